@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["between", "finite", "non_negative", "positive", "scalar_or_array", "whole"]
+__all__ = ["between", "finite", "non_negative", "positive", "scalar_or_array", "single", "whole"]
 
 
 def finite(name, value):
@@ -163,6 +163,40 @@ def between(name, value, low, high, unit=""):
     array = finite(name, value)
     _refuse(name, array, (array < low) | (array > high), f"from {low:g} to {high:g} {unit}".rstrip())
     return array
+
+
+def single(name, value):
+    """Return a checked value as one plain float, refusing an array of numbers.
+
+    Parameters
+    ----------
+    name : str
+        What the value is called where the caller typed it.
+    value : numpy.ndarray
+        What `finite`, `positive`, `non_negative` or `between` gave back.
+
+    Returns
+    -------
+    float
+        The one number.
+
+    Raises
+    ------
+    ValueError
+        If there is more than one number.
+
+    Notes
+    -----
+    Source: house rule: a report on one echo takes one number. Notebook: none.
+
+    Examples
+    --------
+    >>> single("bpm", positive("bpm", 76))
+    76.0
+    """
+    if value.ndim:
+        raise ValueError(f"{name} must be one number, got an array of shape {value.shape}")
+    return value.item()
 
 
 def whole(name, value, low, high):

@@ -21,11 +21,15 @@ from tapecalc.units import to_si
 
 __all__ = [
     "ANNOYING_FLUTTER",
+    "BEST_TEMPO_THRESHOLD",
+    "CLICK_FUSION_LIMIT",
     "DBU_VOLTS",
     "DEFAULT_GAP_FACTOR",
     "DISCRETE_ECHO",
     "EQUALIZATIONS",
+    "EQUAL_ENERGY_EXCHANGE_DB",
     "EU_EXPOSURE_LIMITS_DBA",
+    "EU_PEAK_PRESSURES",
     "EXPOSURE_EXCHANGE_DB",
     "EXPOSURE_LIMIT_DBA",
     "EXPOSURE_LIMIT_TIME",
@@ -35,10 +39,16 @@ __all__ = [
     "FLUXIVITIES",
     "FUSION_LIMIT",
     "GAP_FACTORS",
+    "OSHA_EXCHANGE_DB",
+    "OSHA_LIMIT_DBA",
     "PITCH_THRESHOLDS",
+    "REFERENCE_PRESSURE",
+    "SLAP_LIMIT",
+    "SPEECH_FUSION_LIMIT",
     "SPEEDS_IPS",
     "SPEED_LIMITS",
     "TAPE_CLASSES",
+    "TEMPO_THRESHOLDS",
     "TIMING_FLOOR",
     "TIMING_FRACTION",
     "TRACK_WIDTHS",
@@ -202,6 +212,24 @@ FLUXIVITIES = tuple(n * 1e-9 for n in (185, 200, 250, 320, 355, 370, 514))
 TIMING_FLOOR = 0.006
 TIMING_FRACTION = 0.025
 
+#: Just noticeable change of tempo by number of equal intervals heard, (intervals, fraction).
+#: Source: Tempo sensitivity in auditory sequences: evidence for a multiple-look model, 1993
+#: (authors Drake & Botte from memory).
+TEMPO_THRESHOLDS = ((1, 0.06), (2, 0.04), (4, 0.032), (6, 0.03))
+
+#: The best any listener does, at intervals of 0.3 to 0.8 s. Source: as `TEMPO_THRESHOLDS`.
+BEST_TEMPO_THRESHOLD = 0.015
+
+#: Two clicks fuse into one up to about here, s.
+#: Source: B. Rakerd, J. Hsu, W. M. Hartmann, abstract, Acoustical Society of America, 1997.
+CLICK_FUSION_LIMIT = 0.005
+
+#: Running speech hides its echo up to about here, s. Source: as `CLICK_FUSION_LIMIT`.
+SPEECH_FUSION_LIMIT = 0.050
+
+#: A short echo is called a slap up to about here, s. Common practice, no source.
+SLAP_LIMIT = 0.250
+
 #: Echoes fuse with the sound up to about here, s (speech, piano).
 #: Source: H. Wallach, E. B. Newman, M. R. Rosenzweig, 1949.
 FUSION_LIMIT = 0.040
@@ -227,6 +255,20 @@ PITCH_THRESHOLDS = (
 EXPOSURE_LIMIT_DBA = 85.0
 EXPOSURE_LIMIT_TIME = 8 * 3600.0
 EXPOSURE_EXCHANGE_DB = 3.0
+
+#: Exchange step of the equal-energy rule: twice the time at half the power.
+#: Source: ISO 1999 (from memory); 10 log10 2.
+EQUAL_ENERGY_EXCHANGE_DB = 10 * math.log10(2)
+
+#: The older rule of the United States, for contrast. Source: OSHA permissible exposure limit.
+OSHA_LIMIT_DBA = 90.0
+OSHA_EXCHANGE_DB = 5.0
+
+#: Largest peak sound pressure, Pa, C-weighted. Source: Directive 2003/10/EC, article 3.
+EU_PEAK_PRESSURES = {"lower action": 112.0, "upper action": 140.0, "limit": 200.0}
+
+#: 0 dB sound pressure level, Pa. Source: definition, ISO 80000-8.
+REFERENCE_PRESSURE = 20e-6
 
 #: Daily exposure, dB(A). Source: Directive 2003/10/EC, article 3.
 EU_EXPOSURE_LIMITS_DBA = {"lower action": 80.0, "upper action": 85.0, "limit": 87.0}
