@@ -102,11 +102,16 @@ def write_file(path, data):
     b'done'
     """
     with replacing(path) as temporary:
-        try:
-            temporary.write_bytes(data.encode() if isinstance(data, str) else data)
-        except OSError as error:
-            raise OSError(f"cannot write {path}: {error.strerror or error}") from None
+        _fill(temporary, data.encode() if isinstance(data, str) else data, path)
     return Path(path)
+
+
+def _fill(temporary, data, path):
+    """Write the bytes, naming the file that was meant if the disk refuses them."""
+    try:
+        temporary.write_bytes(data)
+    except OSError as error:
+        raise OSError(f"cannot write {path}: {error.strerror or error}") from None
 
 
 def _umask():

@@ -640,6 +640,14 @@ def _sentence(problem):
             few, many = context.get("min_length", 1), context.get("max_length")
             said = f"must have {few} or more entries" if many is None else f"must have at most {many} entries"
             return f"{path} {said}, got {context['actual_length']}"
+        case "tuple_type":
+            said = "must be a list"
+        case "model_type":
+            said = "must be a section of keys"
+        case "string_type":
+            said = "must be text in quotes"
+        case "bool_type":
+            said = "must be true or false"
         case "value_error":
             return f"{path} {context['error']}"
         case _:

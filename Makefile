@@ -1,0 +1,62 @@
+# Each target sets itself up in .venv on first use; python3 and make are enough.
+PYTHON ?= python3
+BIN := .venv/bin
+RUN := $(BIN)/python
+OUT ?= out
+
+# BLAS threads slow small products down on a busy machine, and change no result.
+export OPENBLAS_NUM_THREADS ?= 1
+
+.PHONY: help plan lab test fast bench figures notebooks clean
+
+help:
+	@echo "make plan       plan the bundled machine into $(OUT)/"
+	@echo "make lab        open the notebooks"
+	@echo "make test       everything that must hold"
+	@echo "make fast       the tests without notebooks and browser"
+	@echo "make bench      speed, as ratios measured in one run"
+	@echo "make figures    redraw figures/"
+	@echo "make notebooks  run every notebook and store its outputs"
+	@echo "make clean      remove what the other targets made"
+
+# What a person needs to plan is small; what a test needs is not.
+.venv/planned: pyproject.toml constraints.txt
+	$(PYTHON) -m venv .venv
+	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	touch $@
+
+.venv/complete: .venv/planned
+	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[lab,clips,test]'
+	touch $@
+
+.venv/timed: .venv/complete
+	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[bench]'
+	touch $@
+
+plan: .venv/planned
+	$(RUN) -m tapecalc plan --out $(OUT)
+
+lab: .venv/complete
+	$(BIN)/jupyter lab notebooks/00_index.ipynb
+
+test: .venv/complete
+	$(BIN)/ruff check .
+	$(BIN)/pytest -p no:nbval --doctest-modules --cov --cov-report=term:skip-covered -q
+	$(BIN)/pytest --nbval --nbval-current-env --nbval-sanitize-with tests/nbval.cfg --nbval-cell-timeout=120 -q notebooks
+
+fast: .venv/complete
+	$(BIN)/ruff check .
+	$(BIN)/pytest -p no:nbval --doctest-modules -q -m "not browser and not slow"
+
+bench: .venv/timed
+	@for file in tests/benchmarks/bench_*.py; do echo "== $$file"; $(RUN) $$file || exit 1; done
+
+figures: .venv/complete
+	$(RUN) -m tapecalc figures --out figures
+
+notebooks: .venv/complete
+	$(RUN) tools/notebook.py run notebooks/*.ipynb
+
+clean:
+	rm -rf .venv $(OUT) site build dist .pytest_cache .ruff_cache .hypothesis .coverage tapecalc.egg-info
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
