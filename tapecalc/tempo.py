@@ -498,9 +498,11 @@ class TempoFit:
         """How many repeats pass before the piled-up error is heard; None if it never is.
 
         Repeat n is n errors off the grid, so this is the whole part of threshold over
-        error.
+        error. An error of the size of rounding counts as none.
         """
-        return math.floor(self.threshold / abs(self.error)) if self.error else None
+        if math.isclose(self.delay, self.wanted_delay, rel_tol=1e-12):
+            return None
+        return math.floor(self.threshold / abs(self.error))
 
 
 def fit(delay, bpm, note):
