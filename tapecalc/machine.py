@@ -113,9 +113,7 @@ class Heads(_Section):
 
     track_width_mm: float = _number(2.0, "width of the track that is played", gt=0, le=60)
     gap_um: float = _number(4.0, "length of the playback gap", ge=0, le=50)
-    gap_factor: float = _number(
-        DEFAULT_GAP_FACTOR, "effective gap over the mechanical gap", ge=1, le=1.5
-    )
+    gap_factor: float = _number(DEFAULT_GAP_FACTOR, "effective gap over the mechanical gap", ge=1, le=1.5)
     spacing_loss_um: float = _number(0.5, "head-to-tape separation today", ge=0, le=50)
     aligned_spacing_loss_um: float = _number(
         0.5, "head-to-tape separation when the machine was aligned", ge=0, le=50
@@ -151,9 +149,7 @@ class Song(_Section):
 
     bpm: float | None = _number(None, "tempo in quarter notes a minute", ge=20, le=400)
     wanted_repeats: int = Field(4, description="repeats to be heard", ge=1, le=200)
-    faded_db: float = _number(
-        -30.0, "level at which a repeat no longer counts as heard", ge=-100, le=-1
-    )
+    faded_db: float = _number(-30.0, "level at which a repeat no longer counts as heard", ge=-100, le=-1)
 
 
 class Levels(_Section):
@@ -167,9 +163,7 @@ class Levels(_Section):
         4.0, "line level that puts the reference flux on tape", ge=-40, le=30
     )
     machine_max_dbu: float = _number(20.0, "level at which the machine's electronics clip", ge=-20, le=40)
-    tape_headroom_db: float = _number(
-        9.0, "level above the reference at which the tape is full", ge=0, le=40
-    )
+    tape_headroom_db: float = _number(9.0, "level above the reference at which the tape is full", ge=0, le=40)
     tape_noise_db: float = _number(-56.0, "tape noise against the reference", ge=-120, le=-10)
 
 

@@ -1,0 +1,214 @@
+"""The machine file: what it needs, what it refuses and how it says so."""
+
+import tomllib
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tapecalc import machine as rooms
+from tapecalc.machine import MachineFileError, example_machine, machine_from_text, machine_to_text
+
+SPEEDS = "transport.speeds_ips = [7.5]\n"
+LEAST = SPEEDS + "playback_heads = [{spacing_mm = 41.5}]\n"
+
+
+def test_speeds_and_one_spacing_are_enough():
+    machine = machine_from_text(LEAST)
+    assert machine.speeds == (0.1905,)
+    assert machine.spacings == pytest.approx((0.0415,))
+    assert machine.delays(0.1905) == pytest.approx((0.0415 / 0.1905,))
+
+
+def test_speeds_may_be_in_centimeters():
+    machine = machine_from_text(
+        "transport.speeds_cm_s = [19.05, 9.525]\nplayback_heads = [{spacing_mm = 40}]"
+    )
+    assert machine.speeds == pytest.approx((0.1905, 0.09525))
+
+
+def test_another_supply_slows_a_mains_locked_motor():
+    machine = machine_from_text(LEAST + "transport.mains_hz = 50\ntransport.design_mains_hz = 60")
+    assert machine.speeds == pytest.approx((0.1905 * 5 / 6,))
+
+
+def test_one_mains_figure_alone_changes_nothing():
+    assert machine_from_text(LEAST + "transport.mains_hz = 50").speeds == (0.1905,)
+
+
+def test_uncertainty_of_the_delay_joins_ruler_and_speed():
+    machine = machine_from_text(LEAST + "transport.speed_uncertainty_percent = 1")
+    relative = np.hypot(0.5 / 41.5, 0.01)
+    assert machine.delay_uncertainties(0.1905) == pytest.approx((0.0415 / 0.1905 * relative,))
+
+
+def test_the_pass_is_in_si():
+    one_pass = example_machine().one_pass(0.1905)
+    assert one_pass.today.gap == pytest.approx(4e-6)
+    assert one_pass.today.separation == pytest.approx(1e-6)
+    assert one_pass.aligned.separation == pytest.approx(0.5e-6)
+    assert one_pass.today.azimuth_angle == pytest.approx(np.deg2rad(3 / 60))
+    assert one_pass.aligned.azimuth_angle == 0
+    assert (one_pass.boost_db, one_pass.low_cut, one_pass.speed) == (12, 40, 0.1905)
+
+
+def test_a_head_that_does_not_feed_the_return_is_heard_but_not_in_the_loop():
+    machine = machine_from_text(
+        SPEEDS
+        + "playback_heads = [{spacing_mm = 40}, {spacing_mm = 80, level_db = -6.0206, feeds_return = false}]"
+    )
+    assert machine.head_gains == pytest.approx((1, 0.5), abs=1e-5)
+    assert machine.return_head_gains == (1, 0)
+    loop = machine.echo_loop(0.1905)
+    assert loop.head_gains == (1, 0)
+    assert loop.return_gain == pytest.approx(10 ** (-6 / 20))
+
+
+def test_what_was_not_said_is_listed_with_its_default():
+    assumed = {key: value for key, value, _ in machine_from_text(LEAST).assumed}
+    assert assumed["heads.gap_um"] == 4
+    assert assumed["playback_heads[1].spacing_uncertainty_mm"] == 0.5
+    assert assumed["name"] == "my machine"
+    assert "transport.speeds_cm_s" not in assumed
+    assert "playback_heads[1].spacing_mm" not in assumed
+
+
+def test_a_default_that_was_said_is_not_assumed():
+    assumed = [key for key, _, _ in machine_from_text(LEAST + "heads.gap_um = 4.0").assumed]
+    assert "heads.gap_um" not in assumed
+
+
+BAD = [
+    ("[transport", "not a TOML file"),
+    ("", "transport is missing"),
+    (SPEEDS, "playback_heads is missing"),
+    (SPEEDS + "playback_heads = []", "playback_heads must have 1 or more entries, got 0"),
+    (
+        SPEEDS + "playback_heads = [" + "{spacing_mm = 40}," * 40 + "]",
+        "playback_heads must have at most 8 entries, got 40",
+    ),
+    (SPEEDS + "playback_heads = 3", "playback_heads must be a list, got 3"),
+    (SPEEDS + "playback_heads = [3]", r"playback_heads\[1\] must be a section of keys, got 3"),
+    (SPEEDS + "playback_heads = [{spacing_mm = 0}]", r"\[1\].spacing_mm must be greater than 0, got 0"),
+    (SPEEDS + "playback_heads = [{spacing_mm = -4}]", r"\[1\].spacing_mm must be greater than 0, got -4"),
+    (SPEEDS + "playback_heads = [{spacing_mm = nan}]", r"\[1\].spacing_mm must be a finite number, got nan"),
+    (SPEEDS + "playback_heads = [{spacing_mm = 3e5}]", r"\[1\].spacing_mm must be 20000 or less, got 3"),
+    (SPEEDS + "playback_heads = [{spacing_mm = '4'}]", r"\[1\].spacing_mm must be a number, got '4'"),
+    (SPEEDS + "playback_heads = [{spacing_mm = true}]", r"\[1\].spacing_mm must be a number, got True"),
+    (SPEEDS + "playback_heads = [{space = 4}]", r"playback_heads\[1\].spacing_mm is missing"),
+    (SPEEDS + "playback_heads = [{spacing_mm = 4, levl_db = 0}]", "levl_db is not a key .* mean level_db"),
+    (SPEEDS + "playback_heads = [{spacing_mm = 50}, {spacing_mm = 40}]", "must stand in tape order"),
+    (LEAST + "heads.gap = 4", "heads.gap is not a key of a machine file; did you mean gap_um"),
+    (LEAST + "zzz = 4", "zzz is not a key of a machine file$"),
+    (LEAST + "heads.gap_um = -1", "heads.gap_um must be 0 or more, got -1"),
+    (LEAST + "song.wanted_repeats = 2.5", "song.wanted_repeats must be a whole number, got 2.5"),
+    (LEAST + "song = 3", "song must be a section of keys, got 3"),
+    (LEAST + "name = 3", "name must be text in quotes, got 3"),
+    (LEAST + "name = ''", "name is not right: string should have at least 1 character"),
+    (LEAST + 'name = "a\\nb"', "name must be one line of printable characters"),
+    (LEAST + 'name = "a\\u001b[31mb"', "name must be one line of printable characters"),
+    (LEAST + "parts = [{name = 'x'}]", r"parts\[1\] needs diameter_mm, or length_mm and pulley_mm"),
+    (LEAST + "parts = [{name = '  ', radius_mm = 3}]", r"parts\[1\].name must be one line"),
+    (LEAST + "tape.coating_thickness_um = 60", "coating_thickness_um must be less than total_thickness_um"),
+    (
+        "transport = {}\nplayback_heads = [{spacing_mm = 4}]",
+        "transport needs either speeds_ips or speeds_cm_s",
+    ),
+    (LEAST + "transport.speeds_cm_s = [19]", "transport needs either speeds_ips or speeds_cm_s"),
+    (
+        "transport.speeds_ips = [0]\nplayback_heads = [{spacing_mm = 4}]",
+        r"speeds_ips\[1\] must be greater than 0",
+    ),
+    (
+        "transport.speeds_ips = [-7.5]\nplayback_heads = [{spacing_mm = 4}]",
+        "must be greater than 0, got -7.5",
+    ),
+    ("transport.speeds_ips = 7.5\nplayback_heads = [{spacing_mm = 4}]", "speeds_ips must be a list, got 7.5"),
+    (LEAST + "playback_heads[0].feeds_return = 1", "not a TOML file"),
+    ("a = " + "[" * 5000, "not a machine file|not a TOML file"),
+    (
+        SPEEDS + "playback_heads = [{spacing_mm = 4, feeds_return = 1}]",
+        "feeds_return must be true or false, got 1",
+    ),
+    (LEAST + "name = '" + "x" * 81 + "'", "name is not right: string should have at most 80 characters"),
+]
+
+
+@pytest.mark.parametrize(("text", "said"), BAD)
+def test_a_bad_file_gets_one_line_that_says_what_and_where(text, said):
+    with pytest.raises(MachineFileError, match=said) as caught:
+        machine_from_text(text, source="club.toml")
+    message = str(caught.value)
+    assert message.startswith("club.toml: ")
+    assert "\n" not in message
+    assert len(message) < 200
+
+
+@pytest.mark.parametrize("name", ["<script>alert(1)</script>", "$x^2$", "a/b\\c", "Kurt's déck ♪", "../../x"])
+def test_any_printable_name_survives_writing_and_reading(name, tmp_path):
+    machine = rooms.with_changes(example_machine(), {"name": name})
+    assert rooms.read_machine(rooms.write_machine(machine, tmp_path / "m.toml")).name == name
+
+
+def test_what_cannot_be_read_is_named(tmp_path):
+    with pytest.raises(MachineFileError, match="none.toml: cannot be read .No such file"):
+        rooms.read_machine(tmp_path / "none.toml")
+    with pytest.raises(MachineFileError, match="cannot be read .Is a directory"):
+        rooms.read_machine(tmp_path)
+    with pytest.raises(MachineFileError, match="cannot be read"):
+        rooms.read_machine("a\0b")
+    (tmp_path / "latin.toml").write_bytes(b"name = '\xe9'")
+    with pytest.raises(MachineFileError, match="not UTF-8 text"):
+        rooms.read_machine(tmp_path / "latin.toml")
+    (tmp_path / "big.toml").write_bytes(b"#" * 1_100_000)
+    with pytest.raises(MachineFileError, match="over 1 MB"):
+        rooms.read_machine(tmp_path / "big.toml")
+
+
+def test_changes_leave_the_machine_as_it_was():
+    machine = example_machine()
+    changed = rooms.with_changes(
+        machine, {"playback_heads.1.spacing_mm": 50.0, "levels.tape_noise_db": -60.0}
+    )
+    assert (changed.spacings[0], machine.spacings[0]) == (0.05, 0.0415)
+    assert changed.levels.tape_noise_db == -60
+
+
+@pytest.mark.parametrize(
+    "key", ["playback_heads.9.spacing_mm", "playback_heads.x.spacing_mm", "song.nothing"]
+)
+def test_a_change_of_what_is_not_there_is_refused(key):
+    with pytest.raises(MachineFileError, match="changes: "):
+        rooms.with_changes(example_machine(), {key: 1.0})
+
+
+def test_a_machine_cannot_be_changed_in_place():
+    with pytest.raises(ValueError, match="frozen"):
+        example_machine().name = "other"
+
+
+def test_the_example_says_most_of_what_can_be_said():
+    machine = example_machine()
+    assert machine.name == "Bench deck"
+    assert machine.capstan_diameter == pytest.approx(0.008)
+    assert machine.tape_thickness == pytest.approx(35e-6)
+    assert machine_from_text(LEAST).capstan_diameter is None
+
+
+@given(
+    st.lists(st.floats(0.1, 60), min_size=1, max_size=4),
+    st.lists(st.floats(1, 2000), min_size=1, max_size=8),
+    st.floats(-60, 20),
+)
+def test_reading_undoes_writing(speeds, spacings, send):
+    machine = rooms.Machine.model_validate(
+        {
+            "transport": {"speeds_ips": speeds},
+            "playback_heads": [{"spacing_mm": spacing} for spacing in sorted(spacings)],
+            "mixer": {"return_send_db": send},
+        }
+    )
+    text = machine_to_text(machine)
+    tomllib.loads(text)
+    assert machine_from_text(text) == machine
