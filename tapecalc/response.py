@@ -55,6 +55,7 @@ __all__ = [
     "gap_loss_db",
     "gap_null_frequency",
     "largest_useful_gap",
+    "loudest",
     "repeat_level_db",
     "spacing_loss_db",
     "thickness_loss_db",
@@ -818,11 +819,56 @@ def repeat_level_db(one_pass, frequency, passes):
     return scalar_or_array(np.maximum(0.0 + non_negative("passes", passes) * level_db, NULL_DB))
 
 
+def loudest(one_pass):
+    """Find the frequency that passes best, the largest ``20 log10 |R(f)|``.
+
+    Parameters
+    ----------
+    one_pass : OnePass
+        What one trip over the tape does.
+
+    Returns
+    -------
+    frequency : float
+        Frequency in Hz, below the first null of today's gap or tilt and `SEARCH_LIMIT`.
+    level_db : float
+        The level there in dB.
+
+    See Also
+    --------
+    bandwidth : the band around it
+
+    Notes
+    -----
+    Where the response is flat the frequency is any one of the flat part.
+
+    Source: a search on a grid, repeated ever finer around its best point.
+    Notebook: 02_wavelength_and_tape_speed.
+
+    Examples
+    --------
+    >>> good = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6,
+    ...                    track_width=2e-3, azimuth_angle=0)
+    >>> one_pass = OnePass(speed=0.1905, today=good, aligned=good, boost_db=12, low_cut=30)
+    >>> frequency, level_db = loudest(one_pass)
+    >>> round(frequency), round(level_db, 5)
+    (8522, -5e-05)
+    """
+    grid = _search_grid(one_pass)
+    peak = int(np.argmax(one_pass.level_db(grid)))
+    low, high = grid[max(peak - 1, 0)], grid[min(peak + 1, grid.size - 1)]
+    for _ in range(6):  # one call with many frequencies costs little more than a call with one
+        zoom = np.linspace(low, high, 65)
+        peak = int(np.argmax(one_pass.level_db(zoom)))
+        low, high = zoom[max(peak - 1, 0)], zoom[min(peak + 1, 64)]
+    return float(zoom[peak]), one_pass.level_db(zoom[peak])
+
+
 def bandwidth(one_pass, *, drop_db=3, passes=1):
     """Find the band around the loudest frequency that has fallen by no more than a given drop.
 
     The edges are where ``n 20 log10 |R(f)|`` first lies `drop_db` below its largest value,
-    on either side of it; they are found by bisection.
+    on either side of it; they are found by narrowing intervals.
 
     Parameters
     ----------
@@ -867,20 +913,16 @@ def bandwidth(one_pass, *, drop_db=3, passes=1):
     """
     whole_drop_db = single("drop_db", positive("drop_db", drop_db, "dB"))
     drop_db_per_pass = whole_drop_db / single("passes", positive("passes", passes))
-    # Every ripple below the first null is many of these 1 % steps wide. The bottom is as far below the
-    # low cut as `NULL_DB` reaches.
-    bottom = (one_pass.low_cut or 1.0) * 10 ** (NULL_DB / 20)
-    top = _first_null(one_pass)
-    grid = np.geomspace(bottom, top, 1 + int(250 * np.log10(top / bottom)))
-    level_db = one_pass.level_db(grid)
-    peak = int(np.argmax(level_db))
-    around = grid[max(peak - 1, 0)], grid[min(peak + 1, grid.size - 1)]
-    edge_db = _largest(one_pass.level_db, *around) - drop_db_per_pass
+    frequency, peak_db = loudest(one_pass)
+    edge_db = peak_db - drop_db_per_pass
 
-    outside = np.nonzero(level_db < edge_db)[0]
-    below, above = outside[outside < peak], outside[outside > peak]
-    low = _crossing(one_pass, grid[below[-1]], grid[below[-1] + 1], edge_db) if below.size else None
-    high = _crossing(one_pass, grid[above[0]], grid[above[0] - 1], edge_db) if above.size else None
+    grid = _search_grid(one_pass)
+    outside = grid[one_pass.level_db(grid) < edge_db]
+    below, above = outside[outside < frequency], outside[outside > frequency]
+    # One grid step further in, or at the peak if that is nearer, the level is above the edge.
+    step = grid[1] / grid[0]
+    low = _crossing(one_pass, below[-1], min(below[-1] * step, frequency), edge_db) if below.size else None
+    high = _crossing(one_pass, above[0], max(above[0] / step, frequency), edge_db) if above.size else None
     return low, high
 
 
@@ -906,18 +948,21 @@ def _first_null(one_pass):
     return min(one_pass.speed / longest, SEARCH_LIMIT) if longest > 0 else SEARCH_LIMIT
 
 
-def _largest(function, low, high):
-    """Find the largest value of a function with one hump from low to high, by golden section."""
-    ratio = (np.sqrt(5) - 1) / 2
-    for _ in range(60):
-        left, right = high - ratio * (high - low), low + ratio * (high - low)
-        low, high = (left, high) if function(left) < function(right) else (low, right)
-    return max(function(low), function(high))
+def _search_grid(one_pass):
+    """Lay frequencies in steps of 1 % from far below the low cut up to the first null.
+
+    Every ripple below the first null is many steps wide; the bottom is as far below
+    the low cut as `NULL_DB` reaches.
+    """
+    bottom = (one_pass.low_cut or 1.0) * 10 ** (NULL_DB / 20)
+    top = _first_null(one_pass)
+    return np.geomspace(bottom, top, 1 + int(250 * np.log10(top / bottom)))
 
 
 def _crossing(one_pass, outside, inside, edge_db):
-    """Bisect for the frequency at which the level comes back to the edge."""
-    for _ in range(60):
-        middle = np.sqrt(outside * inside)
-        outside, inside = (outside, middle) if one_pass.level_db(middle) >= edge_db else (middle, inside)
+    """Close in on the frequency at which the level comes back to the edge."""
+    for _ in range(7):
+        zoom = np.geomspace(outside, inside, 65)
+        first = int(np.argmax(one_pass.level_db(zoom[1:]) >= edge_db))
+        outside, inside = zoom[first], zoom[first + 1]
     return float(inside)
