@@ -214,7 +214,7 @@ _SIZES = (
             safe=0.05, floor=0.05),
     Profile(name="video_2160", width_in=16, height_in=9, dpi=240, text_pt=23, title_pt=31, line_pt=4,
             safe=0.05, floor=0.05),
-    Profile(name="vertical", width_in=9, height_in=16, dpi=120, text_pt=32, title_pt=35, line_pt=5,
+    Profile(name="vertical", width_in=9, height_in=16, dpi=120, text_pt=32.5, title_pt=36, line_pt=5,
             safe=0.05, floor=0.2),
     Profile(name="notebook", width_in=8, height_in=4.2, dpi=150, text_pt=11, title_pt=13, line_pt=2),
     Profile(name="page", width_in=170 * MM, height_in=84 * MM, dpi=200, text_pt=9, title_pt=10, line_pt=1.6),
@@ -776,9 +776,9 @@ def save_figure(figure, stem, formats=("svg", "png"), *, alt=""):
 def _rendered(figure, form, alt):
     """The bytes of one figure in one format."""
     metadata = {
-        "svg": {"Date": None, "Creator": None, "Title": alt or None},
-        "pdf": {"CreationDate": None, "Creator": None, "Producer": None, "Title": alt or None},
-        "png": {"Software": None, **({"Description": alt} if alt else {})},
+        "svg": {"Date": None, "Creator": None, "Title": alt},
+        "pdf": {"CreationDate": None, "Creator": None, "Producer": None, "Title": alt},
+        "png": {"Software": None, "Description": alt},
     }[form]
     buffer = io.BytesIO()
     with context("notebook"):
