@@ -14,6 +14,9 @@ v       ``speed``        m/s      7.5 in/s
 --      ``source``       --       what errors call it
 --      ``machine``      --       a `Machine`
 --      ``changes``      --       ``{"song.bpm": 90}``
+d       ``spacings_mm``  mm       ``[41.5]``
+v       ``speeds_ips``   in/s     ``[7.5, 3.75]``
+v       ``speeds_cm_s``  cm/s     ``[19.05, 9.525]``
 ======  ===============  =======  ======================
 """
 
@@ -29,6 +32,9 @@ import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from tapecalc.files import write_file
+from tapecalc.flutter import TurningPart
+from tapecalc.levels import Stage
+from tapecalc.loop import EchoLoop
 from tapecalc.response import HeadContact, OnePass
 from tapecalc.standards import DEFAULT_GAP_FACTOR
 from tapecalc.transport import delay_from_spacing, delay_uncertainty, mains_speed_ratio
@@ -38,6 +44,7 @@ __all__ = [
     "Machine",
     "MachineFileError",
     "example_machine",
+    "machine_from_options",
     "machine_from_text",
     "machine_to_text",
     "read_machine",
@@ -239,10 +246,17 @@ class Machine(_Section):
         return _printable_line(value)
 
     @model_validator(mode="after")
-    def _someone_feeds_the_return(self):
+    def _heads_in_tape_order(self):
         spacings = [head.spacing_mm for head in self.playback_heads]
         if spacings != sorted(spacings):
             raise ValueError("playback_heads must stand in tape order, nearest to the record head first")
+        return self
+
+    @model_validator(mode="after")
+    def _belts_need_a_capstan(self):
+        for part in self.parts:
+            if part.length_mm is not None and self.transport.capstan_diameter_mm is None:
+                raise ValueError(f"transport.capstan_diameter_mm is needed for the belt {part.name!r}")
         return self
 
     @property
@@ -340,14 +354,48 @@ class Machine(_Section):
 
     def echo_loop(self, speed):
         """The loop that the mixer closes at a `speed` in m/s (an `EchoLoop`)."""
-        from tapecalc.loop import EchoLoop
-
         return EchoLoop(
             delays=self.delays(speed),
             head_gains=self.return_head_gains,
             return_gain=db_to_amplitude(self.mixer.return_send_db),
             input_gain=db_to_amplitude(self.mixer.input_send_db),
             one_pass=self.one_pass(speed),
+        )
+
+    @property
+    def turning_parts(self):
+        """The parts that turn, in SI (a tuple of `TurningPart`)."""
+
+        def meters(value):
+            return None if value is None else to_si(value, "mm")
+
+        return tuple(
+            TurningPart(
+                name=part.name,
+                diameter=meters(part.diameter_mm),
+                belt_length=meters(part.length_mm),
+                pulley_diameter=meters(part.pulley_mm),
+                capstan_diameter=self.capstan_diameter if part.length_mm is not None else None,
+                reel_radius=meters(part.radius_mm),
+                tape_thickness=self.tape_thickness,
+                wobble=to_si(part.wobble_percent, "percent"),
+            )
+            for part in self.parts
+        )
+
+    @property
+    def level_stages(self):
+        """The way of the signal through mixer, machine and back (a tuple of `Stage`)."""
+        levels, mixer = self.levels, self.mixer
+        tape_full_dbu = levels.machine_reference_dbu + levels.tape_headroom_db
+        tape_noise_dbu = levels.machine_reference_dbu + levels.tape_noise_db
+        return (
+            Stage("mixer input", levels.mixer_gain_db, levels.mixer_max_dbu, levels.mixer_noise_dbu),
+            Stage("input send", mixer.input_send_db, levels.mixer_max_dbu),
+            Stage("machine input", 0.0, levels.machine_max_dbu),
+            Stage("tape", 0.0, tape_full_dbu, tape_noise_dbu),
+            Stage("playback output", 0.0, levels.machine_max_dbu),
+            Stage("return send", mixer.return_send_db, levels.mixer_max_dbu),
         )
 
     @property
@@ -555,6 +603,47 @@ def example_machine():
     """
     file = resources.files("tapecalc.examples") / "bench_deck.toml"
     return machine_from_text(file.read_text(encoding="utf-8"), source=file.name)
+
+
+def machine_from_options(*, spacings_mm, speeds_ips=None, speeds_cm_s=None):
+    """Make a machine of the few numbers that suffice, typed by hand.
+
+    Parameters
+    ----------
+    spacings_mm : sequence of float
+        Distance of each playback head from the record head in mm, in any order.
+    speeds_ips : sequence of float, optional
+        Tape speeds in inches per second.
+    speeds_cm_s : sequence of float, optional
+        Tape speeds in centimeters per second, instead of `speeds_ips`.
+
+    Returns
+    -------
+    Machine
+        The machine; all else is assumed.
+
+    Raises
+    ------
+    MachineFileError
+        If a number is missing or out of its range.
+
+    See Also
+    --------
+    machine_from_text : the same from a file
+
+    Notes
+    -----
+    Source: house rule, only what a person can know is required. Notebook: workbench.
+
+    Examples
+    --------
+    >>> machine_from_options(spacings_mm=[41.5], speeds_ips=[7.5]).delays(0.1905)
+    (0.2178477690288714,)
+    """
+    transport = {"speeds_ips": speeds_ips, "speeds_cm_s": speeds_cm_s}
+    heads = [{"spacing_mm": spacing} for spacing in sorted(spacings_mm or ())]
+    data = {"transport": {key: list(value) for key, value in transport.items() if value is not None}}
+    return _validated({**data, "playback_heads": heads}, "options")
 
 
 def with_changes(machine, changes):

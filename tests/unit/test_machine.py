@@ -110,6 +110,10 @@ BAD = [
     (LEAST + 'name = "a\\u001b[31mb"', "name must be one line of printable characters"),
     (LEAST + "parts = [{name = 'x'}]", r"parts\[1\] needs diameter_mm, or length_mm and pulley_mm"),
     (LEAST + "parts = [{name = '  ', radius_mm = 3}]", r"parts\[1\].name must be one line"),
+    (
+        LEAST + "parts = [{name = 'belt', length_mm = 400, pulley_mm = 60}]",
+        "transport.capstan_diameter_mm is needed for the belt 'belt'",
+    ),
     (LEAST + "tape.coating_thickness_um = 60", "coating_thickness_um must be less than total_thickness_um"),
     (
         "transport = {}\nplayback_heads = [{spacing_mm = 4}]",
@@ -181,6 +185,22 @@ def test_changes_leave_the_machine_as_it_was():
 def test_a_change_of_what_is_not_there_is_refused(key):
     with pytest.raises(MachineFileError, match="changes: "):
         rooms.with_changes(example_machine(), {key: 1.0})
+
+
+def test_parts_turn_as_their_sizes_say():
+    capstan, roller, belt, reel = example_machine().turning_parts
+    assert capstan.rate_at(0.1905) == pytest.approx(0.1905 / (np.pi * 8.035e-3))
+    assert roller.rate_at(0.1905) == pytest.approx(0.1905 / (np.pi * 38.035e-3))
+    assert belt.rate_at(0.1905) == pytest.approx(0.1905 * (60 / 8.035) / 0.42)
+    assert reel.rate_at(0.1905) == pytest.approx(0.1905 / (2 * np.pi * 0.06))
+    assert capstan.wobble == pytest.approx(6e-4)
+
+
+def test_level_stages_follow_the_signal():
+    stages = example_machine().level_stages
+    assert [stage.name for stage in stages][0::5] == ["mixer input", "return send"]
+    tape = stages[3]
+    assert (tape.max_dbu, tape.noise_dbu) == (13, -52)
 
 
 def test_a_machine_cannot_be_changed_in_place():

@@ -1,0 +1,147 @@
+"""The command line: ``python -m tapecalc plan|render|measure|figures|clip``.
+
+Each command loads only the rooms it needs. A mistake in what the user typed or
+in a file ends with one line on standard error and exit status 2.
+
+======  ===============  =======  =============================
+symbol  name in code     SI unit  typical value
+======  ===============  =======  =============================
+--      ``arguments``    --       ``["plan", "--bpm", "76"]``
+======  ===============  =======  =============================
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+
+__all__ = ["main", "run"]
+
+
+def main(arguments=None):
+    """Run one command and return its exit status.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        What stands behind the program's name; by default what was typed.
+
+    Returns
+    -------
+    int
+        0 if all went well, 2 if the user has to change something.
+
+    Notes
+    -----
+    Source: house rule, no traceback for a user's mistake. Notebook: workbench.
+
+    Examples
+    --------
+    >>> main(["plan", "--spacing-mm", "-3", "--speed-ips", "7.5"])
+    2
+    """
+    parser = _parser()
+    try:
+        options = parser.parse_args(arguments)
+        return options.command(options) or 0
+    except SystemExit as stop:  # argparse has said what is wrong, or shown its help
+        return stop.code or 0
+    except BrokenPipeError:  # whoever read our output has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        print("tapecalc: stopped", file=sys.stderr)
+        return 130
+    except (ValueError, OSError) as error:
+        print(f"tapecalc: {_one_line(error)}", file=sys.stderr)
+        return 2
+
+
+def run():
+    """Run what was typed and leave with its exit status.
+
+    Notes
+    -----
+    Source: as `main`. Notebook: workbench.
+
+    Examples
+    --------
+    >>> callable(run)
+    True
+    """
+    sys.exit(main())
+
+
+def _parser():
+    """Describe all commands and their options."""
+    parser = argparse.ArgumentParser(
+        prog="tapecalc", description="Plan, hear, measure and draw tape echo.", allow_abbrev=False
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    plan = _command(commands, "plan", _plan, "make a complete plan for one machine and one song")
+    plan.add_argument("file", nargs="?", metavar="MACHINE.toml", help="a machine file (default: the example)")
+    plan.add_argument(
+        "--spacing-mm", type=float, action="append", metavar="MM", help="instead of a file: spacing"
+    )
+    plan.add_argument(
+        "--speed-ips", type=float, action="append", metavar="IPS", help="instead of a file: speed"
+    )
+    plan.add_argument("--speed-cm-s", type=float, action="append", metavar="CM_S", help="the same in cm/s")
+    plan.add_argument("--bpm", type=float, help="tempo of the song, quarter notes a minute")
+    plan.add_argument("--repeats", type=int, metavar="N", help="repeats that shall be heard")
+    plan.add_argument(
+        "--out", metavar="DIR", help="also write plan.html, plan.json, figures and a preview here"
+    )
+    return parser
+
+
+def _command(commands, name, function, text):
+    """Add one command to the parser."""
+    command = commands.add_parser(name, help=text, description=text.capitalize() + ".", allow_abbrev=False)
+    command.set_defaults(command=function)
+    return command
+
+
+def _plan(options):
+    """Print the plan; write the page, the figures and the sound if a folder is named."""
+    from tapecalc.plan import make_plan
+
+    plan = make_plan(_machine_of(options), bpm=options.bpm, repeats=options.repeats)
+    if options.out is not None:
+        from tapecalc.show.sheet import write_plan
+
+        written = write_plan(plan, options.out)
+    print(plan.text())
+    if options.out is not None:
+        print(f"\nWritten: {', '.join(str(path) for path in written)}")
+
+
+def _machine_of(options):
+    """The machine that the options describe: a file, a few numbers, or the example."""
+    from tapecalc.machine import example_machine, machine_from_options, read_machine
+
+    numbers = options.spacing_mm or options.speed_ips or options.speed_cm_s
+    if options.file and numbers:
+        raise ValueError("name a machine file, or give --spacing-mm and --speed-ips, not both")
+    if options.file:
+        return read_machine(options.file)
+    if numbers:
+        return machine_from_options(
+            spacings_mm=options.spacing_mm, speeds_ips=options.speed_ips, speeds_cm_s=options.speed_cm_s
+        )
+    return example_machine()
+
+
+def _one_line(error):
+    """Say an error in one printable line, whatever a file name or a value held."""
+    if isinstance(error, OSError) and error.strerror and error.filename:
+        text = f"{error.filename}: {error.strerror}"
+    else:
+        text = str(error)
+    return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
+
+
+if __name__ == "__main__":
+    run()
