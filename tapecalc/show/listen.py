@@ -40,7 +40,7 @@ HEADROOM_DB = 6.0
 
 FLOOR_DB = -70.0  # where the picture's level axis ends
 LARGEST_MP3 = 200_000  # bytes; a longer sound belongs into a file, not into a notebook
-COLUMNS = 640  # steps of level in one picture, over all its sounds
+STEP = 0.01  # seconds of sound of which the picture shows the peak
 SCREEN_DPI = 100  # as the panels: 8 inches take 800 pixels of the page
 _AUDIO_STYLE = "width:100%;min-width:220px;margin:4px 0"
 
@@ -49,14 +49,13 @@ _AUDIO_STYLE = "width:100%;min-width:220px;margin:4px 0"
 class Clip:
     """One sound as it is played: turned down, encoded, its level measured.
 
-    `level_db` holds the peak level of `step` seconds each, in dBFS.
+    `level_db` holds the peak level of `STEP` seconds each, in dBFS.
     """
 
     title: str
     duration: float
     peak_db: float
     rms_db: float
-    step: float
     level_db: tuple[float, ...]
     mp3: bytes
 
@@ -83,11 +82,11 @@ class Clip:
             if self.level_db[-1] < self.level_db[loudest] - drop
         ]
         fading = f" and stays {' and '.join(falls)}" if falls else ""
-        return f"{self.title} is loudest at {loudest * self.step:.1f} s, {self.peak_db:.1f} dBFS{fading}."
+        return f"{self.title} is loudest at {loudest * STEP:.1f} s, {self.peak_db:.1f} dBFS{fading}."
 
     def _last_above(self, level):
         """The time after which the level stays below `level`, in seconds."""
-        return (1 + max(i for i, value in enumerate(self.level_db) if value >= level)) * self.step
+        return (1 + max(i for i, value in enumerate(self.level_db) if value >= level)) * STEP
 
     @property
     def html(self):
@@ -146,7 +145,7 @@ class Listening:
             row = figure.subplots(1, len(self.clips), sharex=True, sharey=True, squeeze=False)[0]
             for axes, clip in zip(row, self.clips, strict=True):
                 look = style.line_style(profile, 0)
-                edges = np.arange(len(clip.level_db) + 1) * clip.step
+                edges = np.arange(len(clip.level_db) + 1) * STEP
                 axes.stairs(clip.level_db, edges, baseline=FLOOR_DB, fill=True, color=look["color"])
                 y_label = "peak level (dBFS)" if axes is row[0] else ""
                 style.dress(axes, profile, x="time (s)", y=y_label, title=clip.title)
@@ -262,11 +261,8 @@ def compare(clips, sample_rate, *, listen_for):
 
 
 def _listening(clips, sample_rate, listen_for):
-    """Check and prepare all sounds, with one step of time for all their pictures."""
-    checked = {_words("title", title): _sound(samples) for title, samples in clips.items()}
-    columns = COLUMNS // len(checked)
-    step = max(1, round(max(len(sound) for sound in checked.values()) / columns))
-    made = tuple(_clip(title, sound, sample_rate, step) for title, sound in checked.items())
+    """Check and prepare all sounds."""
+    made = tuple(_clip(_words("title", title), _sound(x), sample_rate) for title, x in clips.items())
     return Listening(clips=made, listen_for=_words("listen_for", listen_for))
 
 
@@ -285,8 +281,8 @@ def _sound(samples):
     return sound
 
 
-def _clip(title, sound, sample_rate, step):
-    """Turn one sound down, encode it and measure what is played, `step` samples at a time."""
+def _clip(title, sound, sample_rate):
+    """Turn one sound down, encode it and measure what is played."""
     played = sound * db_to_amplitude(-HEADROOM_DB)
     mp3 = encode_mp3(played, sample_rate)
     duration = len(played) / sample_rate
@@ -296,14 +292,14 @@ def _clip(title, sound, sample_rate, step):
             f"allowed are {LARGEST_MP3 / 1000:.0f} kB; play a shorter part"
         )
     loudest = np.abs(played).reshape(len(played), -1).max(axis=1)
-    peaks = np.maximum.reduceat(loudest, np.arange(0, len(loudest), step))
+    starts = np.arange(0, duration, STEP) * sample_rate
+    peaks = np.maximum.reduceat(loudest, starts.astype(int))
     levels = amplitude_to_db(np.maximum(peaks, db_to_amplitude(FLOOR_DB)))
     return Clip(
         title=title,
         duration=duration,
         peak_db=peak_db(played),
         rms_db=rms_db(played),
-        step=step / sample_rate,
         level_db=tuple(levels.round(2).tolist()),
         mp3=mp3,
     )

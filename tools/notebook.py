@@ -1,0 +1,236 @@
+"""Build, run and clean notebooks, so that a committed one is what ran.
+
+    python tools/notebook.py build source.py notebooks/NN_name.ipynb
+    python tools/notebook.py run notebooks/NN_name.ipynb ...
+    python tools/notebook.py text notebooks/NN_name.ipynb > source.py
+
+Notebooks are written as text in percent format (``# %%``, ``# %% [markdown]``,
+``# %% tags=["raises-exception"]``); only the ``.ipynb`` is committed. `run`
+executes from a fresh kernel, in the notebook's folder, and stores clean outputs:
+no widget state, no absolute path, counts from 1, the same bytes each time. It
+writes nothing and says why when a cell fails, warns or prints an address, when a
+cell that must fail does not, and when a cell or the file grows too long.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import hashlib
+import os
+import re
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import jupytext
+import nbformat
+from nbclient import NotebookClient
+from nbclient.exceptions import CellExecutionError, CellTimeoutError
+
+from tapecalc.files import write_file
+
+ROOT = Path(__file__).resolve().parents[1]
+CELL_SECONDS = 120
+START_SECONDS = 120
+LONGEST_CELL = 12  # lines
+LARGEST_FILE = 1_500_000  # bytes
+MUST_FAIL = "raises-exception"
+METADATA = {
+    "kernelspec": {"display_name": "Python 3 (ipykernel)", "language": "python", "name": "python3"},
+    "language_info": {"name": "python"},
+}
+WIDGETS = ("application/vnd.jupyter.widget-view+json", "application/vnd.jupyter.widget-state+json")
+ANSI = re.compile(r"\x1b\[[0-9;]*m")
+EMBEDDED = re.compile(r"data:[a-z]+/[a-z0-9+.-]+;base64,[A-Za-z0-9+/=]+")
+ADDRESS = re.compile(r"\bat 0x[0-9a-f]{6,}")
+
+
+class Refused(Exception):
+    """A notebook that is not fit to be stored, with the reasons."""
+
+
+def code_cells(notebook):
+    """Number and cell of each code cell, counted over all cells from 1."""
+    return [(n, cell) for n, cell in enumerate(notebook.cells, 1) if cell.cell_type == "code"]
+
+
+def read_text(path):
+    """Read percent-format text as a notebook without outputs."""
+    return tidy(jupytext.reads(Path(path).read_text(encoding="utf-8"), fmt="py:percent"))
+
+
+def to_text(notebook):
+    """Write the sources and tags of a notebook as percent-format text."""
+    bare = copy.deepcopy(notebook)
+    bare.metadata = nbformat.from_dict({"jupytext": {"notebook_metadata_filter": "-all"}})
+    return jupytext.writes(bare, fmt="py:percent")
+
+
+def tidy(notebook):
+    """Give a notebook plain metadata, ids that hang on the text alone, and no empty cells."""
+    notebook.cells = [cell for cell in notebook.cells if cell.source.strip()]
+    notebook.metadata = nbformat.from_dict(METADATA)
+    notebook.nbformat, notebook.nbformat_minor = 4, 5
+    seen = {}
+    for cell in notebook.cells:
+        digest = hashlib.sha256(f"{cell.cell_type}\n{cell.source}".encode()).hexdigest()[:10]
+        seen[digest] = seen.get(digest, 0) + 1
+        cell.id = digest if seen[digest] == 1 else f"{digest}-{seen[digest]}"
+        tags = cell.metadata.get("tags", [])
+        cell.metadata = nbformat.from_dict({"tags": list(tags)} if tags else {})
+    return notebook
+
+
+def too_long(notebook):
+    """Complaints about code cells that hold more than one idea."""
+    lengths = [(n, len(cell.source.splitlines())) for n, cell in code_cells(notebook)]
+    return [f"cell {n} has {lines} lines, allowed are {LONGEST_CELL}" for n, lines in lengths
+            if lines > LONGEST_CELL]  # fmt: skip
+
+
+def execute(notebook, folder):
+    """Run every cell in a fresh kernel that no settings of the user reach."""
+    with tempfile.TemporaryDirectory() as settings:
+        client = NotebookClient(
+            notebook, kernel_name="python3", timeout=CELL_SECONDS, startup_timeout=START_SECONDS,
+            resources={"metadata": {"path": str(folder)}}, record_timing=False, store_widget_state=False,
+            extra_arguments=["--log-level=ERROR"],
+        )  # fmt: skip
+        try:
+            client.execute(env={**os.environ, "IPYTHONDIR": settings})
+        except CellExecutionError as error:
+            raise Refused([ANSI.sub("", str(error))]) from None
+        except CellTimeoutError:
+            raise Refused([f"a cell took more than {CELL_SECONDS} s"]) from None
+    return notebook
+
+
+def clean(notebook):
+    """Make outputs the same after each run: counts, streams, tracebacks, no live widgets."""
+    for count, (_, cell) in enumerate(code_cells(notebook), 1):
+        cell.execution_count = count
+        cell.outputs = [_clean_output(output, count) for output in _merged(cell.outputs)]
+    return notebook
+
+
+def _merged(outputs):
+    """Join what one stream wrote in several goes."""
+    merged = []
+    for output in outputs:
+        last = merged[-1] if merged else None
+        if last and output.output_type == "stream" == last.output_type and output.name == last.name:
+            last.text += output.text
+        else:
+            merged.append(output)
+    return merged
+
+
+def _clean_output(output, count):
+    """Take out what is only alive in a kernel, and the inside of the library from an error."""
+    if output.output_type == "execute_result":
+        output.execution_count = count
+    for kind in WIDGETS:
+        output.get("data", {}).pop(kind, None)
+        output.get("metadata", {}).pop(kind, None)
+    if output.output_type == "error":
+        output.traceback = [line for line in output.traceback if not ANSI.sub("", line).startswith("File ")]
+    return output
+
+
+def complaints(notebook):
+    """What must not be in a stored notebook, in words."""
+    found = []
+    homes = {f"{folder}/" for folder in (ROOT, Path.home(), sys.prefix, tempfile.gettempdir())} - {"//"}
+    for n, cell in code_cells(notebook):
+        errors = [output for output in cell.outputs if output.output_type == "error"]
+        must_fail = MUST_FAIL in cell.metadata.get("tags", [])
+        if must_fail and not errors:
+            found.append(f"cell {n} is tagged {MUST_FAIL} but ran without an error")
+        for text in (text for output in cell.outputs for text in _texts(output)):
+            found += [f"cell {n} shows an absolute path: {home}" for home in sorted(homes) if home in text]
+            if ADDRESS.search(text):
+                found.append(f"cell {n} shows an address ({ADDRESS.search(text)[0]}): end it with ';'")
+        for output in cell.outputs:
+            if output.output_type == "stream" and output.name == "stderr":
+                found.append(f"cell {n} writes to stderr: {output.text.strip()}")
+    return found
+
+
+def _texts(output):
+    """The parts of an output that a reader sees as text, without embedded files."""
+    if output.output_type == "stream":
+        return [output.text]
+    if output.output_type == "error":
+        return [output.evalue, *output.traceback]
+    return [EMBEDDED.sub("", text) for kind, text in output.data.items() if kind.startswith("text/")]
+
+
+def store(notebook, path):
+    """Run a notebook and put it at `path`, or refuse it and leave the file as it was."""
+    started = time.monotonic()
+    path = Path(path).resolve()
+    refuse_if(too_long(tidy(notebook)))
+    clean(execute(notebook, path.parent))
+    tidy(notebook)  # the kernel wrote its own version into the metadata
+    refuse_if(complaints(notebook))
+    nbformat.validate(notebook)
+    content = (nbformat.writes(notebook, version=4).rstrip("\n") + "\n").encode()
+    if len(content) > LARGEST_FILE:
+        raise Refused([f"the file has {len(content) / 1000:.0f} kB, allowed are {LARGEST_FILE / 1000:.0f}"])
+    write_file(path, content)
+    seconds = time.monotonic() - started
+    return f"{len(notebook.cells)} cells, {seconds:.1f} s, {len(content) / 1000:.0f} kB"
+
+
+def refuse_if(reasons):
+    """Raise if there are reasons to."""
+    if reasons:
+        raise Refused(reasons)
+
+
+def existing(path):
+    """The path of a file that is there, for the command line."""
+    if not Path(path).is_file():
+        raise argparse.ArgumentTypeError(f"there is no file {path}")
+    return Path(path)
+
+
+def read_notebook(path):
+    """Read a notebook as it is stored."""
+    return nbformat.read(path, as_version=4)
+
+
+def main(arguments=None):
+    """Do what the command line says; return 1 if a notebook was refused."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    commands = parser.add_subparsers(dest="command", required=True)
+    build = commands.add_parser("build", help="turn percent-format text into a notebook, and run it")
+    build.add_argument("source", type=existing)
+    build.add_argument("notebook", type=Path)
+    run = commands.add_parser("run", help="run notebooks and store clean outputs")
+    run.add_argument("notebooks", type=existing, nargs="+")
+    text = commands.add_parser("text", help="print a notebook as percent-format text")
+    text.add_argument("notebook", type=existing)
+    options = parser.parse_args(arguments)
+
+    if options.command == "text":
+        print(to_text(read_notebook(options.notebook)), end="")
+        return 0
+    if options.command == "build":
+        jobs = {options.notebook: read_text(options.source)}
+    else:
+        jobs = {path: read_notebook(path) for path in options.notebooks}
+    failed = 0
+    for path, notebook in jobs.items():
+        try:
+            print(f"{path}: {store(notebook, path)}", flush=True)
+        except Refused as refusal:
+            failed = 1
+            print(f"{path}: refused, nothing written", *refusal.args[0], sep="\n  ", file=sys.stderr)
+    return failed
+
+
+if __name__ == "__main__":
+    sys.exit(main())
