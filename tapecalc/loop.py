@@ -49,8 +49,8 @@ __all__ = [
     "closed_loop_gain",
     "decay_time",
     "describing_function",
-    "gain_for_decay",
-    "gain_for_repeats",
+    "gain_for_decay_db",
+    "gain_for_repeats_db",
     "growth_db_per_s",
     "hiss_db",
     "limiter",
@@ -366,7 +366,7 @@ def repeats_until(loop_gain_db, level_db):
 
     See Also
     --------
-    gain_for_repeats : the inverse, as an amplitude
+    gain_for_repeats_db : the inverse
     whole_repeats : without the fraction
 
     Notes
@@ -418,8 +418,8 @@ def whole_repeats(loop_gain_db, level_db):
     return scalar_or_array(np.floor(np.asarray(repeats_until(loop_gain_db, level_db)) * (1 + 1e-12)))
 
 
-def gain_for_repeats(repeats, level_db):
-    """Compute the loop gain that falls to a level in a number of repeats, ``10^(level_db / 20 n)``.
+def gain_for_repeats_db(repeats, level_db):
+    """Compute the level once round that falls to a level in a number of repeats, ``level_db / n``.
 
     Parameters
     ----------
@@ -431,7 +431,7 @@ def gain_for_repeats(repeats, level_db):
     Returns
     -------
     float or numpy.ndarray
-        Amplitude of the loop gain, 1 or below, of the broadcast shape.
+        Level once round in dB, 0 or below, of the broadcast shape.
 
     Raises
     ------
@@ -440,7 +440,7 @@ def gain_for_repeats(repeats, level_db):
 
     See Also
     --------
-    repeats_until : the inverse, from the level once round
+    repeats_until : the inverse
     return_gain_for_repeats : the send of one particular loop
 
     Notes
@@ -449,10 +449,10 @@ def gain_for_repeats(repeats, level_db):
 
     Examples
     --------
-    >>> round(gain_for_repeats(5, -30), 4)
-    0.5012
+    >>> gain_for_repeats_db(5, -30)
+    -6.0
     """
-    return db_to_amplitude(_falling(level_db) / positive("repeats", repeats))
+    return scalar_or_array(_falling(level_db) / positive("repeats", repeats))
 
 
 def decay_time(delay, loop_gain_db, level_db=-60.0):
@@ -479,7 +479,7 @@ def decay_time(delay, loop_gain_db, level_db=-60.0):
 
     See Also
     --------
-    gain_for_decay : the inverse, as an amplitude
+    gain_for_decay_db : the inverse
 
     Notes
     -----
@@ -495,8 +495,8 @@ def decay_time(delay, loop_gain_db, level_db=-60.0):
     return scalar_or_array(positive("delay", delay, "s") * np.asarray(repeats_until(loop_gain_db, level_db)))
 
 
-def gain_for_decay(delay, time, level_db=-60.0):
-    """Compute the loop gain that falls to a level in a given time, ``10^(level_db T / 20 t)``.
+def gain_for_decay_db(delay, time, level_db=-60.0):
+    """Compute the level once round that falls to a level in a given time, ``level_db T / t``.
 
     Parameters
     ----------
@@ -510,7 +510,7 @@ def gain_for_decay(delay, time, level_db=-60.0):
     Returns
     -------
     float or numpy.ndarray
-        Amplitude of the loop gain, 1 or below, of the broadcast shape.
+        Level once round in dB, 0 or below, of the broadcast shape.
 
     Raises
     ------
@@ -519,7 +519,7 @@ def gain_for_decay(delay, time, level_db=-60.0):
 
     See Also
     --------
-    decay_time : the inverse, from the level once round
+    decay_time : the inverse
 
     Notes
     -----
@@ -528,10 +528,10 @@ def gain_for_decay(delay, time, level_db=-60.0):
 
     Examples
     --------
-    >>> round(gain_for_decay(0.1, 2), 6)
-    0.707946
+    >>> gain_for_decay_db(0.1, 2)
+    -3.0
     """
-    return gain_for_repeats(positive("time", time, "s") / positive("delay", delay, "s"), level_db)
+    return gain_for_repeats_db(positive("time", time, "s") / positive("delay", delay, "s"), level_db)
 
 
 def return_gain_for_repeats(loop, repeats, level_db):
@@ -563,7 +563,7 @@ def return_gain_for_repeats(loop, repeats, level_db):
 
     See Also
     --------
-    gain_for_repeats : the loop gain behind it
+    gain_for_repeats_db : the loop gain behind it
 
     Notes
     -----
@@ -580,8 +580,7 @@ def return_gain_for_repeats(loop, repeats, level_db):
     """
     if not any(loop.head_gains):
         raise ValueError(f"head_gains must not all be 0 for there to be repeats, got {loop.head_gains}")
-    wanted = np.asarray(gain_for_repeats(repeats, level_db))
-    return scalar_or_array(wanted / db_to_amplitude(_loudest_db(loop)))
+    return db_to_amplitude(gain_for_repeats_db(repeats, level_db) - _loudest_db(loop))
 
 
 def growth_db_per_s(delay, loop_gain_db):

@@ -703,7 +703,8 @@ def equalization_db(frequency, tau_high, tau_low=None):
     f = positive("frequency", frequency, "Hz")
     low = np.asarray(np.inf if tau_low is None else tau_low)
     endless = np.isposinf(low) if low.dtype.kind == "f" else np.zeros(low.shape, bool)
-    x_low = 2 * np.pi * f * positive("tau_low", np.where(endless, 1, low), "s")
+    finite_part = np.where(endless, 1, low) if np.any(endless) else low
+    x_low = 2 * np.pi * f * positive("tau_low", finite_part, "s")
     x_high = 2 * np.pi * f * positive("tau_high", tau_high, "s")
     bass = np.where(endless, 0, np.log10(np.hypot(1, x_low)) - np.log10(x_low))
     return scalar_or_array(20 * (bass - np.log10(np.hypot(1, x_high))))
