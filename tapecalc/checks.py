@@ -4,11 +4,16 @@ Every calculator sends its arguments through one of these functions, so that
 nonsense is refused with the same kind of sentence everywhere (what, where,
 what is allowed) and no NaN or infinity travels on in silence.
 
-======  ===========  =======  =============
-symbol  name         SI unit  typical value
-======  ===========  =======  =============
---      ``value``    any      any number or array
-======  ===========  =======  =============
+======  ==========  =======  ================================
+symbol  name        SI unit  typical value
+======  ==========  =======  ================================
+--      ``name``    --       ``"speed"``
+--      ``value``   any      any number or array
+--      ``unit``    --       ``"m/s"``
+--      ``low``     any      20
+--      ``high``    any      400
+--      ``result``  any      what a calculator has worked out
+======  ==========  =======  ================================
 """
 
 from __future__ import annotations
