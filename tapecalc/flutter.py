@@ -918,7 +918,7 @@ class TurningPart:
     `pulley_diameter` on the capstan shaft and the `capstan_diameter`, because the
     belt runs faster than the tape by their ratio.
 
-    Attributes
+    Parameters
     ----------
     name : str
         What the part is called.
@@ -939,6 +939,26 @@ class TurningPart:
         Speed deviation that the part makes once a turn, zero to peak, as a fraction.
     kind : str, optional
         A key of `ADVICE`; found from the name if left out.
+
+    Raises
+    ------
+    ValueError
+        If none or more than one of the sizes is given, half of a belt drive, or a value is
+        out of its range.
+
+    See Also
+    --------
+    part_rates : all parts at once
+
+    Notes
+    -----
+    Source: rolling without slip. Notebook: 05_wow_and_flutter.
+
+    Examples
+    --------
+    >>> belt = TurningPart(name="belt", belt_length=0.42, pulley_diameter=0.06, capstan_diameter=0.008)
+    >>> round(belt.rate_at(0.1905), 3)  # it runs 7.5 times as fast as the tape
+    3.402
     """
 
     name: str
@@ -1100,10 +1120,12 @@ _ORPHAN = 0.25
 class Verdict:
     """Which part one peak of a flutter spectrum comes from, and how sure that is.
 
-    Attributes
+    Parameters
     ----------
-    frequency, depth : float
-        The peak: Hz, and zero to peak as a fraction.
+    frequency : float
+        Where the peak stands in Hz.
+    depth : float
+        Its depth zero to peak as a fraction.
     part : TurningPart or None
         The most likely part; None if none in the list fits.
     harmonic : int
@@ -1116,6 +1138,19 @@ class Verdict:
         The other answers worth 0.05 or more: name, harmonic and share.
     advice : str
         What to look at.
+
+    See Also
+    --------
+    fingerprint : reaches them
+
+    Notes
+    -----
+    Source: definition. Notebook: 05_wow_and_flutter.
+
+    Examples
+    --------
+    >>> fingerprint([(9.0, 0.001)], [TurningPart(name="capstan", diameter=0.008)], 0.1905)[0].part is None
+    True
     """
 
     frequency: float

@@ -1,0 +1,1763 @@
+"""Many playback heads on one tape: the rhythm they make, and where to put them for a wanted one.
+
+Positions are counted along the tape from the gap of the record head. A head at
+`d` answers `d / v` after the sound, whatever the others do; together they make
+a rhythm on every sound, a comb where two of them answer nearly at once, and a
+loop through those that feed the return.
+
+======  ======================  ========  ========================================
+symbol  name in code            SI unit   typical value
+======  ======================  ========  ========================================
+d       ``positions``           m         ``(0.0415, 0.0830)``
+a       ``levels``              1         ``(1.0, 0.7)``, amplitude
+--      ``feeds_return``        --        ``(True, False)``
+--      ``head_width``          m         15 mm
+--      ``layout``              --        a `HeadLayout`
+v       ``speed``               m/s       7.5 in/s
+v       ``speeds``              m/s       7.5 and 3.75 in/s
+B       ``bpm``                 beat/min  76 (per minute, not per second)
+--      ``tempos``              beat/min  ``(70, 84)``
+b       ``rhythm_beats``        beat      ``(0.5, 0.75, 1.0)``
+--      ``notes``               --        ``NOTE_VALUES``
+f       ``frequency``           Hz        40 Hz to 16 kHz
+T       ``delays``              s         ``(0.218, 0.436)``
+T1      ``delay``               s         218 ms
+T2      ``other_delay``         s         220 ms
+--      ``highest``             Hz        16 kHz
+a1      ``level``               1         1.0, amplitude
+a2      ``other_level``         1         0.7, amplitude
+--      ``limits``              --        a `MechanicalLimits`
+--      ``first``               m         30 mm
+--      ``pitch``               m         20 mm
+--      ``longest``             m         400 mm
+--      ``ruler_step``          m         0.5 mm
+--      ``allowed_error``       s         10 ms
+--      ``heads``               1         1 to 8
+--      ``count``               1         1 000 000
+--      ``most``                1         5 000 000
+--      ``seed``                1         7
+g       ``return_gain``         1         0.5, amplitude
+--      ``input_gain``          1         1.0, amplitude
+--      ``one_pass``            --        a `OnePass`
+--      ``peak_gain``           1         1.0, the largest amplitude of one pass
+L       ``length``              m         1.2 m of tape, joined
+--      ``erase_distance``      m         30 mm from erase to record head
+--      ``beats_per_bar``       1         4
+======  ======================  ========  ========================================
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tapecalc.checks import finite, non_negative, positive, scalar_or_array, single, whole
+from tapecalc.loop import EchoLoop
+from tapecalc.response import NULL_DB
+from tapecalc.standards import FUSION_LIMIT
+from tapecalc.tempo import NOTE_VALUES, TempoFit, delay_from_tempo, nearest_fits
+from tapecalc.transport import loop_length, splice_period
+from tapecalc.units import UNITS
+
+__all__ = [
+    "MOST_HEADS",
+    "ClosePair",
+    "HeadDesign",
+    "HeadLayout",
+    "InfeasibleLayout",
+    "LayoutSweep",
+    "LoopReport",
+    "MechanicalLimits",
+    "Onset",
+    "RhythmMap",
+    "all_layouts",
+    "close_pairs",
+    "closed_loop",
+    "comb_extremes_db",
+    "count_layouts",
+    "design_heads",
+    "echo_loop",
+    "errors_without_each_limit",
+    "notch_frequencies",
+    "passes_per_hour",
+    "random_layouts",
+    "rhythm",
+    "rhythm_map",
+    "sweep",
+    "taps_gain",
+    "timing_errors",
+    "worst_timing_error",
+]
+
+MOST_HEADS = 8
+MOST_SPEEDS = 12
+MINUTE = UNITS["min"]
+HOUR = UNITS["h"]
+
+#: Slack for lengths that are whole numbers of ruler steps but for rounding.
+_RULER_SLACK = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeadLayout:
+    """Where the playback heads stand, how loud they are, and which feed the return.
+
+    Parameters
+    ----------
+    positions : tuple of float
+        Distance from the record head to each of 1 to 8 playback heads along the
+        tape in m, greater than 0, rising.
+    levels : tuple of float, optional
+        Amplitude of each head in the sum, 0 or more; all 1 unless given.
+    feeds_return : tuple of bool, optional
+        Which heads feed the return send; all of them unless given.
+    head_width : float, optional
+        Width of one head along the tape in m, 0 or more: no two gaps can be nearer.
+
+    Raises
+    ------
+    ValueError
+        If the positions do not rise, heads are closer than their width, or
+        a value is out of its range.
+
+    See Also
+    --------
+    design_heads : finds the positions
+
+    Notes
+    -----
+    Source: definition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> HeadLayout(positions=(0.05, 0.1)).delays(0.5)
+    array([0.1, 0.2])
+    """
+
+    positions: tuple[float, ...]
+    levels: tuple[float, ...] = ()
+    feeds_return: tuple[bool, ...] = ()
+    head_width: float = 0.0
+
+    def __post_init__(self):
+        positions = np.atleast_1d(positive("positions", self.positions, "m"))
+        heads = positions.size
+        if positions.ndim > 1 or heads > MOST_HEADS:
+            raise ValueError(f"positions must be 1 to {MOST_HEADS} numbers, got shape {positions.shape}")
+        head_width = single("head_width", non_negative("head_width", self.head_width, "m"))
+        steps = np.diff(positions)
+        if np.any(steps <= 0):
+            raise ValueError(
+                f"positions must rise from each head to the next, got {tuple(positions.tolist())}"
+            )
+        if np.any(np.concatenate((positions[:1], steps)) < head_width - _RULER_SLACK):
+            raise ValueError(
+                f"positions must leave the width of a head, {head_width:g} m, from gap to gap and after the "
+                f"record head, got {tuple(positions.tolist())}"
+            )
+        levels = self.levels if len(self.levels) else (1.0,) * heads
+        feeds_return = self.feeds_return if len(self.feeds_return) else (True,) * heads
+        for name, values in (("levels", levels), ("feeds_return", feeds_return)):
+            if len(values) != heads:
+                raise ValueError(f"{name} must have one value for each of {heads} heads, got {len(values)}")
+        object.__setattr__(self, "positions", tuple(positions.tolist()))
+        object.__setattr__(self, "levels", tuple(non_negative("levels", levels).tolist()))
+        object.__setattr__(self, "feeds_return", tuple(bool(feeds) for feeds in feeds_return))
+        object.__setattr__(self, "head_width", head_width)
+
+    def delays(self, speed):
+        """Return the delays in s; heads on the last axis, after the axes of `speed` in m/s."""
+        return np.array(self.positions) / positive("speed", speed, "m/s")[..., None]
+
+
+# ---- the rhythm ----
+
+
+@dataclass(frozen=True, kw_only=True)
+class Onset:
+    """One answer of one head to a sound.
+
+    Parameters
+    ----------
+    head : int
+        Which playback head, counted from 1 at the record head.
+    delay : float
+        When it answers in s.
+    beats : float
+        The same in beats.
+    level : float
+        Amplitude of the answer, the head's own level.
+    fit : TempoFit
+        The note value nearest to it and by how much it misses.
+
+    See Also
+    --------
+    rhythm : makes them
+
+    Notes
+    -----
+    Source: definition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> rhythm(HeadLayout(positions=[0.05]), 0.2, 120)[0].beats
+    0.5
+    """
+
+    head: int
+    delay: float
+    beats: float
+    level: float
+    fit: TempoFit
+
+
+def rhythm(layout, speed, bpm, *, notes=NOTE_VALUES):
+    """List what the heads answer to one sound, in beats and with the nearest note values.
+
+    Parameters
+    ----------
+    layout : HeadLayout
+        The playback heads.
+    speed : float
+        Tape speed in m/s, greater than 0.
+    bpm : float
+        Tempo in beats per minute, greater than 0.
+    notes : sequence of NoteValue, optional
+        The note values that count.
+
+    Returns
+    -------
+    tuple of Onset
+        One for each head, in order of time.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range.
+
+    See Also
+    --------
+    design_heads : the way back, from a rhythm to positions
+
+    Notes
+    -----
+    Source: ``T = d / v`` and one beat of ``60 / bpm`` seconds. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> layout = HeadLayout(positions=(0.05, 0.075, 0.1))
+    >>> [onset.fit.note.name for onset in rhythm(layout, 0.2, 120)]
+    ['eighth', 'dotted eighth', 'quarter']
+    """
+    speed = single("speed", positive("speed", speed, "m/s"))
+    bpm = single("bpm", positive("bpm", bpm))
+    return tuple(
+        Onset(
+            head=head,
+            delay=delay,
+            beats=delay * bpm / MINUTE,
+            level=level,
+            fit=nearest_fits(delay, bpm, notes=notes)[0],
+        )
+        for head, (delay, level) in enumerate(
+            zip(layout.delays(speed).tolist(), layout.levels, strict=True), start=1
+        )
+    )
+
+
+# ---- combs ----
+
+
+def taps_gain(frequency, delays, levels):
+    """Compute the response of the summed heads, ``sum of a_k e^(-j 2 pi f T_k)``.
+
+    Parameters
+    ----------
+    frequency : array_like
+        Frequency in Hz, 0 or more.
+    delays : array_like
+        Delay of each head in s, 0 or more, one-dimensional.
+    levels : array_like
+        Amplitude of each head, one for each delay.
+
+    Returns
+    -------
+    complex or numpy.ndarray
+        Complex gain, of the shape of `frequency`.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range or the lengths differ.
+
+    See Also
+    --------
+    notch_frequencies : where two heads cancel
+
+    Notes
+    -----
+    Source: superposition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> abs(taps_gain(250.0, [0.1, 0.102], [1.0, 1.0])) < 1e-9
+    True
+    """
+    frequency = non_negative("frequency", frequency, "Hz")
+    delays = np.atleast_1d(non_negative("delays", delays, "s"))
+    levels = np.atleast_1d(finite("levels", levels))
+    if delays.ndim > 1 or delays.shape != levels.shape:
+        raise ValueError(
+            f"levels must be one number for each of the delays, got shape {levels.shape} for {delays.shape}"
+        )
+    return scalar_or_array(np.exp(-2j * np.pi * frequency[..., None] * delays) @ levels)
+
+
+def notch_frequencies(delay, other_delay, highest):
+    """List where two heads of one level cancel, ``(k + 1/2) / |T2 - T1|``.
+
+    Parameters
+    ----------
+    delay, other_delay : float
+        Delays of the two heads in s, 0 or more, not the same.
+    highest : float
+        Largest frequency of interest in Hz, greater than 0.
+
+    Returns
+    -------
+    numpy.ndarray
+        Frequencies in Hz, rising, up to `highest`.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range, or the delays are the same.
+
+    See Also
+    --------
+    comb_extremes_db : how deep the notches are
+
+    Notes
+    -----
+    Source: two equal taps in opposite phase. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> notch_frequencies(0.1, 0.1025, 1200.0).round(6)
+    array([ 200.,  600., 1000.])
+    """
+    first = single("delay", non_negative("delay", delay, "s"))
+    second = single("other_delay", non_negative("other_delay", other_delay, "s"))
+    highest = single("highest", positive("highest", highest, "Hz"))
+    apart = abs(second - first)
+    if not apart:
+        raise ValueError(f"other_delay must differ from delay, got {second:g} s for both")
+    count = max(0, math.floor(highest * apart + 0.5 + 1e-9))
+    return (np.arange(count) + 0.5) / apart
+
+
+def comb_extremes_db(level, other_level):
+    """Compute the peaks and notches of two summed heads, ``20 log10 (a1 + a2)`` and of ``|a1 - a2|``.
+
+    Parameters
+    ----------
+    level, other_level : array_like
+        Amplitudes of the two heads, greater than 0.
+
+    Returns
+    -------
+    peak_db : float or numpy.ndarray
+        Level of the peaks in decibels.
+    notch_db : float or numpy.ndarray
+        Level of the notches in decibels, no lower than the floor of -300.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite or not greater than 0.
+
+    See Also
+    --------
+    notch_frequencies : where the notches are
+
+    Notes
+    -----
+    Source: two taps in phase and in opposite phase. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> peak_db, notch_db = comb_extremes_db(1.0, 0.5)
+    >>> round(peak_db, 4), round(notch_db, 4)
+    (3.5218, -6.0206)
+    """
+    level = positive("level", level)
+    other_level = positive("other_level", other_level)
+    floor = 10 ** (NULL_DB / 20)
+    return tuple(
+        scalar_or_array(20 * np.log10(np.maximum(amplitude, floor)))
+        for amplitude in (level + other_level, np.abs(level - other_level))
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClosePair:
+    """Two heads that answer so nearly together that the ear hears one sound with a comb.
+
+    Parameters
+    ----------
+    heads : tuple of int
+        The two heads, counted from 1.
+    apart : float
+        Time between their answers in s.
+    first_notch : float
+        The lowest frequency at which they cancel in Hz.
+    peak_db, notch_db : float
+        Level of peaks and notches in decibels.
+
+    See Also
+    --------
+    close_pairs : finds them
+
+    Notes
+    -----
+    Source: definition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> round(close_pairs(HeadLayout(positions=(0.04, 0.044)), 0.2)[0].first_notch)
+    25
+    """
+
+    heads: tuple[int, int]
+    apart: float
+    first_notch: float
+    peak_db: float
+    notch_db: float
+
+
+def close_pairs(layout, speed):
+    """Find neighboring heads that answer within the time in which ears fuse two sounds.
+
+    Parameters
+    ----------
+    layout : HeadLayout
+        The playback heads; silent ones (level 0) are passed over.
+    speed : float
+        Tape speed in m/s, greater than 0.
+
+    Returns
+    -------
+    tuple of ClosePair
+        Pairs less than 40 ms apart; empty if there are none.
+
+    Raises
+    ------
+    ValueError
+        If the speed is out of its range.
+
+    See Also
+    --------
+    taps_gain : the whole response
+
+    Notes
+    -----
+    Source: limit of fusion, H. Wallach, E. B. Newman, M. R. Rosenzweig, 1949.
+    Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> close_pairs(HeadLayout(positions=(0.04, 0.08)), 0.2)
+    ()
+    """
+    delays = layout.delays(single("speed", positive("speed", speed, "m/s")))
+    audible = [k for k, level in enumerate(layout.levels) if level > 0]
+    pairs = []
+    for k, other in zip(audible, audible[1:], strict=False):
+        apart = float(delays[other] - delays[k])
+        if apart < FUSION_LIMIT:
+            peak_db, notch_db = comb_extremes_db(layout.levels[k], layout.levels[other])
+            pairs.append(
+                ClosePair(
+                    heads=(k + 1, other + 1),
+                    apart=apart,
+                    first_notch=0.5 / apart,
+                    peak_db=peak_db,
+                    notch_db=notch_db,
+                )
+            )
+    return tuple(pairs)
+
+
+def echo_loop(layout, speed, *, return_gain, one_pass, input_gain=1.0):
+    """Put the heads that feed the return into an `EchoLoop`, whose stability `loop.stability` tells.
+
+    Parameters
+    ----------
+    layout : HeadLayout
+        The playback heads; those that do not feed the return are heard but play no part in the loop.
+    speed : float
+        Tape speed in m/s, greater than 0; the one that `one_pass` holds for.
+    return_gain : float
+        Amplitude of the return send.
+    one_pass : OnePass
+        What one trip over the tape does.
+    input_gain : float, optional
+        Amplitude of the input send.
+
+    Returns
+    -------
+    EchoLoop
+        The loop through the chosen heads.
+
+    Raises
+    ------
+    ValueError
+        If no head feeds the return, the speeds differ, or a value is out of its range.
+
+    See Also
+    --------
+    tapecalc.loop.stability : margin and frequency of the loop
+
+    Notes
+    -----
+    Source: superposition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> from tapecalc.response import HeadContact, OnePass
+    >>> good = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6,
+    ...                    track_width=2e-3, azimuth_angle=0)
+    >>> one_pass = OnePass(speed=0.2, today=good, aligned=good, boost_db=12, low_cut=30)
+    >>> layout = HeadLayout(positions=(0.05, 0.1), feeds_return=(False, True))
+    >>> echo_loop(layout, 0.2, return_gain=0.5, one_pass=one_pass).delays
+    (0.5,)
+    """
+    speed = single("speed", positive("speed", speed, "m/s"))
+    if not math.isclose(speed, one_pass.speed, rel_tol=1e-9):
+        raise ValueError(f"speed must be that of one_pass, {one_pass.speed:g} m/s, got {speed:g}")
+    if not any(layout.feeds_return):
+        raise ValueError("layout must have a head that feeds the return, or there is no loop")
+    chosen = [k for k, feeds in enumerate(layout.feeds_return) if feeds]
+    return EchoLoop(
+        delays=tuple(layout.positions[k] / speed for k in chosen),
+        head_gains=tuple(layout.levels[k] for k in chosen),
+        return_gain=return_gain,
+        input_gain=input_gain,
+        one_pass=one_pass,
+    )
+
+
+# ---- how far a layout misses a rhythm ----
+
+
+def timing_errors(positions, rhythm_beats, bpm, speed):
+    """Compute how late each head answers, ``d_k / v - b_k 60 / bpm``.
+
+    Parameters
+    ----------
+    positions : array_like
+        Head positions in m, greater than 0, heads on the last axis.
+    rhythm_beats : sequence of float
+        When each head should answer in beats, rising, one for each head.
+    bpm : array_like
+        Tempo in beats per minute, greater than 0.
+    speed : array_like
+        Tape speed in m/s, greater than 0.
+
+    Returns
+    -------
+    numpy.ndarray
+        Errors in s, positive when late; heads on the last axis, before it the axes
+        of the other inputs, broadcast.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range or the lengths differ.
+
+    See Also
+    --------
+    worst_timing_error : the worst over a range of tempos
+
+    Notes
+    -----
+    Source: definition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> timing_errors([0.05, 0.1], [0.5, 1.0], 120, 0.2).round(6)
+    array([0., 0.])
+    """
+    beats = _checked_rhythm(rhythm_beats)
+    positions = _checked_positions(positions, beats.size)
+    beat = MINUTE / positive("bpm", bpm)[..., None]
+    return positions / positive("speed", speed, "m/s")[..., None] - beats * beat
+
+
+def worst_timing_error(positions, rhythm_beats, tempos, speeds):
+    """Compute the worst timing error of a layout over a range of tempos, each played at its best speed.
+
+    At every tempo the speed with the smallest error is chosen; at that speed the
+    worst head counts; over the range the worst tempo counts. Exact and without a
+    grid: with beat period x and error e, a fast speed serves periods up to
+    ``min_k (d_k/v + e)/b_k`` and the next slower one begins at
+    ``max_k (d_k/v - e)/b_k``. The range is covered exactly when neighbors meet, so
+    the smallest e is the largest of the crossings
+    ``(b_k d_l/v_slow - b_l d_k/v_fast) / (b_k + b_l)`` and of the errors at the ends.
+
+    Parameters
+    ----------
+    positions : array_like
+        Head positions in m, greater than 0, heads on the last axis.
+    rhythm_beats : sequence of float
+        When each head should answer in beats, rising, one for each head.
+    tempos : (float, float)
+        Slowest and fastest tempo in beats per minute.
+    speeds : sequence of float
+        The tape speeds that can be chosen in m/s, 1 to 12.
+
+    Returns
+    -------
+    float or numpy.ndarray
+        Error in s, 0 or more; of the shape of `positions` without the last axis.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range, the lengths differ, or the tempos are reversed.
+
+    See Also
+    --------
+    design_heads : finds the layout with the smallest one
+
+    Notes
+    -----
+    Source: our own derivation. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> round(1e3 * worst_timing_error([0.1], [1.0], (100, 120), [0.18]), 3)  # ms
+    55.556
+    """
+    beats = _checked_rhythm(rhythm_beats)
+    positions = _checked_positions(positions, beats.size)
+    shortest, longest = _beat_periods(tempos)
+    speeds = _checked_speeds(speeds)
+    late = [np.max(positions / v - beats * shortest, axis=-1) for v in speeds]
+    early = [np.max(beats * longest - positions / v, axis=-1) for v in speeds]
+    crossings = [
+        _crossing(positions, beats, fast, slow) for fast, slow in zip(speeds, speeds[1:], strict=False)
+    ]
+    best = np.full(positions.shape[:-1], np.inf)
+    for start in range(len(speeds)):
+        so_far = late[start]
+        for end in range(start, len(speeds)):
+            best = np.minimum(best, np.maximum(so_far, early[end]))
+            if end < len(crossings):
+                so_far = np.maximum(so_far, crossings[end])
+    return scalar_or_array(best)
+
+
+def _crossing(positions, beats, fast, slow):
+    """Return the error at which the tempos served at two neighboring speeds just meet."""
+    worst = np.full(positions.shape[:-1], -np.inf)
+    for k in range(beats.size):
+        for m in range(beats.size):
+            height = beats[k] * positions[..., m] / slow - beats[m] * positions[..., k] / fast
+            worst = np.maximum(worst, height / (beats[k] + beats[m]))
+    return worst
+
+
+def _worst_period(positions, beats, shortest, longest, speeds):
+    """Return beat period and error where one layout is at its worst.
+
+    The error over the period is the smallest of V-shaped curves, so it peaks at
+    an end of the range or where an early head of one speed meets a late one of another.
+    """
+    delays = np.array([[d / v for d in positions] for v in speeds])
+    meetings = (delays[:, :, None, None] + delays[None, None, :, :]) / (
+        beats[None, :, None, None] + beats[None, None, None, :]
+    )
+    periods = np.concatenate(([shortest, longest], meetings.ravel()))
+    periods = periods[(periods >= shortest) & (periods <= longest)]
+    errors = np.abs(delays - beats * periods[:, None, None]).max(axis=-1).min(axis=-1)
+    worst = int(np.argmax(errors))
+    return float(periods[worst]), float(errors[worst])
+
+
+# ---- inverse design ----
+
+
+@dataclass(frozen=True, kw_only=True)
+class MechanicalLimits:
+    """Where heads can stand on a machine.
+
+    Parameters
+    ----------
+    first : float
+        Nearest possible distance from the record head to a playback head in m, greater than 0.
+    pitch : float
+        Smallest distance from one playback head to the next in m, greater than 0.
+    longest : float
+        Farthest possible position in m, not below `first`.
+    ruler_step : float or None, optional
+        Positions are whole multiples of this in m, greater than 0; None if heads can
+        stand anywhere.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range, or no ruler mark lies between `first` and `longest`.
+
+    See Also
+    --------
+    design_heads : works under these limits
+
+    Notes
+    -----
+    Source: definition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> limits = MechanicalLimits(first=0.03, pitch=0.02, longest=0.4, ruler_step=0.001)
+    >>> limits.marks
+    (30, 20, 400)
+    """
+
+    first: float
+    pitch: float
+    longest: float
+    ruler_step: float | None = 0.001
+
+    def __post_init__(self):
+        for name in ("first", "pitch", "longest"):
+            value = single(name, positive(name, getattr(self, name), "m"))
+            object.__setattr__(self, name, value)
+        if self.first > self.longest:
+            raise ValueError(f"longest must be {self.first:g} m (first) or more, got {self.longest:g}")
+        if self.ruler_step is None:
+            return
+        ruler_step = single("ruler_step", positive("ruler_step", self.ruler_step, "m"))
+        object.__setattr__(self, "ruler_step", ruler_step)
+        nearest, _, farthest = self.marks
+        if nearest > farthest:
+            raise ValueError(
+                f"ruler_step must put a mark from {self.first:g} to {self.longest:g} m, got {ruler_step:g}"
+            )
+
+    @property
+    def marks(self):
+        """First, pitch and longest in whole ruler steps, rounded to the safe side."""
+        return (
+            math.ceil(self.first / self.ruler_step - _RULER_SLACK),
+            max(1, math.ceil(self.pitch / self.ruler_step - _RULER_SLACK)),
+            math.floor(self.longest / self.ruler_step + _RULER_SLACK),
+        )
+
+    def last_position(self, heads):
+        """Return the nearest position in m at which the last of some heads can stand."""
+        if self.ruler_step is None:
+            return self.first + (heads - 1) * self.pitch
+        nearest, pitch, _ = self.marks
+        return (nearest + (heads - 1) * pitch) * self.ruler_step
+
+
+class InfeasibleLayout(ValueError):
+    """No layout does what was asked for.
+
+    Parameters
+    ----------
+    message : str
+        One sentence that says why.
+    in_the_way : tuple of str
+        What stands in the way: names of `MechanicalLimits`, or ``"speeds"`` and ``"tempos"``.
+
+    See Also
+    --------
+    design_heads : raises it
+
+    Notes
+    -----
+    Source: definition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> limits = MechanicalLimits(first=0.03, pitch=0.02, longest=0.06)
+    >>> try:
+    ...     design_heads([0.25, 0.5, 0.75], (76, 76), [0.19], limits)
+    ... except InfeasibleLayout as problem:
+    ...     problem.in_the_way
+    ('first', 'pitch', 'longest')
+    """
+
+    def __init__(self, message, in_the_way):
+        super().__init__(message)
+        self.in_the_way = tuple(in_the_way)
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeadDesign:
+    """The best layout for a wanted rhythm.
+
+    Parameters
+    ----------
+    layout : HeadLayout
+        Where to put the heads.
+    rhythm_beats : tuple of float
+        The wanted rhythm in beats, rising.
+    tempos : tuple of float
+        Slowest and fastest tempo in beats per minute.
+    speeds : tuple of float
+        The speeds to choose from in m/s, the fastest first.
+    worst_error : float
+        The worst timing error over the range in s; no layout within the limits has a smaller one.
+    worst_bpm : float
+        A tempo at which it happens in beats per minute.
+
+    See Also
+    --------
+    design_heads : makes it
+
+    Notes
+    -----
+    Source: definition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> limits = MechanicalLimits(first=0.03, pitch=0.02, longest=0.4, ruler_step=0.001)
+    >>> design_heads([0.5], (120, 120), [0.2], limits).best_speed(120)
+    0.2
+    """
+
+    layout: HeadLayout
+    rhythm_beats: tuple[float, ...]
+    tempos: tuple[float, float]
+    speeds: tuple[float, ...]
+    worst_error: float
+    worst_bpm: float
+
+    def best_speed(self, bpm):
+        """Return the speed in m/s that keeps the worst head nearest to the rhythm at one tempo."""
+        return min(self.speeds, key=lambda speed: np.max(np.abs(self.errors(bpm, speed))))
+
+    def errors(self, bpm, speed):
+        """Return how late each head answers in s at a tempo in beats per minute and a speed in m/s."""
+        return timing_errors(self.layout.positions, self.rhythm_beats, bpm, speed)
+
+
+def design_heads(rhythm_beats, tempos, speeds, limits, *, allowed_error=None):
+    """Find the head positions whose worst timing error over a tempo range is the smallest possible.
+
+    The error of a layout is that of `worst_timing_error`: largest of functions
+    that are linear in the positions, for every run of neighboring speeds that may
+    serve the range. Smallest error and positions (whole ruler steps, in order, with
+    their pitch, between the first and the longest) are therefore the answer to one
+    mixed-integer linear program per run of speeds, which branch and bound solves to
+    the optimum, not to a good guess. Runs that cannot win (a bound for the last head
+    alone says so) are passed over. Among layouts of one worst error the one nearest to
+    the wanted proportions is taken.
+
+    Parameters
+    ----------
+    rhythm_beats : sequence of float
+        When the heads should answer in beats, 1 to 8 different numbers greater than 0.
+    tempos : (float, float)
+        Slowest and fastest tempo in beats per minute; may be the same.
+    speeds : sequence of float
+        The tape speeds that can be chosen for each tempo in m/s, 1 to 12.
+    limits : MechanicalLimits
+        Where heads can stand.
+    allowed_error : float, optional
+        The largest error to accept in s; any unless given.
+
+    Returns
+    -------
+    HeadDesign
+        The best layout and its worst error.
+
+    Raises
+    ------
+    InfeasibleLayout
+        If the heads do not fit within the limits, or the smallest worst error is above
+        `allowed_error`; the sentence names what stands in the way.
+    ValueError
+        If a value is out of its range, the rhythm is empty or the tempos are reversed.
+
+    See Also
+    --------
+    rhythm : the way back, from positions to a rhythm
+    errors_without_each_limit : what every limit costs
+
+    Notes
+    -----
+    Source: our own derivation; R. J. Dakin, A tree-search algorithm for mixed integer
+    programming problems, Computer Journal 8, 1965 (from memory). Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> limits = MechanicalLimits(first=0.03, pitch=0.02, longest=0.4, ruler_step=0.001)
+    >>> best = design_heads([0.5, 0.75, 1.0], (120, 120), [0.2], limits)
+    >>> best.layout.positions
+    (0.05, 0.075, 0.1)
+    >>> round(1e3 * best.worst_error, 6)  # ms
+    0.0
+    """
+    beats = _checked_rhythm(np.sort(np.atleast_1d(rhythm_beats)))
+    shortest, longest = _beat_periods(tempos)
+    speeds = _checked_speeds(speeds)
+    if allowed_error is not None:
+        allowed_error = single("allowed_error", non_negative("allowed_error", allowed_error, "s"))
+    _refuse_crowd(beats.size, limits)
+    positions = _best_positions(beats, shortest, longest, speeds, limits)
+    worst_period, worst_error = _worst_period(positions, beats, shortest, longest, speeds)
+    worst_bpm = MINUTE / worst_period
+    if allowed_error is not None and worst_error > allowed_error + 1e-12:
+        raise _timing_refusal(beats, tempos, speeds, limits, allowed_error, worst_error, worst_bpm)
+    return HeadDesign(
+        layout=HeadLayout(positions=tuple(positions)),
+        rhythm_beats=tuple(beats.tolist()),
+        tempos=(MINUTE / longest, MINUTE / shortest),
+        speeds=tuple(speeds),
+        worst_error=worst_error,
+        worst_bpm=worst_bpm,
+    )
+
+
+def errors_without_each_limit(rhythm_beats, tempos, speeds, limits):
+    """Compute the smallest worst error with one limit lifted at a time, and with all lifted.
+
+    Parameters
+    ----------
+    rhythm_beats : sequence of float
+        When the heads should answer in beats, 1 to 8 different numbers greater than 0.
+    tempos : (float, float)
+        Slowest and fastest tempo in beats per minute.
+    speeds : sequence of float
+        The tape speeds that can be chosen for each tempo in m/s, 1 to 12.
+    limits : MechanicalLimits
+        Where heads can stand.
+
+    Returns
+    -------
+    dict of str to float
+        Error in s under ``"first"``, ``"pitch"``, ``"longest"``, ``"ruler_step"`` for that
+        limit lifted, and under ``"all"`` with none left: what the speeds and the tempo range
+        alone cost.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range, the rhythm is empty or the tempos are reversed.
+
+    See Also
+    --------
+    design_heads : the best layout under all limits
+
+    Notes
+    -----
+    Source: as `design_heads`. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> limits = MechanicalLimits(first=0.03, pitch=0.02, longest=0.09, ruler_step=0.001)
+    >>> costs = errors_without_each_limit([0.5, 1.0], (120, 120), [0.2], limits)
+    >>> round(1e3 * costs["pitch"], 3), round(1e3 * costs["longest"], 3)  # ms
+    (50.0, 0.0)
+    """
+    beats = _checked_rhythm(np.sort(np.atleast_1d(rhythm_beats)))
+    shortest, longest = _beat_periods(tempos)
+    speeds = _checked_speeds(speeds)
+    return {
+        name: _worst_period(
+            _best_positions(beats, shortest, longest, speeds, loose), beats, shortest, longest, speeds
+        )[1]
+        for name, loose in _loosened(limits, 2 * float(beats[-1]) * longest * speeds[0]).items()
+        if loose.last_position(beats.size) <= loose.longest
+    }
+
+
+def _loosened(limits, far):
+    """Return the limits with each lifted in turn, and all of them, as far as any answer can ask for."""
+    near = 1e-6 if limits.ruler_step is None else limits.ruler_step
+    far += limits.last_position(MOST_HEADS)
+    lifted = {
+        "first": {"first": min(near, limits.first)},
+        "pitch": {"pitch": min(near, limits.pitch)},
+        "longest": {"longest": max(far, limits.longest)},
+        "ruler_step": {"ruler_step": None},
+    }
+    together = {name: value for change in lifted.values() for name, value in change.items()}
+    together.update(first=1e-6, pitch=1e-6)
+    return {name: replace(limits, **change) for name, change in (*lifted.items(), ("all", together))}
+
+
+def _refuse_crowd(heads, limits):
+    """Raise InfeasibleLayout if so many heads do not fit on the path at all."""
+    last = limits.last_position(heads)
+    if last <= limits.longest * (1 + _RULER_SLACK):
+        return
+    raise InfeasibleLayout(
+        f"{heads} heads do not fit: with the first at {_mm(limits.first)} and {_mm(limits.pitch)} between "
+        f"heads the last stands at {_mm(last)}, beyond the longest path of {_mm(limits.longest)}",
+        ("first", "pitch", "longest") if heads > 1 else ("first", "longest"),
+    )
+
+
+def _timing_refusal(beats, tempos, speeds, limits, allowed_error, worst_error, worst_bpm):
+    """Return the InfeasibleLayout that says which limit costs too much time."""
+    costs = errors_without_each_limit(beats, tempos, speeds, limits)
+    free = costs.pop("all")
+    helpful = [name for name, error in costs.items() if error <= allowed_error]
+    labels = {
+        "first": "the first possible position",
+        "pitch": "the pitch between heads",
+        "longest": "the longest path",
+        "ruler_step": "the ruler step",
+    }
+    if helpful:
+        in_the_way = tuple(helpful)
+        reason = "; ".join(
+            f"without {labels[name]} it would be {_ms(costs[name])}, so that limit stands in the way"
+            for name in helpful
+        )
+    elif free > allowed_error:
+        in_the_way = ("speeds", "tempos")
+        reason = (
+            f"even heads free to stand anywhere miss by {_ms(free)}: the speeds do not serve the tempo range"
+        )
+    else:
+        in_the_way = tuple(name for name, error in costs.items() if error < worst_error - 1e-9)
+        in_the_way = in_the_way or tuple(costs)
+        reason = f"only together do {', '.join(labels[name] for name in in_the_way)} stand in the way"
+    return InfeasibleLayout(
+        f"no layout keeps every answer within {_ms(allowed_error)}: the best misses by {_ms(worst_error)} "
+        f"at {worst_bpm:.4g} beats per minute; {reason}",
+        in_the_way,
+    )
+
+
+def _best_positions(beats, shortest, longest, speeds, limits):
+    """Return the positions with the smallest worst timing error."""
+    runs = [
+        speeds[start : end + 1] for start in range(len(speeds)) for end in range(start, len(speeds))
+    ]
+    bounds = [_lower_bound(beats[-1], shortest, longest, run) for run in runs]
+    best_error, best = math.inf, None
+    for index in np.argsort(bounds, kind="stable"):
+        if bounds[index] >= best_error:
+            break
+        program = _Program(beats, shortest, longest, runs[index], limits)
+        positions = program.solve(best_error)
+        if positions is None:
+            continue
+        error = worst_timing_error(positions, beats, (MINUTE / longest, MINUTE / shortest), speeds)
+        if error < best_error:
+            best_error, best, winner = error, positions, program
+    tidy = winner.solve_tidily(best_error)
+    if tidy is not None:
+        error = worst_timing_error(tidy, beats, (MINUTE / longest, MINUTE / shortest), speeds)
+        if error <= best_error * (1 + 1e-9) + 1e-12:
+            return tidy
+    return best
+
+
+def _lower_bound(beats, shortest, longest, run):
+    """Return an error that no layout can beat with a run of speeds: that of one head, free to move."""
+    fast, slow = run[0], run[-1]
+    bound = beats * (longest / fast - shortest / slow) / (1 / fast + 1 / slow)
+    for v, slower in zip(run, run[1:], strict=False):
+        slope = (1 / slower - 1 / v) / 2
+        bound = max(bound, slope * beats * longest / (slope + 1 / slow))
+    return max(bound, 0.0)
+
+
+class _Program:
+    """The linear program of one run of speeds, in milliseconds and ruler steps (or millimeters).
+
+    The unknowns are one position per head and the error. Rows say ``row @ unknowns <= limit``.
+    """
+
+    def __init__(self, beats, shortest, longest, run, limits):
+        self.beats = beats
+        self.heads = beats.size
+        self.whole_steps = limits.ruler_step is not None
+        self.unit = limits.ruler_step if self.whole_steps else 1e-3
+        if self.whole_steps:
+            first, pitch, last = limits.marks
+        else:
+            first, pitch, last = (value / self.unit for value in (limits.first, limits.pitch, limits.longest))
+        self.low, self.high = first, last
+        time = 1e3 * self.unit  # one unit of length at 1 m/s takes so many milliseconds
+        rows, ends = [], []
+
+        def row(coefficients, error, end):
+            line = np.zeros(self.heads + 1)
+            for head, coefficient in coefficients:
+                line[head] += coefficient
+            line[-1] = error
+            rows.append(line)
+            ends.append(end)
+
+        for k, b in enumerate(beats):
+            row([(k, time / run[0])], -1, 1e3 * b * shortest)
+            row([(k, -time / run[-1])], -1, -1e3 * b * longest)
+            for m, other in enumerate(beats):
+                for fast, slow in zip(run, run[1:], strict=False):
+                    share = time / (b + other)
+                    row([(m, share * b / slow), (k, -share * other / fast)], -1, 0)
+            if k:
+                row([(k - 1, 1), (k, -1)], 0, -pitch)
+        self.rows, self.ends = np.array(rows), np.array(ends)
+
+    def solve(self, error_to_beat):
+        """Return positions of the smallest error, or None if it is not below `error_to_beat`."""
+        highest = min(1e3 * error_to_beat, 1e9)
+        return self._milp(np.eye(self.heads + 1)[-1], self.rows, self.ends, [], highest)
+
+    def solve_tidily(self, error):
+        """Return, among positions of that error, those nearest to the proportions of the rhythm."""
+        heads = self.heads
+        rows = np.hstack((self.rows, np.zeros((len(self.rows), heads + 1))))
+        eye = np.eye(heads)
+        scale = self.beats[:, None]
+        nothing = np.zeros((heads, 1))
+        above = np.hstack((eye, nothing, -scale, -eye))
+        below = np.hstack((-eye, nothing, scale, -eye))
+        goal = np.concatenate((np.zeros(heads + 2), np.ones(heads)))
+        ends = np.concatenate((self.ends, np.zeros(2 * heads)))
+        highest = 1e3 * error * (1 + 1e-9) + 1e-7
+        return self._milp(goal, np.vstack((rows, above, below)), ends, [np.inf] * (heads + 1), highest)
+
+    def _milp(self, goal, rows, ends, extra_bounds, highest):
+        from scipy import optimize
+
+        extra = len(extra_bounds)
+        lowest = [self.low] * self.heads + [0.0] * (1 + extra)
+        bounds = optimize.Bounds(lowest, [self.high] * self.heads + [highest, *extra_bounds])
+        integrality = [int(self.whole_steps)] * self.heads + [0] * (1 + extra)
+        answer = optimize.milp(
+            goal,
+            integrality=integrality,
+            bounds=bounds,
+            constraints=optimize.LinearConstraint(rows, -np.inf, ends),
+            options={"mip_rel_gap": 0.0},
+        )
+        if answer.x is None:
+            return None
+        steps = np.rint(answer.x[: self.heads]) if self.whole_steps else answer.x[: self.heads]
+        return np.round(steps * self.unit, 12).tolist()
+
+
+# ---- sweeps over many layouts ----
+
+
+def count_layouts(limits, heads):
+    """Count the layouts that a ruler allows, ``C(marks - (heads - 1)(pitch - 1), heads)``.
+
+    Parameters
+    ----------
+    limits : MechanicalLimits
+        Where heads can stand; needs a ruler step.
+    heads : int
+        How many heads, 1 to 8.
+
+    Returns
+    -------
+    int
+        Number of layouts; 0 if the heads do not fit.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range, or there is no ruler step.
+
+    See Also
+    --------
+    all_layouts : the layouts themselves
+
+    Notes
+    -----
+    Source: taking pitch - 1 marks out of every interval leaves plain combinations.
+    Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> count_layouts(MechanicalLimits(first=0.01, pitch=0.002, longest=0.014), 2)
+    6
+    """
+    heads = whole("heads", heads, 1, MOST_HEADS)
+    nearest, pitch, farthest = _ruler(limits)
+    free = farthest - nearest + 1 - (heads - 1) * (pitch - 1)
+    return math.comb(max(free, 0), heads)
+
+
+def all_layouts(limits, heads, *, most=5_000_000):
+    """List every layout that a ruler allows.
+
+    Parameters
+    ----------
+    limits : MechanicalLimits
+        Where heads can stand; needs a ruler step.
+    heads : int
+        How many heads, 1 to 8.
+    most : int, optional
+        Refuse to make more layouts than this.
+
+    Returns
+    -------
+    numpy.ndarray
+        Positions in m, one row per layout, heads on the last axis.
+
+    Raises
+    ------
+    ValueError
+        If there are none, more than `most`, or a value is out of its range.
+
+    See Also
+    --------
+    count_layouts : how many there are
+    random_layouts : some of them
+
+    Notes
+    -----
+    Source: enumeration. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> all_layouts(MechanicalLimits(first=0.01, pitch=0.002, longest=0.013), 2)
+    array([[0.01 , 0.012],
+           [0.01 , 0.013],
+           [0.011, 0.013]])
+    """
+    _refuse_crowd(heads, limits)
+    number = count_layouts(limits, heads)
+    most = whole("most", most, 1, 10**9)
+    if number > most:
+        raise ValueError(f"most must be {number} or more to list all layouts of {heads} heads, got {most}")
+    nearest, pitch, farthest = _ruler(limits)
+    layouts = np.arange(nearest, farthest - (heads - 1) * pitch + 1)[:, None]
+    for k in range(1, heads):
+        start = layouts[:, -1] + pitch
+        choices = farthest - (heads - 1 - k) * pitch - start + 1
+        rows = np.repeat(np.arange(len(layouts)), choices)
+        within = np.arange(rows.size) - np.repeat(np.cumsum(choices) - choices, choices)
+        layouts = np.column_stack((layouts[rows], start[rows] + within))
+    return layouts * limits.ruler_step
+
+
+def random_layouts(limits, heads, count, *, seed):
+    """Draw layouts on the ruler at random, any of them possible.
+
+    Parameters
+    ----------
+    limits : MechanicalLimits
+        Where heads can stand; needs a ruler step.
+    heads : int
+        How many heads, 1 to 8.
+    count : int
+        How many layouts to draw; one may come twice.
+    seed : int
+        Seed of the generator: the same seed draws the same layouts.
+
+    Returns
+    -------
+    numpy.ndarray
+        Positions in m, one row per layout, heads on the last axis.
+
+    Raises
+    ------
+    ValueError
+        If the heads do not fit or a value is out of its range.
+
+    See Also
+    --------
+    all_layouts : every one of them
+
+    Notes
+    -----
+    Source: sorted random marks, spread by the pitch. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> limits = MechanicalLimits(first=0.03, pitch=0.02, longest=0.4, ruler_step=0.001)
+    >>> random_layouts(limits, 3, 1000, seed=7).shape
+    (1000, 3)
+    """
+    heads = whole("heads", heads, 1, MOST_HEADS)
+    count = whole("count", count, 1, 10**8)
+    nearest, pitch, farthest = _ruler(limits)
+    _refuse_crowd(heads, limits)
+    room = farthest - nearest - (heads - 1) * pitch
+    spare = np.sort(np.random.default_rng(seed).integers(0, room + 1, (count, heads)), axis=1)
+    return (nearest + spare + pitch * np.arange(heads)) * limits.ruler_step
+
+
+@dataclass(frozen=True, kw_only=True)
+class LayoutSweep:
+    """What many layouts do at one speed and tempo; heads on the last axis.
+
+    Parameters
+    ----------
+    notes : tuple of NoteValue
+        The note values, the shortest first.
+    delays : numpy.ndarray
+        Delays in s.
+    note_index : numpy.ndarray
+        Which of `notes` each head comes nearest to.
+    errors : numpy.ndarray
+        How late each head is against that note in s.
+    gain_bound : numpy.ndarray
+        Largest loop gain that the layout can have, as an amplitude: all heads in phase.
+
+    See Also
+    --------
+    sweep : makes it
+
+    Notes
+    -----
+    Source: definition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> sweep([[0.05, 0.1]], 0.2, 120).note_index.shape
+    (1, 2)
+    """
+
+    notes: tuple
+    delays: np.ndarray
+    note_index: np.ndarray
+    errors: np.ndarray
+    gain_bound: np.ndarray
+
+    @property
+    def worst_error(self):
+        """The worst error of each layout in s."""
+        return np.abs(self.errors).max(axis=-1)
+
+
+def sweep(positions, speed, bpm, *, notes=NOTE_VALUES, levels=1.0, return_gain=1.0, peak_gain=1.0):
+    """Compute delays, nearest note values and the bound on the loop gain for many layouts at once.
+
+    The bound ``g max|R| sum of a_k`` needs no frequency grid. With delays of 80 ms and
+    more it is nearly reached, because the comb lines up somewhere near the loudest
+    frequency; a coarse grid reads the peak several decibels too low.
+
+    Parameters
+    ----------
+    positions : array_like
+        Head positions in m, greater than 0, heads on the last axis.
+    speed : array_like
+        Tape speed in m/s, greater than 0; one, or one for each layout.
+    bpm : array_like
+        Tempo in beats per minute, greater than 0; one, or one for each layout.
+    notes : sequence of NoteValue, optional
+        The note values that count.
+    levels : array_like, optional
+        Amplitudes of the heads, 0 or more, broadcast against `positions`; 0 for a head
+        that does not feed the return.
+    return_gain : array_like, optional
+        Amplitude of the return send, 0 or more; one, or one for each layout.
+    peak_gain : array_like, optional
+        Largest amplitude of one pass over all frequencies, 0 or more.
+
+    Returns
+    -------
+    LayoutSweep
+        Arrays over all layouts.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range, or there are no notes.
+
+    See Also
+    --------
+    worst_timing_error : the error against one rhythm
+    rhythm_map : which rhythms can be had at all
+
+    Notes
+    -----
+    Source: triangle inequality. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> found = sweep([[0.05, 0.1], [0.05, 0.075]], 0.2, 120, return_gain=0.4)
+    >>> [[found.notes[k].name for k in row] for row in found.note_index]
+    [['eighth', 'quarter'], ['eighth', 'dotted eighth']]
+    >>> found.gain_bound
+    array([0.8, 0.8])
+    """
+    positions = np.atleast_1d(positive("positions", positions, "m"))
+    beat = np.asarray(MINUTE / positive("bpm", bpm))[..., None]
+    levels = non_negative("levels", levels)
+    gain = non_negative("return_gain", return_gain) * non_negative("peak_gain", peak_gain)
+    notes = _rising_notes(notes)
+    lengths = np.array([note.beats for note in notes])
+    delays = positions / positive("speed", speed, "m/s")[..., None]
+    beats = delays / beat
+    note_index = np.searchsorted((lengths[1:] + lengths[:-1]) / 2, beats)
+    sums = np.broadcast_to(levels, positions.shape).sum(axis=-1)
+    return LayoutSweep(
+        notes=notes,
+        delays=delays,
+        note_index=note_index,
+        errors=(beats - lengths[note_index]) * beat,
+        gain_bound=gain * sums,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class RhythmMap:
+    """How near two heads can come to every pair of note values at one tempo.
+
+    Parameters
+    ----------
+    notes : tuple of NoteValue
+        The note values, the shortest first; rows and columns of the arrays.
+    errors : numpy.ndarray
+        Smallest worst error in s for each pair; on the diagonal for one head alone.
+    speeds : numpy.ndarray
+        The speed in m/s that reaches it.
+    positions : numpy.ndarray
+        The two positions in m on a last axis of 2, the nearer first; twice the same on
+        the diagonal.
+
+    See Also
+    --------
+    rhythm_map : makes it
+
+    Notes
+    -----
+    Source: definition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> limits = MechanicalLimits(first=0.03, pitch=0.02, longest=0.4)
+    >>> table = rhythm_map(limits, [0.2], 120)
+    >>> table.errors.shape == (len(table.notes), len(table.notes))
+    True
+    """
+
+    notes: tuple
+    errors: np.ndarray
+    speeds: np.ndarray
+    positions: np.ndarray
+
+    def reachable(self, allowed_error):
+        """Return which pairs stay within an error in s, as an array of truth values."""
+        return self.errors <= single("allowed_error", non_negative("allowed_error", allowed_error, "s"))
+
+
+def rhythm_map(limits, speeds, bpm, *, notes=NOTE_VALUES):
+    """Map the rhythms of two heads that a machine can reach: every pair of note values.
+
+    Exact: for each second position the best first one is found by a running
+    minimum over all positions that leave the pitch between them.
+
+    Parameters
+    ----------
+    limits : MechanicalLimits
+        Where heads can stand; needs a ruler step.
+    speeds : sequence of float
+        The tape speeds that can be chosen in m/s, 1 to 12.
+    bpm : float
+        Tempo in beats per minute, greater than 0.
+    notes : sequence of NoteValue, optional
+        The note values that count.
+
+    Returns
+    -------
+    RhythmMap
+        Errors, speeds and positions for each pair.
+
+    Raises
+    ------
+    InfeasibleLayout
+        If two heads do not fit.
+    ValueError
+        If a value is out of its range, or there is no ruler step.
+
+    See Also
+    --------
+    design_heads : the best layout for one rhythm
+
+    Notes
+    -----
+    Source: our own derivation. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> limits = MechanicalLimits(first=0.03, pitch=0.02, longest=0.1)
+    >>> table = rhythm_map(limits, [0.2], 120)
+    >>> names = [note.name for note in table.notes]
+    >>> eighth, quarter = names.index("eighth"), names.index("quarter")
+    >>> bool(table.errors[eighth, quarter] < 1e-12), table.positions[eighth, quarter]
+    (True, array([0.05, 0.1 ]))
+    """
+    nearest, pitch, farthest = _ruler(limits)
+    _refuse_crowd(2, limits)
+    wanted = delay_from_tempo(
+        single("bpm", positive("bpm", bpm)), np.array([note.beats for note in _rising_notes(notes)])
+    )
+    count = wanted.size
+    marks = np.arange(nearest, farthest + 1) * limits.ruler_step
+    errors = np.full((count, count), np.inf)
+    best_speeds = np.zeros((count, count))
+    best_positions = np.zeros((count, count, 2))
+    for speed in _checked_speeds(speeds):
+        misses = np.abs(marks / speed - wanted[:, None])  # note, mark
+        nearer = np.minimum.accumulate(misses, axis=1)
+        holders = np.maximum.accumulate(np.where(misses == nearer, np.arange(marks.size), 0), axis=1)
+        for i in range(count):
+            for j in range(i, count):
+                if i == j:
+                    far = near = int(np.argmin(misses[i]))
+                    error = misses[i, near]
+                else:
+                    pair = np.maximum(nearer[i, :-pitch], misses[j, pitch:])
+                    at = int(np.argmin(pair))
+                    error, near, far = pair[at], holders[i, at], at + pitch
+                if error < errors[i, j]:
+                    for place in ((i, j), (j, i)):
+                        errors[place], best_speeds[place] = error, speed
+                        best_positions[place] = marks[near], marks[far]
+    return RhythmMap(
+        notes=_rising_notes(notes), errors=errors, speeds=best_speeds, positions=best_positions
+    )
+
+
+# ---- closed loops of tape ----
+
+
+def passes_per_hour(length, speed):
+    """Compute how often each point of a closed loop passes the heads in an hour, ``3600 v / L``.
+
+    Parameters
+    ----------
+    length : array_like
+        Length of the closed loop of tape in m, greater than 0.
+    speed : array_like
+        Tape speed in m/s, greater than 0.
+
+    Returns
+    -------
+    float or numpy.ndarray
+        Passes in one hour, broadcast over the inputs.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite or not greater than 0.
+
+    See Also
+    --------
+    closed_loop : the whole report
+
+    Notes
+    -----
+    Source: definition of speed. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> passes_per_hour(1.8, 0.2)
+    400.0
+    """
+    return scalar_or_array(HOUR / np.asarray(splice_period(length, speed)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoopReport:
+    """What a closed loop of tape does to the music.
+
+    Parameters
+    ----------
+    period : float
+        Time for one round in s: the splice comes this often, and without an erase
+        head so does everything recorded.
+    bars : float
+        The same in bars.
+    whole_bars : int
+        The nearest number of whole bars, 1 or more.
+    error : float
+        How late the splice comes against them in s.
+    exact_length : float
+        Length of tape in m that would meet them.
+    passes_per_hour : float
+        How often each point of the tape passes every head in an hour.
+    spare : float
+        Tape left over in m after the heads, and the erase head if there is one.
+    erased : bool
+        Whether the tape is erased before it is recorded again.
+    advice : str
+        One sentence on what to expect.
+
+    See Also
+    --------
+    closed_loop : makes it
+
+    Notes
+    -----
+    Source: definition. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> closed_loop(1.6, 0.2, 120, HeadLayout(positions=[0.05])).bars
+    4.0
+    """
+
+    period: float
+    bars: float
+    whole_bars: int
+    error: float
+    exact_length: float
+    passes_per_hour: float
+    spare: float
+    erased: bool
+    advice: str
+
+
+def closed_loop(length, speed, bpm, layout, *, beats_per_bar=4, erase_distance=None):
+    """Report on a closed loop of tape: splice against the bar, wear, and erasing before recording.
+
+    In the direction of travel a point of the tape meets the erase head, the record
+    head and the playback heads; then it goes round. The last playback head must
+    come before the erase head, or it finds nothing to play.
+
+    Parameters
+    ----------
+    length : float
+        Length of the closed loop of tape in m, greater than 0.
+    speed : float
+        Tape speed in m/s, greater than 0.
+    bpm : float
+        Tempo in beats per minute, greater than 0.
+    layout : HeadLayout
+        The playback heads.
+    beats_per_bar : int, optional
+        Beats in one bar, 1 to 16.
+    erase_distance : float, optional
+        Distance from the erase head to the record head behind it in m, greater than 0; None
+        if the tape is not erased and sound piles up on sound.
+
+    Returns
+    -------
+    LoopReport
+        The figures and one sentence of advice.
+
+    Raises
+    ------
+    ValueError
+        If the tape is too short for the heads, or a value is out of its range.
+
+    See Also
+    --------
+    tapecalc.transport.splice_period : the period alone
+
+    Notes
+    -----
+    Source: definition of speed. Notebook: 06_many_heads.
+
+    Examples
+    --------
+    >>> report = closed_loop(1.2, 0.1905, 76, HeadLayout(positions=[0.0415]), erase_distance=0.03)
+    >>> report.whole_bars, round(report.error, 3), round(report.exact_length, 4)
+    (2, -0.017, 1.2032)
+    """
+    length = single("length", positive("length", length, "m"))
+    speed = single("speed", positive("speed", speed, "m/s"))
+    bar = whole("beats_per_bar", beats_per_bar, 1, 16) * MINUTE / single("bpm", positive("bpm", bpm))
+    erased = erase_distance is not None
+    before = single("erase_distance", positive("erase_distance", erase_distance, "m")) if erased else 0.0
+    spare = length - layout.positions[-1] - before
+    if spare <= 0:
+        raise ValueError(
+            f"length must be more than {layout.positions[-1] + before:g} m, so that the last playback head "
+            f"comes before the {'erase' if erased else 'record'} head, got {length:g}"
+        )
+    period = splice_period(length, speed)
+    whole_bars = max(1, round(period / bar))
+    return LoopReport(
+        period=period,
+        bars=period / bar,
+        whole_bars=whole_bars,
+        error=period - whole_bars * bar,
+        exact_length=loop_length(whole_bars * bar, speed),
+        passes_per_hour=passes_per_hour(length, speed),
+        spare=spare,
+        erased=erased,
+        advice=(
+            "The tape is erased before it is recorded: only the heads echo; the splice ticks once a round."
+            if erased
+            else "Nothing erases the tape: everything comes back once a round and sound piles up on sound; "
+            "keep the input low and renew the tape when it gets noisy."
+        ),
+    )
+
+
+# ---- checks ----
+
+
+def _checked_rhythm(rhythm_beats):
+    """Check a rhythm: rising beats, one for each head."""
+    if np.size(rhythm_beats) == 0:
+        raise ValueError(f"rhythm_beats must hold 1 to {MOST_HEADS} note values, got none")
+    beats = np.atleast_1d(positive("rhythm_beats", rhythm_beats, "beats"))
+    if beats.ndim > 1 or beats.size > MOST_HEADS:
+        raise ValueError(f"rhythm_beats must hold 1 to {MOST_HEADS} note values, got shape {beats.shape}")
+    if np.any(np.diff(beats) <= 0):
+        raise ValueError(
+            f"rhythm_beats must rise, each note value once, got {tuple(beats.tolist())}: "
+            f"two heads cannot stand in one place"
+        )
+    return beats
+
+
+def _checked_positions(positions, heads):
+    """Check positions with the heads on the last axis."""
+    positions = np.atleast_1d(positive("positions", positions, "m"))
+    if positions.shape[-1] != heads:
+        raise ValueError(f"positions must have {heads} heads on the last axis, got shape {positions.shape}")
+    return positions
+
+
+def _beat_periods(tempos):
+    """Return the shortest and the longest beat of a tempo range."""
+    tempos = positive("tempos", tempos, "beats per minute")
+    if tempos.shape != (2,):
+        raise ValueError(f"tempos must be the slowest and the fastest tempo, got shape {tempos.shape}")
+    slowest, fastest = tempos.tolist()
+    if slowest > fastest:
+        raise ValueError(f"tempos must go from the slowest to the fastest, got ({slowest:g}, {fastest:g})")
+    return MINUTE / fastest, MINUTE / slowest
+
+
+def _checked_speeds(speeds):
+    """Return the speeds as floats, each once, the fastest first."""
+    speeds = np.unique(positive("speeds", speeds, "m/s"))
+    if speeds.size > MOST_SPEEDS:
+        raise ValueError(f"speeds must be 1 to {MOST_SPEEDS} different speeds, got {speeds.size}")
+    return speeds[::-1].tolist()
+
+
+def _rising_notes(notes):
+    """Return note values from short to long."""
+    if not len(notes):
+        raise ValueError("notes must hold one note value or more, got none")
+    return tuple(sorted(notes, key=lambda note: note.beats))
+
+
+def _ruler(limits):
+    """Return the limits in ruler steps."""
+    if limits.ruler_step is None:
+        raise ValueError("limits must have a ruler_step, got None: there is no end of layouts without one")
+    return limits.marks
+
+
+def _mm(value):
+    return f"{1e3 * value:.4g} mm"
+
+
+def _ms(value):
+    return f"{1e3 * value:.3g} ms"
