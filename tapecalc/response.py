@@ -946,7 +946,7 @@ def _first_null(one_pass):
     """Find the lowest frequency that today's gap or tilt cancels, `SEARCH_LIMIT` at the most."""
     today = one_pass.today
     longest = max(today.gap * today.gap_factor, today.track_width * abs(np.tan(today.azimuth_angle)))
-    return min(one_pass.speed / longest, SEARCH_LIMIT) if longest > 0 else SEARCH_LIMIT
+    return one_pass.speed / max(longest, one_pass.speed / SEARCH_LIMIT)
 
 
 def _search_grid(one_pass):
