@@ -5,6 +5,8 @@ what the other returns: ``delay_from_spacing(spacing, speed)`` and ``spacing_fro
 exchange spacing and delay and share the speed.
 """
 
+import inspect
+
 import library_rules as rules
 import numpy as np
 import pytest
@@ -68,10 +70,11 @@ def strategy(one, name):
 
 def default_violations(one, other):
     """Options that both have keep one default."""
+    shared = {name: p.default for name, p in one.parameters.items() if name in other.parameters}
     return [
-        f"{one.where} and {other.where}: {name} has the defaults {p.default!r} and {q.default!r}"
-        for name, p in one.parameters.items()
-        if (q := other.parameters.get(name)) is not None and p.default is not p.empty and p.default != q.default
+        f"{one.where} and {other.where}: {name} does not have the same default in both"
+        for name, default in shared.items()
+        if default is not inspect.Parameter.empty and default != other.parameters[name].default
     ]
 
 

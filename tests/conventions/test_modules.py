@@ -135,7 +135,7 @@ def test_a_symbol_table_with_a_gap_is_found(old, new, said, tmp_path):
         ("Compute the delay, ``T = d / v``.", "delay", "the summary is not one sentence"),
         ("        spacing : array_like\n            Distance in m, greater than 0.\n", "",
          "parameter spacing is not documented"),
-        ("        spacing : array_like\n", "        distance : array_like\n", "documents distance, which is no"),
+        ("        spacing : array_like\n", "        distance : array_like\n", "documents distance"),
         ("        spacing : array_like\n", "        spacing\n", "has no type or no description"),
         ("            Distance in m, greater than 0.\n", "", "has no type or no description"),
         ("array_like, optional", "array_like", "'optional' in its type and a default"),

@@ -24,7 +24,9 @@ ROOT = Path(__file__).resolve().parents[2]
 LIBRARY = ROOT / "tapecalc"
 NOTEBOOKS = ROOT / "notebooks"
 
-SECTIONS = ("Parameters", "Returns", "Yields", "Attributes", "Raises", "Warns", "See Also", "Notes", "Examples")
+SECTIONS = (
+    "Parameters", "Returns", "Yields", "Attributes", "Raises", "Warns", "See Also", "Notes", "Examples",
+)  # fmt: skip
 #: The rooms from the ground up. A module imports from floors below its own, and, inside a package,
 #: from its neighbors.
 FLOORS = (
@@ -33,7 +35,8 @@ FLOORS = (
     {"standards"},
     {"transport"},
     {"tempo", "levels", "response", "flutter"},
-    {"loop", "heads"},
+    {"loop"},
+    {"heads"},
     {"machine"},
     {"plan"},
     {"audio"},
@@ -48,6 +51,8 @@ COMPUTING = (*CALCULATORS, "machine", "plan")
 HARMLESS_CHECKS = {"scalar_or_array"}
 #: Endings of names that carry their unit.
 UNIT_ENDINGS = ("_db", "_dba", "_dbu", "_dbv", "_percent", "_cents", "_in", "_pt", "_volts")
+#: What `numpy.random` has without a state for all.
+SEEDED = ("default_rng", "Generator", "SeedSequence", "BitGenerator", "PCG64")
 #: Lengths of the inch and the foot, as digits without zeros and points.
 INCH_DIGITS = {"254", "3048"}
 
@@ -199,6 +204,13 @@ def _found():
 def module_names():
     """Every module of the library with something public, by name below the package."""
     return _found()[0]
+
+
+def every_file():
+    """Every Python file of the library as a subject, those without anything public, too."""
+    for path in sorted(LIBRARY.rglob("*.py")):
+        parts = path.relative_to(LIBRARY).with_suffix("").parts
+        yield Subject(None, ".".join(parts[:-1] if parts[-1] == "__init__" else parts), path)
 
 
 def import_violations():
@@ -545,8 +557,8 @@ def imports(subject):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
             kept = package[: len(package) + 1 - node.level] if node.level else []
-            base = ".".join(["tapecalc", *kept] if node.level else []) + ("." if node.level and node.module else "")
-            base += node.module or ""
+            start = ["tapecalc", *kept] if node.level else []
+            base = ".".join([*start, *([node.module] if node.module else [])])
             yield from (f"{base}.{alias.name}" for alias in node.names)
 
 
@@ -563,10 +575,10 @@ def room_violations(subject):
     """A module imports from lower rooms only."""
     found = []
     for target in imports(subject):
-        if not target.startswith("tapecalc."):
+        if not target.startswith("tapecalc.") or not subject.name:
             continue
         room = target.removeprefix("tapecalc.").split(".")[0]
-        if room == "examples" or room.startswith("__version"):
+        if room in ("examples", "__version__"):  # data, of no floor
             continue
         neighbor = room == subject.name.split(".")[0] and (LIBRARY / room).is_dir()
         if not neighbor and floor(room) >= floor(subject.name):
@@ -596,9 +608,10 @@ def state_violations(subject):
         if isinstance(node, ast.Attribute):
             text = ast.unparse(node)
             legacy = re.fullmatch(r"(np|numpy)\.random\.(\w+)", text)
-            if legacy and legacy[2] not in ("default_rng", "Generator", "SeedSequence", "BitGenerator", "PCG64"):
+            if legacy and legacy[2] not in SEEDED:
                 found.append(f"{subject.name}, line {node.lineno}: {text} uses the global random numbers")
-        if isinstance(node, ast.Call) and re.search(r"\.default_rng$", ast.unparse(node.func)) and not node.args:
+        makes_generator = isinstance(node, ast.Call) and ast.unparse(node.func).endswith("default_rng")
+        if makes_generator and not node.args:
             found.append(f"{subject.name}, line {node.lineno}: random numbers without a seed")
     if "random" in imports(subject):
         found.append(f"{subject.name}: imports random")
