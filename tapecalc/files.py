@@ -63,8 +63,7 @@ def replacing(path):
     temporary = Path(name)
     try:
         yield temporary
-        temporary.chmod(0o666 & ~_umask())
-        os.replace(temporary, path)
+        _move(temporary, path)
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
@@ -104,6 +103,15 @@ def write_file(path, data):
     with replacing(path) as temporary:
         _fill(temporary, data.encode() if isinstance(data, str) else data, path)
     return Path(path)
+
+
+def _move(temporary, path):
+    """Put the finished file in its place, with ordinary permissions."""
+    try:
+        temporary.chmod(0o666 & ~_umask())
+        os.replace(temporary, path)
+    except OSError as error:
+        raise OSError(f"cannot write {path}: {error.strerror or error}") from None
 
 
 def _fill(temporary, data, path):

@@ -8,6 +8,9 @@ views of the same object.
 symbol  name in code       SI unit   typical value
 ======  =================  ========  ========================
 --      ``machine``        --        a `Machine`
+v       ``speed``          m/s       7.5 in/s
+t       ``longest``        s         3
+--      ``faintest_db``    dB        -40
 B       ``bpm``            beat/min  76
 n       ``repeats``        1         5
 x       ``value``          any       217.8
@@ -21,10 +24,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
 from tabulate import tabulate
 
 from tapecalc import levels, loop, response, tempo, transport
-from tapecalc.checks import finite, non_negative, whole
+from tapecalc.checks import finite, non_negative, positive, single, whole
 from tapecalc.flutter import part_repeat_deviations
 from tapecalc.machine import Machine, with_changes
 from tapecalc.units import amplitude_to_db, db_to_amplitude, from_si
@@ -37,6 +41,7 @@ __all__ = [
     "Table",
     "TempoPlan",
     "ToneRow",
+    "echo_pattern",
     "make_plan",
     "with_uncertainty",
 ]
@@ -76,6 +81,18 @@ class Table:
     headers: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
+
+    @property
+    def holds_figures(self):
+        """For each column whether all its cells are single figures, to be set to the right."""
+
+        def figure(cell):
+            return cell[:1] in tuple("+-0123456789") and "(" not in cell and " to " not in cell
+
+        return tuple(
+            column > 0 and all(figure(row[column]) for row in self.rows)
+            for column in range(len(self.headers))
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,8 +199,9 @@ class EchoPlan:
         """The plan as text for a terminal (a str)."""
         parts = [f"Echo plan for {self.machine.name}", "\n".join(f"* {line}" for line in self.headlines())]
         for table in self.tables():
+            sides = ["right" if figures else "left" for figures in table.holds_figures]
             body = tabulate(
-                table.rows, table.headers, tablefmt="simple", disable_numparse=True, colalign=_aligned(table)
+                table.rows, table.headers, tablefmt="simple", disable_numparse=True, colalign=sides
             )
             parts.append(f"{table.title}\n{body}" + (f"\n{table.note}" if table.note else ""))
         parts.append("Cautions\n" + "\n".join(f"* {line}" for line in CAUTIONS))
@@ -226,7 +244,7 @@ def make_plan(machine, *, bpm=None, repeats=None):
     >>> from tapecalc.machine import example_machine
     >>> plan = make_plan(example_machine(), bpm=76)
     >>> plan.tempos[0].fit.note.name, round(1e3 * plan.delays[0].delay, 1)
-    ('dotted sixteenth', 217.8)
+    ('sixteenth', 217.8)
     """
     if bpm is not None:
         machine = with_changes(machine, {"song.bpm": float(bpm)})
@@ -270,6 +288,68 @@ def make_plan(machine, *, bpm=None, repeats=None):
             if part.wobble > 0
         ),
     )
+
+
+def echo_pattern(machine, speed, *, longest=3.0, faintest_db=-40.0):
+    """List what is heard after one short sound: when each echo comes and how loud.
+
+    The sound goes on tape through the input send; every head that feeds the return
+    puts it there again, a delay later and at the loop gain of the loudest frequency;
+    every head is heard.
+
+    Parameters
+    ----------
+    machine : Machine
+        The machine with its heads and sends.
+    speed : float
+        Tape speed in m/s, greater than 0.
+    longest : float, optional
+        How long to follow the echoes in s, greater than 0.
+    faintest_db : float, optional
+        Echoes below this level against the dry sound are left out, dB.
+
+    Returns
+    -------
+    times, levels_db : tuple of numpy.ndarray
+        Rising times in s and levels in dB against the dry sound; echoes that fall
+        together add as amplitudes.
+
+    Raises
+    ------
+    ValueError
+        If a value is not one finite number in its range.
+
+    Notes
+    -----
+    Source: superposition. Notebook: workbench.
+
+    Examples
+    --------
+    >>> from tapecalc.machine import example_machine
+    >>> times, levels_db = echo_pattern(example_machine(), 0.1905)
+    >>> times[:3].round(3), levels_db[:3].round(1)
+    (array([0.218, 0.436, 0.654]), array([ -0.1,  -6.2, -12.3]))
+    """
+    longest = single("longest", positive("longest", longest, "s"))
+    faintest = db_to_amplitude(single("faintest_db", finite("faintest_db", faintest_db)))
+    echo = machine.echo_loop(speed)
+    passed = db_to_amplitude(response.loudest(echo.one_pass)[1])
+    back = [passed * echo.return_gain * gain for gain in echo.head_gains]
+    heard = {}
+    on_tape = {0.0: echo.input_gain}  # what stands on the tape, by the time it was recorded
+    while on_tape:
+        again = {}
+        for time, amplitude in on_tape.items():
+            for delay, gain, to_tape in zip(echo.delays, machine.head_gains, back, strict=True):
+                arrives, level = round(time + delay, 9), amplitude * passed * gain
+                if arrives > longest or amplitude < faintest:
+                    continue
+                heard[arrives] = heard.get(arrives, 0.0) + level
+                if to_tape > 0:
+                    again[arrives] = again.get(arrives, 0.0) + amplitude * to_tape
+        on_tape = again
+    times = np.array(sorted(time for time, level in heard.items() if level >= faintest))
+    return times, np.array([amplitude_to_db(heard[time]) for time in times])
 
 
 def with_uncertainty(value, uncertainty, unit=""):
@@ -336,7 +416,7 @@ def _tempo_plans(machine, delays):
             tape_thickness=None if machine.capstan_diameter is None else machine.tape_thickness,
         )
         plans.append(TempoPlan(delay=one, fit=fit, changes=changes))
-    return tuple(sorted(plans, key=lambda plan: abs(plan.fit.error_percent)))
+    return tuple(sorted(plans, key=lambda plan: plan.fit.audibility))
 
 
 def _loop_plan(machine, speed):
@@ -600,18 +680,6 @@ def _assumed_value(value):
     if isinstance(value, bool):
         return str(value).lower()
     return f"{value:g}" if isinstance(value, int | float) else str(value)
-
-
-def _aligned(table):
-    """Left for the first column and for words, right for columns of single figures."""
-
-    def figure(cell):
-        return cell[:1] in "+-0123456789" and "(" not in cell
-
-    return tuple(
-        "right" if column and all(figure(row[column]) for row in table.rows) else "left"
-        for column in range(len(table.headers))
-    )
 
 
 def _plain(plan):

@@ -28,6 +28,7 @@ symbol  name in code     SI unit  typical value
 --      ``high``         Hz       20 000
 --      ``stem``         --       ``"figures/four_losses"``, without an ending
 --      ``formats``      --       ``("svg", "png")``
+--      ``form``         --       ``"svg"``
 --      ``alt``          --       the sentence for those who do not see it
 ======  ===============  =======  ==========================================
 """
@@ -37,8 +38,6 @@ from __future__ import annotations
 import contextlib
 import difflib
 import io
-import os
-import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -50,6 +49,7 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
 from tapecalc.checks import positive, whole
+from tapecalc.files import write_file
 
 __all__ = [
     "FORMATS",
@@ -62,6 +62,7 @@ __all__ = [
     "context",
     "contrast",
     "dress",
+    "figure_bytes",
     "frequency_axis",
     "frequency_text",
     "line_style",
@@ -100,21 +101,39 @@ class Ground:
 #: The three grounds. Source of the colors: Okabe and Ito, "Color universal design" (2002).
 GROUNDS = {
     "light": Ground(
-        name="light", face="#FFFFFF", text="#1A1A1A", frame="#595959", grid="#DDDDDD", fill="#E9EEF3",
+        name="light",
+        face="#FFFFFF",
+        text="#1A1A1A",
+        frame="#595959",
+        grid="#DDDDDD",
+        fill="#E9EEF3",
         colors=("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000"),
-        ramp=("#0B2A4A", "#3F95CF"), seen_on=("#FFFFFF",),
+        ramp=("#0B2A4A", "#3F95CF"),
+        seen_on=("#FFFFFF",),
     ),
     "dark": Ground(
-        name="dark", face="#12161C", text="#F2F2F2", frame="#B0B6BE", grid="#343B45", fill="#222A34",
+        name="dark",
+        face="#12161C",
+        text="#F2F2F2",
+        frame="#B0B6BE",
+        grid="#343B45",
+        fill="#222A34",
         colors=("#56B4E9", "#E69F00", "#009E73", "#CC79A7", "#FFFFFF"),
-        ramp=("#E4F3FC", "#2F84BA"), seen_on=("#12161C",),
+        ramp=("#E4F3FC", "#2F84BA"),
+        seen_on=("#12161C",),
     ),
     "transparent": Ground(
-        name="transparent", face="none", text="#767676", frame="#767676", grid="#76767655", fill="#76767633",
+        name="transparent",
+        face="none",
+        text="#767676",
+        frame="#767676",
+        grid="#76767655",
+        fill="#76767633",
         colors=("#0072B2", "#D55E00", "#009E73", "#CC79A7"),
-        ramp=("#1769A5", "#3F95CF"), seen_on=("#FFFFFF", "#000000"),
+        ramp=("#1769A5", "#3F95CF"),
+        seen_on=("#FFFFFF", "#000000"),
     ),
-}  # fmt: skip
+}
 
 LINES = ("-", (0, (5, 1.6)), (0, (1.2, 1.2)), (0, (6, 1.5, 1.2, 1.5)), (0, (3, 1.2, 1, 1.2, 1, 1.2)))
 MARKERS = ("o", "s", "^", "D", "v")
@@ -204,21 +223,73 @@ def nearest_name(kind, name, known):
 
 
 _SIZES = (
-    Profile(name="article_single", width_in=89 * MM, height_in=66 * MM, dpi=300, text_pt=8, title_pt=9,
-            line_pt=1.4, titled=False),
-    Profile(name="article_double", width_in=183 * MM, height_in=100 * MM, dpi=300, text_pt=9, title_pt=10,
-            line_pt=1.6, titled=False),
-    Profile(name="slide", width_in=40 / 3, height_in=7.5, dpi=144, text_pt=19, title_pt=25, line_pt=3.2,
-            safe=0.05, floor=0.05),
-    Profile(name="video_1080", width_in=16, height_in=9, dpi=120, text_pt=23, title_pt=31, line_pt=4,
-            safe=0.05, floor=0.05),
-    Profile(name="video_2160", width_in=16, height_in=9, dpi=240, text_pt=23, title_pt=31, line_pt=4,
-            safe=0.05, floor=0.05),
-    Profile(name="vertical", width_in=9, height_in=16, dpi=120, text_pt=32.5, title_pt=36, line_pt=5,
-            safe=0.05, floor=0.2),
+    Profile(
+        name="article_single",
+        width_in=89 * MM,
+        height_in=66 * MM,
+        dpi=300,
+        text_pt=8,
+        title_pt=9,
+        line_pt=1.4,
+        titled=False,
+    ),
+    Profile(
+        name="article_double",
+        width_in=183 * MM,
+        height_in=100 * MM,
+        dpi=300,
+        text_pt=9,
+        title_pt=10,
+        line_pt=1.6,
+        titled=False,
+    ),
+    Profile(
+        name="slide",
+        width_in=40 / 3,
+        height_in=7.5,
+        dpi=144,
+        text_pt=19,
+        title_pt=25,
+        line_pt=3.2,
+        safe=0.05,
+        floor=0.05,
+    ),
+    Profile(
+        name="video_1080",
+        width_in=16,
+        height_in=9,
+        dpi=120,
+        text_pt=23,
+        title_pt=31,
+        line_pt=4,
+        safe=0.05,
+        floor=0.05,
+    ),
+    Profile(
+        name="video_2160",
+        width_in=16,
+        height_in=9,
+        dpi=240,
+        text_pt=23,
+        title_pt=31,
+        line_pt=4,
+        safe=0.05,
+        floor=0.05,
+    ),
+    Profile(
+        name="vertical",
+        width_in=9,
+        height_in=16,
+        dpi=120,
+        text_pt=32.5,
+        title_pt=36,
+        line_pt=5,
+        safe=0.05,
+        floor=0.2,
+    ),
     Profile(name="notebook", width_in=8, height_in=4.2, dpi=150, text_pt=11, title_pt=13, line_pt=2),
     Profile(name="page", width_in=170 * MM, height_in=84 * MM, dpi=200, text_pt=9, title_pt=10, line_pt=1.6),
-)  # fmt: skip
+)
 
 #: Every size on every ground; the light one has the plain name.
 PROFILES = {p.name: p for size in _SIZES for p in (size.on(ground) for ground in GROUNDS)}
@@ -312,11 +383,17 @@ def contrast(first, second):
 #: What is left of linear red, green and blue, severity 1.0.
 #: Source: Machado, Oliveira, Fernandes, IEEE TVCG 15(6), 2009, table 1.
 _BLINDNESS = {
-    "deuteranopia": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413),
-                     (-0.011820, 0.042940, 0.968881)),
-    "protanopia": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216),
-                   (-0.003882, -0.048116, 1.051998)),
-}  # fmt: skip
+    "deuteranopia": (
+        (0.367322, 0.860646, -0.227968),
+        (0.280085, 0.672501, 0.047413),
+        (-0.011820, 0.042940, 0.968881),
+    ),
+    "protanopia": (
+        (0.152286, 1.052583, -0.204868),
+        (0.114503, 0.786281, 0.099216),
+        (-0.003882, -0.048116, 1.051998),
+    ),
+}
 
 
 def simulate(color, kind):
@@ -386,8 +463,11 @@ def _linear(color):
 
 def _lab(color):
     """CIE L*, a*, b* of a color, white D65."""
-    to_xyz = ((0.4124564, 0.3575761, 0.1804375), (0.2126729, 0.7151522, 0.0721750),
-              (0.0193339, 0.1191920, 0.9503041))  # fmt: skip
+    to_xyz = (
+        (0.4124564, 0.3575761, 0.1804375),
+        (0.2126729, 0.7151522, 0.0721750),
+        (0.0193339, 0.1191920, 0.9503041),
+    )
     share = np.asarray(to_xyz) @ _linear(color) / np.sum(to_xyz, axis=1)
     small = (6 / 29) ** 3
     x, y, z = np.where(share > small, np.cbrt(share), share / (3 * (6 / 29) ** 2) + 4 / 29)
@@ -749,7 +829,7 @@ def save_figure(figure, stem, formats=("svg", "png"), *, alt=""):
     ValueError
         If a format is not known.
     OSError
-        If the folder is not there or cannot be written to.
+        If the folder cannot be made or written to.
 
     Notes
     -----
@@ -757,45 +837,62 @@ def save_figure(figure, stem, formats=("svg", "png"), *, alt=""):
 
     Examples
     --------
-    >>> save_figure(new_figure("notebook"), "nowhere/at all/figure")
+    >>> save_figure(new_figure("notebook"), "/dev/null/figure")
     Traceback (most recent call last):
     ...
-    OSError: cannot write nowhere/at all/figure.svg: there is no folder nowhere/at all
+    OSError: cannot write to /dev/null: File exists
     """
     stem = Path(stem)
     formats = (formats,) if isinstance(formats, str) else tuple(formats)
     paths = tuple(stem.with_name(f"{stem.name}.{nearest_name('format', f, FORMATS)}") for f in formats)
-    if not stem.parent.is_dir():
-        raise OSError(f"cannot write {paths[0]}: there is no folder {stem.parent}")
-    drawn = [_rendered(figure, f, alt) for f in formats]
+    drawn = [figure_bytes(figure, f, alt=alt) for f in formats]
     for path, content in zip(paths, drawn, strict=True):
-        _write(path, content)
+        write_file(path, content)
     return paths
 
 
-def _rendered(figure, form, alt):
-    """The bytes of one figure in one format."""
+def figure_bytes(figure, form, *, alt=""):
+    """Render a figure in one format, the same bytes each time.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        A finished figure.
+    form : str
+        One of `FORMATS`.
+    alt : str, optional
+        The sentence for those who do not see it, stored in the file.
+
+    Returns
+    -------
+    bytes
+        The file's content.
+
+    Raises
+    ------
+    ValueError
+        If the format is not known.
+
+    See Also
+    --------
+    save_figure : writes it to files
+
+    Notes
+    -----
+    Source: measured: SVG and PDF differ from run to run unless their dates are left out.
+    Notebook: 09_figures_and_clips.
+
+    Examples
+    --------
+    >>> figure_bytes(new_figure("notebook"), "png")[1:4]
+    b'PNG'
+    """
     metadata = {
         "svg": {"Date": None, "Creator": None, "Title": alt},
         "pdf": {"CreationDate": None, "Creator": None, "Producer": None, "Title": alt},
         "png": {"Software": None, "Description": alt},
-    }[form]
+    }[nearest_name("format", form, FORMATS)]
     buffer = io.BytesIO()
     with context("notebook"):
         figure.savefig(buffer, format=form, dpi=figure.dpi, facecolor="auto", metadata=metadata)
     return buffer.getvalue()
-
-
-def _write(path, content):
-    """Write bytes beside `path`, then move them there in one step."""
-    spare = None
-    try:
-        handle, spare = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        os.chmod(spare, 0o644)
-        os.replace(spare, path)
-    except OSError as error:
-        if spare:
-            Path(spare).unlink(missing_ok=True)
-        raise OSError(f"cannot write {path}: {error.strerror or error}") from None

@@ -28,7 +28,7 @@ def test_a_folder_that_is_a_file_is_named(tmp_path):
 
 def test_a_target_that_is_a_folder_leaves_no_temporary_file(tmp_path):
     (tmp_path / "plan.html").mkdir()
-    with pytest.raises(OSError):
+    with pytest.raises(OSError, match="cannot write .*plan.html: Is a directory"):
         write_file(tmp_path / "plan.html", "x")
     assert [entry.name for entry in tmp_path.iterdir()] == ["plan.html"]
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tapecalc.machine import example_machine, machine_from_options, machine_from_text, with_changes
-from tapecalc.plan import CAUTIONS, make_plan, with_uncertainty
+from tapecalc.plan import CAUTIONS, echo_pattern, make_plan, with_uncertainty
 
 
 @pytest.fixture(scope="module")
@@ -157,3 +157,40 @@ def test_planning_twice_gives_the_same_plan(plan):
 )
 def test_digits_end_where_the_uncertainty_begins(value, uncertainty, written):
     assert with_uncertainty(value, uncertainty, "ms") == written
+
+
+def test_one_head_echoes_at_equal_steps_each_lower_by_the_loop_gain(plan):
+    times, levels_db = echo_pattern(plan.machine, 0.1905, longest=1.2)
+    np.testing.assert_allclose(times, np.arange(1, 6) * 0.0415 / 0.1905, rtol=1e-8)
+    np.testing.assert_allclose(np.diff(levels_db), plan.loops[0].gain_db, atol=1e-6)
+
+
+def test_echoes_of_two_heads_that_meet_add_up():
+    machine = machine_from_text(
+        "transport.speeds_cm_s = [10]\nmixer.return_send_db = -6.0206\nheads.low_cut_hz = 0\n"
+        "playback_heads = [{spacing_mm = 20}, {spacing_mm = 40}]"
+    )
+    times, levels_db = echo_pattern(machine, 0.1, longest=0.5)
+    amplitudes = [0.0]
+    dry = [1.0]
+    for step in range(1, 3):  # by hand: bus[n] = dry[n] + bus[n-1]/2 + bus[n-2]/2
+        amplitudes.append(sum(dry[step - k] for k in (1, 2) if step >= k))
+        dry.append(0.5 * amplitudes[step])
+    np.testing.assert_allclose(times, [0.2, 0.4], rtol=1e-9)
+    np.testing.assert_allclose(10 ** (levels_db / 20), amplitudes[1:], rtol=2e-3)
+
+
+def test_a_head_outside_the_loop_is_heard_once():
+    machine = machine_from_text(
+        "transport.speeds_cm_s = [10]\n"
+        "playback_heads = [{spacing_mm = 20, feeds_return = false}, {spacing_mm = 90, feeds_return = false}]"
+    )
+    times, _ = echo_pattern(machine, 0.1)
+    np.testing.assert_allclose(times, [0.2, 0.9])
+
+
+def test_a_runaway_pattern_ends_where_it_was_told_to():
+    machine = with_changes(example_machine(), {"mixer.return_send_db": 3.0})
+    times, levels_db = echo_pattern(machine, 0.1905, longest=2.0)
+    assert times[-1] <= 2.0
+    assert levels_db[-1] > levels_db[0]
