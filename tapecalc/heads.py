@@ -280,7 +280,7 @@ def taps_gain(frequency, delays, levels):
     delays : array_like
         Delay of each head in s, 0 or more, one-dimensional.
     levels : array_like
-        Amplitude of each head, one for each delay.
+        Amplitude of each head, one-dimensional, one for each delay.
 
     Returns
     -------
@@ -562,15 +562,15 @@ def timing_errors(positions, rhythm_beats, bpm, speed):
     rhythm_beats : sequence of float
         When each head should answer in beats, rising, one for each head.
     bpm : array_like
-        Tempo in beats per minute, greater than 0.
+        Tempo in beats per minute, greater than 0; broadcast against `positions` without its last axis.
     speed : array_like
-        Tape speed in m/s, greater than 0.
+        Tape speed in m/s, greater than 0; broadcast against `positions` without its last axis.
 
     Returns
     -------
     numpy.ndarray
         Errors in s, positive when late; heads on the last axis, before it the axes
-        of the other inputs, broadcast.
+        of all inputs, broadcast.
 
     Raises
     ------
@@ -592,7 +592,7 @@ def timing_errors(positions, rhythm_beats, bpm, speed):
     """
     beats = _checked_rhythm(rhythm_beats)
     positions = _checked_positions(positions, beats.size)
-    beat = MINUTE / positive("bpm", bpm)[..., None]
+    beat = np.asarray(MINUTE / positive("bpm", bpm))[..., None]
     return positions / positive("speed", speed, "m/s")[..., None] - beats * beat
 
 
@@ -839,11 +839,11 @@ class HeadDesign:
     worst_bpm: float
 
     def best_speed(self, bpm):
-        """Return the speed in m/s that keeps the worst head nearest to the rhythm at one tempo."""
+        """Return the speed in m/s that keeps the worst head nearest to the rhythm at `bpm`, a tempo."""
         return min(self.speeds, key=lambda speed: np.max(np.abs(self.errors(bpm, speed))))
 
     def errors(self, bpm, speed):
-        """Return how late each head answers in s at a tempo in beats per minute and a speed in m/s."""
+        """Return how late each head answers in s at `bpm` beats per minute and `speed` in m/s."""
         return timing_errors(self.layout.positions, self.rhythm_beats, bpm, speed)
 
 
@@ -1349,18 +1349,18 @@ def sweep(positions, speed, bpm, *, notes=NOTE_VALUES, levels=1.0, return_gain=1
     positions : array_like
         Head positions in m, greater than 0, heads on the last axis.
     speed : array_like
-        Tape speed in m/s, greater than 0; one, or one for each layout.
+        Tape speed in m/s, greater than 0; broadcast against `positions` without its last axis.
     bpm : array_like
-        Tempo in beats per minute, greater than 0; one, or one for each layout.
+        Tempo in beats per minute, greater than 0; broadcast against `positions` without its last axis.
     notes : sequence of NoteValue, optional
         The note values that count.
     levels : array_like, optional
-        Amplitudes of the heads, 0 or more, broadcast against `positions`; 0 for a head
-        that does not feed the return.
+        Amplitudes of the heads on the last axis, 0 or more, broadcast against `positions`; 0
+        for a head that does not feed the return.
     return_gain : array_like, optional
-        Amplitude of the return send, 0 or more; one, or one for each layout.
+        Amplitude of the return send, 0 or more; broadcast against `positions` without its last axis.
     peak_gain : array_like, optional
-        Largest amplitude of one pass over all frequencies, 0 or more.
+        Largest amplitude of one pass, 0 or more; broadcast against `positions` without its last axis.
 
     Returns
     -------
@@ -1446,7 +1446,7 @@ class RhythmMap:
     positions: np.ndarray
 
     def reachable(self, allowed_error):
-        """Return which pairs stay within an error in s, as an array of truth values."""
+        """Return which pairs stay within `allowed_error` in s, as an array of truth values."""
         return self.errors <= single("allowed_error", non_negative("allowed_error", allowed_error, "s"))
 
 
