@@ -1,0 +1,647 @@
+"""The delay between what went in and what came out, on average and against time.
+
+Short windows of the dry channel are looked for in the playback. Three steps:
+
+1. One correlation of the loudest seconds gives the delay roughly, the polarity,
+   and whether the channels are swapped.
+2. Every 50 ms a window of 21 ms is correlated with the playback; the path through
+   all windows that correlates best, with a price on every jump, keeps periodic
+   material from slipping by a period.
+3. Each window is fitted by least squares as ``y = a x(t + e) `` with a delay that
+   may change within the window. What the path does to the tone (measured first, from
+   the same recording) is applied to `x` before, so that it is not taken for noise.
+
+What remains of the path's phase over all windows, ``-2 pi f e + arctan(fc / f)``, is
+fitted at the end: the first term belongs to the delay, the second to coupling
+capacitors that advance the bass.
+
+======  ===================  =======  =====================================
+symbol  name in code         SI unit  typical value
+======  ===================  =======  =====================================
+--      ``recording``        --       what `open_recording` returns
+--      ``hop``              s        50 ms
+--      ``window``           s        21 ms
+--      ``longest``          s        3, the longest delay looked for
+--      ``clock_tolerance``  1        1e-4 (100 parts per million)
+T       ``delay``            s        200 ms
+======  ===================  =======  =====================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft, signal
+
+from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
+from tapecalc.audio.measure.recording import channel_health
+from tapecalc.checks import between, positive
+
+__all__ = ["DelayTrack", "measure_delay"]
+
+CHUNK = 10.0  # seconds worked on at a time
+COARSE = 8.0  # seconds in the first rough correlation
+LOW_EDGE = 700.0  # Hz; rumble and hum below say little about a delay
+GUARD = 1 / 8  # of a window, on either side, for shifting without wrapping
+JUMP_PRICE = 2e-3  # correlation that a jump of one sample (at 48 kHz) must win
+FAINTEST = 1e-5  # power of a window against the loudest one, below which it is skipped
+LOWEST_MATCH = 0.3  # correlation of a single window that is still used
+ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
+DECOY = 7  # windows further on: a partner that cannot be the right one
+PATH_TURNS = 3  # times the path is measured; each time the windows are aligned better
+PIECES = 16  # of a window, over which left-overs of the fit are summed
+CHANCE = 7.0  # times 1 over the number of windows: coherence that chance alone rarely reaches
+LEAST_RETURN = 0.02  # return gain below which the recording counts as free of feedback
+FEWEST = 10  # windows without which nothing is said
+CLOCK_COVERAGE = 0.95  # part of a rectangular distribution that is inside +/- this times its half width
+
+
+@dataclass(frozen=True, eq=False)
+class DelayTrack:
+    """The delay of a machine, on average and against time.
+
+    Parameters
+    ----------
+    delay : Estimate
+        Mean delay over the recording, s. Its uncertainty covers noise and the fit of the path's
+        phase; that of the interface's clock and of the wobble are given beside it.
+    clock_uncertainty : float
+        What the interface's clock adds, s, about 95 %.
+    wander : float
+        How far the mean over this recording may be from the mean of a long one, s, about 95 %.
+    time : numpy.ndarray
+        Playback times, s.
+    track : numpy.ndarray
+        The delay at those times, s.
+    track_uncertainty : numpy.ndarray
+        Half width of its 95 % interval, s.
+    polarity : int
+        +1, or -1 if the machine turns the signal over.
+    swapped : bool
+        Whether the playback was found on the dry channel.
+    drift : Estimate
+        Steady change of the delay, s/s.
+    low_cut : Estimate
+        Corner of the bass phase lead that was found, Hz.
+    match : float
+        Median correlation of a window with its echo, 0 to 1.
+    used, windows : int
+        Windows used, of all windows that had sound.
+    sentences : tuple of str
+        What was noticed and what these figures cannot tell.
+
+    Notes
+    -----
+    Made by `measure_delay`. Source: JCGM 100:2008 (GUM) for the uncertainties.
+    Notebook: 08_measure_a_machine.
+
+    Examples
+    --------
+    >>> noise = np.random.default_rng(1).standard_normal(96000)
+    >>> both = np.stack([noise, np.roll(noise, 9600)], axis=1)
+    >>> from tapecalc.audio.measure import open_recording
+    >>> measure_delay(open_recording(both, sample_rate=48000)).polarity
+    1
+    """
+
+    delay: Estimate
+    clock_uncertainty: float
+    wander: float
+    time: np.ndarray
+    track: np.ndarray
+    track_uncertainty: np.ndarray
+    polarity: int
+    swapped: bool
+    drift: Estimate
+    low_cut: Estimate
+    match: float
+    used: int
+    windows: int
+    sentences: tuple = ()
+
+    @property
+    def total(self):
+        """The delay with noise, clock and wander in its uncertainty: what a plan should use.
+
+        Returns
+        -------
+        Estimate
+            In seconds.
+        """
+        spread = np.sqrt(self.delay.uncertainty**2 + self.clock_uncertainty**2 + self.wander**2)
+        return Estimate(self.delay.value, float(spread), "s")
+
+    def to_dict(self):
+        """Return the figures as a plain dict for a JSON file.
+
+        Returns
+        -------
+        dict
+            Everything but the track, of which the first 2,000 values are kept.
+        """
+        return {
+            "delay": self.delay.to_dict(),
+            "clock_uncertainty": float(self.clock_uncertainty),
+            "wander": float(self.wander),
+            "total": self.total.to_dict(),
+            "drift": self.drift.to_dict(),
+            "low_cut": self.low_cut.to_dict(),
+            "polarity": self.polarity,
+            "swapped": self.swapped,
+            "match": float(self.match),
+            "windows": {"used": self.used, "with sound": self.windows},
+            "track": {
+                "time": [round(float(t), 6) for t in self.time[:2000]],
+                "delay": [round(float(t), 9) for t in self.track[:2000]],
+            },
+            "sentences": list(self.sentences),
+        }
+
+
+@dataclass
+class _Grid:
+    """The sizes that follow from the sample rate."""
+
+    sample_rate: int
+    length: int  # samples in a window
+    step: int  # samples from one window to the next
+
+    def __post_init__(self):
+        self.guard = int(self.length * GUARD)
+        self.half_search = self.length // 2
+        self.taper = np.hanning(self.length + 2)[1:-1]
+        self.tau = (np.arange(self.length) - (self.length - 1) / 2) / (self.length / 2)
+        padded = self.length + 2 * self.guard
+        ramp = np.sin(np.pi / 2 * (np.arange(self.guard) + 0.5) / self.guard) ** 2
+        self.edges = np.concatenate([ramp, np.ones(self.length), ramp[::-1]])
+        self.omega = 2 * np.pi * fft.rfftfreq(padded)  # rad per sample
+        self.frequency = fft.rfftfreq(padded, 1 / self.sample_rate)
+        self.bell = np.hanning(padded + 2)[1:-1]
+        self.padded = padded
+
+
+def measure_delay(recording, *, hop=0.05, window=0.0213, longest=3.0, clock_tolerance=1e-4):
+    """Measure the delay of a machine from its input and output.
+
+    Parameters
+    ----------
+    recording : Recording
+        With a dry and a playback channel; any broadband material of 1 s or more.
+    hop : float, optional
+        Time between two windows, s.
+    window : float, optional
+        Length of a window, s; rounded to a power of two of samples. Short windows win: the
+        delay changes within long ones.
+    longest : float, optional
+        The longest delay to look for, s.
+    clock_tolerance : float, optional
+        How far the interface's clock may be off, relative.
+
+    Returns
+    -------
+    DelayTrack
+        Mean, track, uncertainties, and sentences on what was noticed.
+
+    Raises
+    ------
+    CannotTell
+        If a channel is missing or empty, the channels have nothing to do with each other, or the
+        material repeats itself so that other delays fit as well.
+    ValueError
+        If an option is out of range.
+
+    Notes
+    -----
+    Source: least squares for a shift, for example S. M. Kay, Fundamentals of Statistical Signal
+    Processing: Estimation Theory, 1993 (from memory). Notebook: 08_measure_a_machine.
+
+    Examples
+    --------
+    >>> noise = np.random.default_rng(1).standard_normal(96000)
+    >>> both = np.stack([noise, np.roll(noise, 9600)], axis=1)
+    >>> from tapecalc.audio.measure import open_recording
+    >>> round(measure_delay(open_recording(both, sample_rate=48000)).delay.value, 9)
+    0.2
+    """
+    positive("hop", hop, "s")
+    between("window", window, 0.002, 0.5, "s")
+    between("longest", longest, 0.01, 60, "s")
+    between("clock_tolerance", clock_tolerance, 0, 0.01)
+    if recording.dry is None:
+        raise CannotTell("a delay needs the dry signal beside the playback, and there is one channel only")
+    sentences = []
+    health = {name: channel_health(recording, name) for name in ("dry", "playback")}
+    for channel in health.values():
+        if channel.empty:
+            raise CannotTell(f"the {channel.name} channel is empty")
+        sentences += channel.sentences()
+    lag, polarity = _rough_delay(recording, longest, health["dry"].loudest)
+    swapped = lag < 0
+    if swapped:
+        recording, lag = recording.swapped(), -lag
+        sentences.append("The channels are swapped: the one called dry comes later. They were exchanged.")
+    if polarity < 0:
+        sentences.append("The machine turns the polarity over.")
+
+    rate = recording.sample_rate
+    grid = _Grid(rate, 2 ** round(np.log2(window * rate)), max(1, round(hop * rate)))
+    path, return_gain = _path_gain(recording, grid, lag, polarity, health["dry"].loudest)
+    state = _State(lag, return_gain)
+    for first in range(0, recording.count, int(CHUNK * rate)):
+        _follow(recording, grid, first, polarity, path, state)
+    return _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, sentences)
+
+
+def _prepared(recording, name, first, count, sample_rate):
+    """A piece of a channel without rumble; the filter gets half a second to settle."""
+    warm = sample_rate // 2
+    sos = signal.butter(2, LOW_EDGE, "highpass", fs=sample_rate, output="sos")
+    return signal.sosfilt(sos, recording.read(name, first - warm, count + warm))[warm:]
+
+
+def _bus(recording, first, count, sample_rate, return_gain):
+    """What went to the record head: the dry channel, and the playback that was fed back."""
+    dry = _prepared(recording, "dry", first, count, sample_rate)
+    if return_gain == 0:
+        return dry
+    return dry + return_gain * _prepared(recording, "playback", first, count, sample_rate)
+
+
+def _rough_delay(recording, longest, loudest):
+    """Lag in samples (negative when the channels are swapped) and polarity, from the loudest seconds."""
+    rate = recording.sample_rate
+    count = min(int(COARSE * rate), recording.count)
+    first = min(int(loudest * rate), recording.count - count)
+    reach = int(min(longest, recording.duration) * rate)
+    dry = _prepared(recording, "dry", first, count, rate)
+    played = _prepared(recording, "playback", first - reach, count + 2 * reach, rate)
+    size = fft.next_fast_len(count + len(played), real=True)
+    product = fft.irfft(np.conj(fft.rfft(dry, size)) * fft.rfft(played, size), size)[: 2 * reach + 1]
+    power = np.concatenate([[0], np.cumsum(played**2)])
+    local = (power[count:] - power[:-count])[: len(product)]
+    match = product / np.sqrt(np.maximum(local, 1e-3 * local.max()) * (dry @ dry) + 1e-300)
+    best = int(np.argmax(np.abs(match)))
+    height = abs(match[best])
+    # Outside the main lobe (as far as the correlation stays up) nothing else may be as high.
+    same_side = match * np.sign(match[best])
+    lobe = rate // 1000
+    rest = np.concatenate([same_side[: max(best - lobe, 0)], same_side[best + lobe + 1 :]])
+    if rest.max(initial=0.0) > ALIKE * height:
+        other = np.flatnonzero(same_side > ALIKE * height)
+        other = other[np.abs(other - best) > lobe]
+        period = np.abs(other - best).min() / rate
+        raise CannotTell(
+            f"the material repeats itself and a delay that differs by {1e3 * period:.1f} ms fits as well; "
+            "record music, speech, clicks or noise instead of a steady tone"
+        )
+    return best - reach, int(np.sign(match[best]))
+
+
+class _State:
+    """What is carried from chunk to chunk, and what piles up on the way."""
+
+    def __init__(self, lag, return_gain=0.0):
+        self.lag, self.return_gain = lag, return_gain
+        self.center, self.straight, self.curved, self.match, self.decoy = [], [], [], [], []
+        self.sums = None
+
+
+def _windows(samples, starts, length):
+    """Rows of `samples`, each of `length` from one of `starts`."""
+    return samples[starts[:, None] + np.arange(length)]
+
+
+def _follow(recording, grid, first, polarity, path, state, last=None):
+    """Measure every window that begins in the chunk at `first`; results go into `state`."""
+    rate, length, step = grid.sample_rate, grid.length, grid.step
+    last = min(first + int(CHUNK * rate), recording.count) if last is None else last
+    begins = np.arange(-(-first // step) * step, last - length + 1, step)
+    begins = begins[begins + length + state.lag <= recording.count]
+    if len(begins) == 0:
+        return
+    margin = grid.half_search + 2 * grid.padded
+    span = int(begins[-1] - begins[0]) + length + 2 * margin
+    drift_room = rate // 10
+    dry = _bus(recording, int(begins[0]) - margin, span, rate, state.return_gain)
+    played_first = int(begins[0]) + state.lag - margin - drift_room
+    played = polarity * _prepared(recording, "playback", played_first, span + 2 * drift_room, rate)
+    offsets = begins - begins[0] + margin
+
+    x = _windows(dry, offsets, length)
+    power = np.einsum("ij,ij->i", x, x)
+    loud = power > FAINTEST * power.max()
+    y = _windows(played, offsets + drift_room - grid.half_search, 2 * length)
+    score, decoy = _scores(x, y, grid)
+    lags = _best_path(score * loud[:, None], grid)
+    rows = np.arange(len(begins))
+    height = score[rows, lags]
+    lags = lags - grid.half_search
+    inside = np.abs(lags) < grid.half_search
+    keep = loud & (height > LOWEST_MATCH) & inside
+    if np.any(keep):
+        template = dry if path is None else signal.oaconvolve(dry, path, "same")
+        straight, curved = _fit(template, played, offsets[keep], lags[keep], drift_room, grid)
+        base = (state.lag + lags[keep]) / rate
+        state.center.append((begins[keep] + (length - 1) / 2) / rate)
+        state.straight.append((base + straight[0] / rate, straight[1] / rate))
+        state.curved.append((base + curved[0] / rate, curved[1] / rate))
+        sums = _spectra(dry, played, offsets[keep], lags[keep], drift_room, straight[0], grid)
+        state.sums = sums if state.sums is None else [a + b for a, b in zip(state.sums, sums, strict=True)]
+        state.lag += int(lags[keep][-1])
+    state.match.append(height[loud])
+    state.decoy.append(decoy[loud])
+
+
+def _scores(x, y, grid):
+    """Correlation of each window with the playback at every lag, and the best with a wrong partner."""
+    length = grid.length
+    spectrum_x = np.conj(fft.rfft(x, 2 * length, axis=1))
+    spectrum_y = fft.rfft(y, axis=1)
+    energy = np.cumsum(np.pad(y * y, ((0, 0), (1, 0))), axis=1)
+    energy = energy[:, length:] - energy[:, :-length]
+    scale_y = np.sqrt(np.maximum(energy, 1e-6 * energy.max(axis=1, keepdims=True)) + 1e-300)
+    scale_x = np.sqrt(np.einsum("ij,ij->i", x, x) + 1e-300)[:, None]
+    score = fft.irfft(spectrum_x * spectrum_y, axis=1)[:, : length + 1] / (scale_x * scale_y)
+    turn = min(DECOY, max(1, len(x) // 2))
+    wrong = fft.irfft(np.roll(spectrum_x, turn, 0) * spectrum_y, axis=1)[:, : length + 1]
+    wrong /= np.roll(scale_x, turn, 0) * scale_y
+    return score, wrong.max(axis=1)
+
+
+def _best_path(score, grid):
+    """The lag of each window on the path that correlates best, jumps charged by their length."""
+    price = JUMP_PRICE * 48000 / grid.sample_rate
+    count, width = score.shape
+    ramp = price * np.arange(width)
+    total = score[0].copy()
+    history = [total]
+    for row in score[1:]:
+        up = np.maximum.accumulate(total + ramp) - ramp
+        down = np.maximum.accumulate((total - ramp)[::-1])[::-1] + ramp
+        total = np.maximum(up, down) + row
+        history.append(total)
+    path = np.empty(count, dtype=int)
+    path[-1] = int(np.argmax(history[-1]))
+    place = np.arange(width)
+    for k in range(count - 2, -1, -1):
+        path[k] = int(np.argmax(history[k] - price * np.abs(place - path[k + 1])))
+    return path
+
+
+def _fit(template, played, offsets, lags, room, grid):
+    """Fraction of a sample left over in each window and its standard uncertainty, in two ways.
+
+    The first takes the delay as changing evenly within the window; the second lets it curve,
+    which removes a bias at the price of more noise.
+    """
+    length, guard = grid.length, grid.guard
+    spectrum = fft.rfft(_windows(template, offsets - guard, grid.padded) * grid.edges, axis=1)
+    y = _windows(played, offsets + room + lags, length)
+    inner = slice(guard, guard + length)
+    shift = np.zeros(len(offsets))
+    for _ in range(2):
+        moved = spectrum * np.exp(-1j * np.outer(shift, grid.omega))
+        value = fft.irfft(moved, grid.padded, axis=1)[:, inner]
+        slope = fft.irfft(moved * (1j * grid.omega), grid.padded, axis=1)[:, inner]
+        # y = a x(t - e - s tau - q tau^2) + c; the columns belong to a, c, -a e, -a s, -a q.
+        columns = np.stack([value, np.ones_like(value), slope, slope * grid.tau, slope * grid.tau**2], axis=1)
+        straight = _least_squares(columns[:, :4], y, grid.taper)
+        curved = _least_squares(columns, y, grid.taper)
+        shift = shift + straight[0]
+    change = curved[0] - straight[0]
+    return (shift, straight[1]), (shift + change, curved[1])
+
+
+def _least_squares(columns, y, taper):
+    """Shift of each row by weighted least squares, and its standard uncertainty, in samples."""
+    weighted = columns * taper
+    normal = weighted @ columns.transpose(0, 2, 1)
+    size = normal.shape[1]
+    normal += 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(size)
+    inverse = np.linalg.inv(normal)
+    solution = inverse @ (weighted @ y[..., None])
+    residual = y - (solution.transpose(0, 2, 1) @ columns)[:, 0]
+    variance = (residual**2) @ taper / taper.sum()
+    influence = (inverse[:, 2:3] @ weighted)[:, 0]  # of each sample on the slope's coefficient
+    white = variance * np.einsum("ij,ij->i", influence, influence)
+    # What a fit leaves over hangs together for a millisecond; sums over pieces show how much it counts.
+    pieces = (influence * residual).reshape(len(y), PIECES, -1).sum(axis=2)
+    tied = np.einsum("ij,ij->i", pieces, pieces) * PIECES / (PIECES - size)
+    sigma = np.sqrt(np.maximum(white, tied.mean() / white.mean() * white))
+    gain = np.where(np.abs(solution[:, 0, 0]) < 1e-12, 1e-12, solution[:, 0, 0])
+    return np.clip(-solution[:, 2, 0] / gain, -1, 1), sigma / np.abs(gain)
+
+
+def _spectra(dry, played, offsets, lags, room, shift, grid):
+    """Aligned spectra summed over windows: |X|^2, |Y|^2, Y X*, and how many windows."""
+    guard = grid.guard
+    x = fft.rfft(_windows(dry, offsets - guard, grid.padded) * grid.bell, axis=1)
+    y = fft.rfft(_windows(played, offsets + room + lags - guard, grid.padded) * grid.bell, axis=1)
+    y *= np.exp(1j * np.outer(shift, grid.omega))
+    return [
+        np.sum(np.abs(x) ** 2, axis=0),
+        np.sum(np.abs(y) ** 2, axis=0),
+        np.sum(y * np.conj(x), axis=0),
+        np.array(float(len(shift))),
+    ]
+
+
+def _path_gain(recording, grid, lag, polarity, loudest):
+    """What the path does to the tone, from the loudest seconds: as a filter's taps, and the return gain."""
+    rate = grid.sample_rate
+    first = int(loudest * rate)
+    last = min(first + int(COARSE * rate), recording.count)
+    path, return_gain = None, 0.0
+    for turn in range(PATH_TURNS):
+        state = _State(lag, return_gain)
+        _follow(recording, grid, first, polarity, path, state, last)
+        if state.sums is None:
+            return None, 0.0
+        return_gain = _return_gain(recording, grid, state)
+        dry, played, cross, count = state.sums
+        chance = CHANCE / count
+        trusted = np.clip((np.abs(cross) ** 2 / (dry * played + 1e-300) - chance) / (1 - chance), 0, 1)
+        gain = trusted * cross / (dry + 1e-300)
+        taps = np.roll(fft.irfft(gain, grid.padded), grid.padded // 2)
+        path = np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1]
+    return path, return_gain
+
+
+def _return_gain(recording, grid, state):
+    """Gain with which the playback goes round again, 0 unless that explains much of the recording.
+
+    The playback at ``t`` is regressed on the dry channel and on itself, both at ``t - T``.
+    """
+    rate = grid.sample_rate
+    center, (delay, _) = state.center[0], state.straight[0]
+    begins = np.round(center * rate - (grid.length - 1) / 2).astype(int)
+    lags = np.round(delay * rate).astype(int)
+    first, span = int(begins[0]), int(begins[-1] - begins[0]) + grid.length
+    dry = _prepared(recording, "dry", first, span, rate)
+    played = _prepared(recording, "playback", first, span + int(lags.max()) + 1, rate)
+    x, p, y = (
+        fft.rfft(_windows(samples, begins - first + shift, grid.length) * grid.taper, axis=1)
+        for samples, shift in ((dry, 0), (played, 0), (played, lags))
+    )
+    y *= np.exp(2j * np.pi * np.outer(delay * rate - lags, fft.rfftfreq(grid.length)))
+    xx, pp, xp = np.sum(np.abs(x) ** 2, 0), np.sum(np.abs(p) ** 2, 0), np.sum(x * np.conj(p), 0)
+    xy, py = np.sum(y * np.conj(x), 0), np.sum(y * np.conj(p), 0)
+    determinant = xx * pp - np.abs(xp) ** 2
+    use = determinant > 0.05 * xx * pp
+    if not np.any(use):
+        return 0.0
+    direct = (pp * xy - xp.conj() * py)[use] / determinant[use]
+    around = (xx * py - xp * xy)[use] / determinant[use]
+    weight = xx[use]
+    gain = float(np.sum(weight * (around * np.conj(direct)).real) / np.sum(weight * np.abs(direct) ** 2))
+    return gain if abs(gain) > LEAST_RETURN else 0.0
+
+
+def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, sentences):
+    """Turn what has piled up into a `DelayTrack`, or say why not."""
+    match = np.concatenate(state.match) if state.match else np.zeros(0)
+    decoy = np.concatenate(state.decoy) if state.decoy else np.zeros(0)
+    _must_belong_together(match, decoy)
+    center = np.concatenate(state.center)
+    delay, sigma = _straight_or_curved(*(np.concatenate(way, axis=1) for way in (state.straight, state.curved)))
+    good = _plausible(delay, sigma)
+    if np.count_nonzero(good) < FEWEST:
+        raise CannotTell(f"only {np.count_nonzero(good)} windows of {1e3 * grid.step / grid.sample_rate:.0f} ms show a clear echo")
+    center, delay, sigma = center[good], delay[good], sigma[good]
+    extra, extra_sigma, low_cut, crooked = _phase_fit(state.sums, grid)
+    delay = delay + extra
+    mean, noise, wander = _steady_mean(center, delay, sigma, grid.step / grid.sample_rate)
+    spread = float(COVERAGE_FACTOR * np.hypot(noise, extra_sigma))
+    drift = _drift(center, delay)
+    if crooked:
+        sentences.append(
+            f"The path's phase is not that of a delay and a low cut; up to {1e6 * crooked:.1f} us of the delay may "
+            "be the electronics'."
+        )
+        spread = float(np.hypot(spread, crooked))
+    sentences.append(
+        "A lag of the electronics reads as delay: a second-order low pass at 7 kHz adds about 32 us, and no "
+        "recording at one speed can tell it from head distance."
+    )
+    typical = float(np.median(match))
+    if typical < 0.9:
+        sentences.append(
+            f"Only {100 * typical**2:.0f} % of the playback's power is this echo; the rest is noise, feedback or other "
+            "heads, and the figures are so much worse. Measure one head at a time with the return send down."
+        )
+    if not recording.one_clock:
+        sentences.append(
+            "Two files: the delay is counted from their beginnings, so it is right only if both were started by "
+            f"the same clock; their clocks differ by {1e6 * drift.value:+.1f} parts per million, if the tape's speed is steady."
+        )
+    return DelayTrack(
+        delay=Estimate(mean, spread, "s"),
+        clock_uncertainty=CLOCK_COVERAGE * clock_tolerance * mean,
+        wander=float(wander),
+        time=center + delay,
+        track=delay,
+        track_uncertainty=COVERAGE_FACTOR * sigma,
+        polarity=polarity,
+        swapped=swapped,
+        drift=drift,
+        low_cut=low_cut,
+        match=typical,
+        used=len(delay),
+        windows=len(match),
+        sentences=tuple(sentences),
+    )
+
+
+def _must_belong_together(match, decoy):
+    """Refuse channels whose windows find wrong partners as good as the right ones."""
+    if len(match) < FEWEST:
+        raise CannotTell("there is less than half a second of sound with its echo")
+    true, wrong = np.median(match), np.median(decoy)
+    if (1 - true**2) > 0.5 * (1 - wrong**2) and true - wrong < 0.1:
+        if wrong > 0.9:
+            raise CannotTell(
+                "the material is the same everywhere (a steady tone?), so that any delay fits; record music, speech, "
+                "clicks or noise"
+            )
+        raise CannotTell("the two channels have nothing to do with each other")
+
+
+def _straight_or_curved(straight, curved):
+    """The better of the two fits of each window, with what the fit itself costs in its uncertainty."""
+    extra = curved[1] ** 2 - straight[1] ** 2
+    weight = 1 / (curved[1] ** 2 + np.median(curved[1]) ** 2) ** 2
+    bend = max(float(weight @ ((curved[0] - straight[0]) ** 2 - extra) / weight.sum()), 0.0)
+    better = curved[1] ** 2 < straight[1] ** 2 + bend
+    delay = np.where(better, curved[0], straight[0])
+    return delay, np.where(better, curved[1], np.sqrt(straight[1] ** 2 + bend))
+
+
+def _plausible(delay, sigma):
+    """Windows that neither jump away from their neighbors nor are too vague to use."""
+    if len(delay) < 3:
+        return np.ones(len(delay), dtype=bool)
+    padded = np.pad(delay, 2, mode="reflect")
+    around = np.median([padded[:-4], padded[1:-3], padded[3:-1], padded[4:]], axis=0)
+    away = np.abs(delay - around)
+    usual = 1.4826 * np.median(away)
+    return (away < 8 * usual + 1e-9) & (sigma < 10 * np.median(sigma) + 1e-9)
+
+
+def _phase_fit(sums, grid):
+    """Delay left over in the summed spectra, its standard uncertainty, low cut, and what does not fit."""
+    dry, played, cross, count = sums
+    coherence = np.clip(np.abs(cross) ** 2 / (dry * played + 1e-300), 0, 1 - 1e-6)
+    use = (grid.frequency >= LOW_EDGE) & (coherence > 0.1) & (dry > 1e-7 * dry.max())
+    frequency, phase = grid.frequency[use], np.angle(cross[use])
+    variance = (1 - coherence[use]) / (2 * coherence[use] * count)
+    # Neighboring bins overlap through the taper, so that fewer of them are independent.
+    overlap = 1.25
+    low_cut = 0.0
+    for _ in range(4):
+        lead = np.arctan2(low_cut, frequency)
+        design = np.stack([-2 * np.pi * frequency, frequency / (frequency**2 + low_cut**2)], axis=1)
+        weight = 1 / variance
+        normal = design.T @ (design * weight[:, None])
+        solution = np.linalg.solve(normal, design.T @ (weight * (phase - lead)))
+        low_cut += solution[1]
+    rest = phase - lead - design @ solution
+    covariance = overlap * np.linalg.inv(normal)
+    chi2 = float(rest**2 @ weight / max(len(rest) - 2, 1) / overlap)
+    covariance *= max(1.0, chi2)
+    extra = solution[0]
+    sigma = np.sqrt(covariance[0, 0])
+    corner = Estimate(float(low_cut), float(COVERAGE_FACTOR * np.sqrt(covariance[1, 1])), "Hz")
+    return float(extra), float(sigma), corner, 0.0
+
+
+def _drift(center, delay):
+    """Slope of the delay against time by least squares."""
+    t = center - center.mean()
+    slope = t @ delay / (t @ t)
+    rest = delay - delay.mean() - slope * t
+    sigma = np.sqrt(t**2 @ rest**2) / (t @ t)
+    return Estimate(float(slope), float(COVERAGE_FACTOR * sigma), "s/s")
+
+
+def _steady_mean(center, delay, sigma, hop):
+    """Mean delay under a bell over time, its noise, and how far a longer recording's mean may be.
+
+    Under a bell, wow that goes round a few times in the recording leaves nothing in the mean.
+    What slower changes may leave is read from the slowest frequencies that can be told from it.
+    """
+    place = np.round((center - center[0]) / hop)
+    even = np.arange(place[-1] + 1)
+    track = np.interp(even, place, delay)
+    bell = np.hanning(len(even) + 2)[1:-1]
+    bell /= bell.sum()
+    mean = float(bell @ track)
+    owner = np.clip(np.round(np.interp(even, place, np.arange(len(place)))).astype(int), 0, len(place) - 1)
+    share = np.bincount(owner, weights=bell, minlength=len(place))
+    noise = float(np.sqrt(share**2 @ sigma**2))
+    turns = np.exp(-2j * np.pi * np.outer([2, 3, 4], even / len(even)))
+    slow = np.mean(np.abs(turns @ (bell * (track - mean))) ** 2)
+    # Mean delay and spacing over mean speed differ by the square of the wobble.
+    square = np.var(track) / mean
+    wander = float(COVERAGE_FACTOR * np.sqrt(slow + square**2))
+    return mean, noise, wander

@@ -1,0 +1,158 @@
+"""Recordings of a make-believe deck, to test the measurements against a known truth.
+
+This generator shares no code with the library: the tape's position is a
+closed-form integral, the delay is solved from it by Newton's method, sound is
+read between samples by oversampling and a quintic spline, and repeats are made
+pass by pass. What it returns are plain arrays and the truth they were made from.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from scipy import ndimage
+
+VOICES = Path("/usr/share/sounds/alsa")
+
+
+@dataclass(frozen=True)
+class Deck:
+    """A transport: head spacing (m), speed (m/s), wobbles as (depth zero to peak, rate Hz, phase rad)."""
+
+    spacing: float = 0.0381
+    speed: float = 0.1905
+    wobbles: tuple = ()
+
+    def speed_ratio(self, t):
+        """The tape's speed at time `t` over its mean."""
+        t = np.asarray(t, dtype=float)
+        return 1 + sum((m * np.sin(2 * np.pi * f * t + p) for m, f, p in self.wobbles), np.zeros_like(t))
+
+    def position(self, t):
+        """How far the tape has moved by time `t`, in seconds at mean speed."""
+        t = np.asarray(t, dtype=float)
+        swing = (m / (2 * np.pi * f) * (np.cos(p) - np.cos(2 * np.pi * f * t + p)) for m, f, p in self.wobbles)
+        return t + sum(swing, np.zeros_like(t))
+
+    def delay(self, t):
+        """The delay T(t) of the sound that is played at time `t`, exact to rounding."""
+        nominal = self.spacing / self.speed
+        delay = np.full_like(np.asarray(t, dtype=float), nominal)
+        here = self.position(t)
+        for _ in range(6):
+            delay -= (here - self.position(t - delay) - nominal) / self.speed_ratio(t - delay)
+        return delay
+
+
+def reader(samples, oversample=4, order=5):
+    """A function that reads `samples` at any fractional index, zero outside."""
+    count = len(samples)
+    pad = 256
+    padded = np.concatenate([np.zeros(pad), samples, np.zeros(pad)])
+    spectrum = np.fft.rfft(padded)
+    fine = np.fft.irfft(spectrum, oversample * len(padded)) * oversample
+    spline = ndimage.spline_filter1d(fine, order=order, mode="mirror")
+
+    def read(index):
+        index = np.asarray(index, dtype=float)
+        inside = (index > -pad / 2) & (index < count + pad / 2)
+        where = np.where(inside, (index + pad) * oversample, 0.0)
+        values = ndimage.map_coordinates(spline, where[None], order=order, mode="mirror", prefilter=False)
+        return np.where(inside, values, 0.0)
+
+    return read
+
+
+def filtered(samples, sample_rate, gain):
+    """`samples` through a path with complex `gain(frequency)`, with room for its tail."""
+    padded = np.concatenate([samples, np.zeros(sample_rate)])
+    frequency = np.fft.rfftfreq(len(padded), 1 / sample_rate)
+    return np.fft.irfft(np.fft.rfft(padded) * gain(frequency), len(padded))[: len(samples)]
+
+
+def one_pass(samples, sample_rate, deck, gain=None, clock=0.0):
+    """`samples` recorded, delayed by the deck and played; `clock` is the interface's relative error."""
+    t = np.arange(len(samples)) / (sample_rate * (1 + clock))
+    true_rate = sample_rate * (1 + clock)
+    played = reader(samples)((t - deck.delay(t)) * true_rate)
+    return played if gain is None else filtered(played, sample_rate, gain)
+
+
+def echo(dry, sample_rate, deck, *, gain=None, return_gain=0.0, passes=1, clock=0.0):
+    """The playback of a deck whose playback is fed back `passes` - 1 times with `return_gain`."""
+    playback = np.zeros(len(dry))
+    going_in = np.asarray(dry, dtype=float)
+    for _ in range(passes):
+        going_in = one_pass(going_in, sample_rate, deck, gain, clock)
+        playback += going_in
+        going_in = return_gain * going_in
+    return playback
+
+
+def soiled(samples, *, snr_db=None, seed=0, offset=0.0, bits=None, ceiling=None):
+    """`samples` with white noise (against their own rms), an offset, rounding, and clipped peaks."""
+    out = np.array(samples, dtype=float)
+    if snr_db is not None:
+        rms = np.sqrt(np.mean(out**2))
+        out += rms * 10 ** (-snr_db / 20) * np.random.default_rng(seed).standard_normal(len(out))
+    out += offset
+    if ceiling is not None:
+        out = np.clip(out, -ceiling, ceiling)
+    if bits is not None:
+        steps = 2 ** (bits - 1)
+        out = np.clip(np.round(out * steps), -steps, steps - 1) / steps
+    return out
+
+
+def noise(duration, sample_rate, seed=1, top=16000.0):
+    """Noise at an rms of 0.1, white up to `top`."""
+    count = int(duration * sample_rate)
+    white = np.random.default_rng(seed).standard_normal(count)
+    spectrum = np.fft.rfft(white)
+    frequency = np.fft.rfftfreq(count, 1 / sample_rate)
+    spectrum[(frequency > min(top, 0.42 * sample_rate)) | (frequency < 20)] = 0
+    shaped = np.fft.irfft(spectrum, count)
+    return 0.1 * shaped / np.std(shaped)
+
+
+def plucked(duration, sample_rate, seed=1, every=0.24):
+    """Plucked strings: decaying, slightly stretched partials, a new note every `every` seconds."""
+    rng = np.random.default_rng(seed)
+    count = int(duration * sample_rate)
+    out = np.zeros(count + 2 * sample_rate)
+    for start in np.arange(0.05, duration, every):
+        pitch = 110 * 2 ** (rng.integers(0, 25) / 12)
+        length = int(1.5 * sample_rate)
+        t = np.arange(length) / sample_rate
+        note = np.zeros(length)
+        for k in range(1, int(min(40, 9000 / pitch)) + 1):
+            partial = pitch * k * np.sqrt(1 + 1e-4 * k * k)
+            strength = abs(np.sin(np.pi * k * 0.13)) / k
+            note += strength * np.exp(-t * (1.5 + 0.25 * k)) * np.sin(2 * np.pi * partial * t)
+        note *= np.minimum(1, t / 0.0005)
+        begin = int(start * sample_rate)
+        out[begin : begin + length] += note * (1 + rng.random())
+    out = out[:count]
+    return 0.1 * out / np.sqrt(np.mean(out**2))
+
+
+def voice(duration, sample_rate=48000):
+    """Spoken words from the system's own test sounds, one after another, or None where they are absent."""
+    import soundfile
+
+    files = sorted(VOICES.glob("*_*.wav"))
+    if not files:
+        return None
+    words = [soundfile.read(name)[0] for name in files]
+    speech = np.concatenate(words)
+    speech = np.tile(speech, int(np.ceil(duration * sample_rate / len(speech))))[: int(duration * sample_rate)]
+    return 0.1 * speech / np.sqrt(np.mean(speech**2))
+
+
+def tone(duration, sample_rate, deck, *, frequency=3150.0, level=0.5, through=False, clock=0.0):
+    """A test tone played by `deck`: from a perfect tape, or recorded and played at once (`through`)."""
+    t = np.arange(int(duration * sample_rate)) / (sample_rate * (1 + clock))
+    when = t - deck.delay(t) if through else deck.position(t)
+    return level * np.sin(2 * np.pi * frequency * when)
