@@ -15,6 +15,7 @@ t       ``time``                 s        0 to 10 s
 T       ``delay``                s        218 ms
 n       ``passes``               1        1 to 10 trips over the tape
 f       ``frequency``            Hz       0.2 to 200 Hz
+f0      ``tone``                 Hz       3150 Hz, the tone for measuring
 --      ``highest``              Hz       30 Hz
 --      ``longest``              s        0.6 s
 fs      ``sample_rate``          Hz       1000 values of speed in a second
@@ -50,7 +51,7 @@ import numpy as np
 
 from tapecalc import transport
 from tapecalc.checks import between, finite, non_negative, positive, scalar_or_array, single, whole
-from tapecalc.standards import FLUTTER_WEIGHTING, PET_DENSITY, PET_MODULUS, TWO_SIGMA_COVERAGE
+from tapecalc.standards import FLUTTER_TONE, FLUTTER_WEIGHTING, PET_DENSITY, PET_MODULUS, TWO_SIGMA_COVERAGE
 
 __all__ = [
     "ADVICE",
@@ -61,6 +62,7 @@ __all__ = [
     "depth_from_repeat",
     "fingerprint",
     "fluttered_delay",
+    "modulation_index",
     "null_delays",
     "null_rates",
     "part_rates",
@@ -507,6 +509,49 @@ _FILTER_RATE = 4000.0
 
 #: Shortest stretch to read. Source: AES6-2008, at least 5 s.
 _READING_TIME = 5.0
+
+
+def modulation_index(depth, rate, *, tone=FLUTTER_TONE):
+    """Compute how strongly a wobble modulates a tone, ``m f0 / fm``.
+
+    The n-th pair of sidebands, ``f0 +/- n fm``, has the amplitude of the Bessel
+    function of order n at the index; for a small index the first pair has half of it.
+
+    Parameters
+    ----------
+    depth : array_like
+        Deviation zero to peak as a fraction, 0 or more.
+    rate : array_like
+        How often the wobble comes in Hz, greater than 0.
+    tone : array_like, optional
+        Frequency of the tone in Hz, greater than 0.
+
+    Returns
+    -------
+    float or numpy.ndarray
+        Swing of the tone's phase zero to peak in rad, broadcast over the inputs.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite or out of its range.
+
+    See Also
+    --------
+    weighted_flutter : the reading of a meter
+
+    Notes
+    -----
+    Source: theory of frequency modulation. Notebook: 05_wow_and_flutter.
+
+    Examples
+    --------
+    >>> round(modulation_index(0.001, 4.0), 4)
+    0.7875
+    """
+    depth = non_negative("depth", depth)
+    rate = positive("rate", rate, "Hz")
+    return scalar_or_array(depth * positive("tone", tone, "Hz") / rate)
 
 
 def weighting_db(frequency):

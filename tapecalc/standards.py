@@ -55,6 +55,7 @@ __all__ = [
     "TIMING_FRACTION",
     "TRACK_WIDTHS",
     "TWO_SIGMA_COVERAGE",
+    "UNWEIGHTED_FLUTTER_LIMITS",
     "Equalization",
     "TapeClass",
     "equalization",
@@ -160,6 +161,10 @@ FLUTTER_WEIGHTING = (
 #: Sources: professional, IEC 60094-1 for 380 mm/s; hi-fi, DIN 45 500-4;
 #: archive, P. Copeland, Manual of Analogue Sound Restoration Techniques, ch. 7.
 FLUTTER_LIMITS = {"professional": 0.0010, "hi-fi": 0.0020, "archive": 0.0005}
+
+#: Largest unweighted rms flutter by tape speed in inches per second, (speed, fraction).
+#: Source: NAB 1965 (from memory).
+UNWEIGHTED_FLUTTER_LIMITS = ((15.0, 0.0015), (7.5, 0.0020), (3.75, 0.0025))
 
 #: Polyester tape along its length: modulus of elasticity, Pa, and density, kg/m3.
 #: Source: PET film data bulletin H-37232 (490 kg/mm2; the same sheet's 710 kpsi is 1.9 % more).

@@ -1,0 +1,210 @@
+"""Published figures on wow, flutter and what turns."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import signal, special
+
+from tapecalc import flutter, standards
+from tapecalc.flutter import TurningPart
+from tapecalc.transport import capstan_speed
+from tapecalc.units import db_to_amplitude
+
+NOTE = "notes of a public measuring script, synthetic reference files (Wang, 2019)"
+
+
+def wobble(rate, depth, sample_rate=4000.0, duration=20.0):
+    return depth * np.sin(2 * np.pi * rate * np.arange(0, duration, 1 / sample_rate))
+
+
+def test_the_measuring_tone():
+    # Source: AES6-2008; IEC 60386:1972
+    assert standards.FLUTTER_TONE == 3150
+
+
+def test_a_reading_needs_five_seconds():
+    # Source: AES6-2008, observation time of the two-sigma method
+    flutter.weighted_flutter(np.zeros(5000), 1000.0, settling=0)
+    with pytest.raises(ValueError, match="5 s to read"):
+        flutter.weighted_flutter(np.zeros(4999), 1000.0, settling=0)
+
+
+def test_peak_is_half_of_the_peak_to_peak_value():
+    # Source: AES6-1982 (r2003) abstract
+    assert flutter.peak_deviation([0.004, -0.001, 0.0]) == 0.0025
+
+
+def test_shape_of_the_weighting_curve():
+    # Source: AES6-2008 abstract: about 6 dB an octave on each side of 4 Hz, steeper below 0.5 Hz
+    weight = flutter.weighting_db
+    assert weight(4.0) == 0.0
+    assert weight(100) - weight(50) == pytest.approx(-6, abs=1.5)
+    assert weight(1) - weight(0.5) == pytest.approx(6, abs=2.5)
+    assert weight(0.4) - weight(0.2) > 12
+
+
+@pytest.mark.parametrize(
+    ("frequency", "weight_db", "gain"),
+    [
+        (0.1, -48.0, 0.00398),
+        (0.2, -30.6, 0.02951),
+        (0.315, -19.7, 0.10351),
+        (0.4, -15.0, 0.17783),
+        (0.63, -8.4, 0.38019),
+        (0.8, -6.0, 0.50119),
+        (1, -4.2, 0.61660),
+        (1.6, -1.8, 0.81283),
+        (2, -0.9, 0.90157),
+        (4, 0.0, 1),
+        (6.3, -0.9, 0.90157),
+        (10, -2.1, 0.78524),
+        (20, -5.9, 0.50699),
+        (40, -10.4, 0.30200),
+        (63, -14.2, 0.19498),
+        (100, -17.3, 0.13646),
+        (200, -23.0, 0.07079),
+    ],
+)
+def test_weighting_table(frequency, weight_db, gain):
+    # Source: AES6-2008 = IEC 60386 = DIN 45507, as printed in a public measuring script
+    assert flutter.weighting_db(frequency) == pytest.approx(weight_db, abs=0.05)
+    assert db_to_amplitude(flutter.weighting_db(frequency)) == pytest.approx(gain, abs=6e-6)
+    _, response = signal.freqs_zpk(*flutter.weighting_zpk(), worN=[2 * np.pi * frequency])
+    assert 20 * np.log10(np.abs(response[0])) == pytest.approx(weight_db, abs=0.4)
+
+
+def test_two_sigma_factor_of_a_sinusoid():
+    # Source: arithmetic, sin(0.954500 x 90 degrees)
+    assert standards.TWO_SIGMA_COVERAGE == pytest.approx(0.954500, abs=1e-6)
+    sine = np.sin(2 * np.pi * (np.arange(1_000_000) + 0.5) / 1_000_000)
+    assert flutter.two_sigma(sine) == pytest.approx(0.997447, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("rate", "depth", "expected", "tolerance", "source"),
+    [
+        (4.0, 0.001, 0.000997, 0.000997e-3, NOTE),
+        (4.0, 0.01, 0.00997, 0.00997e-3, NOTE),
+        (4.0, 0.1, 0.0997, 0.0997e-3, NOTE),
+        (0.8, 0.001, 0.000499, 0.000003, NOTE),
+        (20.0, 0.001, 0.000506, 0.000003, NOTE),
+        (0.2, 0.001, 0.000030, 0.000001, NOTE),
+        (4.0, 0.0, 0.0, 1e-6, NOTE),
+    ],
+)
+def test_weighted_flutter_of_a_sinusoid(rate, depth, expected, tolerance, source):
+    reading = flutter.weighted_flutter(wobble(rate, depth), 4000.0)
+    assert reading == pytest.approx(expected, abs=tolerance)
+
+
+@pytest.mark.parametrize(("rate", "expected"), [(4.0, 0.00997), (20.0, 0.00506)])
+def test_weighted_flutter_from_a_demodulated_tone(rate, expected):
+    # Source: as the table above; demodulation by an independent calculator, scipy.signal.hilbert
+    sample_rate, depth = 24000.0, 0.01
+    time = np.arange(0, 10, 1 / sample_rate)
+    phase = 3150 * (time - depth / (2 * np.pi * rate) * np.cos(2 * np.pi * rate * time))
+    unwrapped = np.unwrap(np.angle(signal.hilbert(np.sin(2 * np.pi * phase))))
+    deviation = np.gradient(unwrapped) * sample_rate / (2 * np.pi * 3150) - 1
+    assert flutter.weighted_flutter(deviation[2400:-2400], sample_rate) == pytest.approx(expected, rel=0.01)
+
+
+def test_modulation_index():
+    # Source: theory of frequency modulation: 0.1 % of 3150 Hz at 4 Hz deviates by 3.15 Hz
+    assert flutter.modulation_index(0.001, 4.0) == pytest.approx(3.15 / 4, rel=1e-12)
+
+
+def test_sidebands_of_the_modulated_tone():
+    # Source: Bessel functions, scipy.special.jv at the modulation index 0.7875
+    sample_rate, count = 12600, 12600
+    time = np.arange(count) / sample_rate
+    index = flutter.modulation_index(0.001, 4.0)
+    tone = np.cos(2 * np.pi * 3150 * time + index * np.sin(2 * np.pi * 4 * time))
+    spectrum = 2 * np.abs(np.fft.rfft(tone)) / count
+    assert spectrum[3150] == pytest.approx(special.jv(0, 0.7875), abs=1e-9)
+    assert spectrum[3154] == pytest.approx(special.jv(1, 0.7875), abs=1e-9)
+
+
+def test_a_sideband_fifty_decibels_down():
+    # Source: remark on intermodulation in an encyclopedia article, printed 0.3 %
+    assert 100 * db_to_amplitude(-50) == pytest.approx(0.316, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("kind", "limit", "source"),
+    [
+        ("professional", 0.0010, "IEC 60094-1, 380 mm/s, weighted peak of one element"),
+        ("hi-fi", 0.0020, "DIN 45 500-4, weighted"),
+        ("archive", 0.0005, "P. Copeland, Manual of Analogue Sound Restoration Techniques, ch. 7"),
+    ],
+)
+def test_limits_of_weighted_flutter(kind, limit, source):
+    assert standards.FLUTTER_LIMITS[kind] == limit
+
+
+@pytest.mark.parametrize(("speed_ips", "limit"), [(15, 0.0015), (7.5, 0.0020), (3.75, 0.0025)])
+def test_limits_of_unweighted_flutter(speed_ips, limit):
+    # Source: NAB 1965, from memory
+    assert dict(standards.UNWEIGHTED_FLUTTER_LIMITS)[speed_ips] == limit
+
+
+def test_recording_and_playing_on_one_machine_gives_nothing_to_twice_one_element():
+    # Source: M.R.L. Publication 570: the phase decides
+    factors = flutter.repeat_deviation(1.0, np.linspace(0, 20, 2001), 0.218)
+    assert np.min(factors) == pytest.approx(0, abs=0.01)
+    assert np.max(factors) == pytest.approx(2, abs=0.01)
+
+
+@pytest.mark.parametrize(("delay", "rate", "factor"), [(0.5, 1, 2), (0.5, 2, 0), (0.1, 5, 2)])
+def test_factor_of_an_echo(delay, rate, factor):
+    # Source: difference of two speeds one delay apart; within the bounds of M.R.L. Publication 570
+    assert flutter.repeat_deviation(1.0, rate, delay) == pytest.approx(factor, abs=1e-9)
+
+
+def test_the_most_annoying_rate():
+    # Source: AES6-2008 abstract, basis of the weighting
+    rates = np.geomspace(0.1, 200, 5001)
+    worst = rates[np.argmax(flutter.weighting_db(rates))]
+    assert worst == pytest.approx(standards.ANNOYING_FLUTTER, rel=1e-3)
+
+
+# ---- mechanics ----
+
+
+@pytest.mark.parametrize(
+    ("modulus", "speed", "source"),
+    [
+        (4.805e9, 1859.3, "theory of the bar; PET film data bulletin H-37232"),
+        (4.895e9, 1876.6, "theory of the bar; the same bulletin in other units"),
+        (6.5e9, 2162.5, "theory of the bar; US 4,798,759 (1989)"),
+    ],
+)
+def test_speed_of_a_longitudinal_wave(modulus, speed, source):
+    assert flutter.wave_speed(modulus, 1390) == pytest.approx(speed, abs=0.1)
+
+
+def test_the_default_film_is_the_one_of_the_data_bulletin():
+    # Source: PET film data bulletin H-37232: 490 kg/mm2 = 4.805 GPa, 1390 kg/m3
+    assert flutter.wave_speed() == pytest.approx(math.sqrt(4.805e9 / 1390), rel=1e-4)
+
+
+@pytest.mark.parametrize(("free_length", "resonance"), [(0.10, 9297), (0.05, 18593)])
+def test_scrape_flutter_resonance(free_length, resonance):
+    # Source: half a wave in a bar held at both ends (no published resonance of tape found)
+    found = flutter.scrape_resonance(free_length, modulus=4.805e9, density=1390)
+    assert found == pytest.approx(resonance, abs=1)
+
+
+def test_a_capstan_of_six_millimeters_at_six_hundred_turns_a_minute():
+    # Source: T. J. Walker, Web Length per Roller Revolution, 2010: diameter plus web thickness
+    capstan = TurningPart(name="capstan", diameter=0.006, tape_thickness=50e-6)
+    assert capstan.rate_at(0.190066) == pytest.approx(10, rel=1e-5)
+    bare = TurningPart(name="capstan", diameter=0.006)
+    assert bare.rate_at(0.188496) == pytest.approx(10, rel=1e-5)
+    assert capstan_speed(0.006, 50e-6, 10) == pytest.approx(0.190066, abs=1e-6)
+
+
+def test_the_capstan_of_the_school_exercise_has_a_radius_of_twelve_and_a_half_millimeters():
+    # Source: school exercise, 3600 rad/min and 45 m/min
+    capstan = TurningPart(name="capstan", diameter=0.025)
+    assert capstan.rate_at(45 / 60) * 2 * np.pi * 60 == pytest.approx(3600, rel=1e-12)
