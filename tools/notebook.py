@@ -35,6 +35,7 @@ ROOT = Path(__file__).resolve().parents[1]
 CELL_SECONDS = 120
 START_SECONDS = 120
 LONGEST_CELL = 12  # lines
+LONGEST_LINE = 96  # characters; a longer one is cut off beside the side bar
 LARGEST_FILE = 1_500_000  # bytes
 MUST_FAIL = "raises-exception"
 METADATA = {
@@ -84,10 +85,15 @@ def tidy(notebook):
 
 
 def too_long(notebook):
-    """Complaints about code cells that hold more than one idea."""
-    lengths = [(n, len(cell.source.splitlines())) for n, cell in code_cells(notebook)]
-    return [f"cell {n} has {lines} lines, allowed are {LONGEST_CELL}" for n, lines in lengths
-            if lines > LONGEST_CELL]  # fmt: skip
+    """Complaints about code cells that hold more than one idea or run out of the page."""
+    found = []
+    for n, cell in code_cells(notebook):
+        lines = cell.source.splitlines()
+        if len(lines) > LONGEST_CELL:
+            found.append(f"cell {n} has {len(lines)} lines, allowed are {LONGEST_CELL}")
+        if (longest := max(map(len, lines))) > LONGEST_LINE:
+            found.append(f"cell {n} has a line of {longest} characters, allowed are {LONGEST_LINE}")
+    return found
 
 
 def execute(notebook, folder):

@@ -2,9 +2,11 @@
 
 A number close enough is right; a wrong one gets a hint that speaks to the slip
 which probably led to it, and never the answer; None, the state in which a
-notebook is printed or read without running it, asks for a number. Exercises of
-a notebook stand in `tapecalc.show.questions`, where the answer is out of sight
-and a test can try every slip. Solutions are folded in Markdown cells::
+notebook is printed or read without running it, asks for a number.
+
+The exercises of a notebook are names in a module of `tapecalc.show.questions`,
+where the answer is out of sight and a test can try every slip; the question
+itself is asked in the notebook's text. Solutions are folded in Markdown cells::
 
     <details><summary>Solution</summary>
 
@@ -36,14 +38,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapecalc.checks import between, finite, single
+from tapecalc.units import INCH
 
 __all__ = ["UNIT_SLIPS", "Exercise", "Reply", "check"]
 
 #: Slips that any exercise may meet: how many times too large the number is, and what to say.
 UNIT_SLIPS = (
     (1000.0, "You are off by a factor of 1000: look at the milli or kilo in the unit."),
-    (25.4, "You are off by 25.4: somewhere an inch and a millimeter have changed places."),
-    (2.54, "You are off by 2.54: somewhere an inch and a centimeter have changed places."),
+    (1000 * INCH, "You are off by 25.4: somewhere an inch and a millimeter have changed places."),
+    (100 * INCH, "You are off by 2.54: somewhere an inch and a centimeter have changed places."),
     (100.0, "You are off by a factor of 100: look at the percent or centi in the unit."),
     (60.0, "You are off by a factor of 60: look at the minutes and seconds."),
     (10.0, "You are off by a factor of 10: look at where the decimal point went."),
@@ -56,7 +59,19 @@ MARKS = {"open": "…", "right": "✓", "not yet": "→"}
 
 @dataclass(frozen=True)
 class Reply:
-    """What the reader gets to see: `state` is ``"open"``, ``"right"`` or ``"not yet"``."""
+    """What the reader gets to see.
+
+    Attributes
+    ----------
+    state : str
+        ``"open"``, ``"right"`` or ``"not yet"``.
+    sentence : str
+        The words.
+
+    Notes
+    -----
+    Source: common practice, no source. Notebook: 01_delay_from_head_spacing.
+    """
 
     state: str
     sentence: str
@@ -74,7 +89,25 @@ class Reply:
 
 @dataclass(frozen=True, kw_only=True)
 class Exercise:
-    """A number to find; `expected` and the values in `slips` are counted in `unit`."""
+    """A number to find, as `check` takes it.
+
+    Attributes
+    ----------
+    expected : float
+        The right number, counted in `unit`; not 0.
+    unit : str
+        What the number counts; empty for a plain number.
+    tolerance_percent : float
+        How far off is still right.
+    slips : tuple of (float or function, str)
+        Likely wrong numbers, or functions that recognize them, each with its hint.
+    hint : str
+        What to say about any other wrong number.
+
+    Notes
+    -----
+    Source: common practice, no source. Notebook: 01_delay_from_head_spacing.
+    """
 
     expected: float
     unit: str

@@ -23,9 +23,11 @@ import base64
 import html
 import io
 import re
+import textwrap
 from dataclasses import dataclass, replace
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
 from tapecalc.audio.sound import encode_mp3, peak_db, rms_db, sound_array
 from tapecalc.checks import between
@@ -49,7 +51,22 @@ _AUDIO_STYLE = "width:100%;min-width:220px;margin:4px 0"
 class Clip:
     """One sound as it is played: turned down, encoded, its level measured.
 
-    `level_db` holds the peak level of `STEP` seconds each, in dBFS.
+    Attributes
+    ----------
+    title : str
+        What the sound is called.
+    duration : float
+        Its length, s.
+    peak_db, rms_db : float
+        Levels as played, dBFS; a full-scale sine has a peak of 0 and an rms level of -3.01.
+    level_db : tuple of float
+        The peak of each `STEP` seconds, dBFS.
+    mp3 : bytes
+        The file.
+
+    Notes
+    -----
+    Source: as `player`. Notebook: 01_delay_from_head_spacing.
     """
 
     title: str
@@ -105,7 +122,19 @@ class Clip:
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Listening:
-    """One or more sounds with what to listen for; a notebook shows it as players."""
+    """One or more sounds with what to listen for; a notebook shows it as players.
+
+    Attributes
+    ----------
+    clips : tuple of Clip
+        The sounds, in the order in which to hear them.
+    listen_for : str
+        What there is to hear, as a sentence.
+
+    Notes
+    -----
+    Source: as `player`. Notebook: 01_delay_from_head_spacing.
+    """
 
     clips: tuple[Clip, ...]
     listen_for: str
@@ -125,9 +154,9 @@ class Listening:
             f"{''.join(clip.html for clip in self.clips)}</div>"
             f"<p><b>Listen for:</b> {html.escape(self.listen_for)}</p>"
             f"<p>{html.escape(self.alt)}</p>"
-            f"<p><small>Every player is turned down by the same {HEADROOM_DB:.0f} dB, so what is quieter "
-            f"here is quieter on tape. Start with your own volume low. "
-            f"No sound? Run this cell.</small></p></div>"
+            f"<p><small>Every player is turned down by the same {HEADROOM_DB:.0f} dB, so levels compare "
+            f"from player to player. Start with your own volume low. No sound, no link? "
+            f"Run this cell.</small></p></div>"
         )
 
     def figure(self):
@@ -148,7 +177,10 @@ class Listening:
                 edges = np.arange(len(clip.level_db) + 1) * STEP
                 axes.stairs(clip.level_db, edges, baseline=FLOOR_DB, fill=True, color=look["color"])
                 y_label = "peak level (dBFS)" if axes is row[0] else ""
-                style.dress(axes, profile, x="time (s)", y=y_label, title=clip.title)
+                title = textwrap.fill(clip.title, 60 // len(row))
+                style.dress(axes, profile, x="time (s)", y=y_label, title=title)
+            prune = "upper" if len(row) > 1 else None  # the last number would meet the next 0
+            row[0].xaxis.set_major_locator(MaxNLocator(12 // len(row), prune=prune))
             row[0].set(xlim=(0, longest), ylim=(FLOOR_DB, 0), yticks=(-60, -40, -20, 0))
             return style.settle(figure)
 

@@ -23,7 +23,8 @@ TEXT = '''\
 from IPython.display import display
 
 print("one")
-display({"text/plain": "two", "application/vnd.jupyter.widget-view+json": {"model_id": "7"}}, raw=True)
+view = {"application/vnd.jupyter.widget-view+json": {"model_id": "7"}}
+display({"text/plain": "two", **view}, raw=True)
 print("three")
 
 # %% tags=["raises-exception"]
@@ -118,8 +119,10 @@ def test_long_cell_is_refused_before_anything_runs(tmp_path, capsys):
     assert not (tmp_path / "new.ipynb").exists()
 
 
-def test_twelve_lines_are_allowed():
-    assert not tool.too_long(new_notebook(cells=[new_code_cell("\n".join(["1"] * 12))]))
+def test_twelve_lines_of_96_characters_are_allowed_and_no_longer_ones():
+    assert not tool.too_long(new_notebook(cells=[new_code_cell("\n".join(["1" * 96] * 12))]))
+    (complaint,) = tool.too_long(new_notebook(cells=[new_code_cell("1" * 97)]))
+    assert complaint == "cell 1 has a line of 97 characters, allowed are 96"
 
 
 @pytest.mark.parametrize(
