@@ -90,16 +90,27 @@ class Control:
             return ipywidgets.Dropdown(options=list(self.options), value=self.value, **look)
         if self.log:
             return ipywidgets.FloatLogSlider(
-                value=self.value, base=10, min=math.log10(self.low), max=math.log10(self.high),
-                step=self.step, readout_format=".3g", continuous_update=True, **look,
-            )  # fmt: skip
+                value=self.value,
+                base=10,
+                min=math.log10(self.low),
+                max=math.log10(self.high),
+                step=self.step,
+                readout_format=".3g",
+                continuous_update=True,
+                **look,
+            )
         whole = all(isinstance(number, int) for number in (self.value, self.low, self.high, self.step))
         kind = ipywidgets.IntSlider if whole else ipywidgets.FloatSlider
         digits = {} if whole else {"readout_format": f".{_decimals(self.step)}f"}
         return kind(
-            value=self.value, min=self.low, max=self.high, step=self.step,
-            continuous_update=True, **digits, **look,
-        )  # fmt: skip
+            value=self.value,
+            min=self.low,
+            max=self.high,
+            step=self.step,
+            continuous_update=True,
+            **digits,
+            **look,
+        )
 
     def allowed(self, value):
         """Return `value`, or the value of the option so called, refusing all else."""
@@ -365,6 +376,11 @@ class Panel:
         return self._figure
 
     @property
+    def words(self):
+        """The picture in words, for those who cannot see it or have no kernel."""
+        return f"{self.alt} At this setting: {self.readout} Run the notebook to move the controls."
+
+    @property
     def moving(self):
         """All moving artists."""
         return list(_flat(self.artists.values()))
@@ -590,8 +606,7 @@ class Panel:
 
         data, metadata = self._repr_mimebundle_()
         display(data, raw=True, metadata=metadata)
-        words = f"*{self.alt} At the first setting: {self.readout} Run the notebook to move the controls.*"
-        display({"text/markdown": words, "text/plain": words.strip("*")}, raw=True)
+        display({"text/markdown": f"*{self.words}*", "text/plain": self.words}, raw=True)
 
 
 def _parts(answer):
