@@ -209,7 +209,8 @@ def _words(machine, speed, echo):
     wish_db = amplitude_to_db(loop.return_gain_for_repeats(echo, machine.song.wanted_repeats, faded_db))
     if verdict.stable:
         repeats = "no end to the" if gain_db >= 0 else str(int(loop.whole_repeats(gain_db, faded_db)))
-        ending = f"{repeats} repeats down to {faded_db:g} dB, {verdict.margin_db:.1f} dB before the loop runs away."
+        spare = f"{verdict.margin_db:.1f} dB before the loop runs away"
+        ending = f"{repeats} repeats down to {faded_db:g} dB, {spare}."
     else:
         ending = (
             f"THE LOOP RUNS AWAY from {style.frequency_text(verdict.frequency)}: pull the return send down."
