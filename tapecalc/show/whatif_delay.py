@@ -1,0 +1,258 @@
+"""What-if panels about the delay: how sure it is, and what a change of speed does to the echo.
+
+======  =================  =======  ======================================
+symbol  name in code       SI unit  typical value (in the unit of the name)
+======  =================  =======  ======================================
+d       ``spacing_mm``     --       41.5
+v       ``speed_ips``      --       7.5
+u(d)    ``ruler_mm``       --       0.5
+u(v)/v  ``drift_percent``  --       1
+v1      ``first_ips``      --       7.5
+v2      ``last_ips``       --       3.75
+--      ``change_s``       --       0.5
+======  =================  =======  ======================================
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tapecalc.machine import example_machine
+from tapecalc.plan import with_uncertainty
+from tapecalc.show import style
+from tapecalc.show.drawing import name_lines
+from tapecalc.show.panels import Panel, slider
+from tapecalc.standards import SPEED_LIMITS
+from tapecalc.tempo import echo_zone
+from tapecalc.transport import delay_at, delay_from_spacing, delay_uncertainty, pitch_ratio
+from tapecalc.units import from_si, ratio_to_cents, to_si
+
+__all__ = ["delay_panel", "speed_change_panel"]
+
+SHORTEST_MM, LONGEST_MM = 10.0, 100.0
+SLOWEST_IPS, FASTEST_IPS = 3.75, 15.0
+SEMITONE = math.log10(2) / 12  # the sliders' step of speed, in decades: twelve steps double it
+LARGEST_SLIP_MM = 1.0
+LARGEST_DRIFT = from_si(SPEED_LIMITS["domestic"], "percent")
+STANDARD_IPS = (3.75, 7.5, 15.0)  # speeds drawn for comparison
+START = 1.0  # when the speed begins to change, s
+TIME = np.arange(0, 4.501, 0.01)  # long enough for the slowest change and the longest delay, s
+
+
+def _spacing_slider(spacing):
+    return slider("spacing_mm", "head spacing", round(from_si(spacing, "mm"), 3), low=SHORTEST_MM,
+                  high=LONGEST_MM, step=0.5, unit="mm")  # fmt: skip
+
+
+def _speed_slider(name, label, speed):
+    return slider(name, label, round(from_si(speed, "ips"), 6), low=SLOWEST_IPS, high=FASTEST_IPS,
+                  step=SEMITONE, unit="ips", log=True)  # fmt: skip
+
+
+# ---------------------------------------------------------------- how sure a delay is
+
+
+def delay_panel():
+    """Return the panel of delay and its uncertainty over head spacing and tape speed.
+
+    Returns
+    -------
+    Panel
+        Left, delay over spacing; right, what ruler and speed add to its uncertainty, as the
+        legs and the long side of a right triangle.
+
+    See Also
+    --------
+    speed_change_panel : what happens while the speed changes
+
+    Notes
+    -----
+    Source: T = d / v; JCGM 100:2008, law of propagation. Notebook: 01_delay_from_head_spacing.
+
+    Examples
+    --------
+    >>> delay_panel().readout
+    '41.5 mm at 7.5 ips (19.05 cm/s): the echo comes after 218 ms +/- 3 ms, a slap.'
+    """
+    machine = example_machine()
+    return Panel(
+        name="delay_and_uncertainty",
+        build=_build_delay,
+        update=_update_delay,
+        controls=(
+            _spacing_slider(machine.spacings[0]),
+            _speed_slider("speed_ips", "tape speed", machine.speeds[0]),
+            slider("ruler_mm", "ruler uncertain by", 0.5,
+                   low=0.0, high=LARGEST_SLIP_MM, step=0.05, unit="mm"),
+            slider("drift_percent", "speed uncertain by", 1.0,
+                   low=0.0, high=LARGEST_DRIFT, step=0.1, unit="%"),
+        ),
+        question="Which matters more for the delay: half a millimeter, or one percent of speed?",
+        legend="Left, thick line: delay at the speed you set; dot: your head; thin lines: standard speeds. "
+        "Right, in a right triangle: what the ruler adds (flat), what the speed adds (upright), and both "
+        "together (slanted).",
+        alt="Two charts. Left: delay in ms over head spacing in mm, straight lines through zero, steeper for "
+        "slower tape. Right: the uncertainty of the delay in ms as a right triangle of ruler and speed.",
+    )  # fmt: skip
+
+
+def _build_delay(figure, profile):
+    """Draw the lines of the standard speeds and the empty triangle."""
+    if profile.narrow:
+        delay, doubt = figure.subplots(2, 1, height_ratios=(3, 2))
+    else:
+        delay, doubt = figure.subplots(1, 2, width_ratios=(3, 2))
+    style.dress(delay, profile, x="head spacing (mm)", y="delay (ms)")
+    longest = from_si(delay_from_spacing(to_si(LONGEST_MM, "mm"), to_si(SLOWEST_IPS, "ips")), "ms")
+    delay.set(xlim=(0, LONGEST_MM), ylim=(0, 1.05 * longest))
+    ground = profile.ground
+    standards = []
+    for k, speed_ips in enumerate(STANDARD_IPS):
+        ends = from_si(delay_from_spacing(to_si([0.1, LONGEST_MM], "mm"), to_si(speed_ips, "ips")), "ms")
+        look = style.line_style(profile, k) | {"color": ground.frame, "linewidth": profile.line_pt / 2}
+        standards += delay.plot([0.1, LONGEST_MM], ends, **look)
+    if not profile.narrow:
+        name_lines(delay, profile, standards, [f"{speed_ips:g} ips" for speed_ips in STANDARD_IPS])
+    style.dress(doubt, profile, x="from the ruler (ms)", y="from the speed (ms)")
+    of_ruler, of_speed = LARGEST_SLIP_MM / LONGEST_MM * longest, LARGEST_DRIFT / 100 * longest
+    doubt.set(xlim=(-0.05 * of_ruler, 1.1 * of_ruler), ylim=(-0.05 * of_speed, 1.1 * of_speed))
+    if not profile.narrow:
+        doubt.set_aspect("equal")
+
+    def line(axes, index, **look):
+        return axes.plot([], [], **(style.line_style(profile, index) | look))[0]
+
+    return {
+        "guides": line(delay, 2, linewidth=profile.line_pt / 1.5),
+        "line": line(delay, 0, linewidth=1.4 * profile.line_pt),
+        "head": line(delay, 1, linestyle="none", marker="o", clip_on=False),
+        "ruler": line(doubt, 1, linewidth=1.4 * profile.line_pt),
+        "speed": line(doubt, 2, linewidth=1.4 * profile.line_pt),
+        "together": line(doubt, 0, linewidth=1.4 * profile.line_pt),
+    }
+
+
+def _update_delay(artists, spacing_mm, speed_ips, ruler_mm, drift_percent):
+    """Move line, head and triangle, and say the delay."""
+    spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
+    sides = ((ruler_mm, 0.0), (0.0, drift_percent), (ruler_mm, drift_percent))
+    of_ruler, of_speed, together = (
+        from_si(delay_uncertainty(spacing, speed, to_si(mm, "mm"), speed * to_si(percent, "percent")), "ms")
+        for mm, percent in sides
+    )
+    delay = delay_from_spacing(spacing, speed)
+    delay_ms = from_si(delay, "ms")
+    artists["line"].set_data([0, LONGEST_MM], [0, LONGEST_MM * delay_ms / spacing_mm])
+    artists["head"].set_data([spacing_mm], [delay_ms])
+    artists["guides"].set_data([spacing_mm, spacing_mm, 0], [0, delay_ms, delay_ms])
+    artists["ruler"].set_data([0, of_ruler], [0, 0])
+    artists["speed"].set_data([of_ruler, of_ruler], [0, of_speed])
+    artists["together"].set_data([0, of_ruler], [0, of_speed])
+    text, zone = with_uncertainty(delay_ms, together, "ms"), echo_zone(delay).name
+    rows = [
+        ("from the ruler alone", f"{of_ruler:.1f} ms"),
+        ("from the speed alone", f"{of_speed:.1f} ms"),
+        ("both together", f"{together:.1f} ms"),
+        ("same heads at half the speed", f"{2 * delay_ms:.0f} ms"),
+    ]
+    return (
+        f"{spacing_mm:g} mm at {speed_ips:.4g} ips ({from_si(speed, 'cm_s'):.4g} cm/s): the echo comes after "
+        f"{text}, a {zone}.",
+        rows,
+    )
+
+
+# ---------------------------------------------------------------- while the speed changes
+
+
+def speed_change_panel():
+    """Return the panel of delay and pitch of the echo while the tape speed changes.
+
+    Returns
+    -------
+    Panel
+        Above, delay over time; below, how far the echo is out of tune.
+
+    See Also
+    --------
+    delay_panel : the delay at a steady speed
+
+    Notes
+    -----
+    Source: conservation of tape, as `tapecalc.transport.delay_at`. Notebook: 01_delay_from_head_spacing.
+
+    Examples
+    --------
+    >>> print(speed_change_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    From 7.5 to 3.75 ips in 0.5 s: the delay goes from 218 to 436 ms. The echo falls by up to 8.7
+    semitones and is back in tune 436 ms after the speed has settled.
+    """
+    machine = example_machine()
+    return Panel(
+        name="speed_change",
+        build=_build_change,
+        update=_update_change,
+        controls=(
+            _spacing_slider(machine.spacings[0]),
+            _speed_slider("first_ips", "speed before", machine.speeds[0]),
+            _speed_slider("last_ips", "speed after", machine.speeds[1]),
+            slider("change_s", "the change takes", 0.5, low=0.05, high=2.0, step=0.05, unit="s"),
+        ),
+        question="How long after the speed has settled is the echo back in tune?",
+        legend="Above: the delay. Below: pitch of the echo against what was played. Shaded: while the speed "
+        "changes; dashed upright line: from here on the echo is in tune again.",
+        alt="Two charts over the same time in s. Above: delay in ms, going from one steady value to another. "
+        "Below: pitch of the echo in semitones, which leaves zero only while the speed changes and for "
+        "one new delay more.",
+    )
+
+
+def _build_change(figure, profile):
+    """Draw the frames; everything else moves."""
+    delay, pitch = figure.subplots(2, 1, sharex=True)
+    longest = from_si(delay_from_spacing(to_si(LONGEST_MM, "mm"), to_si(SLOWEST_IPS, "ips")), "ms")
+    style.dress(delay, profile, y="delay (ms)")
+    style.dress(pitch, profile, x="time (s)", y="pitch (semitones)")
+    delay.set(xlim=(0, TIME[-1]), ylim=(0, 1.05 * longest))
+    pitch.set(ylim=(-25, 25), yticks=(-24, -12, 0, 12, 24))
+    look = style.line_style(profile, 1) | {"linewidth": profile.line_pt / 1.5}
+    fill = {"facecolor": profile.ground.fill, "edgecolor": "none", "zorder": 0.6}
+    return {
+        "changing": [axes.axvspan(START, START + 1, **fill) for axes in (delay, pitch)],
+        "in tune": [axes.axvline(START, **look) for axes in (delay, pitch)],
+        "delay": delay.plot([], [], **style.line_style(profile, 0))[0],
+        "pitch": pitch.plot([], [], **style.line_style(profile, 0))[0],
+    }
+
+
+def _update_change(artists, spacing_mm, first_ips, last_ips, change_s):
+    """Run the tape through the change and say what it did to the echo."""
+    spacing = to_si(spacing_mm, "mm")
+    first, last = to_si(first_ips, "ips"), to_si(last_ips, "ips")
+    settled = START + change_s
+    speeds = np.interp(TIME, (START, settled), (first, last))
+    delay = delay_at(TIME, speeds, spacing)
+    recorded = np.interp(TIME - delay, TIME, speeds)
+    semitones = ratio_to_cents(pitch_ratio(speeds, recorded)) / 100
+    new_delay = delay_from_spacing(spacing, last)
+    for span in artists["changing"]:
+        span.set_width(change_s)
+    for mark in artists["in tune"]:
+        mark.set_xdata([settled + new_delay] * 2)
+    artists["delay"].set_data(TIME, from_si(delay, "ms"))
+    artists["pitch"].set_data(TIME, semitones)
+    before, after = (from_si(delay_from_spacing(spacing, speed), "ms") for speed in (first, last))
+    farthest = max(semitones.max(), -semitones.min())
+    if farthest < 0.005:
+        return f"The speed stays at {first_ips:.4g} ips: the echo stays {before:.0f} ms behind, and in tune."
+    moves = "falls" if last < first else "rises"
+    return (
+        f"From {first_ips:.4g} to {last_ips:.4g} ips in {change_s:g} s: the delay goes from {before:.0f} to "
+        f"{after:.0f} ms. The echo {moves} by up to {farthest:.1f} semitones and is back in tune {after:.0f} "
+        "ms after the speed has settled.",
+        [("delay before", f"{before:.0f} ms"), ("delay after", f"{after:.0f} ms"),
+         ("farthest out of tune", f"{farthest:.1f} semitones"),
+         ("out of tune for", f"{change_s + new_delay:.2f} s")],
+    )  # fmt: skip
