@@ -57,7 +57,12 @@ def there_and_back(one, other, values):
     except ValueError:
         reject()  # values that do not go together, such as a tape thicker than the wheel
     shared = {name: value for name, value in values.items() if name in other.parameters and name != goes_in}
-    return other.function(**{**shared, carries: result})
+    try:
+        return other.function(**{**shared, carries: result})
+    except ValueError as error:
+        if "keep away" not in str(error):  # a single point without an inverse, such as a null
+            raise
+        reject()
 
 
 def strategy(one, name):

@@ -294,8 +294,9 @@ def test_a_calculator_that_writes_into_its_input_is_stopped(tmp_path):
 
 
 def test_two_arrays_that_do_not_broadcast_are_found(tmp_path):
-    source = BAD_CALCULATOR.replace("(gap)", "(gap, width)").replace("Gap in m, 0 or more.", "Gap in m.\n"
-        "        width : array_like\n            Width in m.")
+    source = BAD_CALCULATOR.replace("(gap)", "(gap, width)").replace(
+        "Gap in m, 0 or more.", "Gap in m.\n        width : array_like\n            Width in m."
+    )
     subject = made_module(tmp_path, source.replace("{body}", "return np.ravel(gap)[0] + width"))
     (one,) = rules.callables(subject)
     assert broadcast_violations(one)

@@ -401,11 +401,11 @@ def _fields(one):
     found = [f"field {name} is not explained" for name in missing if not name.startswith("_")]
     known = {*made_of, *vars(one.function)}
     found += [f"documents {name}, which it does not have" for name in documented if name not in known]
-    if _refuses(one.node, one.subject) and "Raises" not in one.doc.sections:
+    if documented and _refuses(one.node, one.subject) and "Raises" not in one.doc.sections:
         found.append("raises, but has no Raises section")
     if not one.function.__dataclass_params__.frozen:
         found.append("is a data class that is not frozen")
-    return found + (_notes(one) if documented else [])
+    return found + (_notes(one) if "Parameters" in one.doc.sections else [])
 
 
 def _outcome(one):

@@ -163,4 +163,3 @@ def bound(one):
         return one.function
     owner = OBJECTS.get(parts[0])
     return owner and getattr(owner, parts[1])
-
