@@ -35,6 +35,7 @@ n       ``passes``               1        5, counted from the dry sound at 0
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -226,8 +227,9 @@ class OnePass:
         (0.5+0.5j)
         """
         f = non_negative("frequency", frequency, "Hz")
-        equalizer_db = np.minimum(-np.asarray(contact_loss_db(f, self.speed, self.aligned)), self.boost_db)
-        wavelength_part = 10 ** ((contact_loss_db(f, self.speed, self.today) + equalizer_db) / 20)
+        waves = f / self.speed
+        equalizer_db = np.minimum(-_contact_db(self.aligned, waves), self.boost_db)
+        wavelength_part = 10 ** ((_contact_db(self.today, waves) + equalizer_db) / 20)
         # Without a low cut the quotient is 1 at every frequency, at 0 Hz too.
         low_cut_part = 1j * f / (self.low_cut + 1j * f) if self.low_cut else 1 + 0j
         return scalar_or_array(wavelength_part * low_cut_part)
@@ -368,8 +370,8 @@ def spacing_loss_db(frequency, speed, separation):
     >>> round(spacing_loss_db(15000, 0.1905, 1e-6), 4)
     -4.2972
     """
-    wavelengths = _wavelengths(frequency, speed, non_negative("separation", separation, "m"))
-    return scalar_or_array(0.0 - 40 * np.pi * np.log10(np.e) * wavelengths)
+    separation = non_negative("separation", separation, "m")
+    return scalar_or_array(_spacing_db(separation, _waves_per_meter(frequency, speed)))
 
 
 def thickness_loss_db(frequency, speed, coating_thickness):
@@ -409,9 +411,7 @@ def thickness_loss_db(frequency, speed, coating_thickness):
     -10.6927
     """
     thickness = non_negative("coating_thickness", coating_thickness, "m")
-    x = 2 * np.pi * _wavelengths(frequency, speed, thickness)
-    mean = np.divide(-np.expm1(-x), x, out=np.ones_like(x), where=x > 0)
-    return scalar_or_array(20 * np.log10(mean))
+    return scalar_or_array(_thickness_db(thickness, _waves_per_meter(frequency, speed)))
 
 
 def gap_loss_db(frequency, speed, gap, *, gap_factor=DEFAULT_GAP_FACTOR):
@@ -455,7 +455,7 @@ def gap_loss_db(frequency, speed, gap, *, gap_factor=DEFAULT_GAP_FACTOR):
     -2.924
     """
     effective = non_negative("gap", gap, "m") * positive("gap_factor", gap_factor)
-    return scalar_or_array(_level_db(np.sinc(_wavelengths(frequency, speed, effective))))
+    return scalar_or_array(_slit_db(effective, _waves_per_meter(frequency, speed)))
 
 
 def azimuth_loss_db(frequency, speed, track_width, angle):
@@ -498,7 +498,7 @@ def azimuth_loss_db(frequency, speed, track_width, angle):
     -3.539
     """
     slant = positive("track_width", track_width, "m") * np.tan(_tilt("angle", angle))
-    return scalar_or_array(_level_db(np.sinc(_wavelengths(frequency, speed, slant))))
+    return scalar_or_array(_slit_db(slant, _waves_per_meter(frequency, speed)))
 
 
 def contact_loss_db(frequency, speed, contact):
@@ -534,12 +534,7 @@ def contact_loss_db(frequency, speed, contact):
     >>> round(contact_loss_db(10000, 0.1905, contact), 3)
     -13.65
     """
-    return (
-        spacing_loss_db(frequency, speed, contact.separation)
-        + thickness_loss_db(frequency, speed, contact.coating_thickness)
-        + gap_loss_db(frequency, speed, contact.gap, gap_factor=contact.gap_factor)
-        + azimuth_loss_db(frequency, speed, contact.track_width, contact.azimuth_angle)
-    )
+    return scalar_or_array(_contact_db(contact, _waves_per_meter(frequency, speed)))
 
 
 def gap_null_frequency(speed, gap, *, gap_factor=DEFAULT_GAP_FACTOR):
@@ -820,6 +815,7 @@ def repeat_level_db(one_pass, frequency, passes):
     return scalar_or_array(np.maximum(0.0 + non_negative("passes", passes) * level_db, NULL_DB))
 
 
+@lru_cache(maxsize=256)  # a plan asks several times for the same pass
 def loudest(one_pass):
     """Find the frequency that passes best, the largest ``20 log10 |R(f)|``.
 
@@ -927,9 +923,37 @@ def bandwidth(one_pass, *, drop_db=3, passes=1):
     return low, high
 
 
-def _wavelengths(frequency, speed, length):
-    """Count how many recorded wavelengths fit into a length; none at 0 Hz."""
-    return length * non_negative("frequency", frequency, "Hz") / positive("speed", speed, "m/s")
+def _waves_per_meter(frequency, speed):
+    """Count how many recorded wavelengths fit into a meter; none at 0 Hz."""
+    return non_negative("frequency", frequency, "Hz") / positive("speed", speed, "m/s")
+
+
+# The losses themselves, of lengths in m and waves per meter that have been checked: one pass asks
+# for eight of them at every frequency, and a panel for a whole plan at every move.
+
+
+def _spacing_db(separation, waves):
+    return 0.0 - 40 * np.pi * np.log10(np.e) * separation * waves
+
+
+def _thickness_db(thickness, waves):
+    x = 2 * np.pi * thickness * waves
+    return 20 * np.log10(np.divide(-np.expm1(-x), x, out=np.ones_like(x), where=x > 0))
+
+
+def _slit_db(length, waves):
+    """Level that is left when a slit of some length along the tape averages the wave."""
+    return _level_db(np.sinc(length * waves))
+
+
+def _contact_db(contact, waves):
+    slant = contact.track_width * np.tan(contact.azimuth_angle)
+    return (
+        _spacing_db(contact.separation, waves)
+        + _thickness_db(contact.coating_thickness, waves)
+        + _slit_db(contact.gap * contact.gap_factor, waves)
+        + _slit_db(slant, waves)
+    )
 
 
 def _tilt(name, angle):
