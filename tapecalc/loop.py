@@ -692,8 +692,8 @@ def stability(loop):
 
     Notes
     -----
-    Where the response is flat many frequencies are nearly alike; then the lowest within a
-    millionth of a decibel is named, and a real machine may pick a neighbor.
+    Where the response is flat many frequencies are nearly alike: a real machine may pick
+    another one of them. Of equal ones the lowest is named.
 
     Source: H. Nyquist, Regeneration Theory, Bell System Technical Journal 11, 1932 (from memory).
     Notebook: 03_repeats_and_loop_stability.
@@ -1071,7 +1071,7 @@ def _first_in_phase(unit, drop_db):
     if not np.any(in_phase):
         return None, NULL_DB
     frequencies, level_db = frequencies[in_phase], amplitude_to_db(gain.real[in_phase])
-    first = np.argmax(level_db > level_db.max() - 1e-6)
+    first = np.argmax(level_db > level_db.max() - 1e-9)
     return float(frequencies[first]), float(level_db[first])
 
 
