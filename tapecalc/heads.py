@@ -48,6 +48,7 @@ L       ``length``              m         1.2 m of tape, joined
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 
@@ -914,7 +915,8 @@ def design_heads(rhythm_beats, tempos, speeds, limits, *, allowed_error=None):
     worst_period, worst_error = _worst_period(positions, beats, shortest, longest, speeds)
     worst_bpm = MINUTE / worst_period
     if allowed_error is not None and worst_error > allowed_error + 1e-12:
-        raise _timing_refusal(beats, tempos, speeds, limits, allowed_error, worst_error, worst_bpm)
+        periods = shortest, longest
+        raise _timing_refusal(beats, periods, speeds, limits, allowed_error, worst_error, worst_bpm)
     return HeadDesign(
         layout=HeadLayout(positions=tuple(positions)),
         rhythm_beats=tuple(beats.tolist()),
@@ -944,7 +946,7 @@ def errors_without_each_limit(rhythm_beats, tempos, speeds, limits):
     dict of str to float
         Error in s under ``"first"``, ``"pitch"``, ``"longest"``, ``"ruler_step"`` for that
         limit lifted, and under ``"all"`` with none left: what the speeds and the tempo range
-        alone cost.
+        alone cost. A limit is missing if the heads do not fit even without it.
 
     Raises
     ------
@@ -969,28 +971,42 @@ def errors_without_each_limit(rhythm_beats, tempos, speeds, limits):
     beats = _checked_rhythm(np.sort(np.atleast_1d(rhythm_beats)))
     shortest, longest = _beat_periods(tempos)
     speeds = _checked_speeds(speeds)
-    return {
-        name: _worst_period(
-            _best_positions(beats, shortest, longest, speeds, loose), beats, shortest, longest, speeds
-        )[1]
-        for name, loose in _loosened(limits, 2 * float(beats[-1]) * longest * speeds[0]).items()
-        if loose.last_position(beats.size) <= loose.longest
-    }
+    lifts = {**{(name,): name for name in _LIMIT_LABELS}, tuple(_LIMIT_LABELS): "all"}
+    costs = {}
+    for lifted, name in lifts.items():
+        loose = _lift(limits, lifted, beats, longest, speeds)
+        if loose.last_position(beats.size) <= loose.longest * (1 + _RULER_SLACK):
+            costs[name] = _smallest_error(beats, shortest, longest, speeds, loose)
+    return costs
 
 
-def _loosened(limits, far):
-    """Return the limits with each lifted in turn, and all of them, as far as any answer can ask for."""
-    near = 1e-6 if limits.ruler_step is None else limits.ruler_step
-    far += limits.last_position(MOST_HEADS)
-    lifted = {
-        "first": {"first": min(near, limits.first)},
-        "pitch": {"pitch": min(near, limits.pitch)},
-        "longest": {"longest": max(far, limits.longest)},
-        "ruler_step": {"ruler_step": None},
+#: What each limit is called in a sentence.
+_LIMIT_LABELS = {
+    "first": "the first possible position",
+    "pitch": "the pitch between heads",
+    "longest": "the longest path",
+    "ruler_step": "the ruler step",
+}
+
+
+def _smallest_error(beats, shortest, longest, speeds, limits):
+    """Return the worst timing error of the best layout."""
+    positions = _best_positions(beats, shortest, longest, speeds, limits)
+    return _worst_period(positions, beats, shortest, longest, speeds)[1]
+
+
+def _lift(limits, names, beats, longest, speeds):
+    """Return the limits with some of them moved to where they stop nothing."""
+    ruler_step = None if "ruler_step" in names else limits.ruler_step
+    near = 1e-6 if ruler_step is None else ruler_step
+    far = 2 * float(beats[-1]) * longest * speeds[0] + limits.last_position(MOST_HEADS)
+    moved = {
+        "first": min(near, limits.first),
+        "pitch": min(near, limits.pitch),
+        "longest": max(far, limits.longest),
+        "ruler_step": None,
     }
-    together = {name: value for change in lifted.values() for name, value in change.items()}
-    together.update(first=1e-6, pitch=1e-6)
-    return {name: replace(limits, **change) for name, change in (*lifted.items(), ("all", together))}
+    return replace(limits, **{name: moved[name] for name in names})
 
 
 def _refuse_crowd(heads, limits):
@@ -1005,32 +1021,26 @@ def _refuse_crowd(heads, limits):
     )
 
 
-def _timing_refusal(beats, tempos, speeds, limits, allowed_error, worst_error, worst_bpm):
-    """Return the InfeasibleLayout that says which limit costs too much time."""
-    costs = errors_without_each_limit(beats, tempos, speeds, limits)
-    free = costs.pop("all")
-    helpful = [name for name, error in costs.items() if error <= allowed_error]
-    labels = {
-        "first": "the first possible position",
-        "pitch": "the pitch between heads",
-        "longest": "the longest path",
-        "ruler_step": "the ruler step",
-    }
-    if helpful:
-        in_the_way = tuple(helpful)
-        reason = "; ".join(
-            f"without {labels[name]} it would be {_ms(costs[name])}, so that limit stands in the way"
-            for name in helpful
-        )
-    elif free > allowed_error:
-        in_the_way = ("speeds", "tempos")
+def _timing_refusal(beats, periods, speeds, limits, allowed_error, worst_error, worst_bpm):
+    """Return the InfeasibleLayout that names the fewest limits without which the error is allowed."""
+    free = math.inf
+    in_the_way, reasons = ("speeds", "tempos"), []
+    for size in range(1, len(_LIMIT_LABELS) + 1):
+        for lifted in itertools.combinations(_LIMIT_LABELS, size):
+            free = _smallest_error(beats, *periods, speeds, _lift(limits, lifted, beats, periods[1], speeds))
+            if free <= allowed_error:
+                named = " and ".join(_LIMIT_LABELS[name] for name in lifted)
+                reasons.append((lifted, f"without {named} it would be {_ms(free)}"))
+        if reasons:
+            # several single limits may each be enough; of larger sets one is plenty
+            reasons = reasons if size == 1 else reasons[:1]
+            in_the_way = tuple(name for lifted, _ in reasons for name in lifted)
+            reason = ", ".join(text for _, text in reasons)
+            break
+    else:
         reason = (
             f"even heads free to stand anywhere miss by {_ms(free)}: the speeds do not serve the tempo range"
         )
-    else:
-        in_the_way = tuple(name for name, error in costs.items() if error < worst_error - 1e-9)
-        in_the_way = in_the_way or tuple(costs)
-        reason = f"only together do {', '.join(labels[name] for name in in_the_way)} stand in the way"
     return InfeasibleLayout(
         f"no layout keeps every answer within {_ms(allowed_error)}: the best misses by {_ms(worst_error)} "
         f"at {worst_bpm:.4g} beats per minute; {reason}",
@@ -1760,4 +1770,4 @@ def _mm(value):
 
 
 def _ms(value):
-    return f"{1e3 * value:.3g} ms"
+    return f"{round(1e3 * value, 3):.3g} ms"
