@@ -282,15 +282,15 @@ def click(seconds=1.0, sample_rate=48000, *, at=0.05, width=0.0005, level_db=STA
 
     Parameters
     ----------
-    seconds : float
+    seconds : float, optional
         Length in s.
-    sample_rate : int
+    sample_rate : int, optional
         Samples a second.
-    at : float
+    at : float, optional
         Time of the click's middle in s.
-    width : float
+    width : float, optional
         Length of the whole click in s.
-    level_db : float
+    level_db : float, optional
         Peak against full scale in dB.
 
     Returns
@@ -325,11 +325,11 @@ def tone(frequency, seconds=1.0, sample_rate=48000, *, level_db=START_LEVEL_DB):
     ----------
     frequency : float
         Frequency in Hz, below half the sample rate.
-    seconds : float
+    seconds : float, optional
         Length in s.
-    sample_rate : int
+    sample_rate : int, optional
         Samples a second.
-    level_db : float
+    level_db : float, optional
         Peak against full scale in dB.
 
     Returns
@@ -363,11 +363,11 @@ def sweep(low, high, seconds=4.0, sample_rate=48000, *, level_db=START_LEVEL_DB)
     ----------
     low, high : float
         First and last frequency in Hz, below half the sample rate.
-    seconds : float
+    seconds : float, optional
         Length in s.
-    sample_rate : int
+    sample_rate : int, optional
         Samples a second.
-    level_db : float
+    level_db : float, optional
         Peak against full scale in dB.
 
     Returns
@@ -404,13 +404,13 @@ def pink_noise(seconds=1.0, sample_rate=48000, *, seed=0, level_db=START_LEVEL_D
 
     Parameters
     ----------
-    seconds : float
+    seconds : float, optional
         Length in s.
-    sample_rate : int
+    sample_rate : int, optional
         Samples a second.
-    seed : int
+    seed : int, optional
         Which noise; the same seed gives the same samples.
-    level_db : float
+    level_db : float, optional
         Peak against full scale in dB.
 
     Returns
@@ -470,17 +470,17 @@ def pluck(
     ----------
     frequency : float
         Fundamental in Hz, at most a twentieth of the sample rate.
-    seconds : float
+    seconds : float, optional
         Length in s.
-    sample_rate : int
+    sample_rate : int, optional
         Samples a second.
-    decay : float
+    decay : float, optional
         Time in s in which the fundamental falls by 60 dB.
-    position : float
+    position : float, optional
         Where the string is plucked, as a fraction of its length, above 0 up to 0.5.
-    seed : int
+    seed : int, optional
         Which noise is plucked.
-    level_db : float
+    level_db : float, optional
         Peak against full scale in dB.
 
     Returns
@@ -548,13 +548,13 @@ def phrase(sample_rate=48000, *, bpm=76.0, seconds=6.0, level_db=-12.0):
 
     Parameters
     ----------
-    sample_rate : int
+    sample_rate : int, optional
         Samples a second.
-    bpm : float
+    bpm : float, optional
         Tempo in quarter notes a minute.
-    seconds : float
+    seconds : float, optional
         Length in s; notes that start later are left out.
-    level_db : float
+    level_db : float, optional
         Peak against full scale in dB.
 
     Returns
@@ -599,13 +599,13 @@ def speech_clicks(sample_rate=48000, *, bpm=76.0, seconds=6.0, level_db=-12.0):
 
     Parameters
     ----------
-    sample_rate : int
+    sample_rate : int, optional
         Samples a second.
-    bpm : float
+    bpm : float, optional
         Tempo in quarter notes a minute.
-    seconds : float
+    seconds : float, optional
         Length in s; syllables that start later are left out.
-    level_db : float
+    level_db : float, optional
         Peak against full scale in dB.
 
     Returns
