@@ -132,7 +132,7 @@ def test_panels_of_a_notebook_are_found_and_what_must_fail_may(made_up):
         "def build(figure, profile):\n    return {'line': figure.subplots().plot([0, 1])[0]}",
         "def update(artists, **values):\n    return 'Nothing.'",
         "knob = slider('x', 'x', 1, low=0, high=2, step=1, unit='')",
-        "words = {'question': 'Why?', 'legend': 'None.', 'alt': 'A chart of a line that stands quite still.'}",
+        "words = {'question': 'Why?', 'legend': '-', 'alt': 'A chart of a line that always stands still'}",
         "Panel(name='hidden', build=build, update=update, controls=(knob,), **words)",
     ]
 
