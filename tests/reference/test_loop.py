@@ -1,0 +1,323 @@
+"""Published values of recirculating echoes, and the second opinions of other calculators."""
+
+import math
+
+import numpy as np
+import pytest
+
+from tapecalc import loop
+from tapecalc.loop import EchoLoop
+from tapecalc.response import HeadContact, OnePass
+from tapecalc.units import amplitude_to_db, db_to_amplitude
+
+IDEAL = HeadContact(gap=0, separation=0, coating_thickness=0, track_width=2e-3, azimuth_angle=0)
+SMITH = "J. O. Smith, Physical Audio Signal Processing, feedback comb filter, eq. 2.5"
+
+
+def flat_loop(gain, delay, low_cut=0.0):
+    one_pass = OnePass(speed=0.1905, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=low_cut)
+    return EchoLoop(delays=(delay,), head_gains=(1,), return_gain=gain, one_pass=one_pass)
+
+
+# ---- the comb ----
+
+
+@pytest.mark.parametrize("gain", [-0.9, -0.3, 0.1, 0.5, 0.9])
+def test_comb_amplitude(gain):
+    # Source: J. O. Smith, Physical Audio Signal Processing, eq. 2.5
+    w = np.linspace(0, np.pi, 101)
+    expected = 1 / np.abs(1 - gain * np.exp(-1j * w * 5))
+    found = np.abs(loop.closed_loop_gain(flat_loop(gain, 5.0), w / (2 * np.pi)))
+    np.testing.assert_allclose(found, expected, rtol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("gain", "peak", "peak_db", "dip", "dip_db", "source"),
+    [
+        (0.1, 1.11111, 0.9151, 0.90909, -0.8279, SMITH),
+        (0.5, 2, 6.0206, 0.66667, -3.5218, SMITH),
+        (0.9, 10, 20, 0.52632, -5.5751, SMITH),
+    ],
+)
+def test_comb_peak_and_dip(gain, peak, peak_db, dip, dip_db, source):
+    high, low = np.abs(loop.closed_loop_gain(flat_loop(gain, 0.25), [4, 2]))
+    assert (high, low) == (pytest.approx(peak, abs=1e-5), pytest.approx(dip, abs=1e-5))
+    assert amplitude_to_db(high) == pytest.approx(peak_db, abs=1e-4)
+    assert amplitude_to_db(low) == pytest.approx(dip_db, abs=1e-4)
+
+
+def test_comb_peaks_lie_at_fifths_of_the_circle_and_midway_for_an_inverted_return():
+    # Source: J. O. Smith, Physical Audio Signal Processing, eq. 2.5
+    fine = np.linspace(0, 0.5, 100_001)
+    for gain, expected in ((0.8, [0, 0.2, 0.4]), (-0.8, [0.1, 0.3, 0.5])):
+        size = np.abs(loop.closed_loop_gain(flat_loop(gain, 5.0), fine))
+        np.testing.assert_allclose(fine[size > size.max() * (1 - 1e-9)], expected, atol=1e-9)
+        found = loop.oscillation_frequencies(flat_loop(gain, 5.0), 0, 0.51)
+        np.testing.assert_allclose(found, expected, atol=1e-9)
+
+
+def test_comb_at_a_gain_of_one_and_of_minus_one():
+    # Source: J. O. Smith, Physical Audio Signal Processing, eq. 2.5, limits
+    w = np.linspace(0.05, 1.2, 50)
+    f = w / (2 * np.pi)
+    plus = np.abs(loop.closed_loop_gain(flat_loop(1, 5.0), f))
+    minus = np.abs(loop.closed_loop_gain(flat_loop(-1, 5.0), f))
+    np.testing.assert_allclose(plus, 1 / (2 * np.abs(np.sin(w * 5 / 2))), rtol=1e-12)
+    np.testing.assert_allclose(minus, 1 / (2 * np.abs(np.cos(w * 5 / 2))), rtol=1e-12)
+
+
+def test_comb_as_a_digital_filter():
+    # Source: scipy.signal.freqz
+    from scipy.signal import freqz
+
+    delay, gain, rate = 40, 0.7, 1000
+    w, h = freqz([1], [1, *[0] * (delay - 1), -gain], worN=257, fs=rate)
+    np.testing.assert_allclose(loop.closed_loop_gain(flat_loop(gain, delay / rate), w), h, rtol=1e-9)
+
+
+def test_repeats_of_an_impulse():
+    # Source: scipy.signal.lfilter
+    from scipy.signal import lfilter
+
+    delay, gain = 7, 0.6
+    impulse = np.zeros(8 * delay)
+    impulse[0] = 1
+    repeats = lfilter([1], [1, *[0] * (delay - 1), -gain], impulse)[::delay]
+    levels = loop.repeat_db(flat_loop(gain, 0.1), 440, np.arange(8))
+    np.testing.assert_allclose(10 ** (levels / 20), repeats, rtol=1e-12)
+
+
+def test_a_constant_input_is_summed():
+    # Source: geometric series
+    assert loop.closed_loop_gain(flat_loop(0.7, 0.2), 0).real == pytest.approx(1 / 0.3, rel=1e-12)
+
+
+# ---- decay ----
+
+
+@pytest.mark.parametrize(
+    ("delay", "gain", "seconds", "tolerance", "source"),
+    [
+        (0.1, 0.708, 2.000, 0.001, "M. R. Schroeder, JAES 10, 1962, p. 221; figures from memory"),
+        (0.3, 0.5, 2.98974, 1e-5, "T. Smyth, lecture notes: amplitude 0.001 at T60"),
+        (0.375, 0.9, 24.5861, 1e-4, "T. Smyth, lecture notes"),
+        (1, 0.1, 3.000, 1e-9, "-20 dB per pass"),
+        (2143 / 44100, 0.7, 0.94113, 1e-5, "parameters of an old program's help text, formula corrected"),
+    ],
+)
+def test_decay_times(delay, gain, seconds, tolerance, source):
+    assert loop.decay_time(delay, amplitude_to_db(gain)) == pytest.approx(seconds, abs=tolerance)
+
+
+def test_decay_grows_with_the_delay_unlike_a_formula_in_print():
+    # Source: help text of an old signal-processing package, 60 fs / (d 20 log g): inverted and negative
+    delay, rate, gain = 2143, 44100, 0.7
+    printed = 60 * rate / (delay * 20 * math.log10(gain))
+    found = loop.decay_time(delay / rate, amplitude_to_db(gain))
+    assert printed < 0 < found
+    assert loop.decay_time(2 * delay / rate, amplitude_to_db(gain)) == pytest.approx(2 * found)
+
+
+def test_gain_for_a_decay_of_two_seconds():
+    # Source: T. Smyth, lecture notes: g = 0.001^(T / T60)
+    assert db_to_amplitude(loop.gain_for_decay_db(0.1, 2)) == pytest.approx(0.707946, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("gain", "per_pass", "repeats", "whole"),
+    [(0.5, -6.0206, 9.9658, 9), (0.7, -3.0980, 19.3671, 19), (0.9, -0.9151, 65.5630, 65)],
+)
+def test_passes_to_sixty_decibels(gain, per_pass, repeats, whole):
+    # Source: 60 / (-20 log10 g)
+    gain_db = loop.loop_gain_db(flat_loop(gain, 0.3), 1000)
+    assert gain_db == pytest.approx(per_pass, abs=1e-4)
+    assert loop.repeats_until(gain_db, -60) == pytest.approx(repeats, abs=1e-4)
+    assert loop.whole_repeats(gain_db, -60) == whole
+
+
+def test_decibels_per_pass_of_the_classic_gain():
+    # Source: definition, 0.708
+    assert loop.loop_gain_db(flat_loop(0.708, 0.1), 1000) == pytest.approx(-2.9993, abs=1e-4)
+
+
+def test_decay_and_gain_by_symbols():
+    # Source: sympy, g^(t / T) = 1 / 1000 solved for t and for g
+    import sympy
+
+    g, delay, time = sympy.symbols("g T t", positive=True)
+    seconds = sympy.solve(sympy.Eq(g ** (time / delay), sympy.Rational(1, 1000)), time)[0]
+    gain = sympy.solve(sympy.Eq(sympy.log(g) * time / delay, -sympy.log(1000)), g)[0]
+    expected = float(seconds.subs({g: sympy.Rational(7, 10), delay: sympy.Rational(3, 10)}))
+    assert loop.decay_time(0.3, amplitude_to_db(0.7)) == pytest.approx(expected, rel=1e-12)
+    expected = float(gain.subs({time: 2, delay: sympy.Rational(1, 10)}))
+    assert db_to_amplitude(loop.gain_for_decay_db(0.1, 2)) == pytest.approx(expected, rel=1e-12)
+
+
+# ---- stability ----
+
+
+def test_oscillation_frequencies():
+    # Source: H. Barkhausen, Lehrbuch der Elektronen-Roehren, volume 3, 1935: the condition of phase
+    upright, inverted = (loop.oscillation_frequencies(flat_loop(g, 0.5), 0, 9) for g in (0.5, -0.5))
+    np.testing.assert_allclose(upright, [0, 2, 4, 6, 8], atol=1e-9)
+    np.testing.assert_allclose(inverted, [1, 3, 5, 7], atol=1e-9)
+
+
+def test_gain_above_one_out_of_phase_does_not_oscillate():
+    # Source: trade texts name a loop gain of one alone; H. Nyquist 1932 counts the phase (from memory)
+    # The heads add up to 1.045 where they are half a turn off, and to 0.5225 where the sum is in phase.
+    one_pass = OnePass(speed=0.1905, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=0)
+    made = EchoLoop(delays=(0.1, 0.2), head_gains=(0.55, -0.55), return_gain=0.95, one_pass=one_pass)
+    assert abs(loop.loop_gain(made, 5)) == pytest.approx(1.045, rel=1e-9)
+    found = loop.stability(made)
+    assert found.bound_db < 0
+    assert found.stable and found.growing_modes == 0
+    assert found.margin_db == pytest.approx(-20 * math.log10(0.5225), abs=1e-6)
+
+
+@pytest.mark.parametrize("delay", [0.01, 0.1, 0.7])
+def test_a_loop_gain_below_one_is_stable_whatever_the_delay(delay):
+    # Source: small-gain theorem; H. W. Bode 1945 (from memory)
+    assert loop.stability(flat_loop(0.99, delay, low_cut=20)).stable
+
+
+def test_gain_margin_of_a_flat_loop():
+    # Source: python-control, stability_margins, delay by a Pade approximation
+    import control
+
+    gain, delay = 0.5, 0.1
+    num, den = control.pade(delay, 8)
+    open_loop = control.tf([-gain * c for c in num], den)  # positive feedback is minus negative feedback
+    margins_at, _, _, frequencies, _, _ = control.stability_margins(open_loop, returnall=True)
+    found = loop.stability(flat_loop(gain, delay))
+    assert 20 * np.log10(margins_at.min()) == pytest.approx(found.margin_db, abs=0.1)
+    assert found.margin_db == pytest.approx(-20 * math.log10(gain), abs=1e-6)
+    in_phase = loop.oscillation_frequencies(flat_loop(gain, delay), 0, 19)
+    rising = np.sort(frequencies)[:2] / (2 * np.pi)
+    np.testing.assert_allclose(in_phase, rising, atol=0.001)
+
+
+def test_gain_margins_and_frequencies_with_a_low_cut():
+    # Source: python-control, stability_margins of a high pass and a Pade delay
+    import control
+
+    gain, delay, low_cut = 0.8, 0.02, 30.0
+    num, den = control.pade(delay, 10)
+    high_pass = control.tf([1, 0], [1, 2 * np.pi * low_cut])
+    open_loop = -gain * high_pass * control.tf(num, den)
+    margins_at, _, _, frequencies, _, _ = control.stability_margins(open_loop, returnall=True)
+    # At 0 Hz, where the high pass has its zero, the library names a margin without end.
+    order = [k for k in np.argsort(frequencies) if frequencies[k] > 0][:2]
+    expected = frequencies[order] / (2 * np.pi)
+    made = flat_loop(gain, delay, low_cut)
+    found = loop.oscillation_frequencies(made, 0, expected[-1] + 1)
+    np.testing.assert_allclose(found, expected, rtol=1e-4)
+    np.testing.assert_allclose(loop.loop_gain_db(made, found), -20 * np.log10(margins_at[order]), atol=0.01)
+
+
+def test_pade_sample():
+    # Source: python-control, pade(1, 3); the delay that the margins above rest on
+    import control
+
+    num, den = control.pade(1, 3)
+    np.testing.assert_allclose(num, [-1, 12, -60, 120], rtol=1e-9)
+    np.testing.assert_allclose(den, [1, 12, 60, 120], rtol=1e-9)
+    f = 0.05
+    there = np.polyval(num, 2j * np.pi * f) / np.polyval(den, 2j * np.pi * f)
+    assert loop.loop_gain(flat_loop(1, 1.0), f) == pytest.approx(there, abs=1e-6)
+
+
+def test_runaway_growth():
+    # Source: definition, 20 log10(g) / T
+    assert loop.growth_db_per_s(0.3, amplitude_to_db(1.1)) == pytest.approx(2.76, abs=0.01)
+
+
+def test_growth_is_that_of_the_pole_nearest_to_the_right():
+    # Source: numpy.roots of z^M = g, sampled at M points per delay
+    gain, samples, delay = 1.1, 30, 0.3
+    roots = np.roots([1, *[0] * (samples - 1), -gain])
+    per_second = 20 * np.log10(np.abs(roots).max()) * samples / delay
+    assert loop.growth_db_per_s(delay, amplitude_to_db(gain)) == pytest.approx(per_second, rel=1e-9)
+
+
+# ---- noise ----
+
+
+@pytest.mark.parametrize("repeats", [1, 2, 5, 12])
+def test_noise_series_by_symbols(repeats):
+    # Source: sympy, sum of the powers
+    import sympy
+
+    p, k = sympy.symbols("p k")
+    total = sympy.summation(p**k, (k, 0, repeats - 1)).subs(p, sympy.Rational(81, 100))
+    expected = 10 * math.log10(float(total))
+    assert loop.noise_build_up_db(amplitude_to_db(0.9), repeats) == pytest.approx(expected, abs=1e-9)
+
+
+def test_long_run_noise_is_the_energy_of_a_filter():
+    # Source: scipy.signal.lfilter, energy of the impulse response
+    from scipy.signal import lfilter
+
+    impulse = np.zeros(4000)
+    impulse[0] = 1
+    energy = np.sum(lfilter([1], [1, 0, 0, -0.9], impulse) ** 2)
+    assert loop.noise_build_up_db(amplitude_to_db(0.9)) == pytest.approx(10 * math.log10(energy), abs=1e-9)
+
+
+# ---- limiting ----
+
+
+@pytest.mark.parametrize("drive", [0.01, 0.5, 1, 3, 30, 300])
+def test_describing_function_by_quadrature(drive):
+    # Source: scipy.integrate.quad of the definition, by the half turn
+    from scipy.integrate import quad
+
+    def curve(u):
+        return math.tanh(drive * math.sin(u)) * math.sin(u)
+
+    expected = 4 / (math.pi * drive) * quad(curve, 0, math.pi / 2, epsabs=1e-13, limit=200)[0]
+    assert loop.describing_function(drive * 2.5, 2.5) == pytest.approx(expected, abs=1e-8)
+
+
+def test_describing_function_of_a_weak_signal_by_symbols():
+    # Source: sympy, tanh x = x - x^3 / 3 + 2 x^5 / 15 - ...
+    import sympy
+
+    a, u = sympy.symbols("a u", positive=True)
+    curve = sympy.series(sympy.tanh(a * sympy.sin(u)), a, 0, 7).removeO()
+    series = sympy.integrate(sympy.expand(curve * sympy.sin(u)), (u, 0, sympy.pi)) * 2 / (sympy.pi * a)
+    assert sympy.simplify(series - (1 - a**2 / 4 + a**4 / 12)) == 0
+    expected = float(series.subs(a, sympy.Rational(1, 20)))
+    assert loop.describing_function(0.05, 1) == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.parametrize("gain_db", [0.1, 1, 6, 20])
+def test_settling_level_by_a_root_finder(gain_db):
+    # Source: scipy.optimize.brentq on |L| N(A) = 1 with N by scipy.integrate.quad
+    from scipy.integrate import quad
+    from scipy.optimize import brentq
+
+    gain = 10 ** (gain_db / 20)
+
+    def excess(drive):
+        total = quad(lambda u: math.tanh(drive * math.sin(u)) * math.sin(u), 0, math.pi / 2, epsabs=1e-13)[0]
+        return gain * 4 / (math.pi * drive) * total - 1
+
+    expected = brentq(excess, 1e-3, 2 * gain, xtol=1e-12)
+    assert loop.settling_level(gain_db, 1) == pytest.approx(expected, rel=1e-8)
+
+
+def test_describing_function_against_a_control_library():
+    # Source: python-control, describing_function, which integrates the curve over a turn
+    import control
+
+    class Tape(control.DescribingFunctionNonlinearity):
+        def __call__(self, value):
+            return math.tanh(value)
+
+        def _isstatic(self):
+            return True
+
+    drives = np.array([0.2, 1.0, 4.0])
+    expected = control.describing_function(Tape(), drives, num_points=2000)
+    np.testing.assert_allclose(loop.describing_function(drives, 1), np.real(expected), atol=1e-5)
