@@ -24,15 +24,27 @@ __all__ = ["loop_diagram", "tape_path"]
 
 #: Where things stand on the sheet, as shares of its width and height.
 _WIDE = {
-    "instrument": (0.135, 0.88), "channel 1": (0.44, 0.88), "main": (0.75, 0.88), "out": (0.93, 0.88),
-    "send": (0.44, 0.49), "channel 2": (0.75, 0.49),
-    "record": (0.135, 0.11), "tape": (0.44, 0.11), "playback": (0.75, 0.11),
-}  # fmt: skip
+    "instrument": (0.135, 0.88),
+    "channel 1": (0.44, 0.88),
+    "main": (0.75, 0.88),
+    "out": (0.93, 0.88),
+    "send": (0.44, 0.49),
+    "channel 2": (0.75, 0.49),
+    "record": (0.135, 0.11),
+    "tape": (0.44, 0.11),
+    "playback": (0.75, 0.11),
+}
 _TALL = {
-    "instrument": (0.24, 0.94), "channel 1": (0.24, 0.76), "main": (0.76, 0.76), "out": (0.76, 0.94),
-    "send": (0.24, 0.53), "channel 2": (0.76, 0.53),
-    "record": (0.24, 0.3), "tape": (0.5, 0.08), "playback": (0.76, 0.3),
-}  # fmt: skip
+    "instrument": (0.24, 0.94),
+    "channel 1": (0.24, 0.76),
+    "main": (0.76, 0.76),
+    "out": (0.76, 0.94),
+    "send": (0.24, 0.53),
+    "channel 2": (0.76, 0.53),
+    "record": (0.24, 0.3),
+    "tape": (0.5, 0.08),
+    "playback": (0.76, 0.3),
+}
 
 
 def loop_diagram(*, profile="notebook", symbols_only=False, axes=None):
@@ -59,7 +71,7 @@ def loop_diagram(*, profile="notebook", symbols_only=False, axes=None):
     Examples
     --------
     >>> sorted(loop_diagram().artists)[:3]
-    ['channel to main', 'channel to send', 'instrument to channel']
+    ['channel 2 to main', 'channel to main', 'channel to send']
     """
     with sketch(profile, axes) as (profile, figure, sheet):
         tall = sheet.height > sheet.width
@@ -194,7 +206,11 @@ def _tape_and_heads(sheet, shares, numbers, symbols_only):
     def name(along, side, text):
         sheet.words(spot(along, side), text, ha="left" if tall else "center", va="center" if tall else "top")
 
-    start, end, capstan = reel + 0.3, length - reel - 0.3, (0.79 if tall else 0.755) * length
+    start, end, capstan = (
+        max(reel, 2.2) + 0.3,
+        length - max(reel, 2.2) - 0.3,
+        (0.79 if tall else 0.755) * length,
+    )
     record, last = 0.31 * length, (0.65 if tall else 0.58) * length
     heads = record + shares * (last - record)
     for along, word, letter in ((start, "supply", "S"), (end, "take-up", "U")):
@@ -206,7 +222,10 @@ def _tape_and_heads(sheet, shares, numbers, symbols_only):
     sheet.line([spot(start, 0), spot(end, 0)], arrow=False)
     many = len(shares) > 1
     places = [((0.23 if tall else 0.18) * length, "erase", "E"), (record, "record", "R")]
-    places += [(along, "playback", f"P{k}" if many else "P") for k, along in enumerate(heads, 1)]
+    places += [
+        (along, "playback", (f"P{k}" if len(shares) <= 4 else f"{k}") if many else "P")
+        for k, along in enumerate(heads, 1)
+    ]
     for along, word, letter in places:
         sheet.box(spot(along, 1.2), size=(2.0, 1.2) if tall else (1.2, 2.0), color=1)
         short = symbols_only or (many and word == "playback") or (word == "record" and heads[0] - along < 3)

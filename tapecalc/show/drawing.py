@@ -35,6 +35,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.patches import Circle, FancyArrowPatch, Rectangle
 from matplotlib.path import Path
 from matplotlib.text import Text
@@ -90,8 +91,9 @@ class Drawn:
         """Picture and sentence, for whichever a viewer can show."""
         buffer = io.BytesIO()
         with style.context("notebook"):
-            self.figure.savefig(buffer, format="png", dpi=self.figure.dpi, facecolor="auto",
-                                metadata={"Software": None})  # fmt: skip
+            self.figure.savefig(
+                buffer, format="png", dpi=self.figure.dpi, facecolor="auto", metadata={"Software": None}
+            )
         picture = base64.b64encode(buffer.getvalue()).decode("ascii")
         width = round(self.figure.get_figwidth() * 100)
         height = round(self.figure.get_figheight() * 100)
@@ -287,25 +289,56 @@ def name_lines(axes, profile, lines, names):
     """
     profile = style.as_profile(profile)
     if profile.narrow:
-        columns = 2 if max(map(len, names)) <= (11 if profile.portrait else 17) else 1
-        inside = (profile.safe, profile.floor, 1 - 2 * profile.safe, 1 - profile.safe - profile.floor)
-        legend = axes.figure.legend(
-            lines, names, loc="outside lower left", bbox_to_anchor=inside, ncols=columns, borderpad=0.1,
-            borderaxespad=0, handlelength=2.4, columnspacing=1.2, labelspacing=0.35,
-        )  # fmt: skip
-        return list(legend.get_texts())
+        return _legend_below(axes.figure, profile, list(lines), list(names))
     labels = []
     for line, name in zip(lines, names, strict=True):
         end = line.get_xydata()[-1]
         label = axes.annotate(
-            name, end, xytext=(1.04, end[1]), textcoords=axes.get_yaxis_transform(), va="center",
-            fontsize=profile.text_pt, color=profile.ground.text, annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": line.get_color(), "shrinkA": 1, "shrinkB": 0,
-                        "linewidth": profile.line_pt / 3, "linestyle": line.get_linestyle()},
-        )  # fmt: skip
+            name,
+            end,
+            xytext=(1.04, end[1]),
+            textcoords=axes.get_yaxis_transform(),
+            va="center",
+            fontsize=profile.text_pt,
+            color=profile.ground.text,
+            annotation_clip=False,
+            arrowprops={
+                "arrowstyle": "-",
+                "color": line.get_color(),
+                "shrinkA": 1,
+                "shrinkB": 0,
+                "linewidth": profile.line_pt / 3,
+                "linestyle": line.get_linestyle(),
+            },
+        )
         labels.append(label)
     axes.end_labels = labels
     return labels
+
+
+def _legend_below(figure, profile, lines, names):
+    """Name lines at the foot of a narrow figure, and make room there."""
+    inside = 72 * profile.width_in * (1 - 2 * profile.safe) / profile.text_pt
+    legend = figure.legend(
+        lines,
+        names,
+        loc="lower left",
+        bbox_to_anchor=(profile.safe, profile.floor),
+        ncols=int(max(1, min(len(names), inside // (4.2 + 0.6 * max(map(len, names)))))),
+        borderpad=0.1,
+        borderaxespad=0,
+        handlelength=2.4,
+        columnspacing=1.2,
+        labelspacing=0.35,
+    )
+    legend.set_in_layout(False)
+    gap = 0.6 * profile.text_pt / 72 / profile.height_in
+    height = gap + legend.get_window_extent(figure.canvas.get_renderer()).height / figure.bbox.height
+    engine = figure.get_layout_engine()
+    if isinstance(engine, ConstrainedLayoutEngine):
+        left, bottom, width, high = engine.get()["rect"]
+        engine.set(rect=(left, bottom + height, width, high - height))
+    return list(legend.get_texts())
 
 
 def spread(wanted, height, low, high):
@@ -411,17 +444,28 @@ class Sketch:
 
     def _outline(self, color):
         ground = self.profile.ground
-        return {"facecolor": ground.fill, "edgecolor": ground.colors[color],
-                "linewidth": self.profile.line_pt * 0.8}  # fmt: skip
+        return {
+            "facecolor": ground.fill,
+            "edgecolor": ground.colors[color],
+            "linewidth": self.profile.line_pt * 0.8,
+        }
 
     def line(self, points, *, color=0, arrow=False, both=False, dashed=False):
         """Draw a line through points in type sizes, with an arrow head at its end if asked."""
         head = "<|-|>" if both else "-|>" if arrow else "-"
         patch = FancyArrowPatch(
-            path=Path(points), arrowstyle=head, mutation_scale=self.type_pt * 0.9, zorder=1.5,
-            color=self.profile.ground.colors[color], linewidth=self.profile.line_pt, capstyle="butt",
-            joinstyle="miter", linestyle=(0, (4, 1.5)) if dashed else "-", shrinkA=0, shrinkB=0,
-        )  # fmt: skip
+            path=Path(points),
+            arrowstyle=head,
+            mutation_scale=self.type_pt * 0.9,
+            zorder=1.5,
+            color=self.profile.ground.colors[color],
+            linewidth=self.profile.line_pt,
+            capstyle="butt",
+            joinstyle="miter",
+            linestyle=(0, (4, 1.5)) if dashed else "-",
+            shrinkA=0,
+            shrinkB=0,
+        )
         self.axes.add_patch(patch)
         return patch
 

@@ -38,6 +38,7 @@ from __future__ import annotations
 import contextlib
 import difflib
 import io
+import textwrap
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -711,7 +712,11 @@ def dress(axes, profile, *, x="", y="", title="", grid="both"):
     axes.set_xlabel(x, fontsize=profile.text_pt, color=ground.text)
     axes.set_ylabel(y, fontsize=profile.text_pt, color=ground.text)
     if profile.titled and title:
-        pad = 0.7 * profile.title_pt
+        pad, characters = (
+            0.7 * profile.title_pt,
+            int(0.66 * 72 * profile.width_in / (0.58 * profile.title_pt)),
+        )
+        title = textwrap.fill(title, characters)
         axes.set_title(title, fontsize=profile.title_pt, color=ground.text, loc="left", pad=pad)
     common = {"color": ground.frame, "width": profile.line_pt / 2}
     words = {"labelsize": profile.text_pt, "labelcolor": ground.text, "labelfontfamily": "DejaVu Sans"}
@@ -813,7 +818,7 @@ def save_figure(figure, stem, formats=("svg", "png"), *, alt=""):
     figure : matplotlib.figure.Figure
         The figure, at the size it was made in; nothing is cut off or padded.
     stem : str or pathlib.Path
-        Path without an ending; its folder must exist.
+        Path without an ending; its folder is made if it is not there.
     formats : tuple of str, optional
         Any of `FORMATS`.
     alt : str, optional
