@@ -84,7 +84,7 @@ def test_words_for_those_who_cannot_see_it_are_there(name):
     assert drawn.artists
 
 
-@pytest.mark.parametrize(("name", "ground"), zip(CATALOG, itertools.cycle(style.GROUNDS)))
+@pytest.mark.parametrize(("name", "ground"), list(zip(CATALOG, itertools.cycle(style.GROUNDS), strict=False)))
 def test_svg_comes_out_byte_for_byte(name, ground):
     profile = style.as_profile("article_double").on(ground)
     first, second = (style.figure_bytes(draw_figure(name, profile=profile).figure, "svg") for _ in range(2))
