@@ -1,0 +1,71 @@
+"""Measure a machine from recordings that anybody can make at home.
+
+`open_recording` opens a file, `measure_delay`, `measure_flutter`, `measure_response`,
+`measure_repeats` and `measure_noise` each read one thing from it, `solve_geometry` turns
+delays into spacing and speeds, and `measure` does all of it for a list of takes. Each
+figure is an `Estimate` with a 95 % interval; wrong material raises `CannotTell`.
+
+======  =================  =======  ===========================
+symbol  name in code       SI unit  typical value
+======  =================  =======  ===========================
+--      see the modules    --       ``measure.delay`` and others
+======  =================  =======  ===========================
+"""
+
+from tapecalc.audio.measure.delay import DelayTrack, measure_delay
+from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
+from tapecalc.audio.measure.geometry import Delay, Geometry, KnownSpeed, Ruler, Stopwatch, solve_geometry
+from tapecalc.audio.measure.quiet import NoiseReading, measure_noise
+from tapecalc.audio.measure.recording import ChannelHealth, Recording, channel_health, open_recording
+from tapecalc.audio.measure.repeats import RepeatReading, measure_repeats
+from tapecalc.audio.measure.report import KINDS, Measurement, Take, measure, measured_machine
+from tapecalc.audio.measure.response import (
+    PassResponse,
+    WhatIf,
+    fit_what_ifs,
+    measure_response,
+    what_ifs_in_words,
+)
+from tapecalc.audio.measure.signal import PARTS, SIGNAL_LENGTH, Part, find_parts, make_test_signal
+from tapecalc.audio.measure.wow import TAKEN, FlutterLine, FlutterReading, measure_flutter
+
+__all__ = [
+    "COVERAGE_FACTOR",
+    "KINDS",
+    "PARTS",
+    "SIGNAL_LENGTH",
+    "TAKEN",
+    "CannotTell",
+    "ChannelHealth",
+    "Delay",
+    "DelayTrack",
+    "Estimate",
+    "FlutterLine",
+    "FlutterReading",
+    "Geometry",
+    "KnownSpeed",
+    "Measurement",
+    "NoiseReading",
+    "Part",
+    "PassResponse",
+    "Recording",
+    "RepeatReading",
+    "Ruler",
+    "Stopwatch",
+    "Take",
+    "WhatIf",
+    "channel_health",
+    "find_parts",
+    "fit_what_ifs",
+    "make_test_signal",
+    "measure",
+    "measure_delay",
+    "measure_flutter",
+    "measure_noise",
+    "measure_repeats",
+    "measure_response",
+    "measured_machine",
+    "open_recording",
+    "solve_geometry",
+    "what_ifs_in_words",
+]

@@ -86,6 +86,8 @@ class DelayTrack:
         Corner of the bass phase lead that was found, Hz.
     match : float
         Median correlation of a window with its echo, 0 to 1.
+    return_gain : float
+        Gain with which the playback goes round again, found in the recording; 0 without feedback.
     used, windows : int
         Windows used, of all windows that had sound.
     sentences : tuple of str
@@ -116,6 +118,7 @@ class DelayTrack:
     drift: Estimate
     low_cut: Estimate
     match: float
+    return_gain: float
     used: int
     windows: int
     sentences: tuple = ()
@@ -150,6 +153,7 @@ class DelayTrack:
             "polarity": self.polarity,
             "swapped": self.swapped,
             "match": float(self.match),
+            "return_gain": float(self.return_gain),
             "windows": {"used": self.used, "with sound": self.windows},
             "track": {
                 "time": [round(float(t), 6) for t in self.time[:2000]],
@@ -547,6 +551,7 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
         drift=drift,
         low_cut=low_cut,
         match=typical,
+        return_gain=state.return_gain,
         used=len(delay),
         windows=len(match),
         sentences=tuple(sentences),

@@ -57,7 +57,7 @@ CLEAREST = 5.0  # amplitude of a line against its surroundings
 VISIBLE = 0.25  # comb factor below which a wobble is not to be corrected
 SMOOTH, GATE = 9, 3.0  # bins averaged, and their power over the noise, before a rate counts as flutter
 BUCKETS = np.geomspace(1e-9, 0.3, 40000)  # for the distribution of the deviation
-FLOOR = 0.002  # relative uncertainty that ends and filters leave in any reading
+FLOOR = 0.0025  # relative uncertainty that ends and filters leave in any reading
 REST = 0.05  # of the noise that may be left in a two-sigma reading
 
 
@@ -121,6 +121,8 @@ class FlutterReading:
         Mean speed against nominal, fraction; None where the tone cannot tell.
     drift : Estimate
         Steady change of speed, fraction per second.
+    duration : float
+        Length of steady tone that was read, s.
     noise : float
         Rms of the deviation that the recording's noise made (taken off above), unweighted.
     rate, depth : numpy.ndarray
@@ -144,8 +146,8 @@ class FlutterReading:
     >>> t = np.arange(10 * 16000) / 16000
     >>> wobble = 0.001 * np.cos(2 * np.pi * 4 * t) / (2 * np.pi * 4)
     >>> tape = open_recording(0.5 * np.sin(2 * np.pi * 3150 * (t + wobble)), sample_rate=16000)
-    >>> round(100 * measure_flutter(tape, taken="test tape").weighted.value, 4)  # percent
-    0.0997
+    >>> round(100 * measure_flutter(tape, taken="test tape").weighted.value, 3)  # percent
+    0.1
     """
 
     weighted: Estimate
@@ -155,6 +157,7 @@ class FlutterReading:
     tone: Estimate
     speed_error: Estimate | None
     drift: Estimate
+    duration: float
     noise: float
     rate: np.ndarray
     depth: np.ndarray
@@ -194,6 +197,7 @@ class FlutterReading:
         return {
             **{name: getattr(self, name).to_dict() for name in readings},
             "speed_error": None if self.speed_error is None else self.speed_error.to_dict(),
+            "duration": float(self.duration),
             "noise": float(self.noise),
             "taken": TAKEN[self.taken],
             "lines": [line.to_dict() for line in self.lines],
@@ -452,11 +456,14 @@ def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
         # Power P is known to sqrt(spread); half of that, relative, is the rms's.
         share = np.sqrt(spread / pile.duration * np.mean([p[3] for p in pile.means])) / max(inner, 1e-300)
         random = np.hypot(COVERAGE_FACTOR * share / 2, FLOOR)
-        relative = np.hypot(random, slow / max(inner, 1e-300)) + 0.05 * noise / max(inner, 1e-300) / 2
+        cycles = slow / max(inner, 1e-300)  # that the slowest wobbles are not whole numbers of turns
+        noisy = 0.05 * noise / max(inner, 1e-300) / 2  # that the noise's power is known to 5 %
         floor = 0.3 * np.sqrt(noise)
-        values[name + "_rms"] = Estimate(rms, float(min(relative * rms, rms + floor) + 1e-12))
+        spread = (np.hypot(random, cycles) + noisy) * rms
+        values[name + "_rms"] = Estimate(rms, float(min(spread, rms + floor) + 1e-12))
         peak = _quantile(pile.counts[name], TWO_SIGMA_COVERAGE)
-        values[name] = Estimate(peak, float(min(relative * peak + REST * np.sqrt(noise), peak + 2 * floor) + 1e-12))
+        spread = (np.hypot(random, 2 * cycles) + noisy) * peak + REST * np.sqrt(noise)
+        values[name] = Estimate(peak, float(min(spread, peak + 2 * floor) + 1e-12))
     when, means, slopes, seconds = (np.array(column) for column in zip(*pile.means, strict=True))
     mean = float(seconds @ means / seconds.sum())
     wobble = values["unweighted"].value
@@ -499,6 +506,7 @@ def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
         tone=frequency,
         speed_error=speed_error,
         drift=drift,
+        duration=pile.duration,
         noise=noise,
         rate=rate,
         depth=depth,

@@ -1,0 +1,447 @@
+"""Response of one pass, with its coherence, and which worn or tilted part would explain it.
+
+The windows of the delay track are used again: each piece of the playback is set back by
+its own delay, so that flutter does not smear the treble, and the spectra are added up.
+Long windows serve the bass, short ones the treble.
+
+======  =================  =======  ==============================================
+symbol  name in code       SI unit  typical value
+======  =================  =======  ==============================================
+--      ``recording``      --       what `open_recording` returns
+--      ``track``          --       what `measure_delay` returned for it
+--      ``response``       --       what `measure_response` returned
+v       ``speed``          m/s      7.5 in/s
+--      ``aligned``        --       `tapecalc.response.HeadContact` when the machine was set up
+B       ``boost_db``       dB       12 dB
+======  =================  =======  ==============================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import fft, optimize
+
+from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
+from tapecalc.checks import non_negative, positive
+from tapecalc.response import HeadContact, contact_loss_db
+
+__all__ = ["PassResponse", "WhatIf", "fit_what_ifs", "measure_response", "what_ifs_in_words"]
+
+LONG, SHORT = 8192, 1024  # samples at 48 kHz
+CROSSOVER = 1000.0  # Hz
+PER_OCTAVE = 12
+LOWEST, HIGHEST = 20.0, 20000.0  # Hz
+BATCH = 256  # windows at a time
+LEAST_COHERENCE = 0.3
+MODEL_DB = 0.1  # what the simplest model of a head leaves unexplained, dB
+REFERENCE = (700.0, 1400.0)  # Hz, where the level is called 0 dB
+APART = 4.0  # difference of chi-square above which one explanation is better
+
+
+@dataclass(frozen=True, eq=False)
+class PassResponse:
+    """Level against frequency of one pass.
+
+    Parameters
+    ----------
+    frequency : numpy.ndarray
+        Middle of each twelfth of an octave that could be told, Hz.
+    level_db : numpy.ndarray
+        Level against that around 1 kHz.
+    uncertainty_db : numpy.ndarray
+        Half width of the 95 % interval.
+    coherence : numpy.ndarray
+        Part of the playback's power that comes from the dry channel, 0 to 1.
+    gain_db : Estimate
+        Level around 1 kHz, playback over dry channel.
+    sentences : tuple of str
+        What was noticed.
+
+    Notes
+    -----
+    Made by `measure_response`. Source: J. S. Bendat and A. G. Piersol, Random Data (from memory), for the
+    uncertainty from coherence. Notebook: 08_measure_a_machine.
+
+    Examples
+    --------
+    >>> bands = np.array([1000.0, 2000.0])
+    >>> flat = PassResponse(bands, np.zeros(2), np.full(2, 0.1), np.ones(2), Estimate(0.0, 0.1, "dB"))
+    >>> flat.edge(3.0) is None
+    True
+    """
+
+    frequency: np.ndarray
+    level_db: np.ndarray
+    uncertainty_db: np.ndarray
+    coherence: np.ndarray
+    gain_db: Estimate
+    sentences: tuple = ()
+
+    def edge(self, drop_db=3.0):
+        """Find where the treble has fallen by `drop_db`.
+
+        Parameters
+        ----------
+        drop_db : float, optional
+            dB below the level around 1 kHz.
+
+        Returns
+        -------
+        float or None
+            Hz, between two bands along a straight line; None if it does not fall so far.
+        """
+        treble = np.flatnonzero((self.frequency > CROSSOVER) & (self.level_db < -drop_db))
+        if len(treble) == 0 or treble[0] == 0:
+            return None
+        k = treble[0]
+        part = (-drop_db - self.level_db[k - 1]) / (self.level_db[k] - self.level_db[k - 1])
+        return float(np.exp(np.interp(part, [0, 1], np.log(self.frequency[k - 1 : k + 1]))))
+
+    def to_dict(self):
+        """Return the figures as a plain dict for a JSON file.
+
+        Returns
+        -------
+        dict
+            One list for each column.
+        """
+        columns = ("frequency", "level_db", "uncertainty_db", "coherence")
+        rounded = {name: [round(float(v), 4) for v in getattr(self, name)] for name in columns}
+        return {**rounded, "gain_db": self.gain_db.to_dict(), "sentences": list(self.sentences)}
+
+
+def measure_response(recording, track):
+    """Measure what one pass does to the level at each frequency.
+
+    Parameters
+    ----------
+    recording : Recording
+        The recording that the track was measured from.
+    track : DelayTrack
+        From `measure_delay`.
+
+    Returns
+    -------
+    PassResponse
+        In twelfths of an octave, where the coherence suffices.
+
+    Raises
+    ------
+    CannotTell
+        If no band is coherent enough, or none around 1 kHz.
+
+    Notes
+    -----
+    Source: the H1 estimator, for example Bendat and Piersol, Random Data (from memory).
+    Notebook: 08_measure_a_machine.
+
+    Examples
+    --------
+    >>> from tapecalc.audio.measure import measure_delay, open_recording
+    >>> noise = np.random.default_rng(1).standard_normal(96000)
+    >>> both = open_recording(np.stack([noise, 0.5 * np.roll(noise, 9600)], axis=1), sample_rate=48000)
+    >>> round(measure_response(both, measure_delay(both)).gain_db.value, 2)
+    -6.02
+    """
+    recording = recording.swapped() if track.swapped else recording
+    bands = np.exp(np.arange(np.log(LOWEST), np.log(HIGHEST), np.log(2) / PER_OCTAVE))
+    columns = []
+    for size, every, low, high in ((LONG, 2, LOWEST, CROSSOVER), (SHORT, 1, CROSSOVER, HIGHEST)):
+        spectra = _aligned_spectra(recording, track, size, every)
+        columns += _in_bands(*spectra, bands[(bands >= low) & (bands < high)])
+    columns = [c for c in columns if c[2] > LEAST_COHERENCE]
+    if not columns:
+        raise CannotTell("no part of the playback's spectrum comes from the dry channel alone")
+    frequency, level, coherence, sigma = (np.array(c) for c in zip(*columns, strict=True))
+    middle = (frequency > REFERENCE[0]) & (frequency < REFERENCE[1])
+    if not np.any(middle):
+        raise CannotTell("the material has nothing around 1 kHz to count the level from")
+    weight = 1 / sigma[middle] ** 2
+    gain = float(weight @ level[middle] / weight.sum())
+    spread = COVERAGE_FACTOR * np.hypot(sigma, 0.01)
+    sentences = []
+    if frequency[-1] < 10000:
+        sentences.append(f"The material tells nothing above {frequency[-1]:.0f} Hz; use noise, clicks or a sweep for more.")
+    return PassResponse(
+        frequency=frequency,
+        level_db=level - gain,
+        uncertainty_db=spread,
+        coherence=coherence,
+        gain_db=Estimate(gain, float(COVERAGE_FACTOR / np.sqrt(weight.sum()) + 0.01), "dB"),
+        sentences=tuple(sentences),
+    )
+
+
+def _aligned_spectra(recording, track, size, every):
+    """Frequency, |X|^2, |Y|^2, Y X* and number of windows, each window set back by its own delay."""
+    rate = recording.sample_rate
+    length = 2 ** round(np.log2(size * rate / 48000))
+    bell = np.hanning(length + 1)[:-1]
+    omega = 2 * np.pi * fft.rfftfreq(length)
+    delay = track.track[::every]
+    begins = np.round((track.time[::every] - delay) * rate - (length - 1) / 2).astype(int)
+    inside = (begins >= 0) & (begins + length + delay * rate + 1 < recording.count)
+    begins, delay = begins[inside], delay[inside]
+    lags = np.round(delay * rate).astype(int)
+    sums = [np.zeros(len(omega)), np.zeros(len(omega)), np.zeros(len(omega), dtype=complex)]
+    for k in range(0, len(begins), BATCH):
+        part = slice(k, k + BATCH)
+        first, last = int(begins[part].min()), int(begins[part].max()) + length
+        room = int(lags[part].max()) + 1
+        playback = recording.read("playback", first, last - first + room)
+        dry = recording.read("dry", first, last - first) + track.return_gain * playback[: last - first]
+        place = (begins[part] - first)[:, None] + np.arange(length)
+        x = dry[place]
+        y = playback[place + lags[part][:, None]]
+        x = fft.rfft((x - x.mean(axis=1, keepdims=True)) * bell, axis=1)
+        y = fft.rfft((y - y.mean(axis=1, keepdims=True)) * bell, axis=1)
+        y *= np.exp(1j * np.outer(delay[part] * rate - lags[part], omega))
+        sums[0] += np.sum(np.abs(x) ** 2, axis=0)
+        sums[1] += np.sum(np.abs(y) ** 2, axis=0)
+        sums[2] += np.sum(y * np.conj(x), axis=0)
+    # Windows that overlap in time do not count in full.
+    hop = np.median(np.diff(begins)) if len(begins) > 1 else length
+    count = len(begins) * min(1.0, 1.5 * hop / length)
+    return fft.rfftfreq(length, 1 / rate), *sums, count
+
+
+def _in_bands(frequency, dry, played, cross, count, centers):
+    """(frequency, level, coherence, standard uncertainty in dB) for each band that holds a bin."""
+    half = 2 ** (0.5 / PER_OCTAVE)
+    out, before = [], -1
+    for center in centers:
+        bins = np.flatnonzero((frequency >= center / half) & (frequency < center * half))
+        if len(bins) == 0:
+            nearest = int(np.argmin(np.abs(frequency - center)))
+            if nearest == before or nearest == 0:
+                continue
+            bins = np.array([nearest])
+        before = int(bins[-1])
+        # Each bin by its own, then averaged: a slope within the band does not spoil the coherence.
+        x, y, xy = dry[bins], played[bins], np.abs(cross[bins])
+        weight = x / (x.sum() + 1e-300)
+        coherence = float(np.clip(weight @ (xy**2 / (x * y + 1e-300)), 0, 1 - 1e-6))
+        power = float(weight @ (xy / (x + 1e-300)) ** 2)
+        independent = max(count * max(len(bins) / 1.5, 1.0), 1.0)
+        if coherence < 3 / max(count, 1) or power <= 0:
+            continue
+        sigma = 10 / np.log(10) * np.sqrt((1 - coherence) / (coherence * independent) * 2)
+        out.append((float(weight @ frequency[bins]), float(10 * np.log10(power)), coherence, float(sigma)))
+    return out
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """One explanation of a measured response.
+
+    Parameters
+    ----------
+    name : str
+        ``"as aligned"``, ``"separation"``, ``"gap"`` or ``"azimuth"``.
+    value : Estimate or None
+        What the part would have to be today: m, m or rad; None for a machine as aligned.
+    low_cut : float
+        Hz.
+    misfit_db : float
+        Rms of what it leaves unexplained, dB.
+    chi2 : float
+        Sum of squares over uncertainties.
+    level_db : numpy.ndarray
+        The response of the explanation at the frequencies measured.
+
+    Notes
+    -----
+    Made by `fit_what_ifs`. Source: Wallace 1951 and the other sources of `tapecalc.response`.
+    Notebook: 08_measure_a_machine.
+
+    Examples
+    --------
+    >>> WhatIf("as aligned", None, 30.0, 0.1, 12.0, np.zeros(3)).in_words()
+    'The machine as it was aligned leaves 0.1 dB unexplained.'
+    """
+
+    name: str
+    value: Estimate | None
+    low_cut: float
+    misfit_db: float
+    chi2: float
+    level_db: np.ndarray
+
+    def in_words(self):
+        """Say the explanation in a sentence.
+
+        Returns
+        -------
+        str
+            With trade units.
+        """
+        left = f"leaves {self.misfit_db:.1f} dB unexplained."
+        if self.name == "as aligned":
+            return f"The machine as it was aligned {left}"
+        if self.name == "separation":
+            return f"A head-to-tape separation of {self.value.text(1e6, 'um')} today {left}"
+        if self.name == "gap":
+            return f"A playback gap of {self.value.text(1e6, 'um')} {left}"
+        return f"An azimuth error of {self.value.text(60 * 180 / np.pi, 'arcmin')} (of either sign) {left}"
+
+    def to_dict(self):
+        """Return the explanation as a plain dict for a JSON file.
+
+        Returns
+        -------
+        dict
+            Value, misfit and sentence.
+        """
+        return {
+            "name": self.name,
+            "value": None if self.value is None else self.value.to_dict(),
+            "low_cut": float(self.low_cut),
+            "misfit_db": float(self.misfit_db),
+            "chi2": float(self.chi2),
+            "in_words": self.in_words(),
+        }
+
+
+#: What each explanation changes on the aligned contact, the range looked through, and the unit.
+_EXPLANATIONS = {
+    "separation": ("separation", np.linspace(0, 15e-6, 61), "m"),
+    "gap": ("gap", np.linspace(0.5e-6, 25e-6, 61), "m"),
+    "azimuth": ("azimuth_angle", np.linspace(0, 0.02, 81), "rad"),
+}
+
+
+def fit_what_ifs(response, speed, *, aligned, boost_db=12.0):
+    """Fit one explanation at a time to a measured response.
+
+    Parameters
+    ----------
+    response : PassResponse
+        From `measure_response`.
+    speed : float
+        Tape speed, m/s.
+    aligned : tapecalc.response.HeadContact
+        How the playback head met the tape when the equalizers were set.
+    boost_db : float, optional
+        The most treble boost that the equalizers can give, dB.
+
+    Returns
+    -------
+    tuple of WhatIf
+        The best first.
+
+    Raises
+    ------
+    CannotTell
+        If fewer than eight bands were measured.
+    ValueError
+        If an option is out of range.
+
+    Notes
+    -----
+    Source: the losses of `tapecalc.response`. Notebook: 08_measure_a_machine.
+
+    Examples
+    --------
+    >>> head = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3, azimuth_angle=0)
+    >>> f = np.geomspace(50, 15000, 80)
+    >>> dull = contact_loss_db(f, 0.1905, replace(head, separation=3e-6)) - contact_loss_db(f, 0.1905, head)
+    >>> fine = PassResponse(f, dull, np.full(80, 0.05), np.ones(80), Estimate(0.0, 0.1, "dB"))
+    >>> fit_what_ifs(fine, 0.1905, aligned=head, boost_db=60)[0].name
+    'separation'
+    """
+    speed = float(positive("speed", speed, "m/s"))
+    boost_db = float(non_negative("boost_db", boost_db, "dB"))
+    if not isinstance(aligned, HeadContact):
+        raise ValueError(f"aligned must be a HeadContact, got {aligned!r}")
+    if len(response.frequency) < 8:
+        raise CannotTell("fewer than eight bands of the response were measured")
+    frequency = response.frequency
+    equalizer = np.minimum(-contact_loss_db(frequency, speed, aligned), boost_db)
+    sigma = np.hypot(response.uncertainty_db / COVERAGE_FACTOR, MODEL_DB)
+
+    def level(gain, low_cut, contact):
+        cut = -10 * np.log10(1 + (low_cut / frequency) ** 2)
+        return gain + cut + contact_loss_db(frequency, speed, contact) + equalizer
+
+    def explanation(name):
+        if name == "as aligned":
+            return _fitted(name, lambda p: level(p[0], p[1], aligned), [0.0, 20.0], None, response, sigma)
+        key, grid, unit = _EXPLANATIONS[name]
+        tries = [(sum(((level(0, 20, replace(aligned, **{key: v})) - response.level_db) / sigma) ** 2), v) for v in grid]
+        start = min(tries)[1]
+        scale = grid[-1]
+
+        def model(p):
+            return level(p[0], p[1], replace(aligned, **{key: abs(p[2]) * scale}))
+
+        return _fitted(name, model, [0.0, 20.0, start / scale + 1e-3], (scale, unit), response, sigma)
+
+    found = [explanation(name) for name in ("as aligned", *_EXPLANATIONS)]
+    return tuple(sorted(found, key=lambda w: w.chi2))
+
+
+def _fitted(name, model, start, scale, response, sigma):
+    """Least squares for one explanation."""
+    answer = optimize.least_squares(
+        lambda p: (model(p) - response.level_db) / sigma,
+        start,
+        bounds=([-40, 0, 0][: len(start)], [40, 400, 2][: len(start)]),
+        x_scale=[1, 10, 0.1][: len(start)],
+    )
+    level = model(answer.x)
+    rest = level - response.level_db
+    value = None
+    if scale is not None:
+        normal = answer.jac.T @ answer.jac
+        covariance = np.linalg.pinv(normal)
+        stretch = max(1.0, 2 * answer.cost / max(len(rest) - len(start), 1))
+        spread = COVERAGE_FACTOR * np.sqrt(covariance[2, 2] * stretch)
+        value = Estimate(float(answer.x[2] * scale[0]), float(spread * scale[0]), scale[1])
+    misfit = float(np.sqrt(np.mean(rest**2)))
+    return WhatIf(name, value, float(answer.x[1]), misfit, float(2 * answer.cost), level)
+
+
+def what_ifs_in_words(what_ifs):
+    """Say which explanation fits, and which cannot be told apart.
+
+    Parameters
+    ----------
+    what_ifs : sequence of WhatIf
+        From `fit_what_ifs`, the best first.
+
+    Returns
+    -------
+    tuple of str
+        Plain sentences.
+
+    Notes
+    -----
+    Gap and azimuth loss are the same function, ``sin(x)/x`` with ``x`` in proportion to
+    frequency, so that no response alone can separate them. Source: `tapecalc.response`.
+    Notebook: 08_measure_a_machine.
+
+    Examples
+    --------
+    >>> what_ifs_in_words([WhatIf("as aligned", None, 30.0, 0.1, 12.0, np.zeros(3))])
+    ('The machine as it was aligned leaves 0.1 dB unexplained.',)
+    """
+    best = what_ifs[0]
+    close = [w for w in what_ifs if w.chi2 - best.chi2 < APART]
+    plain = [w for w in close if w.name == "as aligned"]
+    if plain:
+        return (plain[0].in_words(),)
+    said = [best.in_words()]
+    if len(close) > 1:
+        names = " and ".join(sorted(w.name for w in close))
+        said.append(f"From this response alone {names} cannot be told apart.")
+        said += [w.in_words() for w in close[1:]]
+    if {"gap", "azimuth"} <= {w.name for w in close}:
+        said.append(
+            "Gap and azimuth loss have one and the same shape; turn the azimuth screw while a high tone plays: if the "
+            "level rises, it was azimuth."
+        )
+    if best.misfit_db > 1.5:
+        said.append("None of these explains the response; the equalizer may be off, or several things at once.")
+    return tuple(said)
