@@ -10,7 +10,12 @@ public = [
     for subject in rules.library()
     for one in (*rules.callables(subject), *rules.data_classes(subject))
 ]
-in_a_notebook = [p for p in public if p.values[0].doc.notebook not in (None, "none")]
+in_a_notebook = [
+    pytest.param(one, id=one.where)
+    for subject in rules.library()
+    for one in rules.functions(subject)
+    if one.doc.notebook not in (None, "none")
+]
 
 
 @every_module

@@ -17,7 +17,7 @@ import pkgutil
 import re
 import sys
 import textwrap
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -65,15 +65,32 @@ class Subject:
     name: str
     path: Path
 
-    @property
+    @cached_property
     def source(self):
         """The text of the file."""
         return self.path.read_text(encoding="utf-8")
 
-    @property
+    @cached_property
     def tree(self):
         """The syntax tree of the file."""
         return _tree(self.source)
+
+    @cached_property
+    def checks(self):
+        """Names under which the module knows functions that refuse a value."""
+        return {
+            alias.asname or alias.name
+            for statement in ast.walk(self.tree)
+            if isinstance(statement, ast.ImportFrom) and statement.module == "tapecalc.checks"
+            for alias in statement.names
+            if alias.name not in HARMLESS_CHECKS
+        }
+
+    @cached_property
+    def private(self):
+        """The module's private functions by name."""
+        functions = (node for node in self.tree.body if isinstance(node, ast.FunctionDef))
+        return {node.name: node for node in functions if node.name.startswith("_")}
 
     @property
     def public(self):
@@ -101,7 +118,7 @@ class Callable:
     node: object
     subject: Subject
 
-    @property
+    @cached_property
     def doc(self):
         """The docstring in sections."""
         return Docstring(inspect.getdoc(self.function) or "")
@@ -289,6 +306,8 @@ def symbol_table(subject):
 
 def table_violations(subject):
     """Each parameter of a public function stands in the symbol table, and no row is stale."""
+    if not subject.public:
+        return []  # a package that only gathers what its modules have
     table = symbol_table(subject)
     if not table:
         return [f"{subject.name}: the module's docstring has no symbol table"]
@@ -441,18 +460,6 @@ def _own_nodes(node):
 
 def _refuses(node, subject, seen=frozenset()):
     """Whether a definition raises, calls a check, or calls a private helper that does."""
-    imported = {
-        alias.asname or alias.name
-        for statement in ast.walk(subject.tree)
-        if isinstance(statement, ast.ImportFrom) and statement.module == "tapecalc.checks"
-        for alias in statement.names
-        if alias.name not in HARMLESS_CHECKS
-    }
-    private = {
-        one.name: one
-        for one in subject.tree.body
-        if isinstance(one, ast.FunctionDef) and one.name.startswith("_") and one.name not in seen
-    }
     if isinstance(node, ast.ClassDef):
         inner = [one for one in node.body if getattr(one, "name", "") == "__post_init__"]
         return any(_refuses(one, subject, seen) for one in inner)
@@ -461,9 +468,10 @@ def _refuses(node, subject, seen=frozenset()):
             return True
         if isinstance(child, ast.Call) and isinstance(child.func, ast.Name):
             name = child.func.id
-            if name in imported:
+            if name in subject.checks:
                 return True
-            if name in private and _refuses(private[name], subject, seen | {name}):
+            helper = subject.private.get(name)
+            if helper is not None and name not in seen and _refuses(helper, subject, seen | {name}):
                 return True
     return False
 
