@@ -94,6 +94,26 @@ def _parser():
     plan.add_argument(
         "--out", metavar="DIR", help="also write plan.html, plan.json, figures and a preview here"
     )
+
+    render = _command(commands, "render", _render, "play a sound file through the planned machine")
+    render.add_argument("machine", metavar="MACHINE.toml", help="a machine file, or 'example'")
+    render.add_argument("source", metavar="IN", help="the sound to send in: WAV, FLAC, OGG or MP3")
+    render.add_argument("target", metavar="OUT", help="the file to write, of the kind its ending names")
+    render.add_argument("--speed-ips", type=float, metavar="IPS", help="one of the machine's speeds")
+    render.add_argument("--wet-only", action="store_true", help="the echo without the dry sound")
+    render.add_argument("--seconds", type=float, metavar="N", help="stop after N seconds of sound")
+    render.add_argument("--seed", type=int, default=0, metavar="N", help="for hiss and random wobble")
+
+    draw = _command(commands, "figures", _figures, "draw figures of the catalog for a machine")
+    draw.add_argument("names", nargs="*", metavar="FIGURE", help="which ones (default: all)")
+    draw.add_argument("--machine", metavar="MACHINE.toml", help="a machine file (default: the example)")
+    draw.add_argument("--out", required=True, metavar="DIR", help="where to")
+    draw.add_argument("--profile", default="notebook", help="size and ground, for example video_1080_dark")
+    draw.add_argument("--units", default="metric", help="metric or inches")
+    draw.add_argument("--symbols-only", action="store_true", help="symbols instead of words")
+    draw.add_argument(
+        "--format", action="append", metavar="FORM", help="svg, png or pdf (default: svg and png)"
+    )
     return parser
 
 
@@ -116,6 +136,55 @@ def _plan(options):
     print(plan.text())
     if options.out is not None:
         print(f"\nWritten: {', '.join(str(path) for path in written)}")
+
+
+def _render(options):
+    """Send a sound file through the machine."""
+    from tapecalc.audio.render import render_file
+    from tapecalc.units import from_si
+
+    machine = _machine_file(options.machine)
+    speed = machine.speeds[0]
+    if options.speed_ips is not None:
+        speed = min(machine.speeds, key=lambda one: abs(from_si(one, "ips") - options.speed_ips))
+        if abs(from_si(speed, "ips") / options.speed_ips - 1) > 0.02:
+            known = ", ".join(f"{from_si(one, 'ips'):.4g}" for one in machine.speeds)
+            raise ValueError(
+                f"--speed-ips must be one of the machine's speeds ({known}), got {options.speed_ips:g}"
+            )
+    path = render_file(
+        machine,
+        options.source,
+        options.target,
+        speed=speed,
+        wet_only=options.wet_only,
+        seconds=options.seconds,
+        seed=options.seed,
+    )
+    print(f"Written: {path}")
+
+
+def _figures(options):
+    """Draw figures into a folder."""
+    from tapecalc.show.gallery import write_gallery
+
+    paths = write_gallery(
+        options.out,
+        machine=_machine_file(options.machine or "example"),
+        names=options.names,
+        profile=options.profile,
+        units=options.units,
+        symbols_only=options.symbols_only,
+        formats=options.format or ("svg", "png"),
+    )
+    print(f"Written: {len(paths)} files in {options.out}")
+
+
+def _machine_file(name):
+    """The machine of a file, or the bundled one for the word example."""
+    from tapecalc.machine import example_machine, read_machine
+
+    return example_machine() if name == "example" else read_machine(name)
 
 
 def _machine_of(options):
