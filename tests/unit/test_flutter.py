@@ -315,6 +315,13 @@ def test_near_the_edge_the_unlisted_part_is_named_as_a_rival():
     assert verdict.rivals == (("a part not in the list", 0, pytest.approx(1 - verdict.sure)),)
 
 
+def test_a_part_that_was_measured_roughly_may_miss_the_peak_by_more():
+    peak = (1.1 * CAPSTAN.rate_at(SPEED), 0.001)
+    assert flutter.fingerprint([peak], [CAPSTAN], SPEED, tolerance=0.1)[0].part is CAPSTAN
+    assert flutter.fingerprint([peak], [CAPSTAN], SPEED, tolerance=0.02)[0].part is None
+    assert flutter.fingerprint([peak], [CAPSTAN], SPEED, tolerance=0.02, resolution=1)[0].part is CAPSTAN
+
+
 def test_blame_adds_powers_of_the_peaks_of_one_part():
     rate = PINCH.rate_at(SPEED)
     peaks = [(rate, 0.003), (2 * rate, 0.004), (70.0, 0.0001)]
