@@ -113,7 +113,7 @@ class Drawn:
 # ---------------------------------------------------------------- words and numbers
 
 
-def axis_label(words, symbol, unit, symbols_only=False):
+def axis_label(words, symbol, unit, *, symbols_only=False):
     """Write an axis label, ``frequency (Hz)``, or ``f / Hz`` where words are not wanted.
 
     Parameters
@@ -138,7 +138,7 @@ def axis_label(words, symbol, unit, symbols_only=False):
 
     Examples
     --------
-    >>> axis_label("frequency", "$f$", "Hz"), axis_label("frequency", "$f$", "Hz", True)
+    >>> axis_label("frequency", "$f$", "Hz"), axis_label("frequency", "$f$", "Hz", symbols_only=True)
     ('frequency (Hz)', '$f$ / Hz')
     """
     if symbols_only:
@@ -421,11 +421,18 @@ class Sketch:
         """Turn shares of width and height into a place on the sheet."""
         return np.array([across * self.width, up * self.height])
 
-    def words(self, place, text, **look):
-        """Write words, centered at a place unless `look` says otherwise."""
-        look = {"ha": "center", "va": "center", "linespacing": 1.1, "zorder": 5} | look
-        color = self.profile.ground.text
-        return self.axes.text(*place, text, fontsize=self.type_pt, color=color, **look)
+    def words(self, place, text, *, ha="center", va="center"):
+        """Write words at a place, centered unless told otherwise."""
+        return self.axes.text(
+            *place,
+            text,
+            ha=ha,
+            va=va,
+            linespacing=1.1,
+            zorder=5,
+            fontsize=self.type_pt,
+            color=self.profile.ground.text,
+        )
 
     def box(self, place, text="", *, size=(7.6, 2.8), color=0):
         """Draw a plain box around a text."""

@@ -84,7 +84,7 @@ _HOUSE = "common practice, no source"
 
 def _f_axis(axes, profile, symbols_only):
     style.frequency_axis(axes, profile, low=AUDIBLE[0], high=AUDIBLE[1])
-    return axis_label("frequency", "$f$", "Hz", symbols_only)
+    return axis_label("frequency", "$f$", "Hz", symbols_only=symbols_only)
 
 
 #: Where a note stands beside its point: shift in type sizes, and which side of it is held.
@@ -194,8 +194,8 @@ def delay_map(*, spacings, speeds, units="metric", profile="notebook", symbols_o
             axes,
             profile,
             title="" if symbols_only else "Head spacing and speed make the delay",
-            x=axis_label("head spacing", "$d$", unit, symbols_only),
-            y=axis_label("delay", "$T$", "ms", symbols_only),
+            x=axis_label("head spacing", "$d$", unit, symbols_only=symbols_only),
+            y=axis_label("delay", "$T$", "ms", symbols_only=symbols_only),
         )
         axes.set(xlim=(0, from_si(along[-1], unit)), ylim=(0, None))
         name_lines(axes, profile, lines, [speed_text(speed, units) for speed in speeds])
@@ -263,7 +263,12 @@ def head_rhythm(*, spacings, speed, bpm, units="metric", profile="notebook", sym
             profile,
             title="" if symbols_only else f"A head layout as a rhythm, {bpm:g} bpm",
             grid="x",
-            x=axis_label("time after the note, beats", r"$t$", "beat" if symbols_only else "", symbols_only),
+            x=axis_label(
+                "time after the note, beats",
+                r"$t$",
+                "beat" if symbols_only else "",
+                symbols_only=symbols_only,
+            ),
         )
         axes.set(xlim=(0, last), ylim=(beats.size + 0.6, -0.6))
         axes.set_yticks([0, *rows.tolist()])
@@ -366,7 +371,7 @@ def wavelength_at_gap(
             profile,
             title="" if symbols_only else f"{style.frequency_text(frequency)} on tape, and the gap",
             grid=None,
-            x=axis_label("along the tape", "$x$", "µm", symbols_only),
+            x=axis_label("along the tape", "$x$", "µm", symbols_only=symbols_only),
         )
         axes.set(xlim=(-half, half), ylim=(-1.5 * (len(speeds) - 1) - 1.0, 1.0))
         axes.set_yticks(-1.5 * np.arange(len(speeds)))
@@ -452,7 +457,7 @@ def four_losses(*, speed, contact, units="metric", profile="notebook", symbols_o
             profile,
             title="" if symbols_only else f"What is lost at {speed_text(speed, units)}",
             x=x,
-            y=axis_label("loss", "$A$", "dB", symbols_only),
+            y=axis_label("loss", "$A$", "dB", symbols_only=symbols_only),
         )
         axes.set_ylim(-30, 1.5)
         symbols = dict(zip(curves, ("$c$", "$s$", "$g$", r"$\alpha$", r"$\Sigma$"), strict=True))
@@ -526,7 +531,7 @@ def repeats_response(
             profile,
             title="" if symbols_only else f"Every repeat is darker, {speed_text(one_pass.speed, units)}",
             x=x,
-            y=axis_label("level", "$L$", "dB", symbols_only),
+            y=axis_label("level", "$L$", "dB", symbols_only=symbols_only),
         )
         axes.set_ylim(-36, 3)
         number = "{}" if profile.portrait else "$n$ = {}" if symbols_only else "repeat {}"
@@ -601,7 +606,7 @@ def equalization_standards(
             profile,
             title="" if symbols_only else "What the standards put on tape",
             x=x,
-            y=axis_label("flux level", r"$\Phi$", "dB", symbols_only),
+            y=axis_label("flux level", r"$\Phi$", "dB", symbols_only=symbols_only),
         )
         name_lines(axes, profile, lines.values(), list(lines))
     said = _and(
@@ -670,8 +675,8 @@ def decay_of_repeats(
             axes,
             profile,
             title="" if symbols_only else f"Repeats every {from_si(delay, 'ms'):.0f} ms",
-            x=axis_label("time", "$t$", "s", symbols_only),
-            y=axis_label("level", "$L$", "dB", symbols_only),
+            x=axis_label("time", "$t$", "s", symbols_only=symbols_only),
+            y=axis_label("level", "$L$", "dB", symbols_only=symbols_only),
         )
         texts = [_minus(f"{gain:g} dB") for gain in gains_db]
         axes.set(xlim=(0, repeats * delay * (1.04 if profile.narrow else 1.2)), ylim=(-64, 2))
@@ -757,8 +762,8 @@ def nyquist_picture(*, loop, profile="notebook", symbols_only=False, axes=None):
             axes,
             profile,
             title="" if symbols_only else "Does the loop reach the point 1?",
-            x=axis_label("in phase", r"Re $L$", "", symbols_only),
-            y=axis_label("a quarter turn off", r"Im $L$", "", symbols_only),
+            x=axis_label("in phase", r"Re $L$", "", symbols_only=symbols_only),
+            y=axis_label("a quarter turn off", r"Im $L$", "", symbols_only=symbols_only),
         )
         axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
         for axis in (axes.xaxis, axes.yaxis):
@@ -847,7 +852,7 @@ def runaway_frequency(*, loop, profile="notebook", symbols_only=False, axes=None
             profile,
             title="" if symbols_only else "Where it would run away",
             x=x,
-            y=axis_label("loop gain", "$|L|$", "dB", symbols_only),
+            y=axis_label("loop gain", "$|L|$", "dB", symbols_only=symbols_only),
         )
         axes.set_ylim(-30, max(6, 4 + float(level.max())))
         name_lines(axes, profile, lines, names)
@@ -958,8 +963,8 @@ def tempo_map(
             axes,
             profile,
             title="" if symbols_only else "Which tempos this machine likes",
-            x=axis_label("tempo (beats per minute)", "bpm", "", symbols_only),
-            y=axis_label("delay", "$T$", "ms", symbols_only),
+            x=axis_label("tempo (beats per minute)", "bpm", "", symbols_only=symbols_only),
+            y=axis_label("delay", "$T$", "ms", symbols_only=symbols_only),
         )
         top = 1.1 * from_si(max(*delays, tempo.delay_from_tempo(90.0, 1.0)), "ms")
         axes.set(xlim=(low, high), ylim=(0, top))
@@ -1062,8 +1067,8 @@ def flutter_comb(*, delay, parts=(), speed=None, profile="notebook", symbols_onl
             axes,
             profile,
             title="" if symbols_only else "A repeat hears the wobble through a comb",
-            x=axis_label("rate of the wobble", "$f_m$", "Hz", symbols_only),
-            y=axis_label("bend over wobble", "$e/m$", "", symbols_only),
+            x=axis_label("rate of the wobble", "$f_m$", "Hz", symbols_only=symbols_only),
+            y=axis_label("bend over wobble", "$e/m$", "", symbols_only=symbols_only),
         )
         axes.set(xlim=(0, top), ylim=(0, 2.1))
         names = ["$n$ = 1", "$n$ = 2", "$f_m$"] if symbols_only else ["repeat 1", "repeat 2", "parts"]
@@ -1154,8 +1159,8 @@ def flutter_fingerprint(*, parts, speed, delay, profile="notebook", symbols_only
             profile,
             title="" if symbols_only else "Which part turns how often",
             grid="y",
-            x=axis_label("turns per second", "$f_m$", "Hz", symbols_only),
-            y=axis_label("deviation, zero to peak", "$m$", "%", symbols_only),
+            x=axis_label("turns per second", "$f_m$", "Hz", symbols_only=symbols_only),
+            y=axis_label("deviation, zero to peak", "$m$", "%", symbols_only=symbols_only),
         )
         short, letters = symbols_only or profile.portrait, string.ascii_uppercase
         for k, place in enumerate(zip(rates, tallest, strict=True)):
@@ -1254,8 +1259,8 @@ def reel_time(
             axes,
             profile,
             title="" if symbols_only else "How long a reel runs",
-            x=axis_label("time", "$t$", "min", symbols_only),
-            y=axis_label("radius of the pack", "$R$", unit, symbols_only),
+            x=axis_label("time", "$t$", "min", symbols_only=symbols_only),
+            y=axis_label("radius of the pack", "$R$", unit, symbols_only=symbols_only),
         )
         axes.set(xlim=(0, 1.06 * max(ends)), ylim=(0, 1.2 * radius[-1]))
         names = [speed_text(speed, units) for speed in speeds]
@@ -1343,7 +1348,7 @@ def level_ladder(*, stages, source_dbu, profile="notebook", symbols_only=False, 
             profile,
             title="" if symbols_only else "Levels along the way",
             grid="y",
-            y=axis_label("level", "$L$", "dBu", symbols_only),
+            y=axis_label("level", "$L$", "dBu", symbols_only=symbols_only),
         )
         axes.set(xlim=(-0.3, len(nodes) - 0.7))
         axes.set_xticks(places)

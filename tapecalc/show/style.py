@@ -14,6 +14,7 @@ symbol  name in code     SI unit  typical value
 --      ``first``        --       ``"#0072B2"``, the one of two colors
 --      ``second``       --       ``"#FFFFFF"``, the other of two colors
 --      ``kind``         --       ``"deuteranopia"`` or ``"protanopia"``
+--      ``known``        --       the names there are
 --      ``index``        1        0, the first line of a figure
 --      ``count``        1        8 steps of a sequence
 --      ``marker``       --       True for a marker beside the line style
@@ -51,6 +52,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
 from tapecalc.checks import positive, whole
 from tapecalc.files import write_file
+from tapecalc.units import from_si, to_si
 
 __all__ = [
     "FORMATS",
@@ -76,7 +78,7 @@ __all__ = [
     "simulate",
 ]
 
-MM = 1 / 25.4  # inches, the unit in which matplotlib counts paper
+MM = from_si(to_si(1, "mm"), "in")  # matplotlib counts paper in inches
 FORMATS = ("svg", "pdf", "png")
 
 
