@@ -154,6 +154,7 @@ def test_a_symbol_table_with_a_gap_is_found(old, new, said, tmp_path):
         ("Source: definition.", "", "Notes give no `Source"),
         ("Source: definition.", "Source: as `sooner`.", "refers to sooner, which is not there"),
         ("Notebook: 01_delay_from_head_spacing.", "", "Notes give no `Notebook"),
+        ("01_delay_from_head_spacing", "01_delay_of_heads", "which is not in the course"),
         (">>> later(0.1905)\n        1.0\n", ">>> delay = later(0.1905)\n", "has no example with a result"),
         (">>> later(0.1905)\n        1.0\n", ">>> 1.0\n        1.0\n", "its examples do not call it"),
     ],

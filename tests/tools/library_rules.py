@@ -45,6 +45,19 @@ FLOORS = (
 )
 #: Modules that compute: their functions are derived in a notebook.
 CALCULATORS = ("units", "transport", "tempo", "levels", "response", "flutter", "loop", "heads")
+#: The notebooks that a docstring may name.
+COURSE = (
+    "01_delay_from_head_spacing",
+    "02_wavelength_and_tape_speed",
+    "03_repeats_and_loop_stability",
+    "04_matching_the_tempo",
+    "05_wow_and_flutter",
+    "06_many_heads",
+    "07_patching_and_levels",
+    "08_measure_a_machine",
+    "09_figures_and_clips",
+    "workbench",
+)
 #: Modules in which methods are held to the rules of functions, too.
 COMPUTING = (*CALCULATORS, "machine", "plan")
 #: Functions of `checks` that never refuse anything.
@@ -486,6 +499,8 @@ def _notes(one):
             found.append(f"its source refers to {name}, which is not there")
     if doc.notebook is None:
         found.append("Notes give no `Notebook: name.` (or `Notebook: none.`)")
+    elif doc.notebook not in ("none", *COURSE):
+        found.append(f"names the notebook {doc.notebook}, which is not in the course")
     elif doc.notebook == "none" and one.subject.name in CALCULATORS:
         found.append("names no notebook, but a calculator is derived in one")
     return found
