@@ -118,7 +118,7 @@ class TempoPlan:
 
 @dataclass(frozen=True, kw_only=True)
 class ToneRow:
-    """Band in Hz that one repeat keeps, or None for both where nothing is left of it."""
+    """Band that one repeat keeps, from `low` to `high` in Hz; None for both where nothing is left."""
 
     repeat: int
     low: float

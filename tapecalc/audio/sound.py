@@ -305,7 +305,7 @@ def click(seconds=1.0, sample_rate=48000, *, at=0.05, width=0.0005, level_db=STA
 
     Notes
     -----
-    Source: definition. Notebook: 08_measuring_a_machine.
+    Source: definition. Notebook: 08_measure_a_machine.
 
     Examples
     --------
@@ -344,7 +344,7 @@ def tone(frequency, seconds=1.0, sample_rate=48000, *, level_db=START_LEVEL_DB):
 
     Notes
     -----
-    Source: definition. Notebook: 04_wow_and_flutter.
+    Source: definition. Notebook: 05_wow_and_flutter.
 
     Examples
     --------
@@ -382,7 +382,7 @@ def sweep(low, high, seconds=4.0, sample_rate=48000, *, level_db=START_LEVEL_DB)
 
     Notes
     -----
-    Source: definition of the exponential sweep. Notebook: 08_measuring_a_machine.
+    Source: definition of the exponential sweep. Notebook: 08_measure_a_machine.
 
     Examples
     --------
@@ -425,7 +425,7 @@ def pink_noise(seconds=1.0, sample_rate=48000, *, seed=0, level_db=START_LEVEL_D
 
     Notes
     -----
-    Source: definition, power density as 1/f. Notebook: 05_hiss_and_levels.
+    Source: definition, power density as 1/f. Notebook: 07_patching_and_levels.
 
     Examples
     --------

@@ -241,7 +241,7 @@ def head_rhythm(*, spacings, speed, bpm, units="metric", profile="notebook", sym
 
     Notes
     -----
-    Source: beats = T bpm / 60. Notebook: 06_many_heads_and_loops.
+    Source: beats = T bpm / 60. Notebook: 06_many_heads.
 
     Examples
     --------

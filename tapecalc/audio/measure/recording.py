@@ -14,6 +14,7 @@ fs      ``sample_rate``    Hz       48000
 --      ``start``          s        0
 --      ``stop``           s        60
 --      ``recording``      --       what `open_recording` returns
+--      ``name``           --       ``"dry"`` or ``"playback"``
 --      ``first``          sample   0
 --      ``count``          samples  480000
 ======  =================  =======  ===========================================

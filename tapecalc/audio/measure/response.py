@@ -10,6 +10,7 @@ symbol  name in code       SI unit  typical value
 --      ``recording``      --       what `open_recording` returns
 --      ``track``          --       what `measure_delay` returned for it
 --      ``response``       --       what `measure_response` returned
+--      ``what_ifs``       --       what `fit_what_ifs` returned
 v       ``speed``          m/s      7.5 in/s
 --      ``aligned``        --       `tapecalc.response.HeadContact` when the machine was set up
 B       ``boost_db``       dB       12 dB
@@ -29,8 +30,9 @@ from tapecalc.response import HeadContact, contact_loss_db
 
 __all__ = ["PassResponse", "WhatIf", "fit_what_ifs", "measure_response", "what_ifs_in_words"]
 
-LONG, SHORT = 8192, 1024  # samples at 48 kHz
-CROSSOVER = 1000.0  # Hz
+#: Samples of a window (at 48 kHz), which windows of the track are used, and the band in Hz.
+#: In the treble a window must be over before the delay has changed by a part of a wave.
+WINDOWS = ((8192, 2, 20.0, 1000.0), (1024, 1, 1000.0, 5000.0), (256, 1, 5000.0, 20000.0))
 PER_OCTAVE = 12
 LOWEST, HIGHEST = 20.0, 20000.0  # Hz
 BATCH = 256  # windows at a time
@@ -92,7 +94,7 @@ class PassResponse:
         float or None
             Hz, between two bands along a straight line; None if it does not fall so far.
         """
-        treble = np.flatnonzero((self.frequency > CROSSOVER) & (self.level_db < -drop_db))
+        treble = np.flatnonzero((self.frequency > REFERENCE[1]) & (self.level_db < -drop_db))
         if len(treble) == 0 or treble[0] == 0:
             return None
         k = treble[0]
@@ -148,7 +150,7 @@ def measure_response(recording, track):
     recording = recording.swapped() if track.swapped else recording
     bands = np.exp(np.arange(np.log(LOWEST), np.log(HIGHEST), np.log(2) / PER_OCTAVE))
     columns = []
-    for size, every, low, high in ((LONG, 2, LOWEST, CROSSOVER), (SHORT, 1, CROSSOVER, HIGHEST)):
+    for size, every, low, high in WINDOWS:
         spectra = _aligned_spectra(recording, track, size, every)
         columns += _in_bands(*spectra, bands[(bands >= low) & (bands < high)])
     columns = [c for c in columns if c[2] > LEAST_COHERENCE]
@@ -429,7 +431,7 @@ def what_ifs_in_words(what_ifs):
     """
     best = what_ifs[0]
     close = [w for w in what_ifs if w.chi2 - best.chi2 < APART]
-    plain = [w for w in close if w.name == "as aligned"]
+    plain = [w for w in what_ifs if w.name == "as aligned" and (w in close or w.misfit_db < MODEL_DB)]
     if plain:
         return (plain[0].in_words(),)
     said = [best.in_words()]
