@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from tapecalc.units import to_si
 
 __all__ = [
+    "ALIGNMENT_LEVEL_DBFS",
     "ANNOYING_FLUTTER",
     "BEST_TEMPO_THRESHOLD",
     "CLICK_FUSION_LIMIT",
@@ -215,6 +216,9 @@ TAPE_CLASSES = {
 
 #: 0 dBu in volts: 1 mW in 600 ohm. Source: definition.
 DBU_VOLTS = math.sqrt(0.6)
+
+#: Where a sine at alignment level stands under digital full scale, dB. Source: EBU R 68, from memory.
+ALIGNMENT_LEVEL_DBFS = -18.0
 
 #: Reference fluxivities in use, Wb/m. Source: a published table of reference levels.
 FLUXIVITIES = tuple(n * 1e-9 for n in (185, 200, 250, 320, 355, 370, 514))
