@@ -128,7 +128,7 @@ def sound_array(samples):
     return array[:, 0] if array.ndim == 2 and array.shape[1] == 1 else array
 
 
-def _rate(sample_rate):
+def valid_rate(sample_rate):
     """Check a sample rate."""
     return whole("sample_rate", sample_rate, LOWEST_RATE, HIGHEST_RATE)
 
@@ -167,7 +167,7 @@ def peak_db(samples):
     >>> round(peak_db([0.0, -0.5]), 2)
     -6.02
     """
-    return _level_db(np.max(np.abs(sound_array(samples))))
+    return level_of(np.max(np.abs(sound_array(samples))))
 
 
 def rms_db(samples):
@@ -192,11 +192,11 @@ def rms_db(samples):
     >>> round(rms_db(tone(1000, 1.0, level_db=0)), 2)
     -3.01
     """
-    return _level_db(np.sqrt(np.mean(np.square(sound_array(samples)))))
+    return level_of(np.sqrt(np.mean(np.square(sound_array(samples)))))
 
 
-def _level_db(amplitude):
-    """Turn an amplitude of 0 or more into dB with a floor."""
+def level_of(amplitude):
+    """Turn an amplitude of 0 or more into dB, -300 for silence."""
     return scalar_or_array(20 * np.log10(np.maximum(amplitude, db_to_amplitude(SILENCE_DB))))
 
 
@@ -312,7 +312,7 @@ def click(seconds=1.0, sample_rate=48000, *, at=0.05, width=0.0005, level_db=STA
     >>> int(click(at=0.01).argmax())
     480
     """
-    rate = _rate(sample_rate)
+    rate = valid_rate(sample_rate)
     time = np.arange(_length(seconds, rate)) / rate - single("at", between("at", at, 0, seconds, "s"))
     turn = np.clip(time / single("width", positive("width", width, "s")), -0.5, 0.5)
     return _amplitude(level_db) * np.cos(np.pi * turn) ** 2
@@ -351,7 +351,7 @@ def tone(frequency, seconds=1.0, sample_rate=48000, *, level_db=START_LEVEL_DB):
     >>> tone(12000, 4 / 48000, level_db=0).round(6).tolist()
     [0.0, 1.0, 0.0, -1.0]
     """
-    rate = _rate(sample_rate)
+    rate = valid_rate(sample_rate)
     f = _audible("frequency", frequency, rate)
     return _amplitude(level_db) * np.sin(2 * np.pi * f / rate * np.arange(_length(seconds, rate)))
 
@@ -389,7 +389,7 @@ def sweep(low, high, seconds=4.0, sample_rate=48000, *, level_db=START_LEVEL_DB)
     >>> sweep(100, 10000, 0.5).shape
     (24000,)
     """
-    rate = _rate(sample_rate)
+    rate = valid_rate(sample_rate)
     f1, f2 = _audible("low", low, rate), _audible("high", high, rate)
     if f1 == f2:
         raise ValueError(f"high must be another frequency than low, got {high!r} for both")
@@ -432,7 +432,7 @@ def pink_noise(seconds=1.0, sample_rate=48000, *, seed=0, level_db=START_LEVEL_D
     >>> bool((pink_noise(0.1, seed=3) == pink_noise(0.1, seed=3)).all())
     True
     """
-    rate = _rate(sample_rate)
+    rate = valid_rate(sample_rate)
     n = _length(seconds, rate)
     spectrum = np.fft.rfft(np.random.default_rng(whole("seed", seed, 0, 2**63)).standard_normal(n))
     frequency = np.fft.rfftfreq(n, 1 / rate)
@@ -503,7 +503,7 @@ def pluck(
     >>> pluck(110, 0.5).shape
     (24000,)
     """
-    rate = _rate(sample_rate)
+    rate = valid_rate(sample_rate)
     f = single("frequency", between("frequency", frequency, 20, rate / 20, "Hz"))
     decay = single("decay", positive("decay", decay, "s"))
     position = single("position", between("position", position, 1e-3, 0.5))
@@ -580,7 +580,7 @@ def phrase(sample_rate=48000, *, bpm=76.0, seconds=6.0, level_db=-12.0):
     >>> phrase(8000, seconds=1.0).shape
     (8000,)
     """
-    rate = _rate(sample_rate)
+    rate = valid_rate(sample_rate)
     beat = 60 / single("bpm", between("bpm", bpm, 20, 400))
     sound = np.zeros(_length(seconds, rate))
     for number, (start, note, strength) in enumerate(PHRASE_NOTES):
@@ -631,7 +631,7 @@ def speech_clicks(sample_rate=48000, *, bpm=76.0, seconds=6.0, level_db=-12.0):
     >>> speech_clicks(8000, seconds=1.0).shape
     (8000,)
     """
-    rate = _rate(sample_rate)
+    rate = valid_rate(sample_rate)
     beat = 60 / single("bpm", between("bpm", bpm, 20, 400))
     sound = np.zeros(_length(seconds, rate))
     lead = 0.01  # the first click's rise, s
@@ -726,7 +726,7 @@ def output_format(path):
 def new_sound(path, sample_rate, channels):
     """Open a sound file for writing under a temporary name; it takes its place when complete."""
     kind, subtype = output_format(path)
-    rate = _rate(sample_rate)
+    rate = valid_rate(sample_rate)
     if kind == "MP3" and rate not in MP3_RATES:
         raise ValueError(f"{Path(path).name}: MP3 has no sample rate of {rate} Hz, at most 48000")
     with replacing(path) as temporary:

@@ -1,0 +1,536 @@
+"""The engine: sound on its way round the machine, pass after pass, block by block.
+
+What is recorded at one moment cannot be heard before the shortest delay is over.
+So everything between two moments that far apart is computed at once:
+
+1. each head reads the filtered tape where the delay says, between the samples
+   (`_read`, five points and polynomials of degree 4, at twice the sample rate);
+2. the bus adds the dry sound and what returns;
+3. the tape limits what is too loud, at twice the sample rate (`_Limiter`);
+4. one Fourier transform does all that is linear in a pass (`_Pass`): the response,
+   the step to twice the rate, and the correction of the reader's own small loss.
+
+======  ===============  =======  ===============================
+symbol  name in code     SI unit  typical value
+======  ===============  =======  ===============================
+--      ``settings``     --       an `EchoSettings`
+fs      ``sample_rate``  Hz       48000
+B       ``block``        --       3840 samples
+--      ``dry_blocks``   1        arrays of shape (channels, B)
+======  ===============  =======  ===============================
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from scipy import fft
+
+from tapecalc.audio.motion import STENCIL, Motion, delay_cells, expansion, samples_per_cell
+from tapecalc.checks import finite, non_negative, positive, single, whole
+from tapecalc.response import OnePass
+
+__all__ = ["EchoSettings", "Layout", "echo_layout", "wet_blocks"]
+
+POINTS, DEGREE = 5, 4  # of the reader: points on tape, and degree of its polynomials
+FILTER_HALF = 2.65e-3  # half the length of a pass's impulse response, s
+LIMITER_RISE = 16  # half the length of the limiter's interpolator, samples
+KAISER_BETA = 12.3  # 120 dB of stop band
+ROUNDS = 4  # of sharpening the filter
+LIMITER_BETA = 8.0  # 80 dB: what it lets through is an overtone's image
+TRANSITION = (120 - 8) / (2.285 * 2 * math.pi)  # Kaiser's rule: width in sample rates per tap
+MARGIN = 2  # samples between the newest sample on tape and the reader's last point
+# Sizes of matrix products: larger ones wake a second BLAS thread, which costs time.
+COLUMNS = 4096  # samples that are read at once
+FRAME, FRAMES = 32, 120  # samples in a frame of the limiter, and frames at once
+BLOCKS_PER_HISTORY = 3  # blocks that fit on the tape's array before it is moved to the front
+
+
+@dataclass(frozen=True, kw_only=True)
+class EchoSettings:
+    """All that the engine needs to know, in SI and amplitudes.
+
+    Attributes
+    ----------
+    motion : Motion
+        What the speed of the tape does.
+    spacings : tuple of float
+        Spacing of each playback head from the record head in m.
+    head_gains : tuple of float
+        Amplitude of each head in the sum that is heard.
+    return_head_gains : tuple of float
+        Amplitude of each head in the sum that goes back to the machine.
+    input_gain, return_gain : float
+        Amplitude of the input send and of the return send.
+    one_pass : OnePass or None
+        Response of one pass; None for a flat one.
+    later_pass : OnePass or None
+        Response after a change of speed; None where it stays the same.
+    hiss : float
+        Noise of one pass as it is played back, rms amplitude from 20 Hz to 20 kHz.
+    saturation : float or None
+        Amplitude ``S`` that the tape cannot exceed: it records ``S tanh(x / S)``. None for no limit.
+    seed : int
+        Which hiss.
+    """
+
+    motion: Motion
+    spacings: tuple[float, ...]
+    head_gains: tuple[float, ...]
+    return_head_gains: tuple[float, ...]
+    return_gain: float
+    input_gain: float = 1.0
+    one_pass: OnePass | None = None
+    later_pass: OnePass | None = None
+    hiss: float = 0.0
+    saturation: float | None = None
+    seed: int = 0
+
+    def __post_init__(self):
+        heads = len(positive("spacings", np.atleast_1d(self.spacings), "m"))
+        for name in ("head_gains", "return_head_gains"):
+            gains = finite(name, np.atleast_1d(getattr(self, name)))
+            if len(gains) != heads:
+                raise ValueError(f"{name} must hold one number per head ({heads}), got {len(gains)}")
+        for name in ("input_gain", "return_gain"):
+            single(name, finite(name, getattr(self, name)))
+        single("hiss", non_negative("hiss", self.hiss))
+        if self.saturation is not None:
+            single("saturation", positive("saturation", self.saturation))
+        whole("seed", self.seed, 0, 2**63)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How the work is cut up; follows from the settings and the sample rate.
+
+    Attributes
+    ----------
+    sample_rate : int
+        Samples a second.
+    cell : int
+        Samples from one point of the delay grid to the next.
+    half : int
+        Half the length of the pass's filter in samples, its latency.
+    rise : int
+        Latency of the limiter in samples, 0 without one.
+    block : int
+        Samples computed at once, a multiple of `cell`.
+    size : int
+        Length of the Fourier transform.
+    """
+
+    sample_rate: int
+    cell: int
+    half: int
+    rise: int
+    block: int
+    size: int
+
+    @property
+    def latency(self):
+        """Samples by which filters are late; the delay of the heads is shortened by as much."""
+        return self.half + self.rise
+
+
+def echo_layout(settings, sample_rate, *, block=None):
+    """Cut the work into blocks that end before the shortest delay is over.
+
+    ``B <= T_min fs - latency - margin``, with the shortest delay under flutter.
+
+    Parameters
+    ----------
+    settings : EchoSettings
+        What is rendered.
+    sample_rate : int
+        Samples a second.
+    block : int, optional
+        Wanted samples per block, for tests; rounded down to whole cells.
+
+    Returns
+    -------
+    Layout
+        Lengths in samples.
+
+    Raises
+    ------
+    ValueError
+        If the shortest delay leaves no room for one block.
+
+    Notes
+    -----
+    Source: causality; the length of the transform is the cheapest per sample. Notebook: workbench.
+
+    Examples
+    --------
+    >>> settings = EchoSettings(motion=Motion(speed=0.5), spacings=(0.0415,), head_gains=(1.0,),
+    ...                         return_head_gains=(1.0,), return_gain=0.5)
+    >>> echo_layout(settings, 48000).block
+    3840
+    """
+    cell = samples_per_cell(settings.motion, sample_rate)
+    half = round(FILTER_HALF * sample_rate)
+    rise = 0 if settings.saturation is None else LIMITER_RISE
+    shortest = min(settings.spacings) / settings.motion.fastest
+    room = int(shortest * sample_rate) - half - rise - MARGIN
+    if room < cell:
+        least = (half + rise + MARGIN + cell + 1) / sample_rate
+        raise ValueError(
+            f"spacings must give delays of {1e3 * least:.1f} ms or more at this sample rate, "
+            f"got {1e3 * shortest:.1f} ms"
+        )
+    if block is not None:
+        room = min(room, whole("block", block, cell, 10**6))
+    largest = fft.next_fast_len(64 * half)
+    lengths = [n for k in range(8, 20) for n in (2**k, 3 * 2 ** (k - 1)) if n <= max(largest, 4 * half)]
+    fits = {n: min(room, n - 2 * half) // cell * cell for n in lengths}
+    size = min((n for n in lengths if fits[n] > 0), key=lambda n: (n + 1500) / fits[n])
+    return Layout(sample_rate, cell, half, rise, fits[size], size)
+
+
+# --- reading between the samples -------------------------------------------------------------------
+
+
+@cache
+def reading_kernel():
+    """Return the reader's weights C[m, l]: point l enters the m-th power of the place by that much.
+
+    Least squares against ``exp(j w s)`` for places s from -1/2 to 1/2, over the lower
+    third of the band at twice the sample rate, the low end weighted most. `_kernel_gain`
+    takes back what all places have in common.
+    """
+    omega = np.linspace(0, 0.38 * np.pi, 49)[1:, None, None, None]
+    nodes, weights = np.polynomial.legendre.leggauss(8)
+    place = nodes[:, None, None] / 2
+    importance = np.sqrt(weights)[:, None, None] * np.minimum(1, (0.17 * np.pi / omega) ** 4)
+    boost = np.sinc(omega / (2 * np.pi)) ** -POINTS
+    points = np.arange(POINTS) - POINTS // 2
+    columns = importance * boost * place ** np.arange(DEGREE + 1)[:, None] * np.exp(1j * omega * points)
+    wanted = (importance * np.exp(1j * omega * place)).ravel()
+    columns = columns.reshape(len(wanted), -1)
+    solution = np.linalg.lstsq(
+        np.vstack([columns.real, columns.imag]), np.concatenate([wanted.real, wanted.imag]), rcond=None
+    )
+    return solution[0].reshape(DEGREE + 1, POINTS)
+
+
+def _kernel_gain(omega):
+    """Return the reader's mean gain at angular frequencies in rad per half sample."""
+    nodes, weights = np.polynomial.legendre.leggauss(8)
+    powers = (nodes / 2)[:, None] ** np.arange(DEGREE + 1)
+    shifts = np.exp(1j * np.multiply.outer(np.arange(POINTS) - POINTS // 2, omega))
+    response = powers @ reading_kernel() @ shifts
+    ideal = np.exp(1j * np.multiply.outer(nodes / 2, omega))
+    return (weights @ np.abs(response) ** 2) / (weights @ (response * ideal.conj()).real)
+
+
+def _around(tape):
+    """Return a view of a tape (channels, half samples) in which [c, k, i] is the k-th point from place i."""
+    return np.moveaxis(np.lib.stride_tricks.sliding_window_view(tape, POINTS, axis=1), 2, 1)
+
+
+def _read(around, end, delay):
+    """Read a tape, written up to `end`, where each sample stood `delay` half samples ago.
+
+    Where the nearest point stays the same number of half samples behind, the points of
+    all samples lie in a row: they are copied run by run, then put together as polynomials
+    in the fraction by Horner's rule.
+    """
+    nearest = np.rint(delay)
+    fraction = nearest - delay
+    edges = [0, *(np.flatnonzero(nearest[1:] != nearest[:-1]) + 1).tolist(), len(delay)]
+    firsts = (end - POINTS // 2 - nearest[edges[:-1]]).astype(int).tolist()
+    points = np.empty((len(around), POINTS, len(delay)))
+    for first, start, stop in zip(firsts, edges, edges[1:], strict=False):
+        points[..., start:stop] = around[..., first + 2 * start : first + 2 * stop : 2]
+    played = np.empty((len(around), len(delay)))
+    for start in range(0, len(delay), COLUMNS):
+        part = slice(start, start + COLUMNS)
+        place = fraction[part]
+        for channel, value in zip(points, played[:, part], strict=True):
+            curve = reading_kernel() @ channel[:, part]
+            np.multiply(curve[DEGREE], place, out=value)
+            for power in range(DEGREE - 1, 0, -1):
+                value += curve[power]
+                value *= place
+            value += curve[0]
+    return played
+
+
+# --- one pass --------------------------------------------------------------------------------------
+
+
+class _Pass:
+    """One pass over the tape: from what is recorded to samples at twice the rate.
+
+    Overlap-save with a symmetric filter for everything that has no phase. The low cut
+    is a recursion without end, ``y[n] = b x[n] + s[n-1]``, ``s[n] = a s[n-1] - b (1-a) x[n]``;
+    on the circle of the transform its state is off by a constant, known beforehand,
+    whose effect is ``a^n``: one decaying curve to add.
+    """
+
+    def __init__(self, one_pass, layout, channels, phases):
+        self.layout, self.past = layout, 2 * layout.half
+        count, used = 2 * layout.size, 2 * (self.past + layout.block)  # half samples
+        spectrum = fft.rfft(pass_taps(one_pass, layout.sample_rate, layout.half), count)
+        spectrum *= 2 / phases  # zeros between the samples halve their level
+        self.low_cut = one_pass is not None and one_pass.low_cut > 0
+        if self.low_cut:
+            slope = math.tan(math.pi * one_pass.low_cut / (2 * layout.sample_rate))
+            self.a, b = (1 - slope) / (1 + slope), 1 / (1 + slope)
+            self.state = np.zeros(channels)
+            decay = self.a ** np.arange(count)
+            # What a sample leaves in the state, the newest last; one between counts for more by 1/a.
+            self.weights = b * (self.a - 1) * decay[1 : used : 2][::-1].copy()
+            self.kept, self.turn = self.a ** (2 * layout.block), self.a**count
+            # The filter leaves the curve as it is, but for its level, once it lies within it.
+            self.settled = fft.irfft(spectrum * fft.rfft(decay), count)[2 * self.past : used : 2].copy()
+            z = np.exp(-2j * np.pi * np.arange(layout.size + 1) / count)
+            spectrum = spectrum * b * (1 - z) / (1 - self.a * z)
+        # What each phase of the input (samples, places between) gives to each of the output.
+        response = fft.irfft(spectrum, count)
+        self.spectra = [fft.rfft([[np.roll(response, p)[q::2]] for q in (0, 1)]) for p in range(phases)]
+        self.windows = np.zeros((phases, channels, layout.size))
+
+    def __call__(self, recorded):
+        """Filter a block given as its samples and, after a limiter, those between them.
+
+        Returns the samples and those between them, shape (2, channels, block).
+        """
+        past, block = self.past, self.layout.block
+        for window, samples in zip(self.windows, recorded, strict=True):
+            window[:, :past] = window[:, block : block + past]
+            window[:, past : past + block] = samples
+        spectra = fft.rfft(self.windows)
+        passed = self.spectra[0] * spectra[0]
+        if len(spectra) == 2:
+            passed += self.spectra[1] * spectra[1]
+        out = fft.irfft(passed, self.layout.size)[..., past : past + block]
+        if self.low_cut:
+            missing = self._unsettled()[:, None] * self.settled
+            out[0] += missing
+            missing *= self.a
+            out[1] += missing
+        return out
+
+    def _unsettled(self):
+        """Return how far the low cut's state is from the circle's, and move it on by a block."""
+        block, past = self.layout.block, self.past
+        new, rest = 0.0, 0.0
+        for phase, window in enumerate(self.windows):
+            new = new + window[:, :block] @ self.weights[past:] / self.a**phase
+            rest = rest + window[:, block : block + past] @ self.weights[block:] / self.a**phase
+        unused = 2 * (self.layout.size - past - block)
+        circle = self.a**unused * (self.a ** (2 * past) * new + rest) / (1 - self.turn)
+        unsettled = self.state - circle
+        self.state = self.kept * self.state + new
+        return unsettled
+
+
+def pass_taps(one_pass, sample_rate, half):
+    """Design the symmetric filter at twice the rate: response, band limit, reader's gain.
+
+    The wanted spectrum is set on a dense grid, taken to the time domain and cut off by
+    Kaiser's window, which blurs it a little; what the blur took is added before the
+    next round.
+    """
+    count = 4 * half + 1
+    dense = fft.next_fast_len(16 * count, real=True) // 2 * 2
+    frequency = np.arange(dense // 2 + 1) * (2 * sample_rate / dense)
+    width = 2 * sample_rate * TRANSITION / (count - 1)
+    passed = frequency[frequency <= sample_rate / 2 - width / 2]
+    wanted = 1 / _kernel_gain(np.pi * passed / sample_rate)
+    if one_pass is not None:
+        wanted = wanted * wavelength_gain(one_pass, passed)
+    flat = passed <= passed[-1] - width / 2
+    sharpened = wanted.copy()
+    for _ in range(ROUNDS):
+        spectrum = np.zeros_like(frequency)
+        spectrum[: len(passed)] = sharpened
+        impulse = np.roll(fft.irfft(spectrum, dense), 2 * half)[:count] * np.kaiser(count, KAISER_BETA)
+        centered = np.roll(np.pad(impulse, (0, dense - count)), -2 * half)
+        sharpened += np.where(flat, wanted - fft.rfft(centered).real[: len(passed)], 0)
+    return impulse
+
+
+def wavelength_gain(one_pass, frequency):
+    """Return the part of a pass's gain that has no phase: all but the low cut."""
+    return np.abs(dataclasses.replace(one_pass, low_cut=0.0).gain(frequency))
+
+
+def hiss_at_recording(settings, sample_rate):
+    """Return the rms of the white noise on the bus that plays back at the stated level."""
+    if settings.one_pass is None:
+        return settings.hiss * math.sqrt(sample_rate / 2 / _hiss_band(sample_rate))
+    frequency = np.linspace(20, _hiss_band(sample_rate), 2000)
+    power = np.mean(np.abs(settings.one_pass.gain(frequency)) ** 2) * (frequency[-1] - frequency[0])
+    return settings.hiss * math.sqrt(sample_rate / 2 / power)
+
+
+def _hiss_band(sample_rate):
+    """Return the upper end of the band in which hiss is stated, Hz."""
+    return min(20e3, sample_rate / 2)
+
+
+def limiter_taps():
+    """Return the interpolator that finds the values half way between the samples."""
+    places = np.arange(2 * LIMITER_RISE) - (LIMITER_RISE - 0.5)
+    taps = np.sinc(places) * np.kaiser(len(places), LIMITER_BETA)
+    return taps / taps.sum()
+
+
+class _Limiter:
+    """Tape that is full: ``tanh(x)``, in units of what it cannot exceed, on the samples and between.
+
+    Computing the curve at twice the rate keeps most of its overtones from folding back.
+    The values between the samples are a matrix product, frame by frame.
+    """
+
+    def __init__(self, layout, channels):
+        self.block, self.past = layout.block, 2 * layout.rise
+        self.frame = min(layout.cell, FRAME)
+        taps = limiter_taps()
+        self.matrix = np.zeros((self.past + self.frame - 1, self.frame))
+        for sample in range(self.frame):
+            self.matrix[sample : sample + self.past, sample] = taps
+        self.window = np.zeros((channels, self.past + layout.block))
+        # The newest sample that a value between takes part of is this block's own.
+        windows = np.lib.stride_tricks.sliding_window_view(self.window[:, 1:], len(self.matrix), axis=1)
+        self.frames = windows[:, :: self.frame]
+
+    def __call__(self, bus):
+        """Return the limited samples of this block, and those half a sample later."""
+        self.window[:, : self.past] = self.window[:, self.block :]
+        self.window[:, self.past :] = bus
+        between = np.empty((*self.frames.shape[:2], self.frame))
+        for start in range(0, self.frames.shape[1], FRAMES):
+            part = slice(start, start + FRAMES)
+            for frames, out in zip(self.frames[:, part], between[:, part], strict=True):
+                np.matmul(frames.copy(), self.matrix, out=out)
+        samples = self.window[:, self.past // 2 : self.past // 2 + self.block]
+        return np.tanh(samples), np.tanh(between.reshape(samples.shape))
+
+
+# --- the loop --------------------------------------------------------------------------------------
+
+
+def wet_blocks(dry_blocks, settings, layout):
+    """Run dry sound through the echo and yield what the heads play, block by block.
+
+    Parameters
+    ----------
+    dry_blocks : iterable of numpy.ndarray
+        The dry sound in blocks of shape (channels, layout.block), the last one filled up
+        with zeros.
+    settings : EchoSettings
+        What is rendered.
+    layout : Layout
+        As `echo_layout` gives it.
+
+    Yields
+    ------
+    numpy.ndarray
+        The sum of all heads, of the shape of the dry block.
+
+    Notes
+    -----
+    Source: the model of one loop, bus = input + return. Notebook: 03_repeats_and_loop_stability.
+
+    Examples
+    --------
+    >>> settings = EchoSettings(motion=Motion(speed=0.5), spacings=(0.05,), head_gains=(1.0,),
+    ...                         return_head_gains=(1.0,), return_gain=0.5)
+    >>> layout = echo_layout(settings, 48000)
+    >>> silence = np.zeros((1, layout.block))
+    >>> [block.shape for block in wet_blocks([silence, silence], settings, layout)]
+    [(1, 3840), (1, 3840)]
+    """
+    rate, block = layout.sample_rate, layout.block
+    full = settings.saturation or 1.0  # the tape holds the sound in units of what it cannot exceed
+    # How each head goes into what is heard and into what returns.
+    heard_gains = np.multiply(full, settings.head_gains)
+    returned_gains = np.multiply(settings.return_gain, settings.return_head_gains)
+    gains = np.stack([heard_gains, returned_gains], axis=-1)[..., None, None]
+    longest = max(settings.spacings) / settings.motion.slowest
+    keep = math.ceil(2 * longest * rate) + 2 * POINTS  # half samples that heads may still read
+    hiss = hiss_at_recording(settings, rate)
+    rng = np.random.default_rng([settings.seed, 2])
+    delays = _block_delays(settings, layout)
+    tape = None
+    for number, dry in enumerate(dry_blocks):
+        if tape is None:
+            channels, end = len(dry), keep
+            tape = np.zeros((channels, keep + BLOCKS_PER_HISTORY * 2 * block))
+            around = _around(tape)
+            limit = _no_limit if settings.saturation is None else _Limiter(layout, channels)
+            passes = _passes(settings, layout, channels)
+        heads = (gain * _read(around, end, delay) for gain, delay in zip(gains, next(delays), strict=True))
+        played = next(heads)
+        for head in heads:
+            played += head
+        heard, bus = played
+        yield heard
+        bus += settings.input_gain / full * dry
+        if hiss:
+            bus += hiss / full * _white(rng, block)
+        if end + 2 * block > tape.shape[1]:
+            tape[:, :keep] = tape[:, end - keep : end]
+            end = keep
+        samples, between = _through(passes, limit(bus), number, layout)
+        tape[:, end : end + 2 * block : 2] = samples
+        tape[:, end + 1 : end + 2 * block : 2] = between
+        end += 2 * block
+
+
+def _white(rng, count):
+    """Return white noise of rms 1, of even odds; the filter of a pass makes it Gaussian."""
+    return (rng.random(count) - 0.5) * math.sqrt(12)
+
+
+def _no_limit(bus):
+    """Record the samples as they are, with nothing between them."""
+    return (bus,)
+
+
+def _passes(settings, layout, channels):
+    """Return each pass and its share of the signal over time, None for all of it.
+
+    While the speed changes, the bus is faded over from the first pass to the second.
+    """
+    phases = 1 if settings.saturation is None else 2
+    first = _Pass(settings.one_pass, layout, channels, phases)
+    change = settings.motion.change
+    if change is None or settings.later_pass is None:
+        return [(first, None)]
+    later = _Pass(settings.later_pass, layout, channels, phases)
+    return [(first, lambda time: 1 - change.progress(time)), (later, change.progress)]
+
+
+def _through(passes, recorded, number, layout):
+    """Send what was recorded in block `number` through the passes in force."""
+    if len(passes) == 1:
+        return passes[0][0](recorded)
+    first = number * layout.block - layout.rise
+    time = np.arange(first, first + layout.block) / layout.sample_rate
+    return sum(one_pass([share(time) * samples for samples in recorded]) for one_pass, share in passes)
+
+
+def _block_delays(settings, layout):
+    """Yield the delays of all heads for each block, in half samples, filters' latency taken off."""
+    matrix = expansion(layout.cell)
+    cells = layout.block // layout.cell
+    grid = np.empty((len(settings.spacings), 0))
+    for chunk in delay_cells(settings.motion, settings.spacings, layout.sample_rate):
+        grid = np.concatenate([grid, 2 * layout.sample_rate * chunk - 2 * layout.latency], axis=1)
+        # Reading what is not yet written would be quiet when wrong by a little: insist.
+        assert grid.min() > 2 * layout.block + POINTS // 2
+        stencils = np.lib.stride_tricks.sliding_window_view(grid, STENCIL, axis=1)
+        ready = stencils.shape[1] // cells * cells
+        for first in range(0, ready, cells):
+            delays = stencils[:, first : first + cells].copy() @ matrix  # BLAS wants no overlap
+            yield delays.reshape(len(delays), -1)
+        grid = grid[:, ready:]
