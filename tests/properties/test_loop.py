@@ -33,7 +33,12 @@ def loops(draw, signs=True, most=3):
     gain = st.floats(0.1, 1)
     gain = st.one_of(gain, gain.map(lambda g: -g)) if signs else gain
     return EchoLoop(
-        delays=draw(st.lists(st.floats(0.02, 0.2), min_size=heads, max_size=heads)),
+        # Heads of one delay may cancel each other; then no frequency is in phase, which has its own test.
+        delays=draw(
+            st.lists(
+                st.floats(0.02, 0.2), min_size=heads, max_size=heads, unique_by=lambda delay: round(delay, 2)
+            )
+        ),
         head_gains=draw(st.lists(gain, min_size=heads, max_size=heads)),
         return_gain=draw(gain),
         one_pass=OnePass(
