@@ -35,7 +35,8 @@ STENCIL = 8  # grid points that one interpolated value is made of
 SLOWEST_GRID = 700.0  # grid points a second, at the least
 POINTS_PER_WOBBLE = 8  # grid points in one turn of the fastest part, at the least
 RANDOM_BAND = (0.5, 50.0)  # Hz, where random wobble lies; common practice, no source
-LARGEST_WOBBLE = 0.1  # sum of all depths: ten percent is a broken machine
+LARGEST_WOBBLE = 0.3  # sum of all depths: more is no tape machine
+LARGEST_RANDOM = 0.05  # rms
 CHUNK = 2048  # grid points computed at a time
 
 #: Row k, column l: what grid point l gives to the k-th power of the place in the middle cell.
@@ -54,6 +55,11 @@ class SpeedChange:
         When the change begins in s, 0 or more.
     seconds : float
         How long it takes in s, 0.02 or more: no motor jumps.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range.
     """
 
     ratio: float
@@ -95,6 +101,11 @@ class Motion:
         One change of speed during the take.
     seed : int
         Which phases and which random wobble.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range, or phases and wobbles are not as many.
     """
 
     speed: float
@@ -106,7 +117,7 @@ class Motion:
 
     def __post_init__(self):
         single("speed", positive("speed", self.speed, "m/s"))
-        single("random_wobble", between("random_wobble", self.random_wobble, 0, LARGEST_WOBBLE / 4))
+        single("random_wobble", between("random_wobble", self.random_wobble, 0, LARGEST_RANDOM))
         whole("seed", self.seed, 0, 2**63)
         if self.wobbles:
             depths, rates = np.transpose(finite("wobbles", self.wobbles))

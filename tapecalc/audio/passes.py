@@ -16,6 +16,7 @@ symbol  name in code     SI unit  typical value
 --      ``settings``     --       an `EchoSettings`
 fs      ``sample_rate``  Hz       48000
 B       ``block``        --       3840 samples
+--      ``layout``       --       a `Layout`
 --      ``dry_blocks``   1        arrays of shape (channels, B)
 ======  ===============  =======  ===============================
 """
@@ -76,6 +77,11 @@ class EchoSettings:
         Amplitude ``S`` that the tape cannot exceed: it records ``S tanh(x / S)``. None for no limit.
     seed : int
         Which hiss.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range, or gains and spacings are not as many.
     """
 
     motion: Motion

@@ -126,7 +126,7 @@ def echo_settings(machine, speed=None, *, change=None, seed=0):
         Tape speed in m/s; the machine's first if left out.
     change : SpeedChange, optional
         One change of speed during the take.
-    seed : int
+    seed : int, optional
         For hiss, random wobble and the phases of the turning parts.
 
     Returns
@@ -296,14 +296,14 @@ def render_echo(
         Tape speed in m/s; the machine's first if left out.
     change : SpeedChange, optional
         One change of speed during the take: everything on the tape bends by the ratio.
-    without : sequence of str
+    without : sequence of str, optional
         Stages to switch off, see `without_stages`.
     seconds : float, optional
         Length of the take in s. Left out, the sound and its echo until it is 60 dB down.
-    seed : int
+    seed : int, optional
         For hiss, random wobble and the phases of the turning parts; the same seed gives
         the same samples.
-    dry_db, wet_db : float
+    dry_db, wet_db : float, optional
         Levels of dry sound and echo in the mix in dB.
 
     Returns
@@ -413,15 +413,15 @@ def render_file(
         Tape speed in m/s; the machine's first if left out.
     change : SpeedChange, optional
         One change of speed during the take.
-    without : sequence of str
+    without : sequence of str, optional
         Stages to switch off, see `without_stages`.
-    wet_only : bool
+    wet_only : bool, optional
         Write the echo without the dry sound.
     seconds : float, optional
         Length of the take in s. Left out, the sound and its echo until it is 60 dB down.
-    seed : int
+    seed : int, optional
         For hiss, random wobble and the phases of the turning parts.
-    progress : bool or None
+    progress : bool or None, optional
         Whether to show a progress bar; None shows it where a terminal can.
 
     Returns

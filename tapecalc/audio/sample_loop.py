@@ -46,7 +46,7 @@ def sample_loop(dry, sample_rate, settings, delay_of, *, reader="polynomial"):
         What is rendered; hiss and a change of response are left out.
     delay_of : callable
         ``delay_of(head, time)`` gives the delay of a head in s at a time in s.
-    reader : str
+    reader : str, optional
         ``"polynomial"`` reads the tape as the engine does. ``"sinc"`` reads the bus itself
         with a long windowed sinc, where a pass has no response and the tape no limit.
 

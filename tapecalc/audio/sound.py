@@ -318,7 +318,7 @@ def click(seconds=1.0, sample_rate=48000, *, at=0.05, width=0.0005, level_db=STA
     return _amplitude(level_db) * np.cos(np.pi * turn) ** 2
 
 
-def tone(frequency, seconds=1.0, sample_rate=48000, *, level_db=START_LEVEL_DB):
+def tone(frequency, seconds=1.0, *, sample_rate=48000, level_db=START_LEVEL_DB):
     """Make a sine tone, ``A sin(2 pi f t)``.
 
     Parameters
@@ -356,7 +356,7 @@ def tone(frequency, seconds=1.0, sample_rate=48000, *, level_db=START_LEVEL_DB):
     return _amplitude(level_db) * np.sin(2 * np.pi * f / rate * np.arange(_length(seconds, rate)))
 
 
-def sweep(low, high, seconds=4.0, sample_rate=48000, *, level_db=START_LEVEL_DB):
+def sweep(low, high, seconds=4.0, *, sample_rate=48000, level_db=START_LEVEL_DB):
     """Make a sweep whose pitch rises evenly, ``f(t) = f1 (f2/f1)^(t/seconds)``.
 
     Parameters
@@ -458,7 +458,7 @@ def _faded(samples, n):
 
 
 def pluck(
-    frequency, seconds=2.0, sample_rate=48000, *, decay=2.5, position=0.18, seed=0, level_db=START_LEVEL_DB
+    frequency, seconds=2.0, *, sample_rate=48000, decay=2.5, position=0.18, seed=0, level_db=START_LEVEL_DB
 ):
     """Pluck a string: noise that circles in a delay line and loses treble at each turn.
 
@@ -589,7 +589,7 @@ def phrase(sample_rate=48000, *, bpm=76.0, seconds=6.0, level_db=-12.0):
             break
         frequency = 440 * 2 ** ((note - 69) * 100 / CENTS_PER_OCTAVE)
         rest = min(1.6, (len(sound) - first) / rate)
-        string = strength * pluck(frequency, rest, rate, decay=1.4, seed=number, level_db=0)
+        string = strength * pluck(frequency, rest, sample_rate=rate, decay=1.4, seed=number, level_db=0)
         sound[first : first + len(string)] += string[: len(sound) - first]
     return with_peak(sound, level_db)
 
