@@ -47,6 +47,7 @@ GUARD = 1 / 8  # of a window, on either side, for shifting without wrapping
 JUMP_PRICE = 2e-3  # correlation that a jump of one sample (at 48 kHz) must win
 FAINTEST = 1e-5  # power of a window against the loudest one, below which it is skipped
 LOWEST_MATCH = 0.3  # correlation of a single window that is still used
+CANDIDATES, CANDIDATE = 6, 0.4  # rough delays that are tried, and their height over the best
 ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
 DECOY = 7  # windows further on: a partner that cannot be the right one
 PATH_TURNS = 3  # times the path is measured; each time the windows are aligned better
@@ -54,6 +55,8 @@ PIECES = 16  # of a window, over which left-overs of the fit are summed
 CHANCE = 7.0  # times 1 over the number of windows: coherence that chance alone rarely reaches
 LEAST_RETURN = 0.02  # return gain below which the recording counts as free of feedback
 FEWEST = 10  # windows without which nothing is said
+STEADY = 2e-5  # s/s, drift of the delay that is worth a sentence
+WANDER_FACTOR = 2.5  # as the coverage factor, for a spread known from two frequencies only
 CLOCK_COVERAGE = 0.95  # part of a rectangular distribution that is inside +/- this times its half width
 
 
@@ -240,16 +243,17 @@ def measure_delay(recording, *, hop=0.05, window=0.0213, longest=3.0, clock_tole
         if channel.empty:
             raise CannotTell(f"the {channel.name} channel is empty")
         sentences += channel.sentences()
-    lag, polarity = _rough_delay(recording, longest, health["dry"].loudest)
-    swapped = lag < 0
+    lags, polarity = _rough_delays(recording, longest, health["dry"].loudest)
+    swapped = lags[0] < 0
     if swapped:
-        recording, lag = recording.swapped(), -lag
+        recording, lags = recording.swapped(), [-lag for lag in lags]
         sentences.append("The channels are swapped: the one called dry comes later. They were exchanged.")
     if polarity < 0:
         sentences.append("The machine turns the polarity over.")
 
     rate = recording.sample_rate
     grid = _Grid(rate, 2 ** round(np.log2(window * rate)), max(1, round(hop * rate)))
+    lag = _best_lag(recording, grid, lags, polarity, health["dry"].loudest)
     path, return_gain = _path_gain(recording, grid, lag, polarity, health["dry"].loudest)
     state = _State(lag, return_gain)
     for first in range(0, recording.count, int(CHUNK * rate)):
@@ -272,8 +276,8 @@ def _bus(recording, first, count, sample_rate, return_gain):
     return dry + return_gain * _prepared(recording, "playback", first, count, sample_rate)
 
 
-def _rough_delay(recording, longest, loudest):
-    """Lag in samples (negative when the channels are swapped) and polarity, from the loudest seconds."""
+def _rough_delays(recording, longest, loudest):
+    """Lags in samples, the likeliest first, negative when the channels are swapped; and polarity."""
     rate = recording.sample_rate
     count = min(int(COARSE * rate), recording.count)
     first = min(int(loudest * rate), recording.count - count)
@@ -299,7 +303,28 @@ def _rough_delay(recording, longest, loudest):
             f"the material repeats itself and a delay that differs by {1e3 * period:.1f} ms fits as well; "
             "record music, speech, clicks or noise instead of a steady tone"
         )
-    return best - reach, int(np.sign(match[best]))
+    # Wow smears the peak of periodic material; a few others stay in the race.
+    lags = [best - reach]
+    while len(lags) < CANDIDATES and same_side.max() > CANDIDATE * height:
+        place = int(np.argmax(same_side))
+        if all(abs(place - reach - lag) > 5 * lobe for lag in lags) and (place - reach) * lags[0] > 0:
+            lags.append(place - reach)
+        same_side[max(place - 5 * lobe, 0) : place + 5 * lobe] = 0
+    return lags, int(np.sign(match[best]))
+
+
+def _best_lag(recording, grid, lags, polarity, loudest):
+    """The lag around which short windows find the best echo."""
+    if len(lags) == 1:
+        return lags[0]
+    rate = grid.sample_rate
+    first = int(loudest * rate)
+    scores = []
+    for lag in lags:
+        state = _State(lag)
+        _follow(recording, grid, first, polarity, None, state, min(first + 4 * rate, recording.count))
+        scores.append(np.median(state.match[0]) if state.match else 0.0)
+    return lags[int(np.argmax(scores))]
 
 
 class _State:
@@ -534,6 +559,11 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
             f"Only {100 * typical**2:.0f} % of the playback's power is this echo; the rest is noise, feedback or other "
             "heads, and the figures are so much worse. Measure one head at a time with the return send down."
         )
+    if recording.one_clock and abs(drift.value) > max(2 * drift.uncertainty, STEADY):
+        sentences.append(
+            f"The delay drifts by {1e6 * drift.value:+.0f} us every second: the machine changes speed, or the two "
+            "channels did not share one clock."
+        )
     if not recording.one_clock:
         sentences.append(
             "Two files: the delay is counted from their beginnings, so it is right only if both were started by "
@@ -644,9 +674,9 @@ def _steady_mean(center, delay, sigma, hop):
     owner = np.clip(np.round(np.interp(even, place, np.arange(len(place)))).astype(int), 0, len(place) - 1)
     share = np.bincount(owner, weights=bell, minlength=len(place))
     noise = float(np.sqrt(share**2 @ sigma**2))
-    turns = np.exp(-2j * np.pi * np.outer([2, 3, 4], even / len(even)))
+    turns = np.exp(-2j * np.pi * np.outer([2, 3], even / len(even)))
     slow = np.mean(np.abs(turns @ (bell * (track - mean))) ** 2)
     # Mean delay and spacing over mean speed differ by the square of the wobble.
     square = np.var(track) / mean
-    wander = float(COVERAGE_FACTOR * np.sqrt(slow + square**2))
+    wander = float(WANDER_FACTOR * np.sqrt(slow + square**2))
     return mean, noise, wander

@@ -30,8 +30,10 @@ __all__ = ["RepeatReading", "measure_repeats"]
 EDGES = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)  # Hz, of the octave bands
 OVER_NOISE = 4.0  # power over the noise that a stretch must have to count
 FEWEST = 3  # stretches
+VAGUE = 4.0  # times the uncertainty of the clearest band, above which a band has no say in the highest gain
 SHORTEST = 0.02  # seconds, the shortest delay looked for
 ALIKE = 0.3  # autocorrelation that shows repeats
+MIDDLE = (150.0, 900.0)  # Hz, where repeats are looked for
 QUIET_DRY_DB = -45.0  # dB of its peak below which the dry channel counts as silent
 LONGEST_FALL = 60.0  # seconds of repeats that are read
 
@@ -167,7 +169,10 @@ def measure_repeats(recording, *, delay=None, longest=3.0, heard_db=-40.0):
     total = _fall(whole)
     if not bands or total is None:
         raise CannotTell("fewer than three repeats stand above the noise, or they do not fall evenly")
-    highest = max((gain for _, gain in bands), key=lambda gain: gain.value)
+    clearest = min(gain.uncertainty for _, gain in bands)
+    highest = max(
+        (gain for _, gain in bands if gain.uncertainty <= VAGUE * clearest), key=lambda gain: gain.value
+    )
     levels = 10 * np.log10(np.maximum(whole / whole[0], 1e-30))
     if highest.value - highest.uncertainty > 0:
         sentences.append("The repeats grow: the loop runs away. Turn the return send down.")
@@ -208,17 +213,22 @@ def _end_of_sound(recording):
 
 def _repeat_time(samples, rate, longest):
     """The delay at which the sound is most like itself."""
-    size = fft.next_fast_len(2 * len(samples), real=True)
-    envelope = np.abs(fft.rfft(samples, size)) ** 2
-    likeness = fft.irfft(envelope, size)[: min(int(longest * rate), len(samples) // 2)]
-    if likeness[0] <= 0:
-        raise CannotTell("there are no repeats after the sound")
-    likeness = likeness / likeness[0]
+    # Flutter shifts treble out of step from repeat to repeat; the lower middle stays alike.
+    sos = signal.butter(2, MIDDLE, "bandpass", fs=rate, output="sos")
+    middle = signal.sosfilt(sos, samples)
+    size = fft.next_fast_len(2 * len(middle), real=True)
+    lags = np.arange(min(int(longest * rate), len(middle) // 2))
+    product = fft.irfft(np.abs(fft.rfft(middle, size)) ** 2, size)[: len(lags)]
+    total = np.concatenate([[0.0], np.cumsum(middle**2)])
+    early, late = total[len(middle) - lags], total[-1] - total[lags]
+    likeness = product / np.sqrt(np.maximum(early * late, 1e-12 * total[-1] ** 2) + 1e-300)
     shortest = int(SHORTEST * rate)
-    best = shortest + int(np.argmax(likeness[shortest:])) if len(likeness) > shortest else 0
-    if best == 0 or likeness[best] < ALIKE:
+    if len(lags) <= shortest or likeness[shortest:].max() < ALIKE:
         raise CannotTell("no repeats were found: nothing in the recording comes again")
-    return best / rate
+    # The first lag that is nearly as good as the best: 2 T and 3 T fit as well.
+    near = np.flatnonzero(likeness[shortest:] > 0.8 * likeness[shortest:].max())
+    first = shortest + int(near[0])
+    return (first + int(np.argmax(likeness[first : first + rate // 200]))) / rate
 
 
 def _powers(samples, stretch):

@@ -400,9 +400,23 @@ def _fitted(name, model, start, scale, response, sigma):
         covariance = np.linalg.pinv(normal)
         stretch = max(1.0, 2 * answer.cost / max(len(rest) - len(start), 1))
         spread = COVERAGE_FACTOR * np.sqrt(covariance[2, 2] * stretch)
+        # Near zero the loss goes with the square and has no slope: ask where it would show.
+        upper = _where_it_shows(model, answer.x, 2 * answer.cost + COVERAGE_FACTOR**2 * stretch, response, sigma)
+        spread = min(spread, upper - answer.x[2])
         value = Estimate(float(answer.x[2] * scale[0]), float(spread * scale[0]), scale[1])
     misfit = float(np.sqrt(np.mean(rest**2)))
     return WhatIf(name, value, float(answer.x[1]), misfit, float(2 * answer.cost), level)
+
+
+def _where_it_shows(model, best, limit, response, sigma):
+    """The smallest value above the best one at which the misfit reaches `limit`."""
+
+    def over(value):
+        rest = (model(np.array([*best[:2], value])) - response.level_db) / sigma
+        return float(rest @ rest) - limit
+
+    top = best[2] + 2.0
+    return optimize.brentq(over, best[2], top) if over(top) > 0 else top
 
 
 def what_ifs_in_words(what_ifs):
