@@ -425,11 +425,10 @@ def _loop_plan(machine, speed):
     song, one_pass = machine.song, echo.one_pass
     verdict = loop.stability(echo)
     gain_db = -verdict.bound_db
-    longest = max(echo.delays)
+    longest, shortest = max(echo.delays), min(echo.delays)
     dies = gain_db < 0
     whole_repeats = int(loop.whole_repeats(gain_db, song.faded_db)) if dies else None
-    saturation = machine.levels.machine_reference_dbu + machine.levels.tape_headroom_db
-    over_db = -verdict.margin_db
+    over_db = max(-verdict.margin_db, 0.0)
     return LoopPlan(
         speed=speed,
         gain_db=gain_db,
@@ -448,12 +447,18 @@ def _loop_plan(machine, speed):
         )
         if dies
         else None,
-        growth_db_per_s=None if verdict.stable else loop.growth_db_per_s(longest, over_db),
-        settles_dbu=None
-        if verdict.stable
-        else saturation + amplitude_to_db(loop.settling_level(over_db, 1.0) / db_to_amplitude(over_db)),
+        growth_db_per_s=None if verdict.stable else loop.growth_db_per_s(shortest, over_db),
+        settles_dbu=_settles_dbu(machine, over_db),
         piled_up_db=-amplitude_to_db(1 - db_to_amplitude(gain_db)) if dies else None,
     )
+
+
+def _settles_dbu(machine, over_db):
+    """Level on tape at which the limiter holds a runaway, dBu; None where nothing grows."""
+    if over_db == 0:
+        return None
+    full_dbu = machine.levels.machine_reference_dbu + machine.levels.tape_headroom_db
+    return full_dbu + amplitude_to_db(loop.settling_level(over_db, 1.0)) - over_db
 
 
 def _one_pass_snr_db(machine):
@@ -493,6 +498,12 @@ def _hz(frequency):
     return f"{frequency / 1000:.1f} kHz" if frequency >= 1000 else f"{frequency:.0f} Hz"
 
 
+def _band(row):
+    """Say from where to where a repeat reaches."""
+    low = "0 Hz" if row.low is None else _hz(row.low)
+    return f"{low} to {'beyond hearing' if row.high is None else _hz(row.high)}"
+
+
 def _delay_text(one):
     return with_uncertainty(from_si(one.delay, "ms"), from_si(one.uncertainty, "ms"), "ms")
 
@@ -522,7 +533,7 @@ def _headlines(plan):
         name = _speed_name(machine, one.speed)
         if not one.stability.stable:
             yield (
-                f"At {name} the loop RUNS AWAY, starting at {_hz(one.stability.frequency)} and growing by "
+                f"At {name} the loop RUNS AWAY, starting at {_hz(one.stability.frequency)} and growing by up to "
                 f"{one.growth_db_per_s:.1f} dB a second: turn the return send down by more than "
                 f"{-one.stability.margin_db:.1f} dB."
             )
@@ -551,7 +562,7 @@ def _tables(plan):
     )
     yield Table(
         title=f"Fit to the song at {plan.bpm:g} bpm" if plan.bpm else "Fit to the song",
-        headers=("Speed", "Nearest note", "Wanted", "Off by", "%", "cents", "Heard as off?"),
+        headers=("Speed", "Nearest note", "Wanted", "Off by", "in %", "in cents", "Heard as off?"),
         rows=tuple(
             (
                 where(one.delay),
@@ -616,8 +627,7 @@ def _tables(plan):
         title=f"Tone: what each repeat keeps within {TONE_DROP_DB:g} dB",
         headers=("Speed", *(f"Repeat {n}" for n in shown)),
         rows=tuple(
-            (_speed_name(machine, one.speed), *(f"{_hz(row.low)} to {_hz(row.high)}" for row in one.tone))
-            for one in plan.loops
+            (_speed_name(machine, one.speed), *(_band(row) for row in one.tone)) for one in plan.loops
         ),
     )
     yield Table(

@@ -378,7 +378,7 @@ class Panel:
     @property
     def words(self):
         """The picture in words, for those who cannot see it or have no kernel."""
-        return f"{self.alt} At this setting: {self.readout} Run the notebook to move the controls."
+        return f"{self.alt} At the first setting: {self.readout} Run the notebook to move the controls."
 
     @property
     def moving(self):

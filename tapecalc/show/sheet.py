@@ -8,7 +8,9 @@ symbol  name         SI unit  typical value
 ======  ===========  =======  =================================
 --      ``plan``     --       an `EchoPlan`
 --      ``folder``   --       ``"out"``
+--      ``profile``  --       ``"page"`` or ``"article_single"``
 --      ``drawn``    --       figures by name
+--      ``narrow``   --       the same figures, for a phone
 --      ``preview``  --       an `EchoSound`, or None for none
 ======  ===========  =======  =================================
 """
@@ -35,7 +37,7 @@ from tapecalc.show.listen import compare
 __all__ = ["plan_figures", "plan_page", "plan_preview", "write_plan"]
 
 SAMPLE_RATE = 44_100
-PREVIEW_SECONDS = 6.0
+PREVIEW_SECONDS = 7.0  # one bar of the phrase and room for its echo; a runaway is cut there
 
 #: Which pictures stand above which table, by the beginning of the table's title.
 PLACES = {
@@ -48,13 +50,15 @@ PLACES = {
 }
 
 
-def plan_figures(plan):
+def plan_figures(plan, *, profile="page"):
     """Draw the figures of a plan.
 
     Parameters
     ----------
     plan : EchoPlan
         The plan.
+    profile : str or Profile, optional
+        Size and ground.
 
     Returns
     -------
@@ -72,37 +76,33 @@ def plan_figures(plan):
     >>> list(plan_figures(make_plan(example_machine())))[:2]
     ['tape_path', 'delay_map']
     """
-    machine = plan.machine
-    first = plan.delays[0]
-    units = "inches" if machine.transport.speeds_ips is not None else "metric"
-    shared = {"profile": "page"}
+    machine, first = plan.machine, plan.delays[0]
     echo = machine.echo_loop(first.speed)
     drawn = {
-        "tape_path": diagrams.tape_path(spacings=machine.spacings, speed=first.speed, units=units, **shared),
-        "delay_map": figures.delay_map(
-            spacings=machine.spacings, speeds=machine.speeds, units=units, **shared
-        ),
+        "tape_path": diagrams.tape_path(spacings=machine.spacings, speed=first.speed, profile=profile),
+        "delay_map": figures.delay_map(spacings=machine.spacings, speeds=machine.speeds, profile=profile),
     }
     if plan.bpm is not None:
         drawn["tempo_map"] = figures.tempo_map(
-            delays=[one.delay for one in plan.delays], bpm=plan.bpm, **shared
+            delays=[one.delay for one in plan.delays], bpm=plan.bpm, profile=profile
         )
-    drawn["loop_diagram"] = diagrams.loop_diagram(**shared)
-    gains_db = sorted({round(one.gain_db, 1) for one in plan.loops}, reverse=True)
-    drawn["decay_of_repeats"] = figures.decay_of_repeats(
-        delay=first.delay, gains_db=gains_db, repeats=max(plan.wanted_repeats, 6), **shared
-    )
-    drawn["runaway_frequency"] = figures.runaway_frequency(loop=echo, **shared)
+    drawn["loop_diagram"] = diagrams.loop_diagram(profile=profile)
+    if not plan.runs_away:
+        gain_db = round(plan.loops[0].gain_db, 1)
+        drawn["decay_of_repeats"] = figures.decay_of_repeats(
+            delay=first.delay, gains_db=[gain_db], repeats=plan.wanted_repeats, profile=profile
+        )
+    drawn["runaway_frequency"] = figures.runaway_frequency(loop=echo, profile=profile)
     drawn["repeats_response"] = figures.repeats_response(
-        one_pass=echo.one_pass, repeats=min(max(plan.wanted_repeats, 2), 8), **shared
+        one_pass=echo.one_pass, repeats=min(max(plan.wanted_repeats, 2), 8), profile=profile
     )
     wobbling = [part for part in machine.turning_parts if part.wobble > 0]
     if wobbling:
         drawn["flutter_fingerprint"] = figures.flutter_fingerprint(
-            parts=wobbling, speed=first.speed, delay=first.delay, **shared
+            parts=wobbling, speed=first.speed, delay=first.delay, profile=profile
         )
     drawn["level_ladder"] = figures.level_ladder(
-        stages=machine.level_stages, source_dbu=machine.levels.instrument_dbu, **shared
+        stages=machine.level_stages, source_dbu=machine.levels.instrument_dbu, profile=profile
     )
     return drawn
 
@@ -134,10 +134,10 @@ def plan_preview(plan):
     """
     speed = plan.tempos[0].delay.speed if plan.tempos else plan.machine.speeds[0]
     dry = phrase(SAMPLE_RATE, bpm=plan.bpm or 76.0, seconds=PREVIEW_SECONDS)
-    return render_echo(dry, SAMPLE_RATE, plan.machine, speed=speed, seed=1)
+    return render_echo(dry, SAMPLE_RATE, plan.machine, speed=speed, seconds=PREVIEW_SECONDS, seed=1)
 
 
-def plan_page(plan, drawn, preview=None):
+def plan_page(plan, drawn, narrow=None, preview=None):
     """Write the page as text.
 
     Parameters
@@ -146,6 +146,8 @@ def plan_page(plan, drawn, preview=None):
         The plan.
     drawn : dict of str to Drawn
         Its figures, as `plan_figures` makes them.
+    narrow : dict of str to Drawn, optional
+        The same figures for a narrow screen; None shows the wide ones there too.
     preview : EchoSound, optional
         What `plan_preview` made; None leaves the players out.
 
@@ -172,8 +174,8 @@ def plan_page(plan, drawn, preview=None):
         plan=plan,
         version=__version__,
         cautions=CAUTIONS,
-        sections=[_section(table, drawn) for table in plan.tables()],
-        listening=None if preview is None else Markup(_players(plan, preview)),
+        sections=[_section(table, drawn, narrow or {}) for table in plan.tables()],
+        players=[] if preview is None else [Markup(clip.html) for clip in _clips(preview)],
     )
 
 
@@ -217,8 +219,9 @@ def write_plan(plan, folder):
     folder = Path(folder)
     data = json.dumps(plan.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     write_file(folder / "plan.json", data)
-    drawn, preview = plan_figures(plan), plan_preview(plan)
-    page = plan_page(plan, drawn, preview)
+    drawn, narrow = plan_figures(plan), plan_figures(plan, profile="article_single")
+    preview = plan_preview(plan)
+    page = plan_page(plan, drawn, narrow, preview)
     for name, picture in drawn.items():
         picture.save(folder / "figures" / name)
     write_sound(folder / "preview.wav", preview.mix, preview.sample_rate)
@@ -226,23 +229,23 @@ def write_plan(plan, folder):
     return [folder / "plan.html", folder / "plan.json", folder / "preview.wav", folder / "figures"]
 
 
-def _section(table, drawn):
+def _section(table, drawn, narrow):
     """A table with its anchor and the pictures that stand above it."""
     names = next((names for title, names in PLACES.items() if table.title.startswith(title)), ())
     return {
         "table": table,
         "anchor": re.sub(r"[^a-z]+", "-", table.title.lower()).strip("-"),
         "figures": table.holds_figures,
-        "pictures": [_picture(drawn[name]) for name in names if name in drawn],
+        "pictures": [_picture(drawn[name], narrow.get(name)) for name in names if name in drawn],
     }
 
 
-def _picture(drawn):
+def _picture(drawn, narrow):
     """A figure as an image that cannot run anything, with its words."""
-    svg = style.figure_bytes(drawn.figure, "svg", alt=drawn.alt)
     width, height = (round(96 * inches) for inches in drawn.figure.get_size_inches())
     return {
-        "source": "data:image/svg+xml;base64," + base64.b64encode(svg).decode("ascii"),
+        "source": _image(drawn),
+        "narrow": None if narrow is None else _image(narrow),
         "alt": drawn.alt,
         "caption": drawn.caption,
         "width": width,
@@ -250,10 +253,13 @@ def _picture(drawn):
     }
 
 
-def _players(plan, preview):
-    """The phrase, its echo and the mix, side by side."""
+def _image(drawn):
+    """An SVG figure inside an address."""
+    svg = style.figure_bytes(drawn.figure, "svg", alt=drawn.alt)
+    return "data:image/svg+xml;base64," + base64.b64encode(svg).decode("ascii")
+
+
+def _clips(preview):
+    """The phrase, its echo and the mix, as players."""
     clips = {"Phrase": preview.dry, "Echo alone": preview.wet, "Phrase and echo": preview.mix}
-    listen_for = (
-        "Where the first repeat falls against the phrase, and how each later one is darker and softer."
-    )
-    return compare(clips, preview.sample_rate, listen_for=listen_for).html
+    return compare(clips, preview.sample_rate, listen_for="The first repeat against the phrase.").clips

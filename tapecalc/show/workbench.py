@@ -222,7 +222,8 @@ def _words(machine, speed, echo):
         f"{from_si(fit.error, 'ms'):+.1f} ms, {off}; {ending}"
     )
     start = "nowhere" if verdict.frequency is None else style.frequency_text(verdict.frequency)
-    low, high = response.bandwidth(echo.one_pass, drop_db=10, passes=4)
+    edges = response.bandwidth(echo.one_pass, drop_db=10, passes=4)
+    low, high = ("no edge" if edge is None else style.frequency_text(edge) for edge in edges)
     return sentence, (
         ("delay", delay_text),
         ("nearest note", fit.note.name),
@@ -233,7 +234,7 @@ def _words(machine, speed, echo):
         ("loop gain", f"{gain_db:+.1f} dB"),
         ("margin", f"{verdict.margin_db:+.1f} dB, would start at {start}"),
         (f"return send for {machine.song.wanted_repeats} repeats", f"{wish_db:+.1f} dB"),
-        ("repeat 4 keeps", f"{style.frequency_text(low)} to {style.frequency_text(high)}"),
+        ("repeat 4 keeps", f"{low} to {high}"),
     )
 
 

@@ -167,7 +167,7 @@ def test_bundle_reads_without_a_kernel(panel):
 
 def test_display_adds_one_visible_sentence(panel, capsys):
     panel._ipython_display_()
-    assert "At this setting: 2 waves of level 0.5." in capsys.readouterr().out
+    assert "At the first setting: 2 waves of level 0.5." in capsys.readouterr().out
 
 
 def test_question_and_readout_are_escaped(panel):

@@ -87,6 +87,18 @@ def test_a_loop_that_runs_away_is_planned_and_said():
     assert "no end" in text and "never" in text
 
 
+def test_an_ideal_machine_exactly_at_the_edge_is_planned():
+    machine = machine_from_text(
+        "transport.speeds_cm_s = [19.05]\nplayback_heads = [{spacing_mm = 40}]\nmixer.return_send_db = 0\n"
+        "heads = {gap_um = 0, spacing_loss_um = 0, aligned_spacing_loss_um = 0, low_cut_hz = 0}"
+    )
+    one = make_plan(machine).loops[0]
+    assert not one.stability.stable
+    assert one.settles_dbu is None
+    assert one.tone[0].low is None
+    assert "0 Hz to" in make_plan(machine).text()
+
+
 def test_a_little_below_the_edge_is_stable_and_a_little_above_is_not():
     edge = (
         3.0

@@ -132,4 +132,4 @@ def test_it_reads_without_a_kernel(capsys):
     bench = Workbench()
     assert repr(bench).startswith("Workbench for Bench deck")
     bench._ipython_display_()
-    assert "At this setting: 218 ms" in capsys.readouterr().out
+    assert "At the first setting: 218 ms" in capsys.readouterr().out
