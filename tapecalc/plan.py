@@ -533,8 +533,8 @@ def _headlines(plan):
         name = _speed_name(machine, one.speed)
         if not one.stability.stable:
             yield (
-                f"At {name} the loop RUNS AWAY, starting at {_hz(one.stability.frequency)} and growing by up to "
-                f"{one.growth_db_per_s:.1f} dB a second: turn the return send down by more than "
+                f"At {name} the loop RUNS AWAY, starting at {_hz(one.stability.frequency)} and growing by "
+                f"up to {one.growth_db_per_s:.1f} dB a second: turn the return send down by more than "
                 f"{-one.stability.margin_db:.1f} dB."
             )
         else:
