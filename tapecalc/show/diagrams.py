@@ -235,10 +235,11 @@ def _tape_and_heads(sheet, shares, numbers, symbols_only):
     sheet.disk(spot(capstan, 1.2), 1.2, color=2)
     name(capstan, 2.7, "C" if symbols_only else "capstan")
     if tall:
-        room = spread(heads, 2.5, record + 2, capstan - 2)
+        few = len(shares) <= 4
+        room = spread(heads, 2.5 if few else 1.25, record + 2, capstan - (2 if few else 1.6))
         for k, (along, middle, (spacing, delay)) in enumerate(zip(heads, room, numbers, strict=True), 1):
             head = f"P{k}: " if many else "P\n" if symbols_only else "playback\n"
-            name(middle, 2.7, f"{head}{spacing}\n{delay}")
+            name(middle, 2.7, f"{head}{spacing}\n{delay}" if few else f"{k}: {delay}")
             side = -0.9 - 0.9 * k
             sheet.line([spot(record, side), spot(along, side)], both=True, color=2)
     else:

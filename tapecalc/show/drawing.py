@@ -292,7 +292,7 @@ def name_lines(axes, profile, lines, names):
         return _legend_below(axes.figure, profile, list(lines), list(names))
     labels = []
     for line, name in zip(lines, names, strict=True):
-        end = line.get_xydata()[-1]
+        end = _last_shown(line)
         label = axes.annotate(
             name,
             end,
@@ -314,6 +314,14 @@ def name_lines(axes, profile, lines, names):
         labels.append(label)
     axes.end_labels = labels
     return labels
+
+
+def _last_shown(line):
+    """Where a line ends, or leaves the chart at its top or bottom."""
+    low, high = sorted(line.axes.get_ylim())
+    points = line.get_xydata()
+    shown = points[(points[:, 1] >= low) & (points[:, 1] <= high)]
+    return shown[-1] if shown.size else np.clip(points[-1], (-np.inf, low), (np.inf, high))
 
 
 def _legend_below(figure, profile, lines, names):

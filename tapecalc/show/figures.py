@@ -123,8 +123,8 @@ def _minus(text):
 
 def _and(texts):
     """Join texts as in a sentence."""
-    texts = list(texts)
-    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}"
+    *most, last = list(texts) or [""]
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 # ---------------------------------------------------------------- delay
@@ -184,7 +184,7 @@ def delay_map(*, spacings, speeds, units="metric", profile="notebook", symbols_o
                 f"At {speed_text(speed, units)}, "
                 + _and(f"{length_text(d, units)} give {t:.0f} ms" for d, t in pairs)
             )
-        if len(said) * len(spacings) <= 4:
+        if len(said) * len(spacings) <= 2:
             steepest = heads[int(np.argmin(speeds))]
             for points in heads:
                 side = "upper left" if points is steepest and len(heads) > 1 else "lower right"
@@ -535,10 +535,10 @@ def repeats_response(
         )
         axes.set_ylim(-36, 3)
         number = "{}" if profile.portrait else "$n$ = {}" if symbols_only else "repeat {}"
-        inside = np.nonzero(lines[-1].get_ydata() > -26)[0][-1]
-        _note(axes, profile, lines[-1].get_xydata()[inside], number.format(repeats), "left")
-        end = lines[0].get_xydata()[lines[0].get_ydata() > -36][-1]
-        _note(axes, profile, end, number.format(1), "right")
+        for line, n, floor, side in ((lines[-1], repeats, -26, "left"), (lines[0], 1, -36, "right")):
+            inside = line.get_xydata()[line.get_ydata() > floor]
+            if inside.size:
+                _note(axes, profile, inside[-1], number.format(n), side)
     first, last = response.bandwidth(one_pass), response.bandwidth(one_pass, passes=repeats)
     bands = [" to ".join(map(style.frequency_text, band)) for band in (first, last)]
     return Drawn(
@@ -837,9 +837,11 @@ def runaway_frequency(*, loop, profile="notebook", symbols_only=False, axes=None
             top = [found.frequency, found.frequency], [-found.margin_db, 0]
             (artists["margin"],) = axes.plot(*top, **(look | {"marker": "none"}))
             place = (found.frequency, -found.margin_db)
-            _note(axes, profile, place, style.frequency_text(found.frequency), "below")
+            side = "below" if found.stable else "above"
+            _note(axes, profile, place, style.frequency_text(found.frequency), side)
             middle = (found.frequency, -found.margin_db / 2)
-            _note(axes, profile, middle, _minus(f"{found.margin_db:.1f} dB"), "right")
+            side = "left" if found.frequency > 2e3 else "right"
+            _note(axes, profile, middle, _minus(f"{found.margin_db:.1f} dB"), side)
             (artists["start"],) = axes.plot(
                 [found.frequency],
                 [-found.margin_db],
@@ -854,7 +856,7 @@ def runaway_frequency(*, loop, profile="notebook", symbols_only=False, axes=None
             x=x,
             y=axis_label("loop gain", "$|L|$", "dB", symbols_only=symbols_only),
         )
-        axes.set_ylim(-30, max(6, 4 + float(level.max())))
+        axes.set_ylim(min(-30, level.max() - 24), max(6, level.max() + 8))
         name_lines(axes, profile, lines, names)
     start = "no frequency" if found.frequency is None else style.frequency_text(max(found.frequency, 1e-3))
     said = (
@@ -970,7 +972,8 @@ def tempo_map(
         axes.set(xlim=(low, high), ylim=(0, top))
         own = [from_si(delay, "ms") for delay in delays]
         room = top / (10 if profile.portrait else 14)
-        axes.set_yticks([*(t for t in range(0, int(top), 100) if min(abs(t - d) for d in own) > room), *own])
+        round_ones = [t for t in MaxNLocator(8).tick_values(0, top) if t < top]
+        axes.set_yticks([*(t for t in round_ones if min(abs(t - d) for d in own) > room), *own])
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.0f}"))
         names = [_fraction(note.beats / 4) if symbols_only else note.name for note in values]
         name_lines(axes, profile, curves, names)
@@ -1162,7 +1165,8 @@ def flutter_fingerprint(*, parts, speed, delay, profile="notebook", symbols_only
             x=axis_label("turns per second", "$f_m$", "Hz", symbols_only=symbols_only),
             y=axis_label("deviation, zero to peak", "$m$", "%", symbols_only=symbols_only),
         )
-        short, letters = symbols_only or profile.portrait, string.ascii_uppercase
+        crowded = len(parts) > 6 or max(len(part.name) for part in parts) > 16
+        short, letters = symbols_only or profile.portrait or crowded, string.ascii_uppercase
         for k, place in enumerate(zip(rates, tallest, strict=True)):
             name = letters[k] if short else parts[k].name.replace(" ", "\n")
             _note(axes, profile, place, name, "above")
@@ -1394,6 +1398,8 @@ class Entry:
         What it is for, in a few words.
     sizes : tuple of str
         The profiles in which it is made.
+    needs : str
+        The property of a machine without which there is nothing to draw; empty for none.
     """
 
     name: str
@@ -1401,6 +1407,11 @@ class Entry:
     arguments: Callable
     shows: str
     sizes: tuple[str, ...] = tuple(style.PROFILES)
+    needs: str = ""
+
+    def suits(self, machine):
+        """Whether there is anything to draw for a machine."""
+        return not self.needs or bool(getattr(machine, self.needs))
 
     @property
     def takes_units(self):
@@ -1501,6 +1512,7 @@ _ENTRIES = (
     Entry(
         name="flutter_fingerprint",
         function=flutter_fingerprint,
+        needs="turning_parts",
         shows="which part wobbles how fast",
         arguments=lambda m: {
             "parts": m.turning_parts,

@@ -7,7 +7,7 @@ import pytest
 from matplotlib.text import Text
 
 from tapecalc import flutter, levels, loop, response, standards, tempo, transport
-from tapecalc.machine import example_machine
+from tapecalc.machine import example_machine, machine_from_text
 from tapecalc.show import diagrams, drawing, figures, style
 from tapecalc.show.figures import CATALOG, draw_figure
 
@@ -119,6 +119,34 @@ def test_symbols_only_leaves_no_words_but_units_and_names(name):
         plain = "".join(c if c.isalpha() or c in "/ " else " " for c in text.split("$")[-1])
         words |= {word for word in plain.split() if len(word) > 3 and word not in allowed}
     assert words == set()
+
+
+UNUSUAL = {
+    "eight heads, one speed, no song": "[transport]\nspeeds_cm_s = [38.1]\n"
+    + "".join(f"[[playback_heads]]\nspacing_mm = {30 + 20 * k}\n" for k in range(8)),
+    "four speeds, far past the margin": "[transport]\nspeeds_ips = [15, 7.5, 3.75, 1.875]\n"
+    "[[playback_heads]]\nspacing_mm = 32\n[mixer]\nreturn_send_db = 6\n[song]\nbpm = 240\n",
+    "very slow and nearly silent": "[transport]\nspeeds_ips = [1.875]\n[[playback_heads]]\n"
+    "spacing_mm = 2000\n[mixer]\nreturn_send_db = -90\n[song]\nbpm = 20\n"
+    "[[parts]]\nname = 'a roller of a very long name'\ndiameter_mm = 3\nwobble_percent = 2\n",
+    "dirty, tilted and too loud": "[transport]\nspeeds_ips = [0.9375]\n[[playback_heads]]\nspacing_mm = 4\n"
+    "[heads]\nazimuth_error_arcmin = 60\nspacing_loss_um = 20\ngap_um = 20\n"
+    "[levels]\ninstrument_dbu = 20\nmixer_gain_db = 40\n",
+}
+
+
+@pytest.mark.parametrize("kind", UNUSUAL)
+@pytest.mark.parametrize("name", CATALOG)
+def test_unusual_machines_can_be_read_too(name, kind):
+    machine = machine_from_text(f"name = 'test deck'\n{UNUSUAL[kind]}")
+    if not CATALOG[name].suits(machine):
+        with pytest.raises(ValueError, match="at least one turning part"):
+            draw_figure(name, machine=machine)
+        return
+    for size in ("notebook", "vertical"):
+        drawn = draw_figure(name, machine=machine, profile=size)
+        assert problems(drawn, size) == []
+        assert "nan" not in drawn.caption and "inf" not in drawn.caption
 
 
 def test_catalog_has_at_least_sixteen_figures_each_named_for_its_files():
