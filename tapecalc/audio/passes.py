@@ -4,7 +4,7 @@ What is recorded at one moment cannot be heard before the shortest delay is over
 So everything between two moments that far apart is computed at once:
 
 1. each head reads the filtered tape where the delay says, between the samples
-   (`_read`, five points and polynomials of degree 4, at twice the sample rate);
+   (`_Reader`, five points and polynomials of degree 4, at twice the sample rate);
 2. the bus adds the dry sound and what returns;
 3. the tape limits what is too loud, at twice the sample rate (`_Limiter`);
 4. one Fourier transform does all that is linear in a pass (`_Pass`): the response,
@@ -193,7 +193,7 @@ def echo_layout(settings, sample_rate, *, block=None):
         room = min(room, whole("block", block, cell, 10**6))
     largest = fft.next_fast_len(64 * half)
     lengths = [n for k in range(8, 20) for n in (2**k, 3 * 2 ** (k - 1)) if n <= max(largest, 4 * half)]
-    fits = {n: min(room, n - 2 * half) // cell * cell for n in lengths}
+    fits = {n: min(room, n - 2 * half - 1) // cell * cell for n in lengths}
     size = min((n for n in lengths if fits[n] > 0), key=lambda n: (n + 1500) / fits[n])
     return Layout(sample_rate, cell, half, rise, fits[size], size)
 
@@ -234,37 +234,45 @@ def _kernel_gain(omega):
     return (weights @ np.abs(response) ** 2) / (weights @ (response * ideal.conj()).real)
 
 
-def _around(tape):
-    """Return a view of a tape (channels, half samples) in which [c, k, i] is the k-th point from place i."""
-    return np.moveaxis(np.lib.stride_tricks.sliding_window_view(tape, POINTS, axis=1), 2, 1)
-
-
-def _read(around, end, delay):
-    """Read a tape, written up to `end`, where each sample stood `delay` half samples ago.
+class _Reader:
+    """Reads a tape (channels, half samples) between its samples.
 
     Where the nearest point stays the same number of half samples behind, the points of
     all samples lie in a row: they are copied run by run, then put together as polynomials
     in the fraction by Horner's rule.
     """
-    nearest = np.rint(delay)
-    fraction = nearest - delay
-    edges = [0, *(np.flatnonzero(nearest[1:] != nearest[:-1]) + 1).tolist(), len(delay)]
-    firsts = (end - POINTS // 2 - nearest[edges[:-1]]).astype(int).tolist()
-    points = np.empty((len(around), POINTS, len(delay)))
-    for first, start, stop in zip(firsts, edges, edges[1:], strict=False):
-        points[..., start:stop] = around[..., first + 2 * start : first + 2 * stop : 2]
-    played = np.empty((len(around), len(delay)))
-    for start in range(0, len(delay), COLUMNS):
-        part = slice(start, start + COLUMNS)
-        place = fraction[part]
-        for channel, value in zip(points, played[:, part], strict=True):
-            curve = reading_kernel() @ channel[:, part]
-            np.multiply(curve[DEGREE], place, out=value)
-            for power in range(DEGREE - 1, 0, -1):
-                value += curve[power]
-                value *= place
-            value += curve[0]
-    return played
+
+    def __init__(self, tape, block):
+        # around[c, k, i] is the k-th point from place i; the other arrays are used over and over.
+        self.around = np.lib.stride_tricks.sliding_window_view(tape, POINTS, axis=1).transpose(0, 2, 1)
+        self.points = np.empty((len(tape), POINTS, block))
+        self.curve = np.empty((DEGREE + 1, min(block, COLUMNS)))
+
+    def __call__(self, end, delay):
+        """Return what a head plays: each sample as it was written `delay` half samples before `end`."""
+        nearest = np.rint(delay)
+        fraction = nearest - delay
+        ends = (np.flatnonzero(nearest[1:] != nearest[:-1]) + 1).tolist()
+        start = 0
+        for stop in [*ends, len(delay)]:
+            first = end - int(nearest[start]) - POINTS // 2
+            self.points[..., start:stop] = self.around[..., first + 2 * start : first + 2 * stop : 2]
+            start = stop
+        played = np.empty((len(self.points), len(delay)))
+        for start in range(0, len(delay), COLUMNS):
+            part = slice(start, start + COLUMNS)
+            for points, value in zip(self.points[..., part], played[:, part], strict=True):
+                self._polynomials(points, fraction[part], value)
+        return played
+
+    def _polynomials(self, points, fraction, value):
+        """Put points together at the fractions, into `value`."""
+        lowest, *higher = np.matmul(reading_kernel(), points, out=self.curve[:, : len(value)])
+        np.multiply(higher.pop(), fraction, out=value)
+        while higher:
+            value += higher.pop()
+            value *= fraction
+        value += lowest
 
 
 # --- one pass --------------------------------------------------------------------------------------
@@ -273,30 +281,31 @@ def _read(around, end, delay):
 class _Pass:
     """One pass over the tape: from what is recorded to samples at twice the rate.
 
-    Overlap-save with a symmetric filter for everything that has no phase. The low cut
-    is a recursion without end, ``y[n] = b x[n] + s[n-1]``, ``s[n] = a s[n-1] - b (1-a) x[n]``;
-    on the circle of the transform its state is off by a constant, known beforehand,
-    whose effect is ``a^n``: one decaying curve to add.
+    Overlap-save with a symmetric filter for everything that has no phase. The low cut is
+    a recursion without end, ``y[n] = b x[n] + s[n-1]``, ``s[n] = a s[n-1] - b (1-a) x[n]``,
+    which the transform bends to a circle. One sample in front of the window, chosen to
+    leave the state that is due, sets that right for the rest.
     """
 
     def __init__(self, one_pass, layout, channels, phases):
-        self.layout, self.past = layout, 2 * layout.half
-        count, used = 2 * layout.size, 2 * (self.past + layout.block)  # half samples
+        self.block, self.past, self.size = layout.block, 2 * layout.half, layout.size
+        count = 2 * layout.size  # half samples
         spectrum = fft.rfft(pass_taps(one_pass, layout.sample_rate, layout.half), count)
         spectrum *= 2 / phases  # zeros between the samples halve their level
         self.low_cut = one_pass is not None and one_pass.low_cut > 0
         if self.low_cut:
-            slope = math.tan(math.pi * one_pass.low_cut / (2 * layout.sample_rate))
-            self.a, b = (1 - slope) / (1 + slope), 1 / (1 + slope)
-            self.state = np.zeros(channels)
-            decay = self.a ** np.arange(count)
-            # What a sample leaves in the state, the newest last; one between counts for more by 1/a.
-            self.weights = b * (self.a - 1) * decay[1 : used : 2][::-1].copy()
-            self.kept, self.turn = self.a ** (2 * layout.block), self.a**count
-            # The filter leaves the curve as it is, but for its level, once it lies within it.
-            self.settled = fft.irfft(spectrum * fft.rfft(decay), count)[2 * self.past : used : 2].copy()
+            a, b = low_cut_coefficients(one_pass.low_cut, layout.sample_rate)
             z = np.exp(-2j * np.pi * np.arange(layout.size + 1) / count)
-            spectrum = spectrum * b * (1 - z) / (1 - self.a * z)
+            spectrum = spectrum * b * (1 - z) / (1 - a * z)
+            self.state = np.zeros(channels)
+            # What a sample leaves in the state, the newest last; one between counts for more by 1/a.
+            exponents = np.arange(2 * (self.past + self.block) - 1, 0, -2)
+            self.weights = -b * (1 - a) * a**exponents
+            self.phases = a ** -np.arange(float(phases))
+            self.kept = a ** (2 * self.block)
+            unused = count - 2 * (1 + self.past + self.block)
+            self.front = np.array([1 - a**count, -(a ** (unused + 2 + 2 * self.past)), -(a ** (unused + 2))])
+            self.front /= -b * (1 - a) * a
         # What each phase of the input (samples, places between) gives to each of the output.
         response = fft.irfft(spectrum, count)
         self.spectra = [fft.rfft([[np.roll(response, p)[q::2]] for q in (0, 1)]) for p in range(phases)]
@@ -307,34 +316,31 @@ class _Pass:
 
         Returns the samples and those between them, shape (2, channels, block).
         """
-        past, block = self.past, self.layout.block
+        past, block = self.past, self.block
         for window, samples in zip(self.windows, recorded, strict=True):
-            window[:, :past] = window[:, block : block + past]
-            window[:, past : past + block] = samples
+            window[:, 1 : 1 + past] = window[:, 1 + block : 1 + block + past]
+            window[:, 1 + past : 1 + past + block] = samples
+        if self.low_cut:
+            self._set_state()
         spectra = fft.rfft(self.windows)
         passed = self.spectra[0] * spectra[0]
         if len(spectra) == 2:
             passed += self.spectra[1] * spectra[1]
-        out = fft.irfft(passed, self.layout.size)[..., past : past + block]
-        if self.low_cut:
-            missing = self._unsettled()[:, None] * self.settled
-            out[0] += missing
-            missing *= self.a
-            out[1] += missing
-        return out
+        return fft.irfft(passed, self.size)[..., 1 + past : 1 + past + block]
 
-    def _unsettled(self):
-        """Return how far the low cut's state is from the circle's, and move it on by a block."""
-        block, past = self.layout.block, self.past
-        new, rest = 0.0, 0.0
-        for phase, window in enumerate(self.windows):
-            new = new + window[:, :block] @ self.weights[past:] / self.a**phase
-            rest = rest + window[:, block : block + past] @ self.weights[block:] / self.a**phase
-        unused = 2 * (self.layout.size - past - block)
-        circle = self.a**unused * (self.a ** (2 * past) * new + rest) / (1 - self.turn)
-        unsettled = self.state - circle
-        self.state = self.kept * self.state + new
-        return unsettled
+    def _set_state(self):
+        """Put the sample in front that leaves the low cut's state, and move the state on by a block."""
+        first, rest = self.windows[:, :, 1 : 1 + self.block], self.windows[:, :, 1 + self.block :]
+        left = self.phases @ (first @ self.weights[self.past :])
+        left_by_rest = self.phases @ (rest[..., : self.past] @ self.weights[self.block :])
+        self.windows[0, :, 0] = self.front @ [self.state, left, left_by_rest]
+        self.state = self.kept * self.state + left
+
+
+def low_cut_coefficients(frequency, sample_rate):
+    """Return the coefficients a and b of the low cut at twice the sample rate, by the bilinear transform."""
+    slope = math.tan(math.pi * frequency / (2 * sample_rate))
+    return (1 - slope) / (1 + slope), 1 / (1 + slope)
 
 
 def pass_taps(one_pass, sample_rate, half):
@@ -471,10 +477,10 @@ def wet_blocks(dry_blocks, settings, layout):
         if tape is None:
             channels, end = len(dry), keep
             tape = np.zeros((channels, keep + BLOCKS_PER_HISTORY * 2 * block))
-            around = _around(tape)
+            read = _Reader(tape, block)
             limit = _no_limit if settings.saturation is None else _Limiter(layout, channels)
             passes = _passes(settings, layout, channels)
-        heads = (gain * _read(around, end, delay) for gain, delay in zip(gains, next(delays), strict=True))
+        heads = (gain * read(end, delay) for gain, delay in zip(gains, next(delays), strict=True))
         played = next(heads)
         for head in heads:
             played += head

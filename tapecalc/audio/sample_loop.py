@@ -22,7 +22,14 @@ import math
 
 import numpy as np
 
-from tapecalc.audio.passes import FILTER_HALF, LIMITER_RISE, limiter_taps, pass_taps, reading_kernel
+from tapecalc.audio.passes import (
+    FILTER_HALF,
+    LIMITER_RISE,
+    limiter_taps,
+    low_cut_coefficients,
+    pass_taps,
+    reading_kernel,
+)
 
 __all__ = ["sample_loop"]
 
@@ -125,8 +132,7 @@ class _PolynomialTape:
         if self.full is None:
             self.taps = 2 * self.taps  # zeros between the samples halve their level
         low_cut = 0.0 if settings.one_pass is None else settings.one_pass.low_cut
-        slope = math.tan(math.pi * low_cut / (2 * sample_rate))
-        self.a, self.b = (1 - slope) / (1 + slope), 1 / (1 + slope)
+        self.a, self.b = low_cut_coefficients(low_cut, sample_rate)
         self.lead = max(2 * LIMITER_RISE, 4 * self.half)  # silence before the beginning
         self.bus = np.zeros(self.lead + count)
         self.doubled = np.zeros(self.lead + 2 * count)
