@@ -47,8 +47,8 @@ TEMPOS = np.geomspace(57.0, 195.0, 100)  # across the chart, a little beyond bot
 LOWEST_MS, HIGHEST_MS = 50.0, 1100.0
 NEAREST = "nearest"
 NOTES = tuple(note_value(name) for name in SONG_NOTES)
-LARGEST_ERROR = 2.0  # percent
-MOST_REPEATS = 12
+LARGEST_ERROR = 1.5  # percent
+MOST_REPEATS = 16
 
 
 def _tempo_slider():

@@ -119,15 +119,15 @@ def test_an_exact_delay_is_said_to_be_in_time(delay):
 
 
 def test_repeats_stand_at_multiples_of_the_note_and_of_the_delay(repeats):
-    repeats.set(tempo_bpm=100, note="dotted eighth", error_percent=2.0, repeats=5)
+    repeats.set(tempo_bpm=100, note="dotted eighth", error_percent=1.0, repeats=5)
     beats, _ = repeats.artists["wanted"].get_data()
     assert beats == pytest.approx([0.75, 1.5, 2.25, 3, 3.75])
     echo, _ = repeats.artists["echo"].get_data()
-    assert echo == pytest.approx(1.02 * beats)
+    assert echo == pytest.approx(1.01 * beats)
     assert list(repeats.artists["on the beat"].get_xdata()) == [3]
-    # Source: definition of beats per minute: a beat is 600 ms, a dotted eighth 450 ms, 2 % of it 9 ms.
-    assert repeats.artists["late"].get_ydata() == pytest.approx([9, 18, 27, 36, 45])
-    assert repeats.table["the delay"] == "459.0 ms" and repeats.table["late per repeat"] == "+9.0 ms"
+    # Source: definition of beats per minute: a beat is 600 ms, a dotted eighth 450 ms, 1 % of it 4.5 ms.
+    assert repeats.artists["late"].get_ydata() == pytest.approx([4.5, 9, 13.5, 18, 22.5])
+    assert repeats.table["the delay"] == "454.5 ms" and repeats.table["late per repeat"] == "+4.5 ms"
 
 
 @pytest.mark.parametrize(
@@ -162,8 +162,13 @@ def test_without_an_error_no_repeat_is_heard_as_wrong_and_early_ones_are_said_to
     assert "repeat 8 is 47.4 ms early" in repeats.readout
 
 
+def test_a_dotted_eighth_starts_a_bar_of_four_again_with_its_sixteenth_repeat(repeats):
+    repeats.set(repeats=16)
+    assert list(repeats.artists["on the beat"].get_xdata()) == [3, 6, 9, 12]
+
+
 def test_all_marks_stay_within_the_axes_at_the_worst_setting(repeats):
-    repeats.set(tempo_bpm=60, note="quarter", error_percent=2.0, repeats=12)
+    repeats.set(tempo_bpm=60, note="quarter", error_percent=1.5, repeats=16)
     for name in ("wanted", "echo", "late"):
         artist = repeats.artists[name]
         (left, right), (bottom, top) = artist.axes.get_xlim(), artist.axes.get_ylim()
