@@ -80,7 +80,8 @@ def write_gallery(
     ...     [path.name for path in paths]
     ['delay_map.svg', 'captions.md']
     """
-    names = [style.nearest_name("figure", name, CATALOG) for name in names] or list(CATALOG)
+    suiting = [name for name, entry in CATALOG.items() if machine is None or entry.suits(machine)]
+    names = [style.nearest_name("figure", name, CATALOG) for name in names] or suiting
     formats = [style.nearest_name("format", form, style.FORMATS) for form in formats]
     profile = style.as_profile(profile)
     style.nearest_name("units", units, ("metric", "inches"))
