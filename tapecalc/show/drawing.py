@@ -53,6 +53,7 @@ __all__ = [
     "sketch",
     "speed_text",
     "spread",
+    "spread_labels",
 ]
 
 
@@ -250,7 +251,7 @@ def draw(profile, axes=None):
         yield profile, figure, figure.add_subplot() if axes is None else axes
         if axes is None:
             style.settle(figure)
-            _spread_labels(figure)
+            spread_labels(figure)
 
 
 def name_lines(axes, profile, lines, names):
@@ -391,8 +392,29 @@ def spread(wanted, height, low, high):
     return placed
 
 
-def _spread_labels(figure):
-    """Keep the labels at line ends apart, now that the layout is known."""
+def spread_labels(figure):
+    """Keep the labels at line ends apart, once the layout is settled.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        A settled figure whose lines were named by `name_lines`.
+
+    See Also
+    --------
+    name_lines : makes the labels
+
+    Notes
+    -----
+    Source: `spread`. Notebook: 09_figures_and_clips.
+
+    Examples
+    --------
+    >>> with draw("page") as (profile, figure, axes):  # calls it at its end
+    ...     labels = name_lines(axes, profile, axes.plot([0, 1], [[0, 0], [1, 1]]), ["one", "other"])
+    >>> bool(labels[0].get_position()[1] < labels[1].get_position()[1])
+    True
+    """
     renderer = figure.canvas.get_renderer()
     for axes in figure.axes:
         labels = getattr(axes, "end_labels", [])

@@ -47,6 +47,7 @@ from matplotlib.transforms import Bbox
 from PIL import Image
 
 from tapecalc.show import style
+from tapecalc.show.drawing import spread_labels
 
 __all__ = ["SAVED_AS", "Control", "Panel", "choice", "slider", "switch"]
 
@@ -481,7 +482,8 @@ class Panel:
             figure = style.new_figure(profile)
             artists = self._build(figure, profile)
             answer = self._update(artists, **self.values)
-            return style.settle(figure), artists, answer
+            spread_labels(style.settle(figure))
+            return figure, artists, answer
 
     def _paint(self):
         """Put the moving artists on the kept background and encode the picture."""

@@ -5,6 +5,7 @@ import io
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 from PIL import Image
 
 from tapecalc.show import panels, style
@@ -212,6 +213,23 @@ def test_collisions_name_text_and_artist(panel):
         return artists
 
     assert ("in the way", "wave") in make(build=crowded).collisions()
+
+
+def test_names_at_line_ends_stand_apart():
+    from tapecalc.show.drawing import name_lines
+
+    def named(figure, profile):
+        artists = build(figure, profile)
+        axes = figure.axes[0]
+        ends = [axes.plot([0, 1], [0, height])[0] for height in (0.50, 0.51)]
+        artists["names"] = []
+        axes.names = name_lines(axes, profile, ends, ["one", "other"])
+        return artists
+
+    figure = make(build=named).figure
+    figure.draw_without_rendering()
+    first, second = (Text.get_window_extent(label) for label in figure.axes[0].names)
+    assert first.y1 <= second.y0
 
 
 def test_logarithmic_slider_reaches_both_ends_exactly():
