@@ -175,7 +175,7 @@ def runaway_panel():
     Examples
     --------
     >>> runaway_panel().readout
-    'With the return send at -6.0 dB there are 6.1 dB to go. It would start at 458.7 Hz.'
+    'With the return send at -6.0 dB there are 6.1 dB to go. It would start at 458.8 Hz.'
     """
     machine = example_machine()
     return Panel(
