@@ -339,15 +339,19 @@ def render_echo(
     settings = _settings(machine, speed, change, without, seed)
     count = _take_length(settings, len(samples), rate, seconds)
     levels = [db_to_amplitude(single(n, finite(n, v))) for n, v in (("dry_db", dry_db), ("wet_db", wet_db))]
-    source = np.zeros((count, *samples.shape[1:]))
-    source[: len(samples)] = samples[:count]
+    source = samples[:count]
+    if len(source) < count:
+        source = np.zeros((count, *samples.shape[1:]))
+        source[: len(samples)] = samples
     layout = echo_layout(settings, rate)
     wet = np.empty_like(source)
     tracks, heard = np.atleast_2d(source.T), np.atleast_2d(wet.T)
     for start, block in enumerate(wet_blocks(_blocks(tracks, layout.block), settings, layout)):
         part = heard[:, start * layout.block : (start + 1) * layout.block]
         part[:] = block[:, : part.shape[1]]
-    return EchoSound(source, wet, levels[0] * source + levels[1] * wet, rate)
+    mix = levels[0] * source
+    mix += wet if levels[1] == 1 else levels[1] * wet
+    return EchoSound(source, wet, mix, rate)
 
 
 def _settings(machine, speed, change, without, seed):
