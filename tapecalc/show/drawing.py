@@ -410,8 +410,9 @@ def spread_labels(figure):
 
     Examples
     --------
-    >>> with draw("page") as (profile, figure, axes):  # calls it at its end
+    >>> with draw("page") as (profile, figure, axes):
     ...     labels = name_lines(axes, profile, axes.plot([0, 1], [[0, 0], [1, 1]]), ["one", "other"])
+    >>> spread_labels(figure)  # `draw` has done so already; twice does no harm
     >>> bool(labels[0].get_position()[1] < labels[1].get_position()[1])
     True
     """
