@@ -47,6 +47,7 @@ GUARD = 1 / 8  # of a window, on either side, for shifting without wrapping
 JUMP_PRICE = 2e-3  # correlation that a jump of one sample (at 48 kHz) must win
 FAINTEST = 1e-5  # power of a window against the loudest one, below which it is skipped
 LOWEST_MATCH = 0.3  # correlation of a single window that is still used
+STRETCH = 1.15  # of a window's own uncertainty; a seeded grid of plucked strings asks for it
 CANDIDATES, CANDIDATE = 6, 0.4  # rough delays that are tried, and their height over the best
 ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
 DECOY = 7  # windows further on: a partner that cannot be the right one
@@ -534,6 +535,7 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
     _must_belong_together(match, decoy)
     center = np.concatenate(state.center)
     delay, sigma = _straight_or_curved(*(np.concatenate(way, axis=1) for way in (state.straight, state.curved)))
+    sigma = STRETCH * sigma
     good = _plausible(delay, sigma)
     if np.count_nonzero(good) < FEWEST:
         raise CannotTell(f"only {np.count_nonzero(good)} windows of {1e3 * grid.step / grid.sample_rate:.0f} ms show a clear echo")
@@ -630,8 +632,8 @@ def _phase_fit(sums, grid):
     use = (grid.frequency >= LOW_EDGE) & (coherence > 0.1) & (dry > 1e-7 * dry.max())
     frequency, phase = grid.frequency[use], np.angle(cross[use])
     variance = (1 - coherence[use]) / (2 * coherence[use] * count)
-    # Neighboring bins overlap through the taper, so that fewer of them are independent.
-    overlap = 1.25
+    # Neighboring bins overlap through the taper, so that about half of them are independent.
+    overlap = 2.0
     low_cut = 0.0
     for _ in range(4):
         lead = np.arctan2(low_cut, frequency)

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
+from scipy import fft, stats
 
 from tapecalc.audio.measure.estimate import CannotTell, Estimate
 from tapecalc.audio.measure.recording import channel_health
@@ -182,10 +182,12 @@ def _spectrum(recording, channel):
 
 
 def _spread(seconds):
-    """95 % half width of the mean level in dB from the scatter of its seconds, which overlap by half."""
-    independent = max(len(seconds) / 2, 2)
-    relative = np.std(seconds, ddof=1) / np.mean(seconds) / np.sqrt(independent)
-    return float(10 / np.log(10) * 2.5 * relative + 0.03)
+    """95 % half width of the mean level in dB from the scatter of its seconds.
+
+    Seconds under a bell that overlap by half are all but independent.
+    """
+    relative = np.std(seconds, ddof=1) / np.mean(seconds) / np.sqrt(len(seconds) / 1.06)
+    return float(10 / np.log(10) * stats.t.ppf(0.975, len(seconds) - 1) * relative + 0.005)
 
 
 def _floor(frequency, power):

@@ -253,7 +253,7 @@ def _fall(powers):
     n = np.arange(last)
     level = 10 * np.log10(over[:last])
     # A level is known to a few tenths of a dB (flutter, beating), and worse near the noise.
-    sigma = 10 / np.log(10) * np.hypot(0.01, noise / over[:last] * 0.5)
+    sigma = 10 / np.log(10) * np.hypot(0.015, noise / over[:last] * 0.5)
     weight = 1 / sigma**2
     center = weight @ n / weight.sum()
     slope = float(weight @ ((n - center) * level) / (weight @ (n - center) ** 2))

@@ -37,8 +37,10 @@ PER_OCTAVE = 12
 LOWEST, HIGHEST = 20.0, 20000.0  # Hz
 BATCH = 256  # windows at a time
 LEAST_COHERENCE = 0.3
+OVERLAP, FLOOR_DB = 1.2, 0.015  # for windows and bins that overlap; for what tapers and ends leave
 MODEL_DB = 0.1  # what the simplest model of a head leaves unexplained, dB
 REFERENCE = (700.0, 1400.0)  # Hz, where the level is called 0 dB
+FLOOR = 0.005  # relative, of what explains a response
 APART = 4.0  # difference of chi-square above which one explanation is better
 
 
@@ -162,7 +164,7 @@ def measure_response(recording, track):
         raise CannotTell("the material has nothing around 1 kHz to count the level from")
     weight = 1 / sigma[middle] ** 2
     gain = float(weight @ level[middle] / weight.sum())
-    spread = COVERAGE_FACTOR * np.hypot(sigma, 0.01)
+    spread = COVERAGE_FACTOR * np.hypot(OVERLAP * sigma, FLOOR_DB)
     sentences = []
     if frequency[-1] < 10000:
         sentences.append(f"The material tells nothing above {frequency[-1]:.0f} Hz; use noise, clicks or a sweep for more.")
@@ -223,7 +225,8 @@ def _in_bands(frequency, dry, played, cross, count, centers):
         before = int(bins[-1])
         # Each bin by its own, then averaged: a slope within the band does not spoil the coherence.
         x, y, xy = dry[bins], played[bins], np.abs(cross[bins])
-        weight = x / (x.sum() + 1e-300)
+        weight = np.where(x > 0.2 * x.max(), x, 0.0)
+        weight = weight / (weight.sum() + 1e-300)
         coherence = float(np.clip(weight @ (xy**2 / (x * y + 1e-300)), 0, 1 - 1e-6))
         power = float(weight @ (xy / (x + 1e-300)) ** 2)
         independent = max(count * max(len(bins) / 1.5, 1.0), 1.0)
@@ -402,7 +405,7 @@ def _fitted(name, model, start, scale, response, sigma):
         spread = COVERAGE_FACTOR * np.sqrt(covariance[2, 2] * stretch)
         # Near zero the loss goes with the square and has no slope: ask where it would show.
         upper = _where_it_shows(model, answer.x, 2 * answer.cost + COVERAGE_FACTOR**2 * stretch, response, sigma)
-        spread = min(spread, upper - answer.x[2])
+        spread = np.hypot(min(spread, upper - answer.x[2]), FLOOR * answer.x[2])
         value = Estimate(float(answer.x[2] * scale[0]), float(spread * scale[0]), scale[1])
     misfit = float(np.sqrt(np.mean(rest**2)))
     return WhatIf(name, value, float(answer.x[1]), misfit, float(2 * answer.cost), level)

@@ -57,7 +57,8 @@ CLEAREST = 5.0  # amplitude of a line against its surroundings
 VISIBLE = 0.25  # comb factor below which a wobble is not to be corrected
 SMOOTH, GATE = 9, 3.0  # bins averaged, and their power over the noise, before a rate counts as flutter
 BUCKETS = np.geomspace(1e-9, 0.3, 40000)  # for the distribution of the deviation
-FLOOR = 0.0025  # relative uncertainty that ends and filters leave in any reading
+FLOOR = 0.004  # relative uncertainty that ends and filters leave in any reading
+LINE_FLOOR = 0.002  # of a bin, and of the depth, that neighboring lines leave in a line
 REST = 0.05  # of the noise that may be left in a two-sigma reading
 
 
@@ -383,7 +384,7 @@ class _Pile:
         self.duration += seconds
         for name, weighted in (("weighted", True), ("unweighted", False)):
             clean, sums = _cleaned(deviation, density, weighted)
-            old = self.sums.get(name, np.zeros(4))
+            old = self.sums.get(name, np.zeros(5))
             self.sums[name] = old + seconds * np.array(sums)
             count = np.histogram(np.abs(clean), np.concatenate([[0], BUCKETS, [np.inf]]))[0]
             self.counts[name] = self.counts.get(name, 0) + count
@@ -405,7 +406,7 @@ class _Pile:
 
 
 def _cleaned(deviation, density, weighted):
-    """Deviation in the flutter band without its noise, and mean powers: signal, noise, spread, slow part."""
+    """Deviation in the flutter band without its noise, and mean powers: signal, noise, spread, what slow wobbles leave."""
     pad = min(5 * RATE, len(deviation) - 1)
     longer = np.pad(deviation, pad, mode="reflect")
     spectrum = fft.rfft(longer)
@@ -430,7 +431,9 @@ def _cleaned(deviation, density, weighted):
     shut = float(np.sum((gain**2 * (power - noise))[keep == 0]) * step)
     inner = max(float(np.mean(clean**2)) + shut, 0.0)
     slow = float(np.sum(gain[1:] ** 2 * power[1:] / rate[1:]) * step / (4 * np.pi * len(deviation) / RATE))
-    return clean, (inner, noise_power, spread, slow)
+    # A wobble of rate f leaves up to 1 / (pi f t) of its amplitude in a mean over the time t.
+    left = np.sum(gain[1:] ** 2 * power[1:] / (np.pi * rate[1:] * len(deviation) / RATE) ** 2) * step
+    return clean, (inner, noise_power, spread, slow, float(left))
 
 
 def _quantile(counts, share):
@@ -451,7 +454,7 @@ def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
     """Turn what has piled up into a `FlutterReading`."""
     values = {}
     for name in ("weighted", "unweighted"):
-        inner, noise, spread, slow = pile.sums[name] / pile.duration
+        inner, noise, spread, slow, left = pile.sums[name] / pile.duration
         rms = float(np.sqrt(inner))
         # Power P is known to sqrt(spread); half of that, relative, is the rms's.
         share = np.sqrt(spread / pile.duration * np.mean([p[3] for p in pile.means])) / max(inner, 1e-300)
@@ -459,16 +462,14 @@ def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
         cycles = slow / max(inner, 1e-300)  # that the slowest wobbles are not whole numbers of turns
         noisy = 0.05 * noise / max(inner, 1e-300) / 2  # that the noise's power is known to 5 %
         floor = 0.3 * np.sqrt(noise)
-        spread = (np.hypot(random, cycles) + noisy) * rms
+        spread = (np.hypot(random, 1.6 * cycles) + noisy) * rms
         values[name + "_rms"] = Estimate(rms, float(min(spread, rms + floor) + 1e-12))
         peak = _quantile(pile.counts[name], TWO_SIGMA_COVERAGE)
-        spread = (np.hypot(random, 2 * cycles) + noisy) * peak + REST * np.sqrt(noise)
+        spread = (np.hypot(random, 2.5 * cycles) + noisy) * peak + REST * np.sqrt(noise)
         values[name] = Estimate(peak, float(min(spread, peak + 2 * floor) + 1e-12))
     when, means, slopes, seconds = (np.array(column) for column in zip(*pile.means, strict=True))
     mean = float(seconds @ means / seconds.sum())
-    wobble = values["unweighted"].value
-    # A mean over a time t holds what is left of the slowest wobble, wobble / (2 pi LOWEST_RATE t).
-    left = wobble / (2 * np.pi * max(LOWEST_RATE, 1 / pile.duration) * pile.duration) + 1e-9
+    left = float(COVERAGE_FACTOR * np.sqrt(left / len(means)) + 1e-9)
     frequency = Estimate(mean, float(mean * left), "Hz")
     if len(when) > 2:
         (slope, _), covariance = np.polyfit(when, means / mean, 1, cov=True)
@@ -556,8 +557,8 @@ def _line(k, rate, power, level, length, taken, delay):
         shift = -(2 * left - top) / (left + top)
     found = float(rate[k] + np.clip(shift, -1, 1) * rate[1])
     share = np.sqrt(level[k]) / depth
-    depth_spread = depth * float(np.hypot(COVERAGE_FACTOR * share, FLOOR))
-    rate_spread = float(COVERAGE_FACTOR * (0.5 * share + 0.01) / length)
+    depth_spread = depth * float(np.hypot(COVERAGE_FACTOR * share, LINE_FLOOR))
+    rate_spread = float(COVERAGE_FACTOR * (0.5 * share + LINE_FLOOR) / length)
     comb, own = 1.0, None
     if taken == "through":
         comb = 2 * abs(np.sin(np.pi * found * delay)) if delay is not None else float("nan")
