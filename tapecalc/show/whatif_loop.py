@@ -38,6 +38,7 @@ FREQUENCY = np.geomspace(LOWEST_HZ, HIGHEST_HZ, 240)
 ONE_TURN = np.linspace(-0.5, 0.5, 161)  # round the arrow's tip once, in turns
 LOWEST_DB = -24.0  # of the loop gain that is drawn
 QUIET_DB = -24.0  # a return send at which the loop is stable whatever the other controls do
+OCTAVE = math.log10(2)  # in decades; the low cut of the deck lies two octaves above the lowest
 REACH = 1.75  # of the plane of arrows, to the right of zero and to all sides
 
 
@@ -79,15 +80,15 @@ def fading_panel():
         controls=(
             slider("loop_gain", "loop gain", 0.5, low=0.3, high=1.3, step=0.01, unit=""),
             _delay_slider(),
-            slider("start_db", "first sound, full tape is 0", -levels.tape_headroom_db,
+            slider("start_db", "first sound", -levels.tape_headroom_db,
                    low=-30.0, high=0.0, step=1.0, unit="dB"),
-            slider("hiss_db", "hiss of one pass, full tape is 0",
-                   levels.tape_noise_db - levels.tape_headroom_db,
+            slider("hiss_db", "hiss of one pass", levels.tape_noise_db - levels.tape_headroom_db,
                    low=-75.0, high=-40.0, step=1.0, unit="dB"),
         ),
         question="Which loop gain leaves a dozen repeats above the hiss?",
-        legend="Dots: the repeats. Dashed line: the hiss below them. Dash-dotted line: where the tape holds "
-        "a loop that runs away (only above a loop gain of 1).",
+        legend="All levels, those of the sliders too, count from a full tape. Dots: the repeats. Dashed "
+        "line: the hiss below them. Dash-dotted line: where the tape holds a loop that runs away (only "
+        "above a loop gain of 1).",
         alt="Chart of level in dB, full tape is 0, over time in s. Dots for the repeats fall in a straight "
         "line below a loop gain of 1; above it they climb and bend into a level line. The hiss rises in "
         "steps.",
@@ -186,9 +187,9 @@ def runaway_panel():
             slider("return_send_db", "return send", machine.mixer.return_send_db,
                    low=-12.0, high=3.0, step=0.1, unit="dB"),
             _delay_slider(),
-            slider("separation_um", "dirt between head and tape", machine.heads.spacing_loss_um,
+            slider("separation_um", "dirt on the head", machine.heads.spacing_loss_um,
                    low=0.0, high=4.0, step=0.1, unit="µm"),
-            slider("low_cut_hz", "low cut", machine.heads.low_cut_hz, low=10.0, high=400.0, step=0.02,
+            slider("low_cut_hz", "low cut", machine.heads.low_cut_hz, low=10.0, high=320.0, step=OCTAVE / 15,
                    unit="Hz", log=True),
             switch("inverted", "return with its polarity inverted", False),
         ),

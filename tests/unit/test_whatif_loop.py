@@ -95,6 +95,14 @@ def test_repeats_above_the_hiss_are_counted(fading):
     assert fading.table["repeats above the hiss"] == "1 in 0.2 s"
 
 
+def test_a_loop_gain_of_six_tenths_answers_the_question(fading):
+    counts = []
+    for gain in (0.59, 0.6, 0.62, 0.63):
+        fading.set(loop_gain=gain)
+        counts.append(int(fading.table["repeats above the hiss"].split()[0]))
+    assert counts == [11, 12, 12, 13]
+
+
 def test_beyond_the_edge_the_repeats_grow_until_the_tape_holds_them(fading):
     fading.set(loop_gain=1.2, delay_ms=100, start_db=-20)
     _, level_db = fading.artists["repeats"].get_data()
@@ -175,7 +183,7 @@ def test_inverting_the_return_moves_the_tones_by_half_a_step(runaway):
 
 def test_a_clean_head_starts_as_a_whistle_and_a_strong_low_cut_moves_it_up(runaway):
     before = runaway.artists["start"].get_xdata()[0]
-    runaway.set(low_cut_hz=400)
+    runaway.set(low_cut_hz=320)
     assert runaway.artists["start"].get_xdata()[0] > 2 * before
     runaway.reset()
     runaway.set(separation_um=0.0)
@@ -186,3 +194,9 @@ def test_a_clean_head_starts_as_a_whistle_and_a_strong_low_cut_moves_it_up(runaw
 def test_the_search_uses_a_send_at_which_every_setting_is_stable():
     loudest = loop.stability(deck_loop(10 ** (whatif_loop.QUIET_DB / 20), separation=0.0, low_cut=10.0))
     assert loudest.stable and loudest.bound_db > 0
+
+
+def test_the_decks_own_low_cut_is_reached_by_the_slider_in_whole_steps(runaway):
+    control = runaway.controls["low_cut_hz"]
+    steps = np.log10(np.array([control.value, control.high]) / control.low) / control.step
+    assert steps == pytest.approx(np.round(steps), abs=1e-9)
