@@ -4,7 +4,7 @@ What is recorded at one moment cannot be heard before the shortest delay is over
 So everything between two moments that far apart is computed at once:
 
 1. each head reads the filtered tape where the delay says, between the samples
-   (`_Reader`, five points and polynomials of degree 4, at twice the sample rate);
+   (`_Reader`, six points and polynomials of degree 4, at twice the sample rate);
 2. the bus adds the dry sound and what returns;
 3. the tape limits what is too loud, at twice the sample rate (`_Limiter`);
 4. one Fourier transform does all that is linear in a pass (`_Pass`): the response,
@@ -37,7 +37,7 @@ from tapecalc.response import OnePass
 
 __all__ = ["EchoSettings", "Layout", "echo_layout", "wet_blocks"]
 
-POINTS, DEGREE = 5, 4  # of the reader: points on tape, and degree of its polynomials
+POINTS, DEGREE = 6, 4  # of the reader: points on tape, and degree of its polynomials
 FILTER_HALF = 2.65e-3  # half the length of a pass's impulse response, s
 LIMITER_RISE = 16  # half the length of the limiter's interpolator, samples
 KAISER_BETA = 12.3  # 120 dB of stop band
@@ -205,16 +205,16 @@ def echo_layout(settings, sample_rate, *, block=None):
 def reading_kernel():
     """Return the reader's weights C[m, l]: point l enters the m-th power of the place by that much.
 
-    Least squares against ``exp(j w s)`` for places s from -1/2 to 1/2, over the lower
-    third of the band at twice the sample rate, the low end weighted most. `_kernel_gain`
-    takes back what all places have in common.
+    Places s, from -1/2 to 1/2, count from the middle between the two inner points. Least
+    squares against ``exp(j w s)`` over the lower 40 % of the band at twice the sample rate,
+    the low end weighted most. `_kernel_gain` takes back what all places have in common.
     """
-    omega = np.linspace(0, 0.38 * np.pi, 49)[1:, None, None, None]
+    omega = np.linspace(0, 0.4 * np.pi, 49)[1:, None, None, None]
     nodes, weights = np.polynomial.legendre.leggauss(8)
     place = nodes[:, None, None] / 2
     importance = np.sqrt(weights)[:, None, None] * np.minimum(1, (0.17 * np.pi / omega) ** 4)
     boost = np.sinc(omega / (2 * np.pi)) ** -POINTS
-    points = np.arange(POINTS) - POINTS // 2
+    points = np.arange(POINTS) - (POINTS - 1) / 2
     columns = importance * boost * place ** np.arange(DEGREE + 1)[:, None] * np.exp(1j * omega * points)
     wanted = (importance * np.exp(1j * omega * place)).ravel()
     columns = columns.reshape(len(wanted), -1)
@@ -228,7 +228,7 @@ def _kernel_gain(omega):
     """Return the reader's mean gain at angular frequencies in rad per half sample."""
     nodes, weights = np.polynomial.legendre.leggauss(8)
     powers = (nodes / 2)[:, None] ** np.arange(DEGREE + 1)
-    shifts = np.exp(1j * np.multiply.outer(np.arange(POINTS) - POINTS // 2, omega))
+    shifts = np.exp(1j * np.multiply.outer(np.arange(POINTS) - (POINTS - 1) / 2, omega))
     response = powers @ reading_kernel() @ shifts
     ideal = np.exp(1j * np.multiply.outer(nodes / 2, omega))
     return (weights @ np.abs(response) ** 2) / (weights @ (response * ideal.conj()).real)
@@ -237,9 +237,9 @@ def _kernel_gain(omega):
 class _Reader:
     """Reads a tape (channels, half samples) between its samples.
 
-    Where the nearest point stays the same number of half samples behind, the points of
-    all samples lie in a row: they are copied run by run, then put together as polynomials
-    in the fraction by Horner's rule.
+    As long as the delay stays between two whole numbers of half samples, the points lie in
+    a row: they are copied run by run, then put together as polynomials in the place between
+    the two inner points, by Horner's rule.
     """
 
     def __init__(self, tape, block):
@@ -250,28 +250,29 @@ class _Reader:
 
     def __call__(self, end, delay):
         """Return what a head plays: each sample as it was written `delay` half samples before `end`."""
-        nearest = np.rint(delay)
-        fraction = nearest - delay
-        ends = (np.flatnonzero(nearest[1:] != nearest[:-1]) + 1).tolist()
+        behind = np.ceil(delay)
+        place = behind - delay
+        place -= 0.5
+        ends = (np.flatnonzero(behind[1:] != behind[:-1]) + 1).tolist()
         start = 0
         for stop in [*ends, len(delay)]:
-            first = end - int(nearest[start]) - POINTS // 2
+            first = end - int(behind[start]) - POINTS // 2 + 1
             self.points[..., start:stop] = self.around[..., first + 2 * start : first + 2 * stop : 2]
             start = stop
         played = np.empty((len(self.points), len(delay)))
         for start in range(0, len(delay), COLUMNS):
             part = slice(start, start + COLUMNS)
             for points, value in zip(self.points[..., part], played[:, part], strict=True):
-                self._polynomials(points, fraction[part], value)
+                self._polynomials(points, place[part], value)
         return played
 
-    def _polynomials(self, points, fraction, value):
-        """Put points together at the fractions, into `value`."""
+    def _polynomials(self, points, place, value):
+        """Put the points of each place together, into `value`."""
         lowest, *higher = np.matmul(reading_kernel(), points, out=self.curve[:, : len(value)])
-        np.multiply(higher.pop(), fraction, out=value)
+        np.multiply(higher.pop(), place, out=value)
         while higher:
             value += higher.pop()
-            value *= fraction
+            value *= place
         value += lowest
 
 

@@ -167,8 +167,8 @@ class _PolynomialTape:
     def read(self, place):
         """Read at a place in samples; before the beginning there is silence."""
         half_samples = 2 * place + self.lead
-        nearest = round(half_samples)
-        if nearest < 2:
+        before = math.floor(half_samples)
+        if before < 2:
             return 0.0
-        points = self.tape[nearest - 2 : nearest + 3]
-        return float(np.polyval((reading_kernel() @ points)[::-1], half_samples - nearest))
+        points = self.tape[before - 2 : before + 4]
+        return float(np.polyval((reading_kernel() @ points)[::-1], half_samples - before - 0.5))

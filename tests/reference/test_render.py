@@ -1,0 +1,286 @@
+"""The renderer against exact answers: filters, closed forms, and the calculators of the other rooms.
+
+Source: the definitions in the docstrings of the calculators named in each test; where a
+bound stands for a quality (interpolation error, level lost), it is our own.
+"""
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from tapecalc.audio.motion import Motion, SpeedChange
+from tapecalc.audio.passes import EchoSettings
+from tapecalc.audio.render import echo_settings, render_echo, without_stages
+from tapecalc.audio.sound import tone
+from tapecalc.flutter import fluttered_delay, repeat_deviation, repeat_pitch_ratio
+from tapecalc.loop import (
+    EchoLoop,
+    decay_time,
+    loop_gain,
+    loop_gain_db,
+    noise_build_up_db,
+    oscillation_frequencies,
+    settling_level,
+)
+from tapecalc.machine import example_machine, with_changes
+from tapecalc.response import repeat_level_db
+
+RATE = 48000
+SPEED = 0.1905
+FLAT = {
+    "heads.gap_um": 0.0,
+    "heads.spacing_loss_um": 0.0,
+    "heads.aligned_spacing_loss_um": 0.0,
+    "heads.azimuth_error_arcmin": 0.0,
+    "heads.treble_boost_db": 60.0,
+    "heads.low_cut_hz": 0.0,
+}
+WOBBLES = ((0.0011, 0.55), (0.0007, 4.3), (0.0004, 9.7), (0.00015, 28.0))
+
+
+def one_head(delay, *, return_gain=0.0, **more):
+    """A flat echo of one head."""
+    more.setdefault("motion", Motion(speed=SPEED))
+    gains = {"head_gains": (1.0,), "return_head_gains": (1.0,), "return_gain": return_gain}
+    return EchoSettings(spacings=(SPEED * delay,), **gains, **more)
+
+
+def bursts(count, low, high, seed=0):
+    """Noise that lies between two frequencies in full."""
+    rng = np.random.default_rng(seed)
+    spectrum = np.fft.rfft(rng.standard_normal(count))
+    frequency = np.fft.rfftfreq(count, 1 / RATE)
+    spectrum[(frequency < low) | (frequency > high)] = 0
+    samples = np.fft.irfft(spectrum, count) * np.hanning(count)
+    return 0.3 * samples / np.abs(samples).max()
+
+
+def exact_delay(motion, delay, time):
+    """Solve T + u(t) - u(t - T) = D for a sum of wobbles by substitution."""
+
+    def offset(t):
+        return -sum(
+            depth / (2 * np.pi * rate) * np.cos(2 * np.pi * rate * t + phase)
+            for (depth, rate), phase in zip(motion.wobbles, motion.phases, strict=True)
+        )
+
+    late = np.full_like(time, delay)
+    for _ in range(12):
+        late = delay - offset(time) + offset(time - late)
+    return late
+
+
+def test_a_feedback_comb_is_what_a_plain_filter_makes_of_it():
+    # Source: scipy.signal.lfilter with y[n] = x[n - D] + g y[n - D].
+    delay = 4000
+    dry = np.concatenate([bursts(24000, 100, 12000), np.zeros(48000)])
+    comb = np.zeros(delay + 1)
+    comb[0], comb[-1] = 1, -0.7
+    wanted = lfilter(np.eye(1, delay + 1, delay)[0], comb, dry)
+    wet = render_echo(dry, RATE, one_head(delay / RATE, return_gain=0.7), seconds=1.5).wet
+    assert np.abs(wet - wanted).max() < 1e-5 * np.abs(wanted).max()
+
+
+@pytest.mark.parametrize("spacings_mm", [(41.5,), (20.75, 33.0, 41.5)])
+def test_the_closed_loop_is_the_geometric_series_of_the_loop_gain(spacings_mm):
+    # Source: tapecalc.loop: the bus is 1 / (1 - L), so return times playback is L / (1 - L).
+    heads = [{"spacing_mm": mm, "level_db": -9.0} for mm in spacings_mm]
+    machine = with_changes(example_machine(), {"playback_heads": heads, "mixer.return_send_db": -1.0})
+    impulse = np.zeros(RATE * 12)
+    impulse[0] = 0.1
+    wet = render_echo(impulse, RATE, machine, without=["flutter", "hiss", "saturation"], seconds=12).wet
+    frequency = np.fft.rfftfreq(len(wet), 1 / RATE)
+    heard = (frequency > 25) & (frequency < 15000)
+    loop = machine.echo_loop(SPEED)
+    returned = loop.return_gain * np.fft.rfft(wet)[heard] / 0.1
+    gain = loop_gain(loop, frequency[heard])
+    assert np.abs(returned / (1 + returned) - gain).max() < 2e-3
+    assert np.abs(returned - gain / (1 - gain)).max() < 0.02 * np.abs(gain / (1 - gain)).max()
+
+
+@pytest.mark.parametrize(
+    ("frequency", "bound_db"), [(100, -100), (1000, -100), (5000, -100), (10000, -95), (15000, -80)]
+)
+def test_one_pass_under_flutter_is_the_exact_tone_but_for_this_much(frequency, bound_db):
+    motion = Motion(speed=SPEED, wobbles=WOBBLES, phases=(0.1, 0.2, 0.3, 0.4))
+    time = np.arange(2 * RATE) / RATE
+    late = exact_delay(motion, 4000.3 / RATE, time)
+    wet = render_echo(tone(frequency, 2.0), RATE, one_head(4000.3 / RATE, motion=motion), seconds=2).wet
+    exact = 10 ** (-18 / 20) * np.sin(2 * np.pi * frequency * (time - late))
+    settled = slice(RATE // 2, RATE * 19 // 10)
+    error = np.sum((wet - exact)[settled] ** 2) / np.sum(exact[settled] ** 2)
+    assert 10 * np.log10(error) <= bound_db
+
+
+@pytest.mark.parametrize("fraction", [0.0, 0.25, 0.5])
+def test_ten_passes_lose_next_to_nothing_to_interpolation(fraction):
+    burst = tone(10000, 0.05) * np.hanning(2400)
+    take = render_echo(burst, RATE, one_head((4000 + fraction) / RATE, return_gain=1.0), seconds=1.0)
+    first, tenth = (
+        np.sqrt(np.sum(take.wet[n * 4000 - 100 : n * 4000 + 2700] ** 2)) for n in (1, 10)
+    )
+    assert abs(20 * np.log10(tenth / first)) <= 0.02
+
+
+def pitch_of(wet, frequency, settled):
+    """Read the instantaneous frequency by the analytic signal, its phase derived in the spectrum."""
+    part = wet[settled]
+    spectrum = np.fft.fft(part * np.hanning(len(part)))
+    bins = np.fft.fftfreq(len(part), 1 / RATE)
+    spectrum[np.abs(bins - frequency) > 400] = 0
+    analytic, slope = np.fft.ifft(spectrum), np.fft.ifft(2j * np.pi * bins * spectrum)
+    middle = slice(len(part) // 4, -len(part) // 4)
+    return (slope / analytic).imag[middle] / (2 * np.pi)
+
+
+@pytest.mark.parametrize(("depth", "rate"), [(0.001, 0.55), (0.001, 4.0), (0.001, 9.7), (0.0002, 60.0)])
+def test_the_pitch_of_the_first_repeat_is_the_ratio_of_speeds(depth, rate):
+    # Source: tapecalc.flutter.repeat_pitch_ratio and repeat_deviation.
+    delay, frequency = 0.2, 3150.0
+    motion = Motion(speed=SPEED, wobbles=((depth, rate),), phases=(0.7,))
+    wet = render_echo(tone(frequency, 8.0), RATE, one_head(delay, motion=motion), seconds=8).wet
+    settled = slice(RATE // 2, RATE * 15 // 2)
+    found = pitch_of(wet, frequency, settled) / frequency
+    start = RATE // 2 + (settled.stop - settled.start) // 4
+    time = np.arange(start, start + len(found)) / RATE
+    assert np.abs(found - repeat_pitch_ratio(time, depth, rate, delay, phase=0.7)).max() < 1e-7
+    small = repeat_deviation(depth, rate, delay)
+    assert np.abs(found - 1).max() == pytest.approx(small, rel=1.5e-3 if small > 1e-5 else 0.1)
+
+
+@pytest.mark.parametrize("periods", [1, 2, 5])
+def test_flutter_vanishes_where_the_delay_is_a_whole_number_of_periods(periods):
+    motion = Motion(speed=SPEED, wobbles=((0.001, periods / 0.2),))
+    wet = render_echo(tone(3150, 4.0), RATE, one_head(0.2, motion=motion), seconds=4).wet
+    assert np.abs(pitch_of(wet, 3150, slice(RATE // 2, RATE * 7 // 2)) / 3150 - 1).max() < 1e-7
+
+
+@pytest.mark.parametrize("ips", [7.5, 3.75])
+def test_each_repeat_has_the_response_of_as_many_passes(ips):
+    # Source: tapecalc.response.repeat_level_db, down to -30 dB.
+    machine = with_changes(example_machine(), {"mixer.return_send_db": 0.0})
+    speed = ips * 0.0254
+    delay = round(0.0415 / speed * RATE)
+    impulse = np.zeros(RATE * 6)
+    impulse[0] = 0.1
+    off = ["flutter", "hiss", "saturation"]
+    wet = render_echo(impulse, RATE, machine, speed=speed, without=off, seconds=6).wet
+    frequency = np.geomspace(30, 15000, 200)
+    for repeat in range(1, 11):
+        part = wet[repeat * delay - 600 : (repeat + 1) * delay - 600]
+        phasors = np.exp(-2j * np.pi * np.outer(frequency, np.arange(len(part))) / RATE)
+        level_db = 20 * np.log10(np.abs(phasors @ part) / 0.1)
+        wanted_db = repeat_level_db(machine.one_pass(speed), frequency, repeat)
+        heard = wanted_db > -30
+        assert np.abs(level_db - wanted_db)[heard].max() < 0.5
+        assert heard.any()
+
+
+@pytest.mark.parametrize("return_send_db", [1.0, 3.0, 6.0])
+def test_a_loop_beyond_its_margin_settles_where_predicted(return_send_db):
+    # Source: tapecalc.loop.settling_level, on the bus; the playback is that over the return gain.
+    machine = with_changes(example_machine(), {"mixer.return_send_db": return_send_db})
+    loop = machine.echo_loop(SPEED)
+    modes = np.asarray(oscillation_frequencies(loop, 300, 800))
+    mode = modes[np.argmax(loop_gain_db(loop, modes))]
+    settings = without_stages(echo_settings(machine), ["flutter", "hiss"])
+    start = tone(mode, 1.0, level_db=-30) * np.hanning(RATE)
+    wet = render_echo(start, RATE, settings, seconds=25).wet
+    last = wet[-4 * RATE :] * np.hanning(4 * RATE)
+    level = 4 * np.abs(np.exp(-2j * np.pi * mode * np.arange(4 * RATE) / RATE) @ last) / (4 * RATE)
+    predicted = settling_level(loop_gain_db(loop, mode), settings.saturation) / loop.return_gain
+    assert abs(20 * np.log10(level / predicted)) < 1
+    assert np.abs(wet).max() < 1.5 * settings.saturation
+
+
+@pytest.mark.parametrize("return_send_db", [-1.0, -3.0, -12.0])
+def test_a_stable_loop_dies_away_as_predicted(return_send_db):
+    # Source: tapecalc.loop.decay_time.
+    machine = with_changes(example_machine(), FLAT | {"mixer.return_send_db": return_send_db})
+    delay = 0.0415 / SPEED
+    predicted = decay_time(delay, return_send_db)
+    burst = tone(1000, 0.1, level_db=-20) * np.hanning(4800)
+    take = render_echo(burst, RATE, machine, without=["flutter", "hiss"], seconds=predicted + 1)
+    peaks = np.array(
+        [
+            np.abs(take.wet[round(n * delay * RATE) : round(n * delay * RATE) + 4800]).max()
+            for n in range(1, int(predicted / delay))
+        ]
+    )
+    slope = np.polyfit(delay * np.arange(len(peaks)), 20 * np.log10(peaks), 1)[0]
+    assert -60 / slope == pytest.approx(predicted, rel=0.02)
+
+
+@pytest.mark.parametrize("return_send_db", [-1.0, -6.0])
+def test_hiss_builds_up_as_predicted(return_send_db):
+    # Source: tapecalc.loop.noise_build_up_db.
+    machine = with_changes(example_machine(), FLAT | {"mixer.return_send_db": return_send_db})
+    delay = round(0.0415 / SPEED * RATE)
+    settings = without_stages(echo_settings(machine), ["flutter", "saturation"])
+    wet = render_echo(np.zeros(RATE * 12), RATE, settings, seconds=12).wet
+    assert not wet[: delay - 300].any()
+    power = np.abs(np.fft.rfft(wet[delay : 2 * delay])) ** 2
+    frequency = np.fft.rfftfreq(delay, 1 / RATE)
+    stated = np.sum(power[(frequency > 20) & (frequency < 20000)]) * 2 / delay**2
+    assert 10 * np.log10(stated) == pytest.approx(20 * np.log10(settings.hiss), abs=0.5)
+    first = np.mean(wet[delay : 2 * delay] ** 2)
+    for repeats in (2, 3, 5, 10, 50):
+        now = np.mean(wet[repeats * delay : (repeats + 1) * delay] ** 2)
+        predicted = noise_build_up_db(return_send_db, repeats)
+        assert 10 * np.log10(now / first) == pytest.approx(predicted, abs=0.5)
+
+
+@pytest.mark.parametrize("ratio", [0.5, 2.0])
+def test_a_change_of_speed_bends_what_is_on_the_tape_by_the_ratio(ratio):
+    delay, frequency = 0.4, 1000.0
+    change = SpeedChange(ratio=ratio, start=1.0, seconds=0.05)
+    settings = one_head(delay, motion=Motion(speed=SPEED, change=change))
+    wet = render_echo(tone(frequency, 3.0), RATE, settings, seconds=3).wet
+    bent = slice(round(1.06 * RATE), round((1.0 + 0.9 * delay / ratio) * RATE))
+    assert np.median(pitch_of_slowly(wet[bent])) == pytest.approx(ratio * frequency, rel=1e-3)
+    # Later the tape was recorded at the new speed, and all is in tune again.
+    assert np.median(pitch_of_slowly(wet[-RATE // 2 :])) == pytest.approx(frequency, rel=1e-3)
+
+
+def pitch_of_slowly(part):
+    """Read the frequency from zero crossings, placed between the samples."""
+    at = np.flatnonzero(np.signbit(part[:-1]) != np.signbit(part[1:]))
+    crossings = at + part[at] / (part[at] - part[at + 1])
+    return RATE / 2 / np.diff(crossings)
+
+
+@pytest.mark.parametrize(
+    ("frequency", "drive", "bound_db"),
+    [(5000, 0.5, -100), (5000, 1.0, -100), (7000, 1.0, -90), (10000, 1.0, -70)],
+)
+def test_the_limiter_folds_next_to_nothing_back(frequency, drive, bound_db):
+    settings = one_head(0.1, saturation=10 ** (-18 / 20) / drive)
+    wet = render_echo(tone(frequency, 1.2), RATE, settings, seconds=1.2).wet[-RATE:]
+    spectrum = np.abs(np.fft.rfft(wet * np.blackman(RATE)))
+    harmonics = np.zeros(len(spectrum), bool)
+    for n in range(frequency, RATE // 2, frequency):
+        harmonics[n - 4 : n + 5] = True
+    folded = np.where(harmonics[:20000], 0, spectrum[:20000]).max()
+    assert 20 * np.log10(folded / spectrum.max()) < bound_db
+
+
+def test_the_delay_under_flutter_is_that_of_the_calculator():
+    # Source: tapecalc.flutter.fluttered_delay.
+    motion = Motion(speed=SPEED, wobbles=((0.002, 3.0),), phases=(0.3,))
+    dry = np.zeros(RATE)
+    dry[20000] = 1.0
+    wet = render_echo(dry, RATE, one_head(0.25, motion=motion), seconds=1.0).wet
+    peak = np.argmax(wet)
+    left, middle, right = wet[peak - 1 : peak + 2]
+    heard = (peak + 0.5 * (left - right) / (left - 2 * middle + right)) / RATE
+    delay = fluttered_delay(heard, 0.002, 3.0, 0.25, phase=0.3)
+    assert heard - 20000 / RATE == pytest.approx(delay, abs=3e-6)
+
+
+def test_a_loop_of_the_calculators_is_the_loop_that_is_rendered():
+    machine = example_machine()
+    settings, loop = echo_settings(machine), machine.echo_loop(SPEED)
+    assert isinstance(loop, EchoLoop)
+    assert (settings.return_gain, settings.input_gain) == (loop.return_gain, loop.input_gain)
+    assert settings.return_head_gains == loop.head_gains
+    assert settings.one_pass == loop.one_pass
