@@ -318,7 +318,8 @@ def ratio_to_cents(ratio):
 
     Notes
     -----
-    Source: definition of the cent, 1/1200 octave. Notebook: 03_repeats_and_loop_stability.
+    Source: definition of the cent, 1/1200 octave.
+    Notebook: 04_matching_the_tempo.
 
     Examples
     --------
@@ -352,7 +353,8 @@ def cents_to_ratio(cents):
 
     Notes
     -----
-    Source: definition of the cent, 1/1200 octave. Notebook: 03_repeats_and_loop_stability.
+    Source: definition of the cent, 1/1200 octave.
+    Notebook: 04_matching_the_tempo.
 
     Examples
     --------

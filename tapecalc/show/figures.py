@@ -737,11 +737,15 @@ def nyquist_picture(*, loop, profile="notebook", symbols_only=False, axes=None):
     turns, found = 14, loops.stability(loop)
     frequency = np.linspace(0, turns / max(loop.delays), 120 * turns)
     gain = loops.loop_gain(loop, frequency)
-    reach = 1.15 * max(1.0, float(np.abs(gain).max()))
+    # the whole band would be a solid disk: beside the first turns, show the one that comes nearest to 1
+    nearest = (found.frequency or 0.0) + np.linspace(-0.5, 0.5, 121) / max(loop.delays)
+    turn = loops.loop_gain(loop, np.maximum(nearest, 0))
+    reach = 1.15 * max(1.0, float(np.abs(gain).max()), float(np.abs(turn).max()))
     around = np.exp(2j * np.pi * np.linspace(0, 1, 200))
     with draw(profile, axes) as (profile, figure, axes):
         curve_look = style.line_style(profile, 0) | {"linewidth": 0.6 * profile.line_pt}
         (curve,) = axes.plot(gain.real, gain.imag, **curve_look)
+        (closest,) = axes.plot(turn.real, turn.imag, **style.line_style(profile, 2))
         (limit,) = axes.plot(
             around.real,
             around.imag,
@@ -768,11 +772,15 @@ def nyquist_picture(*, loop, profile="notebook", symbols_only=False, axes=None):
         axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_locator(MaxNLocator(4 if profile.narrow else 6, steps=[1, 2, 5, 10]))
-        names = ("$L$", "1", r"$|L|$ = 1") if symbols_only else ("loop gain", "the point 1", "size 1")
+        lines = (curve, closest, one, limit)
+        names = ("$L$", "$L(f_0)$", "1", r"$|L|$ = 1")
+        if not symbols_only:
+            at = style.frequency_text(max(found.frequency or 0.0, 1e-3))
+            names = ("loop gain", f"turn at {at}", "the point 1", "size 1")
         if profile.narrow:
-            name_lines(axes, profile, (curve, one, limit), names)
+            name_lines(axes, profile, lines, names)
         else:
-            axes.legend((curve, one, limit), names, loc="center left", bbox_to_anchor=(1.05, 0.5))
+            axes.legend(lines, names, loc="center left", bbox_to_anchor=(1.05, 0.5))
     verdict = "stable" if found.stable else "running away"
     start = (
         "" if found.frequency is None else f", first at {style.frequency_text(max(found.frequency, 1e-3))}"
@@ -784,11 +792,11 @@ def nyquist_picture(*, loop, profile="notebook", symbols_only=False, axes=None):
     )
     return Drawn(
         figure,
-        {"gain": curve, "one": one, "limit": limit},
-        f"Loop gain from 0 to {style.frequency_text(frequency[-1])} in the complex plane; {said}.",
-        "Curve in the complex plane that winds around zero once per turn of phase, with the circle "
-        "of size 1 and a "
-        f"cross at the point 1: {said}.",
+        {"gain": curve, "turn": closest, "one": one, "limit": limit},
+        f"Loop gain from 0 to {style.frequency_text(frequency[-1])} in the complex plane, and the turn that "
+        f"comes nearest to 1; {said}.",
+        "Curve in the complex plane that winds around zero once per turn of phase, one more turn that comes "
+        f"nearest to the point 1, the circle of size 1 and a cross at the point 1: {said}.",
         ("H. Nyquist, Regeneration Theory, Bell System Technical Journal 11, 1932 (from memory)",),
     )
 

@@ -86,16 +86,27 @@ def write_gallery(
     profile = style.as_profile(profile)
     style.nearest_name("units", units, ("metric", "inches"))
     folder = Path(folder)
-    paths, captions = [], []
+    paths, captions = [], {}
     for name in tqdm(names, desc="figures", unit="figure", leave=False, disable=None):
         drawn = draw_figure(name, machine=machine, profile=profile, units=units, symbols_only=symbols_only)
         paths += drawn.save(folder / name, formats)
-        captions.append(_caption(name, drawn, profile, units, symbols_only, formats))
-    title = (machine or example_machine()).name
-    paths.append(
-        write_file(folder / "captions.md", f"# Figures for {_plain(title)}\n\n" + "\n".join(captions))
-    )
+        captions[name] = _caption(name, drawn, profile, units, symbols_only, formats)
+    title = f"# Figures for {_plain((machine or example_machine()).name)}\n\n"
+    page = folder / "captions.md"
+    entries = _entries(page, title) | captions
+    paths.append(write_file(page, title + "\n".join(entries[name] for name in CATALOG if name in entries)))
     return paths
+
+
+def _entries(page, title):
+    """The entries of a page of captions for the same machine: those of other figures stay."""
+    text = page.read_text(encoding="utf-8") if page.is_file() else ""
+    if not text.startswith(title):
+        return {}
+    entries = text.removeprefix(title).split("\n## ")
+    return {
+        entry.split("\n", 1)[0].removeprefix("## "): f"## {entry.removeprefix('## ')}" for entry in entries
+    }
 
 
 def _caption(name, drawn, profile, units, symbols_only, formats):

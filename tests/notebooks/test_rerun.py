@@ -34,7 +34,12 @@ def run_twice(notebook):
 
 
 def _text(cell):
-    whole = "\n".join(text for output in cell.outputs for text in rules.texts(output))
+    # a kernel may send one print in two pieces: pieces of a stream belong together as they are
+    whole = "".join(
+        text if output.output_type == "stream" else f"{text}\n"
+        for output in cell.outputs
+        for text in rules.texts(output)
+    )
     return re.sub(PASSING, "...", whole)
 
 

@@ -58,6 +58,16 @@ def test_each_caption_names_call_description_and_sources(gallery):
             assert line in entry
 
 
+def test_drawing_one_figure_again_keeps_the_captions_of_the_others(tmp_path):
+    write_gallery(tmp_path, names=["delay_map", "tape_path", "tempo_map"], formats=["svg"])
+    before = (tmp_path / "captions.md").read_text()
+    write_gallery(tmp_path, names=["tape_path"], formats=["svg"])
+    assert (tmp_path / "captions.md").read_text() == before
+    other = with_changes(example_machine(), {"name": "Other"})
+    write_gallery(tmp_path, machine=other, names=["tape_path"], formats=["svg"])
+    assert "delay_map" not in (tmp_path / "captions.md").read_text()
+
+
 def test_options_stand_in_the_call(tmp_path):
     options = {"profile": "slide_dark", "units": "inches", "symbols_only": True}
     write_gallery(tmp_path, names=["delay_map", "nyquist_picture"], formats=["svg"], **options)
