@@ -102,7 +102,7 @@ def wobble_panel():
             slider("wobble_percent", "wobble, zero to peak", 0.3,
                    low=0.05, high=LARGEST_WOBBLE, step=0.05, unit="%"),
         ),
-        question="Which rates leave every repeat steady, and which of them only the second?",
+        question="Which rates leave every repeat steady, and which leave only the second one steady?",
         legend="Above, curve: speed of the tape; dots: when the sound you hear now passed the heads, the "
         "last one now; angle: carry the first dot over to now, and the upright leg is the bend. Below: "
         "thick, how far your repeat bends at any rate; dashed, repeat 1; dot: your wobble.",
