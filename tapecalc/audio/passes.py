@@ -38,12 +38,13 @@ from tapecalc.response import OnePass
 __all__ = ["EchoSettings", "Layout", "echo_layout", "wet_blocks"]
 
 POINTS, DEGREE = 6, 4  # of the reader: points on tape, and degree of its polynomials
-FILTER_HALF = 2.65e-3  # half the length of a pass's impulse response, s
+FILTER_HALF = 4e-3  # half the length of a pass's impulse response, s
 LIMITER_RISE = 16  # half the length of the limiter's interpolator, samples
 KAISER_BETA = 12.3  # 120 dB of stop band
-ROUNDS = 4  # of sharpening the filter
+STEPS = (2, 2, 2, 1, 1)  # of sharpening the filter: large ones for what blurs most, then the rest settles
 LIMITER_BETA = 8.0  # 80 dB: what it lets through is an overtone's image
 TRANSITION = (120 - 8) / (2.285 * 2 * math.pi)  # Kaiser's rule: width in sample rates per tap
+LARGEST_TRANSFORM = 48  # times half a filter; beyond that nothing is gained
 MARGIN = 2  # samples between the newest sample on tape and the reader's last point
 # Sizes of matrix products: larger ones wake a second BLAS thread, which costs time.
 COLUMNS = 4096  # samples that are read at once
@@ -191,8 +192,7 @@ def echo_layout(settings, sample_rate, *, block=None):
         )
     if block is not None:
         room = min(room, whole("block", block, cell, 10**6))
-    largest = fft.next_fast_len(64 * half)
-    lengths = [n for k in range(8, 20) for n in (2**k, 3 * 2 ** (k - 1)) if n <= max(largest, 4 * half)]
+    lengths = [n for k in range(8, 20) for n in (2**k, 3 * 2 ** (k - 1)) if n <= LARGEST_TRANSFORM * half]
     fits = {n: min(room, n - 2 * half - 1) // cell * cell for n in lengths}
     size = min((n for n in lengths if fits[n] > 0), key=lambda n: (n + 1500) / fits[n])
     return Layout(sample_rate, cell, half, rise, fits[size], size)
@@ -352,7 +352,7 @@ def pass_taps(one_pass, sample_rate, half):
     next round.
     """
     count = 4 * half + 1
-    dense = fft.next_fast_len(16 * count, real=True) // 2 * 2
+    dense = fft.next_fast_len(8 * count, real=True) // 2 * 2
     frequency = np.arange(dense // 2 + 1) * (2 * sample_rate / dense)
     width = 2 * sample_rate * TRANSITION / (count - 1)
     passed = frequency[frequency <= sample_rate / 2 - width / 2]
@@ -361,12 +361,12 @@ def pass_taps(one_pass, sample_rate, half):
         wanted = wanted * wavelength_gain(one_pass, passed)
     flat = passed <= passed[-1] - width / 2
     sharpened = wanted.copy()
-    for _ in range(ROUNDS):
+    for step in STEPS:
         spectrum = np.zeros_like(frequency)
         spectrum[: len(passed)] = sharpened
         impulse = np.roll(fft.irfft(spectrum, dense), 2 * half)[:count] * np.kaiser(count, KAISER_BETA)
         centered = np.roll(np.pad(impulse, (0, dense - count)), -2 * half)
-        sharpened += np.where(flat, wanted - fft.rfft(centered).real[: len(passed)], 0)
+        sharpened += np.where(flat, step * (wanted - fft.rfft(centered).real[: len(passed)]), 0)
     return impulse
 
 
