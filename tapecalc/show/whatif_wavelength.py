@@ -120,11 +120,11 @@ def pattern_panel():
         build=_build_pattern,
         update=_update_pattern,
         controls=(
-            slider("frequency_khz", "tone", 10.0, low=2.0, high=20.0, step=SEMITONE, unit="kHz", log=True),
+            slider("frequency_khz", "tone", 10.0, low=2.5, high=20.0, step=SEMITONE, unit="kHz", log=True),
             _speed_slider(machine.speeds[0]),
             _gap_slider(contact.gap, low=1.0),
-            slider("moved_percent", "tape moved on by", 0.0, low=0.0, high=50.0, step=5.0,
-                   unit="% of a wave"),
+            slider("moved_percent", "tape moved by", 0.0, low=0.0, high=50.0, step=5.0,
+                   unit="% of wave"),
         ),
         question="At which gap is the average nothing at all, however far the tape moves?",
         legend="Above: the pattern on tape; shaded: the effective gap, 1.11 times the gap; thick bar: the "
