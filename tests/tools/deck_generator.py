@@ -2,7 +2,7 @@
 
 This generator shares no code with the library: the tape's position is a
 closed-form integral, the delay is solved from it by Newton's method, sound is
-read between samples by oversampling and a quintic spline, and repeats are made
+read between samples by oversampling and a cubic spline, and repeats are made
 pass by pass. What it returns are plain arrays and the truth they were made from.
 """
 
@@ -33,7 +33,8 @@ class Deck:
     def position(self, t):
         """How far the tape has moved by time `t`, in seconds at mean speed."""
         t = np.asarray(t, dtype=float)
-        swing = (m / (2 * np.pi * f) * (np.cos(p) - np.cos(2 * np.pi * f * t + p)) for m, f, p in self.wobbles)
+        turn = 2 * np.pi
+        swing = (m / (turn * f) * (np.cos(p) - np.cos(turn * f * t + p)) for m, f, p in self.wobbles)
         return t + sum(swing, np.zeros_like(t))
 
     def delay(self, t):
@@ -46,7 +47,7 @@ class Deck:
         return delay
 
 
-def reader(samples, oversample=4, order=5):
+def reader(samples, oversample=4, order=3):
     """A function that reads `samples` at any fractional index, zero outside."""
     count = len(samples)
     pad = 256
@@ -147,7 +148,8 @@ def voice(duration, sample_rate=48000):
         return None
     words = [soundfile.read(name)[0] for name in files]
     speech = np.concatenate(words)
-    speech = np.tile(speech, int(np.ceil(duration * sample_rate / len(speech))))[: int(duration * sample_rate)]
+    count = int(duration * sample_rate)
+    speech = np.tile(speech, count // len(speech) + 1)[:count]
     return 0.1 * speech / np.sqrt(np.mean(speech**2))
 
 

@@ -1,6 +1,6 @@
 """Wow and flutter from a steady tone that was played by the machine.
 
-The tone is shifted to 0 Hz and cut to a band of 300 Hz on either side, block by
+The tone is shifted to 0 Hz and cut to a band of 450 Hz on either side, block by
 block; what is left turns as fast as the tone's frequency deviates. The noise of the
 recording deviates too, more so at high rates; its power is measured from the tone's
 amplitude (noise shakes amplitude and phase alike) and taken off.
@@ -44,13 +44,13 @@ TAKEN = {
 }
 
 BLOCK, MARGIN = 10.0, 1.0  # seconds of a block, and on either side to let the band filter settle
-RATE = 1000  # values of deviation per second
-FLAT, STOP = 300.0, 500.0  # Hz from the tone: passed in full, and no longer
+RATE = 1400  # values of deviation per second
+FLAT, STOP = 450.0, 700.0  # Hz from the tone: passed in full, and no longer
 LOWEST_RATE, HIGHEST_RATE = 0.2, 200.0  # Hz; the range of flutter. Source: AES6-2008 = IEC 60386 (from memory)
 NOISE_BAND = (100.0, 280.0)  # Hz, where the noise is read
 PIECE = 60.0  # seconds analyzed at a time in a long recording
 SHORTEST = 5.0  # seconds. Source: AES6-2008, observation time of the two-sigma method
-EDGE = 0.5  # seconds left out at the ends
+EDGE = (0.5, 3.0)  # seconds left out at the ends, where the weighting settles: a tenth, within these
 STEADIEST = 0.5  # share of the power that must be in the tone's band
 DROPOUT = 0.25  # amplitude against the usual one below which the deviation is bridged
 CLEAREST = 5.0  # amplitude of a line against its surroundings
@@ -420,8 +420,8 @@ def _cleaned(deviation, density, weighted):
     smooth = np.convolve(power, np.ones(SMOOTH) / SMOOTH, "same")
     keep = np.sqrt(np.clip(1 - noise / np.maximum(smooth, 1e-300), 0, 1)) * (smooth > GATE * noise)
     clean = fft.irfft(spectrum * gain * keep, len(longer))[pad : pad + len(deviation)]
-    edge = int(EDGE * RATE)
-    clean = clean[edge:-edge] if len(clean) > 6 * edge else clean
+    edge = int(np.clip(len(clean) / 10, EDGE[0] * RATE, EDGE[1] * RATE))
+    clean = clean[edge:-edge]
     step = rate[1]
     shaped = gain**2 * noise
     noise_power = float(np.sum(shaped) * step)
@@ -462,7 +462,7 @@ def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
         cycles = slow / max(inner, 1e-300)  # that the slowest wobbles are not whole numbers of turns
         noisy = 0.05 * noise / max(inner, 1e-300) / 2  # that the noise's power is known to 5 %
         floor = 0.3 * np.sqrt(noise)
-        spread = (np.hypot(random, 1.6 * cycles) + noisy) * rms
+        spread = (np.hypot(random, 2.5 * cycles) + noisy) * rms
         values[name + "_rms"] = Estimate(rms, float(min(spread, rms + floor) + 1e-12))
         peak = _quantile(pile.counts[name], TWO_SIGMA_COVERAGE)
         spread = (np.hypot(random, 2.5 * cycles) + noisy) * peak + REST * np.sqrt(noise)
