@@ -227,11 +227,14 @@ def reading_kernel():
 def _kernel_gain(omega):
     """Return the reader's mean gain at angular frequencies in rad per half sample."""
     nodes, weights = np.polynomial.legendre.leggauss(8)
-    powers = (nodes / 2)[:, None] ** np.arange(DEGREE + 1)
-    shifts = np.exp(1j * np.multiply.outer(np.arange(POINTS) - (POINTS - 1) / 2, omega))
-    response = powers @ reading_kernel() @ shifts
-    ideal = np.exp(1j * np.multiply.outer(nodes / 2, omega))
-    return (weights @ np.abs(response) ** 2) / (weights @ (response * ideal.conj()).real)
+    points = [np.exp(1j * omega * (k - (POINTS - 1) / 2)) for k in range(POINTS)]
+    power, match = np.zeros_like(omega), np.zeros_like(omega)
+    for node, weight in zip(nodes / 2, weights, strict=True):
+        taps = node ** np.arange(DEGREE + 1) @ reading_kernel()
+        response = sum(tap * point for tap, point in zip(taps, points, strict=True))
+        power += weight * np.abs(response) ** 2
+        match += weight * (response * np.exp(-1j * omega * node)).real
+    return power / match
 
 
 class _Reader:
