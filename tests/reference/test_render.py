@@ -6,7 +6,7 @@ bound stands for a quality (interpolation error, level lost), it is our own.
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
+from scipy.signal import hilbert, lfilter
 
 from tapecalc.audio.motion import Motion, SpeedChange
 from tapecalc.audio.passes import EchoSettings
@@ -284,3 +284,28 @@ def test_a_loop_of_the_calculators_is_the_loop_that_is_rendered():
     assert (settings.return_gain, settings.input_gain) == (loop.return_gain, loop.input_gain)
     assert settings.return_head_gains == loop.head_gains
     assert settings.one_pass == loop.one_pass
+
+
+@pytest.mark.parametrize(
+    ("spacing_mm", "ips", "return_send_db", "repeats"),
+    [(20.0, 7.5, -90.0, 1), (41.5, 3.75, -6.0, 5), (41.5, 7.5, 0.3, 8)],
+    ids=["slap", "lead echo", "near runaway"],
+)
+def test_the_envelope_peaks_at_the_planned_delays(spacing_mm, ips, return_send_db, repeats):
+    # All but the wobble, which moves the repeats by design, and the hiss, which blurs late ones.
+    heads = [{"spacing_mm": spacing_mm}]
+    changes = {"playback_heads": heads, "mixer.return_send_db": return_send_db}
+    machine = with_changes(example_machine(), changes)
+    speed = ips * 0.0254
+    bell = np.exp(-0.5 * ((np.arange(4800) / RATE - 0.02) / 0.002) ** 2)
+    burst = bell * tone(1500, 0.1)
+    off = ["flutter", "hiss"]
+    take = render_echo(burst, RATE, machine, speed=speed, without=off, seconds=0.3 + 6 * 0.44)
+    envelope = np.abs(hilbert(take.wet))
+    for repeat in range(1, repeats + 1):
+        planned = 0.02 + repeat * machine.delays(speed)[0]
+        near = round(planned * RATE) + np.arange(-200, 201)
+        peak = near[np.argmax(envelope[near])]
+        left, middle, right = envelope[peak - 1 : peak + 2]
+        heard = (peak + 0.5 * (left - right) / (left - 2 * middle + right)) / RATE
+        assert abs(heard - planned) < 1e-4
