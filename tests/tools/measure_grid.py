@@ -69,7 +69,7 @@ def delays(count, seed, duration=6):
 def flutter(count, seed, duration=16):
     """Readings of a test tape against those of the deck's wobbles in the same time."""
     rng = np.random.default_rng(seed)
-    t = np.arange(0.5, duration - 0.5, 1 / 1000)
+    t = np.arange(0.11 * duration, 0.89 * duration, 1 / 1000)
     for _ in range(count):
         rate = int(rng.choice(RATES))
         deck = random_deck(rng)
@@ -130,7 +130,7 @@ def repeats(count, seed):
         gain = rng.uniform(0.3, 0.85)
         dry = np.zeros(6 * rate)
         dry[1000 : 1000 + rate // 8] = generator.noise(0.125, rate, seed=int(rng.integers(1 << 30)))
-        playback = generator.echo(dry, rate, deck, return_gain=gain, passes=int(min(40, 9 / -np.log10(gain))))
+        playback = generator.echo(dry, rate, deck, return_gain=gain, passes=int(min(30, 2 + 3 / -np.log10(gain))))
         playback += 10 ** rng.uniform(-5, -3.5) * rng.standard_normal(len(playback))
         recording = measure.open_recording(np.stack([dry, playback], axis=1), sample_rate=rate)
         yield "loop gain", measure.measure_repeats(recording).loop_gain_db, 20 * np.log10(gain)

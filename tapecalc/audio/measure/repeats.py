@@ -29,6 +29,7 @@ __all__ = ["RepeatReading", "measure_repeats"]
 
 EDGES = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)  # Hz, of the octave bands
 OVER_NOISE = 4.0  # power over the noise that a stretch must have to count
+FAINTEST = 1e-10  # power against the loudest stretch, below which rounding is all there is
 FEWEST = 3  # stretches
 VAGUE = 4.0  # times the uncertainty of the clearest band, above which a band has no say in the highest gain
 SHORTEST = 0.02  # seconds, the shortest delay looked for
@@ -246,8 +247,7 @@ def _quietest(stretch, rate):
 def _powers(samples, stretch):
     """Mean power of stretch after stretch of one delay."""
     edges = np.round(np.arange(0, len(samples) + 1, stretch)).astype(int)
-    total = np.concatenate([[0.0], np.cumsum(samples**2)])
-    return np.diff(total[edges]) / np.diff(edges)
+    return np.add.reduceat(samples[: edges[-1]] ** 2, edges[:-1]) / np.diff(edges)
 
 
 def _fall(powers):
@@ -258,7 +258,7 @@ def _fall(powers):
     tail = powers[-max(len(powers) // 5, 2) :]
     noise = float(np.median(tail)) if np.median(tail) < 1e-2 * powers.max() else 0.0
     over = powers - noise
-    above = powers > OVER_NOISE * max(noise, 1e-20)
+    above = powers > max(OVER_NOISE * noise, FAINTEST * powers.max())
     last = int(np.argmin(above)) if not np.all(above) else len(powers)
     if last < FEWEST:
         return None

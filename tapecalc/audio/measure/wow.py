@@ -51,13 +51,15 @@ NOISE_BAND = (100.0, 280.0)  # Hz, where the noise is read
 PIECE = 60.0  # seconds analyzed at a time in a long recording
 SHORTEST = 5.0  # seconds. Source: AES6-2008, observation time of the two-sigma method
 EDGE = (0.5, 3.0)  # seconds left out at the ends, where the weighting settles: a tenth, within these
+WIDEST = 0.12  # of the frequency, how far a tone may swing
 STEADIEST = 0.5  # share of the power that must be in the tone's band
 DROPOUT = 0.25  # amplitude against the usual one below which the deviation is bridged
 CLEAREST = 5.0  # amplitude of a line against its surroundings
 VISIBLE = 0.25  # comb factor below which a wobble is not to be corrected
 SMOOTH, GATE = 9, 3.0  # bins averaged, and their power over the noise, before a rate counts as flutter
 BUCKETS = np.geomspace(1e-9, 0.3, 40000)  # for the distribution of the deviation
-FLOOR = 0.004  # relative uncertainty that ends and filters leave in any reading
+EDGES = 0.3  # of what an unfinished turn of the slowest wobble changes in a reading
+FLOOR = 0.0006  # relative uncertainty that ends and filters leave in any reading
 LINE_FLOOR = 0.002  # of a bin, and of the depth, that neighboring lines leave in a line
 REST = 0.05  # of the noise that may be left in a two-sigma reading
 
@@ -113,7 +115,8 @@ class FlutterReading:
     Parameters
     ----------
     weighted : Estimate
-        Two-sigma reading of the weighted deviation, fraction of speed (0.001 is +/- 0.1 %).
+        Two-sigma reading of the weighted deviation, fraction of speed (0.001 is +/- 0.1 %). This and
+        the next three are of the time recorded, less its ends; record for longer to know more.
     weighted_rms, unweighted, unweighted_rms : Estimate
         The rms, and the same without weighting (0.2 to 200 Hz).
     tone : Estimate
@@ -278,13 +281,14 @@ def _carrier(recording, channel, loudest):
     samples = recording.read(channel, first, count)
     power = np.abs(fft.rfft((samples - samples.mean()) * np.hanning(count))) ** 2
     frequency = fft.rfftfreq(count, 1 / rate)
-    center = frequency[np.argmax(power)]
-    near = np.abs(frequency - center) < max(0.05 * center, 20)
+    # Half of the power lies below the middle of the tone, however far it swings.
+    center = frequency[np.searchsorted(np.cumsum(power), 0.5 * power.sum())]
+    near = np.abs(frequency - center) < max(WIDEST * center, 20)
     center = float(power[near] @ frequency[near] / power[near].sum())
     share = power[near].sum() / power.sum()
     if share < STEADIEST:
         raise CannotTell(
-            f"there is no steady tone: the strongest, near {center:.0f} Hz, holds {100 * share:.0f} % of the power"
+            f"there is no steady tone: what is near {center:.0f} Hz holds {100 * share:.0f} % of the power"
         )
     if not STOP < center < rate / 2 - STOP:
         raise CannotTell(
@@ -462,10 +466,10 @@ def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
         cycles = slow / max(inner, 1e-300)  # that the slowest wobbles are not whole numbers of turns
         noisy = 0.05 * noise / max(inner, 1e-300) / 2  # that the noise's power is known to 5 %
         floor = 0.3 * np.sqrt(noise)
-        spread = (np.hypot(random, 2.5 * cycles) + noisy) * rms
+        spread = (np.hypot(random, EDGES * cycles) + noisy) * rms
         values[name + "_rms"] = Estimate(rms, float(min(spread, rms + floor) + 1e-12))
         peak = _quantile(pile.counts[name], TWO_SIGMA_COVERAGE)
-        spread = (np.hypot(random, 2.5 * cycles) + noisy) * peak + REST * np.sqrt(noise)
+        spread = (np.hypot(random, 2 * EDGES * cycles) + noisy) * peak + REST * np.sqrt(noise)
         values[name] = Estimate(peak, float(min(spread, peak + 2 * floor) + 1e-12))
     when, means, slopes, seconds = (np.array(column) for column in zip(*pile.means, strict=True))
     mean = float(seconds @ means / seconds.sum())
