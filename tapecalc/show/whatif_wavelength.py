@@ -393,7 +393,7 @@ def passes_panel():
             slider("boost_db", "most treble boost", one_pass.boost_db, low=0.0, high=24.0, step=1.0,
                    unit="dB"),
         ),
-        question="Which slider brings most treble back to pass 8?",
+        question="Which slider brings most treble back to the last pass?",
         legend="Dashed: one pass. Thick: all passes together. Shaded: the band that is left within 3 dB "
         "after the last of them.",
         alt="Line chart of level in dB over frequency from 20 Hz to 20 kHz: one pass and several passes, "
