@@ -168,7 +168,7 @@ def samples_per_cell(motion, sample_rate):
 
     Notes
     -----
-    Source: error of Lagrange's interpolation. Notebook: 05_wow_and_flutter.
+    Source: error of Lagrange's interpolation. Notebook: none.
 
     Examples
     --------
@@ -291,7 +291,7 @@ def delay_cells(motion, spacings, sample_rate):
 
     Notes
     -----
-    Source: conservation of tape, ``p(t) - p(t - T) = d``. Notebook: 05_wow_and_flutter.
+    Source: conservation of tape, ``p(t) - p(t - T) = d``. Notebook: none.
 
     Examples
     --------

@@ -15,7 +15,7 @@ symbol  name in code     SI unit  typical value
 ======  ===============  =======  ===============================
 --      ``settings``     --       an `EchoSettings`
 fs      ``sample_rate``  Hz       48000
-B       ``block``        --       3840 samples
+B       ``block``        --       3648 samples
 --      ``layout``       --       a `Layout`
 --      ``dry_blocks``   1        arrays of shape (channels, B)
 ======  ===============  =======  ===============================
@@ -49,6 +49,7 @@ MARGIN = 2  # samples between the newest sample on tape and the reader's last po
 # Sizes of matrix products: larger ones wake a second BLAS thread, which costs time.
 COLUMNS = 4096  # samples that are read at once
 FRAME, FRAMES = 32, 120  # samples in a frame of the limiter, and frames at once
+LOUDEST = 1e6  # 120 dB above full scale: an echo that runs away and that no tape stops
 BLOCKS_PER_HISTORY = 3  # blocks that fit on the tape's array before it is moved to the front
 
 
@@ -170,14 +171,14 @@ def echo_layout(settings, sample_rate, *, block=None):
 
     Notes
     -----
-    Source: causality; the length of the transform is the cheapest per sample. Notebook: workbench.
+    Source: causality; the length of the transform is the cheapest per sample. Notebook: none.
 
     Examples
     --------
     >>> settings = EchoSettings(motion=Motion(speed=0.5), spacings=(0.0415,), head_gains=(1.0,),
     ...                         return_head_gains=(1.0,), return_gain=0.5)
     >>> echo_layout(settings, 48000).block
-    3840
+    3648
     """
     cell = samples_per_cell(settings.motion, sample_rate)
     half = round(FILTER_HALF * sample_rate)
@@ -452,6 +453,11 @@ def wet_blocks(dry_blocks, settings, layout):
     numpy.ndarray
         The sum of all heads, of the shape of the dry block.
 
+    Raises
+    ------
+    ValueError
+        If the echo grows without limit.
+
     Notes
     -----
     Source: the model of one loop, bus = input + return. Notebook: 03_repeats_and_loop_stability.
@@ -463,7 +469,7 @@ def wet_blocks(dry_blocks, settings, layout):
     >>> layout = echo_layout(settings, 48000)
     >>> silence = np.zeros((1, layout.block))
     >>> [block.shape for block in wet_blocks([silence, silence], settings, layout)]
-    [(1, 3840), (1, 3840)]
+    [(1, 3648), (1, 3648)]
     """
     rate, block = layout.sample_rate, layout.block
     full = settings.saturation or 1.0  # the tape holds the sound in units of what it cannot exceed
@@ -489,6 +495,11 @@ def wet_blocks(dry_blocks, settings, layout):
         for head in heads:
             played += head
         heard, bus = played
+        if heard.max() > LOUDEST:
+            raise ValueError(
+                f"return_gain must leave a loop without saturation stable, got {settings.return_gain:g}: "
+                "the echo went beyond 120 dB above full scale"
+            )
         yield heard
         bus += settings.input_gain / full * dry
         if hiss:

@@ -145,7 +145,7 @@ def echo_settings(machine, speed=None, *, change=None, seed=0):
 
     Notes
     -----
-    Source: EBU R 68-2000 for the level. Notebook: workbench.
+    Source: EBU R 68-2000 for the level. Notebook: 05_wow_and_flutter.
 
     Examples
     --------
@@ -206,7 +206,7 @@ def without_stages(settings, without):
 
     Notes
     -----
-    Source: our own. Notebook: workbench.
+    Source: our own. Notebook: 05_wow_and_flutter.
 
     Examples
     --------
@@ -323,7 +323,8 @@ def render_echo(
 
     Notes
     -----
-    Source: the model of the plan; block by block, see `tapecalc.audio.passes`. Notebook: workbench.
+    Source: the model of the plan; block by block, see `tapecalc.audio.passes`.
+    Notebook: 03_repeats_and_loop_stability.
 
     Examples
     --------
@@ -446,7 +447,7 @@ def render_file(
 
     Notes
     -----
-    Source: as `render_echo`. Notebook: workbench.
+    Source: as `render_echo`. Notebook: none.
 
     Examples
     --------

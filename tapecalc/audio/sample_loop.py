@@ -69,7 +69,7 @@ def sample_loop(dry, sample_rate, settings, delay_of, *, reader="polynomial"):
 
     Notes
     -----
-    Source: the model of one loop. Notebook: workbench.
+    Source: the model of one loop. Notebook: none.
 
     Examples
     --------

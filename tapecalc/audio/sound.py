@@ -110,7 +110,7 @@ def sound_array(samples):
 
     Notes
     -----
-    Source: house rule. Notebook: workbench.
+    Source: house rule. Notebook: none.
 
     Examples
     --------
@@ -160,7 +160,7 @@ def peak_db(samples):
 
     Notes
     -----
-    Source: definition of dBFS, sample peak. Notebook: workbench.
+    Source: definition of dBFS, sample peak. Notebook: 03_repeats_and_loop_stability.
 
     Examples
     --------
@@ -185,7 +185,7 @@ def rms_db(samples):
 
     Notes
     -----
-    Source: definition; full scale is an amplitude of 1. Notebook: workbench.
+    Source: definition; full scale is an amplitude of 1. Notebook: 02_wavelength_and_tape_speed.
 
     Examples
     --------
@@ -226,7 +226,7 @@ def with_peak(samples, level_db):
 
     Notes
     -----
-    Source: definition of dBFS. Notebook: workbench.
+    Source: definition of dBFS. Notebook: none.
 
     Examples
     --------
@@ -261,7 +261,7 @@ def clipped_samples(samples):
 
     Notes
     -----
-    Source: common practice, no source. Notebook: workbench.
+    Source: common practice, no source. Notebook: none.
 
     Examples
     --------
@@ -305,7 +305,7 @@ def click(seconds=1.0, sample_rate=48000, *, at=0.05, width=0.0005, level_db=STA
 
     Notes
     -----
-    Source: definition. Notebook: 08_measure_a_machine.
+    Source: definition. Notebook: 01_delay_from_head_spacing.
 
     Examples
     --------
@@ -382,7 +382,7 @@ def sweep(low, high, seconds=4.0, *, sample_rate=48000, level_db=START_LEVEL_DB)
 
     Notes
     -----
-    Source: definition of the exponential sweep. Notebook: 08_measure_a_machine.
+    Source: definition of the exponential sweep. Notebook: none.
 
     Examples
     --------
@@ -425,7 +425,7 @@ def pink_noise(seconds=1.0, sample_rate=48000, *, seed=0, level_db=START_LEVEL_D
 
     Notes
     -----
-    Source: definition, power density as 1/f. Notebook: 07_patching_and_levels.
+    Source: definition, power density as 1/f. Notebook: none.
 
     Examples
     --------
@@ -496,7 +496,7 @@ def pluck(
     Notes
     -----
     Source: Karplus and Strong 1983, Computer Music Journal 7(2); fractional tuning by
-    Lagrange interpolation, Jaffe and Smith 1983 in the same issue. Notebook: workbench.
+    Lagrange interpolation, Jaffe and Smith 1983 in the same issue. Notebook: 02_wavelength_and_tape_speed.
 
     Examples
     --------
@@ -624,7 +624,7 @@ def speech_clicks(sample_rate=48000, *, bpm=76.0, seconds=6.0, level_db=-12.0):
 
     Notes
     -----
-    Source: our own. Notebook: workbench.
+    Source: our own. Notebook: 06_many_heads.
 
     Examples
     --------
@@ -698,7 +698,7 @@ def read_sound(path):
 
     Notes
     -----
-    Source: the formats as libsndfile reads them. Notebook: workbench.
+    Source: the formats as libsndfile reads them. Notebook: none.
 
     Examples
     --------
@@ -768,7 +768,7 @@ def write_sound(path, samples, sample_rate):
 
     Notes
     -----
-    Source: the formats as libsndfile writes them. Notebook: workbench.
+    Source: the formats as libsndfile writes them. Notebook: none.
 
     Examples
     --------
@@ -814,7 +814,7 @@ def encode_mp3(samples, sample_rate):
 
     Notes
     -----
-    Source: ISO 11172-3 and 13818-3, by libsndfile; variable bit rate. Notebook: workbench.
+    Source: ISO 11172-3 and 13818-3, by libsndfile; variable bit rate. Notebook: none.
 
     Examples
     --------

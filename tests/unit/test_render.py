@@ -250,6 +250,12 @@ def test_nonsense_is_refused_in_one_line(machine, call, message):
     assert "\n" not in str(refused.value)
 
 
+def test_an_echo_that_runs_away_without_a_limit_is_refused(machine, dry):
+    hot = with_changes(machine, {"mixer.return_send_db": 20.0})
+    with pytest.raises(ValueError, match="return_gain must leave a loop without saturation stable, got 10"):
+        render_echo(dry, RATE, hot, without=["saturation"], seconds=20)
+
+
 def test_reading_ahead_of_the_record_head_is_refused(machine, dry):
     settings = echo_settings(machine)
     layout = dataclasses.replace(echo_layout(settings, RATE), block=10496, size=16384)
