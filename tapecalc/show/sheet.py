@@ -137,7 +137,7 @@ def plan_preview(plan):
     return render_echo(dry, SAMPLE_RATE, plan.machine, speed=speed, seconds=PREVIEW_SECONDS, seed=1)
 
 
-def plan_page(plan, drawn, narrow=None, preview=None):
+def plan_page(plan, drawn, *, narrow=None, preview=None):
     """Write the page as text.
 
     Parameters
@@ -221,7 +221,7 @@ def write_plan(plan, folder):
     write_file(folder / "plan.json", data)
     drawn, narrow = plan_figures(plan), plan_figures(plan, profile="article_single")
     preview = plan_preview(plan)
-    page = plan_page(plan, drawn, narrow, preview)
+    page = plan_page(plan, drawn, narrow=narrow, preview=preview)
     for name, picture in drawn.items():
         picture.save(folder / "figures" / name)
     write_sound(folder / "preview.wav", preview.mix, preview.sample_rate)

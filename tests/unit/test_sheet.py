@@ -127,6 +127,8 @@ def test_a_bare_machine_has_a_page_too(tmp_path):
 def test_the_same_plan_gives_the_same_page(page):
     plan = make_plan(example_machine())
     pictures = {profile: sheet.plan_figures(plan, profile=profile) for profile in ("page", "article_single")}
-    again = sheet.plan_page(plan, pictures["page"], pictures["article_single"], sheet.plan_preview(plan))
+    again = sheet.plan_page(
+        plan, pictures["page"], narrow=pictures["article_single"], preview=sheet.plan_preview(plan)
+    )
     without_sound = re.compile(r"data:audio/mpeg;base64,[^'\"]+")
     assert without_sound.sub("", again) == without_sound.sub("", page)
