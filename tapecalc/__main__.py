@@ -114,6 +114,16 @@ def _parser():
     draw.add_argument(
         "--format", action="append", metavar="FORM", help="svg, png or pdf (default: svg and png)"
     )
+
+    clip = _command(commands, "clip", _clip, "film a clip of the catalog, with sound, for a machine")
+    clip.add_argument("name", metavar="CLIP", help="which one, for example tape_travel")
+    clip.add_argument("--machine", metavar="MACHINE.toml", help="a machine file (default: the example)")
+    clip.add_argument("--out", required=True, metavar="FILE", help="an .mp4 or .gif to write")
+    clip.add_argument("--frames", action="store_true", help="numbered PNG pictures into the folder --out")
+    clip.add_argument("--profile", default="video_1080", help="size and ground, for example vertical_dark")
+    clip.add_argument("--units", default="metric", help="metric or inches")
+    clip.add_argument("--seconds", type=float, default=10.0, metavar="N", help="its length (default: 10)")
+    clip.add_argument("--fps", type=int, default=30, metavar="N", help="frames a second (default: 30)")
     return parser
 
 
@@ -178,6 +188,23 @@ def _figures(options):
         formats=options.format or ("svg", "png"),
     )
     print(f"Written: {len(paths)} files in {options.out}")
+
+
+def _clip(options):
+    """Film one clip."""
+    from tapecalc.show.clips import write_clip
+
+    written = write_clip(
+        options.name,
+        options.out,
+        machine=_machine_file(options.machine or "example"),
+        profile=options.profile,
+        units=options.units,
+        seconds=options.seconds,
+        fps=options.fps,
+        as_frames=options.frames,
+    )
+    print(f"Written: {written}")
 
 
 def _machine_file(name):

@@ -154,7 +154,8 @@ def tape_path(*, spacings, speed, units="metric", profile="notebook", symbols_on
     Returns
     -------
     Drawn
-        The figure; artists ``"heads"`` are the heads' places along the sheet.
+        The figure; artists ``"heads"`` are the heads' places along the sheet, ``"record"`` and
+        ``"playback"`` their boxes, ``"tape"`` the two ends of the tape.
 
     Raises
     ------
@@ -176,11 +177,11 @@ def tape_path(*, spacings, speed, units="metric", profile="notebook", symbols_on
         for spacing, delay in zip(spacings, delays, strict=True)
     ]
     with sketch(profile, axes) as (profile, figure, sheet):
-        heads = _tape_and_heads(sheet, np.asarray(spacings) / max(spacings), numbers, symbols_only)
+        artists = _tape_and_heads(sheet, np.asarray(spacings) / max(spacings), numbers, symbols_only)
     took = " and ".join(f"{delay} over {spacing}" for spacing, delay in numbers)
     return Drawn(
         figure,
-        {"heads": heads},
+        artists,
         f"The way of the tape. At {speed_text(speed, units)} it takes {took}.",
         "Sketch of a tape on its way from the supply reel past erase, record and "
         f"{'playback head' if len(numbers) == 1 else f'{len(numbers)} playback heads'} to the capstan and "
@@ -226,8 +227,9 @@ def _tape_and_heads(sheet, shares, numbers, symbols_only):
         (along, "playback", (f"P{k}" if len(shares) <= 4 else f"{k}") if many else "P")
         for k, along in enumerate(heads, 1)
     ]
+    boxes = []
     for along, word, letter in places:
-        sheet.box(spot(along, 1.2), size=(2.0, 1.2) if tall else (1.2, 2.0), color=1)
+        boxes.append(sheet.box(spot(along, 1.2), size=(2.0, 1.2) if tall else (1.2, 2.0), color=1))
         short = symbols_only or (many and word == "playback") or (word == "record" and heads[0] - along < 3)
         if not (tall and word == "playback"):
             name(along, 2.7, letter if short else word)
@@ -247,4 +249,5 @@ def _tape_and_heads(sheet, shares, numbers, symbols_only):
             side = 4.9 + 1.3 * row
             sheet.line([spot(record, side), spot(along, side)], both=True, color=2)
             sheet.words(spot(along + 0.6, side), ", ".join(texts), ha="left")
-    return heads
+    ends = np.array([spot(start, 0), spot(end, 0)])
+    return {"heads": heads, "record": boxes[1], "playback": boxes[2:], "tape": ends}
