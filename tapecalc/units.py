@@ -319,7 +319,7 @@ def ratio_to_cents(ratio):
     Notes
     -----
     Source: definition of the cent, 1/1200 octave.
-    Notebook: 04_matching_the_tempo.
+    Notebook: 01_delay_from_head_spacing.
 
     Examples
     --------
@@ -354,7 +354,7 @@ def cents_to_ratio(cents):
     Notes
     -----
     Source: definition of the cent, 1/1200 octave.
-    Notebook: 04_matching_the_tempo.
+    Notebook: 01_delay_from_head_spacing.
 
     Examples
     --------
