@@ -45,7 +45,9 @@ def test_two_sigma_of_a_sine_is_the_published_part_of_its_peak():
 def test_flutter_is_read_at_the_published_tone():
     # Source: F1, AES6-2008 and IEC 60386:1972: 3150 Hz.
     t = np.arange(22 * 32000) / 32000
-    tone = measure.find_parts(measure.open_recording(measure.make_test_signal(32000), sample_rate=32000))["tone"]
+    tone = measure.find_parts(measure.open_recording(measure.make_test_signal(32000), sample_rate=32000))[
+        "tone"
+    ]
     samples = tone.read("playback", 0, len(t) - 2 * 32000)
     spectrum = np.abs(np.fft.rfft(samples * np.hanning(len(samples))))
     assert np.argmax(spectrum) * 32000 / len(samples) == pytest.approx(3150, abs=0.1)

@@ -74,7 +74,9 @@ def flutter(count, seed, duration=16):
         rate = int(rng.choice(RATES))
         deck = random_deck(rng)
         samples = soil(generator.tone(duration, rate, deck), rng, loudest_db=60)
-        reading = measure.measure_flutter(measure.open_recording(samples, sample_rate=rate), taken="test tape")
+        reading = measure.measure_flutter(
+            measure.open_recording(samples, sample_rate=rate), taken="test tape"
+        )
         plain = deck.speed_ratio(t) - 1
         shaped = sum(
             m * 10 ** (weighting_db(f) / 20) * np.sin(2 * np.pi * f * t + p) for m, f, p in deck.wobbles
@@ -86,7 +88,9 @@ def flutter(count, seed, duration=16):
         yield "mean speed", reading.tone, 3150.0
         for line in reading.lines:
             depth, true_rate, _ = min(deck.wobbles, key=lambda w: abs(w[1] - line.rate.value))
-            apart = min((abs(a[1] - b[1]) for a in deck.wobbles for b in deck.wobbles if a is not b), default=9)
+            apart = min(
+                (abs(a[1] - b[1]) for a in deck.wobbles for b in deck.wobbles if a is not b), default=9
+            )
             if apart > 0.5 and abs(true_rate - line.rate.value) < 0.1:
                 yield "line depth", line.depth, depth
                 yield "line rate", line.rate, true_rate
@@ -130,7 +134,9 @@ def repeats(count, seed):
         gain = rng.uniform(0.3, 0.85)
         dry = np.zeros(6 * rate)
         dry[1000 : 1000 + rate // 8] = generator.noise(0.125, rate, seed=int(rng.integers(1 << 30)))
-        playback = generator.echo(dry, rate, deck, return_gain=gain, passes=int(min(30, 2 + 3 / -np.log10(gain))))
+        playback = generator.echo(
+            dry, rate, deck, return_gain=gain, passes=int(min(30, 2 + 3 / -np.log10(gain)))
+        )
         playback += 10 ** rng.uniform(-5, -3.5) * rng.standard_normal(len(playback))
         recording = measure.open_recording(np.stack([dry, playback], axis=1), sample_rate=rate)
         yield "loop gain", measure.measure_repeats(recording).loop_gain_db, 20 * np.log10(gain)

@@ -10,7 +10,9 @@ from tapecalc.audio import measure
 from tapecalc.audio.measure import CannotTell
 
 RATE = 48000
-DECK = generator.Deck(wobbles=((0.0011, 0.55, 0.3), (0.0007, 4.3, 1.0), (0.0004, 9.7, 2.0), (0.00015, 28, 1.0)))
+DECK = generator.Deck(
+    wobbles=((0.0011, 0.55, 0.3), (0.0007, 4.3, 1.0), (0.0004, 9.7, 2.0), (0.00015, 28, 1.0))
+)
 US = 1e-6
 
 
@@ -68,7 +70,10 @@ def test_several_heads_make_it_worse_and_it_says_so():
     both = played("noise") + 0.8 * generator.echo(dry("noise"), RATE, second)
     track = measure.measure_delay(stereo(dry("noise"), both))
     assert abs(track.delay.value - 0.2) < 1 * US
-    assert track.delay.uncertainty > 2 * measure.measure_delay(stereo(dry("noise"), played("noise"))).delay.uncertainty
+    assert (
+        track.delay.uncertainty
+        > 2 * measure.measure_delay(stereo(dry("noise"), played("noise"))).delay.uncertainty
+    )
     assert any("one head at a time" in sentence for sentence in track.sentences)
 
 

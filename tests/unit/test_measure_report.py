@@ -74,14 +74,22 @@ def test_clipping_is_seen_on_one_side_and_on_both(ceiling):
 
 def test_unclipped_music_noise_and_tones_are_not_called_clipped():
     tone = np.sin(np.arange(48000) / 7)
-    for samples in (generator.plucked(3, 16000), generator.noise(3, 16000), tone, generator.soiled(tone, bits=16)):
+    for samples in (
+        generator.plucked(3, 16000),
+        generator.noise(3, 16000),
+        tone,
+        generator.soiled(tone, bits=16),
+    ):
         health = measure.channel_health(measure.open_recording(samples, sample_rate=16000), "playback")
         assert health.clipped == 0
         assert health.sentences() == ()
 
 
 def delays():
-    return [Delay(Estimate(SPACING / FAST, 2e-6, "s"), at=0), Delay(Estimate(SPACING / SLOW, 4e-6, "s"), at=1)]
+    return [
+        Delay(Estimate(SPACING / FAST, 2e-6, "s"), at=0),
+        Delay(Estimate(SPACING / SLOW, 4e-6, "s"), at=1),
+    ]
 
 
 def test_delays_alone_give_the_speed_ratio_and_say_what_they_cannot_tell():
@@ -161,7 +169,9 @@ def bench_deck():
     for at, speed in enumerate(machine.speeds):
         wet = render_echo(signal, RATE, machine, speed=speed, seconds=len(signal) / RATE, seed=at).wet
         both = np.stack([signal, wet[: len(signal)]], axis=1)
-        takes.append(measure.Take(recording=measure.open_recording(both, sample_rate=RATE), kind="test signal", at=at))
+        takes.append(
+            measure.Take(recording=measure.open_recording(both, sample_rate=RATE), kind="test signal", at=at)
+        )
     ruler = measure.Ruler(Estimate(machine.spacings[0] + 0.2e-3, 0.5e-3, "m"))
     return machine, takes, measure.measure(takes, machine=machine, rulers=[ruler])
 
@@ -182,7 +192,9 @@ def test_plan_render_measure_returns_the_planned_response(bench_deck):
     machine, _, found = bench_deck
     for at, speed in enumerate(machine.speeds):
         response = found.responses[0, at]
-        planned = machine.one_pass(speed).level_db(response.frequency) - machine.one_pass(speed).level_db(1000.0)
+        planned = machine.one_pass(speed).level_db(response.frequency) - machine.one_pass(speed).level_db(
+            1000.0
+        )
         inside = (response.frequency > 80) & (response.frequency < 9000)
         assert np.max(np.abs(response.level_db - planned)[inside]) < 0.5
         assert found.delays[0, at].low_cut.value == pytest.approx(machine.heads.low_cut_hz, abs=3)
@@ -222,7 +234,9 @@ def test_a_measurement_is_a_table_and_a_json_file(bench_deck):
 
 
 def test_the_loop_gain_that_was_set_is_measured():
-    machine = with_changes(example_machine(), {"mixer.return_send_db": -4.0, "flutter.random_percent_rms": 0.0})
+    machine = with_changes(
+        example_machine(), {"mixer.return_send_db": -4.0, "flutter.random_percent_rms": 0.0}
+    )
     dry = np.zeros(8 * RATE)
     dry[2000 : 2000 + RATE // 8] = 0.5 * generator.noise(0.125, RATE)
     wet = render_echo(dry, RATE, machine, seconds=8.0, without=("saturation",)).wet[: len(dry)]

@@ -25,7 +25,9 @@ def one_pass(**today):
 @functools.cache
 def measured(level=0.7, snr_db=40, **today):
     dry = generator.noise(6, RATE, top=18000)
-    wet = level * generator.soiled(generator.echo(dry, RATE, DECK, gain=one_pass(**today).gain), snr_db=snr_db)
+    wet = level * generator.soiled(
+        generator.echo(dry, RATE, DECK, gain=one_pass(**today).gain), snr_db=snr_db
+    )
     recording = measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE)
     return measure.measure_response(recording, measure.measure_delay(recording))
 
@@ -81,7 +83,8 @@ def test_the_right_explanation_comes_first_with_the_right_value(name, today, val
 def test_a_machine_as_aligned_is_said_to_be_so():
     fits = measure.fit_what_ifs(measured(), DECK.speed, aligned=HEAD, boost_db=12)
     assert measure.what_ifs_in_words(fits) == (
-        f"The machine as it was aligned leaves {fits[[f.name for f in fits].index('as aligned')].misfit_db:.1f} dB "
+        "The machine as it was aligned leaves "
+        f"{fits[[f.name for f in fits].index('as aligned')].misfit_db:.1f} dB "
         "unexplained.",
     )
 
@@ -112,7 +115,8 @@ def test_a_response_that_no_explanation_meets_is_not_explained_away():
 def test_fitting_needs_bands_a_head_and_sense():
     response = measured()
     few = dataclasses.replace(
-        response, **{k: getattr(response, k)[:5] for k in ("frequency", "level_db", "uncertainty_db", "coherence")}
+        response,
+        **{k: getattr(response, k)[:5] for k in ("frequency", "level_db", "uncertainty_db", "coherence")},
     )
     with pytest.raises(CannotTell, match="eight bands"):
         measure.fit_what_ifs(few, DECK.speed, aligned=HEAD)

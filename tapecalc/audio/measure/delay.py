@@ -483,7 +483,7 @@ def _path_gain(recording, grid, lag, polarity, loudest):
     first = int(loudest * rate)
     last = min(first + int(COARSE * rate), recording.count)
     path, return_gain = None, 0.0
-    for turn in range(PATH_TURNS):
+    for _ in range(PATH_TURNS):
         state = _State(lag, return_gain)
         _follow(recording, grid, first, polarity, path, state, last)
         if state.sums is None:
@@ -534,11 +534,16 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
     decoy = np.concatenate(state.decoy) if state.decoy else np.zeros(0)
     _must_belong_together(match, decoy)
     center = np.concatenate(state.center)
-    delay, sigma = _straight_or_curved(*(np.concatenate(way, axis=1) for way in (state.straight, state.curved)))
+    delay, sigma = _straight_or_curved(
+        *(np.concatenate(way, axis=1) for way in (state.straight, state.curved))
+    )
     sigma = STRETCH * sigma
     good = _plausible(delay, sigma)
     if np.count_nonzero(good) < FEWEST:
-        raise CannotTell(f"only {np.count_nonzero(good)} windows of {1e3 * grid.step / grid.sample_rate:.0f} ms show a clear echo")
+        raise CannotTell(
+            f"only {np.count_nonzero(good)} windows of {1e3 * grid.step / grid.sample_rate:.0f} ms show a "
+            "clear echo"
+        )
     center, delay, sigma = center[good], delay[good], sigma[good]
     extra, extra_sigma, low_cut, crooked = _phase_fit(state.sums, grid)
     delay = delay + extra
@@ -547,7 +552,8 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
     drift = _drift(center, delay)
     if crooked:
         sentences.append(
-            f"The path's phase is not that of a delay and a low cut; up to {1e6 * crooked:.1f} us of the delay may "
+            f"The path's phase is not that of a delay and a low cut; up to {1e6 * crooked:.1f} us of the "
+            "delay may "
             "be the electronics'."
         )
         spread = float(np.hypot(spread, crooked))
@@ -558,18 +564,22 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
     typical = float(np.median(match))
     if typical < 0.9:
         sentences.append(
-            f"Only {100 * typical**2:.0f} % of the playback's power is this echo; the rest is noise, feedback or other "
+            f"Only {100 * typical**2:.0f} % of the playback's power is this echo; the rest is noise, "
+            "feedback or other "
             "heads, and the figures are so much worse. Measure one head at a time with the return send down."
         )
     if recording.one_clock and abs(drift.value) > max(2 * drift.uncertainty, STEADY):
         sentences.append(
-            f"The delay drifts by {1e6 * drift.value:+.0f} us every second: the machine changes speed, or the two "
+            f"The delay drifts by {1e6 * drift.value:+.0f} us every second: the machine changes speed, or "
+            "the two "
             "channels did not share one clock."
         )
     if not recording.one_clock:
         sentences.append(
-            "Two files: the delay is counted from their beginnings, so it is right only if both were started by "
-            f"the same clock; their clocks differ by {1e6 * drift.value:+.1f} parts per million, if the tape's speed is steady."
+            "Two files: the delay is counted from their beginnings, so it is right only if both were "
+            "started by "
+            f"the same clock; their clocks differ by {1e6 * drift.value:+.1f} parts per million, if the "
+            "tape's speed is steady."
         )
     return DelayTrack(
         delay=Estimate(mean, spread, "s"),
@@ -598,7 +608,8 @@ def _must_belong_together(match, decoy):
     if (1 - true**2) > 0.5 * (1 - wrong**2) and true - wrong < 0.1:
         if wrong > 0.9:
             raise CannotTell(
-                "the material is the same everywhere (a steady tone?), so that any delay fits; record music, speech, "
+                "the material is the same everywhere (a steady tone?), so that any delay fits; record "
+                "music, speech, "
                 "clicks or noise"
             )
         raise CannotTell("the two channels have nothing to do with each other")

@@ -246,7 +246,11 @@ def solve_geometry(observations, *, clock_tolerance=1e-4):
         raise CannotTell("spacing and speed follow from delays, and none was measured")
     heads = 1 + max(o.head for o in observations if hasattr(o, "head"))
     speeds = 1 + max(o.at for o in observations if hasattr(o, "at"))
-    names = (*(f"ln spacing {h + 1}" for h in range(heads)), *(f"ln speed {s + 1}" for s in range(speeds)), "ln clock")
+    names = (
+        *(f"ln spacing {h + 1}" for h in range(heads)),
+        *(f"ln speed {s + 1}" for s in range(speeds)),
+        "ln clock",
+    )
     rows, values, sigmas = [], [], []
     for observation in observations:
         row = np.zeros(len(names))
@@ -327,7 +331,8 @@ def _sentences(found, observations):
     said = []
     if None in found.spacings or None in found.speeds:
         said.append(
-            "Delays alone cannot separate head spacing from tape speed: make both larger by the same factor and "
+            "Delays alone cannot separate head spacing from tape speed: make both larger by the same "
+            "factor and "
             "every delay stays as it is. Measure one spacing with a ruler, or time a marked length of tape."
         )
         if any(r is not None for r in (*found.speed_ratios[1:], *found.spacing_ratios[1:])):
@@ -336,12 +341,14 @@ def _sentences(found, observations):
         absolute = [type(o).__name__ for o in observations if not isinstance(o, Delay)]
         if len(absolute) == 1:
             said.append(
-                "Spacing and speeds hang on one absolute measurement: if that is off by 1 %, all of them are, "
+                "Spacing and speeds hang on one absolute measurement: if that is off by 1 %, all of them "
+                "are, "
                 "while their ratios stay right."
             )
     if found.misfit < DOUBT:
         said.append(
-            f"The observations clash (chance would do so in {100 * found.misfit:.2g} % of cases): one of them is "
+            f"The observations clash (chance would do so in {100 * found.misfit:.2g} % of cases): one of "
+            "them is "
             "further off than its uncertainty, or the electronics delay the sound as well."
         )
     return tuple(said)

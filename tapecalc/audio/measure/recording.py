@@ -200,7 +200,9 @@ def open_recording(source, playback=None, *, sample_rate=None, dry_channel=0, st
         if rate != other:
             raise ValueError(f"both files must have one sample rate, got {rate} Hz and {other} Hz")
         files = (isinstance(left, str), isinstance(right, str))
-        recording = Recording(rate, max(count, count_right), _Track(right, 0), _Track(left, 0), not any(files))
+        recording = Recording(
+            rate, max(count, count_right), _Track(right, 0), _Track(left, 0), not any(files)
+        )
     else:
         track, rate, count, channels = _opened(source, sample_rate)
         if channels == 1:
@@ -277,7 +279,9 @@ class ChannelHealth:
         if self.clipped:
             said.append(f"The {self.name} channel is clipped at {self.clipped} samples: record it lower.")
         if abs(self.offset) > 0.01:
-            said.append(f"The {self.name} channel has an offset of {self.offset:+.3f} of full scale; it is ignored.")
+            said.append(
+                f"The {self.name} channel has an offset of {self.offset:+.3f} of full scale; it is ignored."
+            )
         return tuple(said)
 
 
@@ -331,7 +335,9 @@ def channel_health(recording, name):
         below = sum(top[2] for top in side if top[0] >= EDGE * ceiling)
         clipped += at if at >= FEWEST_CLIPPED and at > below else 0
     run = np.convolve(seconds, np.ones(min(8, len(seconds))), "valid")
-    return ChannelHealth(name, rms, float(peak), float(offset), int(clipped), rms < SILENCE, float(np.argmax(run)))
+    return ChannelHealth(
+        name, rms, float(peak), float(offset), int(clipped), rms < SILENCE, float(np.argmax(run))
+    )
 
 
 def _pile(piece, sign):

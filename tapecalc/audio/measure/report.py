@@ -152,7 +152,9 @@ class Measurement:
             rows.append((f"swing of the delay (rms), {where}", f"{1e6 * swing:.1f} us"))
             if (head, at) in self.responses:
                 edge = self.responses[head, at].edge()
-                rows.append((f"treble down 3 dB, {where}", "above the band" if edge is None else f"{edge:.0f} Hz"))
+                rows.append(
+                    (f"treble down 3 dB, {where}", "above the band" if edge is None else f"{edge:.0f} Hz")
+                )
         if self.geometry is not None:
             for h, spacing in enumerate(self.geometry.spacings):
                 rows.append((f"spacing, head {h + 1}", _told(spacing, 1e3, "mm")))
@@ -259,7 +261,9 @@ def measure(takes, *, machine=None, rulers=(), stopwatches=(), reference=None, c
     """
     if not takes:
         raise ValueError("takes must hold at least one take")
-    found = {name: {} for name in ("delays", "responses", "what_ifs", "flutter", "suspects", "repeats", "noise")}
+    found = {
+        name: {} for name in ("delays", "responses", "what_ifs", "flutter", "suspects", "repeats", "noise")
+    }
     said = []
     pieces = [piece for take in takes for piece in _pieces(take, reference, said)]
     for piece in pieces:
@@ -351,7 +355,9 @@ def _response(piece, found, machine, speed):
 def _flutter(piece, found, machine, geometry, clock_tolerance):
     track = found["delays"].get((piece.head, piece.at))
     delay = None if track is None else track.delay.value
-    reading = measure_flutter(piece.recording, taken=piece.taken, delay=delay, clock_tolerance=clock_tolerance)
+    reading = measure_flutter(
+        piece.recording, taken=piece.taken, delay=delay, clock_tolerance=clock_tolerance
+    )
     found["flutter"][piece.at] = reading
     speed = _speed(piece.at, geometry, machine)
     if machine is not None and machine.turning_parts and speed is not None and reading.lines:
@@ -398,7 +404,9 @@ def _geometry(delays, machine, rulers, stopwatches, clock_tolerance, said):
             spread = COVERAGE_FACTOR * machine.speed_uncertainty * plate
             if spread > 0:
                 observations.append(KnownSpeed(Estimate(plate, spread, "m/s"), at=at))
-        said.append("Without ruler or stopwatch the speeds on the machine's plate were taken, with their uncertainty.")
+        said.append(
+            "Without ruler or stopwatch the speeds on the machine's plate were taken, with their uncertainty."
+        )
     geometry = solve_geometry(observations, clock_tolerance=clock_tolerance)
     said += geometry.sentences
     return geometry
@@ -467,7 +475,9 @@ def _fill_transport(data, geometry):
             "speed_uncertainty_percent": round(100 * relative, 4),
         }
     elif "transport" not in data:
-        raise CannotTell("the tape speed was not measured; time a marked length of tape or measure a head spacing")
+        raise CannotTell(
+            "the tape speed was not measured; time a marked length of tape or measure a head spacing"
+        )
 
 
 def _fill_heads(data, geometry, measurement):
@@ -511,5 +521,6 @@ def _fill_flutter(data, measurement):
         if verdict.part is not None and verdict.harmonic == 1:
             wobble.setdefault(verdict.part.name, verdict.depth)
     data["parts"] = [
-        {**part, "wobble_percent": round(100 * wobble.get(part["name"], 0.0), 4)} for part in data.get("parts", ())
+        {**part, "wobble_percent": round(100 * wobble.get(part["name"], 0.0), 4)}
+        for part in data.get("parts", ())
     ]

@@ -167,7 +167,9 @@ def measure_response(recording, track):
     spread = COVERAGE_FACTOR * np.hypot(OVERLAP * sigma, FLOOR_DB)
     sentences = []
     if frequency[-1] < 10000:
-        sentences.append(f"The material tells nothing above {frequency[-1]:.0f} Hz; use noise, clicks or a sweep for more.")
+        sentences.append(
+            f"The material tells nothing above {frequency[-1]:.0f} Hz; use noise, clicks or a sweep for more."
+        )
     return PassResponse(
         frequency=frequency,
         level_db=level - gain,
@@ -349,7 +351,8 @@ def fit_what_ifs(response, speed, *, aligned, boost_db=12.0):
 
     Examples
     --------
-    >>> head = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3, azimuth_angle=0)
+    >>> head = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3,
+    ...                    azimuth_angle=0)
     >>> f = np.geomspace(50, 15000, 80)
     >>> dull = contact_loss_db(f, 0.1905, replace(head, separation=3e-6)) - contact_loss_db(f, 0.1905, head)
     >>> fine = PassResponse(f, dull, np.full(80, 0.05), np.ones(80), Estimate(0.0, 0.1, "dB"))
@@ -374,7 +377,10 @@ def fit_what_ifs(response, speed, *, aligned, boost_db=12.0):
         if name == "as aligned":
             return _fitted(name, lambda p: level(p[0], p[1], aligned), [0.0, 20.0], None, response, sigma)
         key, grid, unit = _EXPLANATIONS[name]
-        tries = [(sum(((level(0, 20, replace(aligned, **{key: v})) - response.level_db) / sigma) ** 2), v) for v in grid]
+        tries = [
+            (sum(((level(0, 20, replace(aligned, **{key: v})) - response.level_db) / sigma) ** 2), v)
+            for v in grid
+        ]
         start = min(tries)[1]
         scale = grid[-1]
 
@@ -404,7 +410,9 @@ def _fitted(name, model, start, scale, response, sigma):
         stretch = max(1.0, 2 * answer.cost / max(len(rest) - len(start), 1))
         spread = COVERAGE_FACTOR * np.sqrt(covariance[2, 2] * stretch)
         # Near zero the loss goes with the square and has no slope: ask where it would show.
-        upper = _where_it_shows(model, answer.x, 2 * answer.cost + COVERAGE_FACTOR**2 * stretch, response, sigma)
+        upper = _where_it_shows(
+            model, answer.x, 2 * answer.cost + COVERAGE_FACTOR**2 * stretch, response, sigma
+        )
         spread = np.hypot(min(spread, upper - answer.x[2]), FLOOR * answer.x[2])
         value = Estimate(float(answer.x[2] * scale[0]), float(spread * scale[0]), scale[1])
     misfit = float(np.sqrt(np.mean(rest**2)))
@@ -458,9 +466,12 @@ def what_ifs_in_words(what_ifs):
         said += [w.in_words() for w in close[1:]]
     if {"gap", "azimuth"} <= {w.name for w in close}:
         said.append(
-            "Gap and azimuth loss have one and the same shape; turn the azimuth screw while a high tone plays: if the "
+            "Gap and azimuth loss have one and the same shape; turn the azimuth screw while a high tone "
+            "plays: if the "
             "level rises, it was azimuth."
         )
     if best.misfit_db > 1.5:
-        said.append("None of these explains the response; the equalizer may be off, or several things at once.")
+        said.append(
+            "None of these explains the response; the equalizer may be off, or several things at once."
+        )
     return tuple(said)

@@ -203,7 +203,9 @@ def _noise(count, rate, seed):
     used = (frequency > BAND[0]) & (frequency < min(BAND[1], 0.45 * rate))
     spectrum = np.zeros(len(frequency), dtype=complex)
     # Pink above 200 Hz: tape has less room for treble.
-    spectrum[used] = np.exp(2j * np.pi * rng.random(np.count_nonzero(used))) / np.sqrt(np.maximum(frequency[used], 200))
+    spectrum[used] = np.exp(2j * np.pi * rng.random(np.count_nonzero(used))) / np.sqrt(
+        np.maximum(frequency[used], 200)
+    )
     samples = fft.irfft(spectrum, count)
     return _faded(LEVEL * samples / np.max(np.abs(samples)), rate)
 

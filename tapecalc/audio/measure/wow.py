@@ -46,7 +46,10 @@ TAKEN = {
 BLOCK, MARGIN = 10.0, 1.0  # seconds of a block, and on either side to let the band filter settle
 RATE = 1400  # values of deviation per second
 FLAT, STOP = 450.0, 700.0  # Hz from the tone: passed in full, and no longer
-LOWEST_RATE, HIGHEST_RATE = 0.2, 200.0  # Hz; the range of flutter. Source: AES6-2008 = IEC 60386 (from memory)
+LOWEST_RATE, HIGHEST_RATE = (
+    0.2,
+    200.0,
+)  # Hz; the range of flutter. Source: AES6-2008 = IEC 60386 (from memory)
 NOISE_BAND = (100.0, 280.0)  # Hz, where the noise is read
 PIECE = 60.0  # seconds analyzed at a time in a long recording
 SHORTEST = 5.0  # seconds. Source: AES6-2008, observation time of the two-sigma method
@@ -171,7 +174,7 @@ class FlutterReading:
     taken: str
     sentences: tuple = ()
 
-    def peaks(self, own=True):
+    def peaks(self, *, own=True):
         """List rate and depth of the lines for `tapecalc.flutter.fingerprint`.
 
         Parameters
@@ -268,7 +271,9 @@ def measure_flutter(
     for when, frequency, noise in _pieces(recording, channel, carrier):
         pile.add(when, frequency, noise)
     if pile.duration < SHORTEST:
-        raise CannotTell(f"there are only {pile.duration:.1f} s of a steady tone, and it takes {SHORTEST:g} s")
+        raise CannotTell(
+            f"there are only {pile.duration:.1f} s of a steady tone, and it takes {SHORTEST:g} s"
+        )
     sentences = list(health.sentences())
     return _reading(pile, tone, taken, delay, clock_tolerance, sentences)
 
@@ -292,7 +297,8 @@ def _carrier(recording, channel, loudest):
         )
     if not STOP < center < rate / 2 - STOP:
         raise CannotTell(
-            f"the tone of {center:.0f} Hz is outside {STOP:.0f} to {rate / 2 - STOP:.0f} Hz; record one near 3150 Hz"
+            f"the tone of {center:.0f} Hz is outside {STOP:.0f} to {rate / 2 - STOP:.0f} Hz; record one "
+            "near 3150 Hz"
         )
     return center
 
@@ -399,7 +405,7 @@ class _Pile:
         bell = np.hanning(len(deviation) + 2)[1:-1]
         power = np.abs(fft.rfft(deviation * bell) * 2 / bell.sum()) ** 2
         rate = fft.rfftfreq(len(deviation), 1 / RATE)
-        # A sine of depth m shows as m^2; noise of density S shows as 4 S (bell power) / (bell sum)^2 RATE / 2.
+        # A sine of depth m shows as m^2; noise of density S as 2 S RATE (bell power) / (bell sum)^2.
         noise = density * rate**2 * 2 * RATE * (bell @ bell) / bell.sum() ** 2
         if self.spectrum is None:
             self.spectrum = (rate, power * seconds, noise * seconds, seconds, seconds)
@@ -410,7 +416,11 @@ class _Pile:
 
 
 def _cleaned(deviation, density, weighted):
-    """Deviation in the flutter band without its noise, and mean powers: signal, noise, spread, what slow wobbles leave."""
+    """Deviation in the flutter band without its noise, and mean squares of several things.
+
+    These are the deviation, the noise taken off, what that may be off by, and what an
+    unfinished turn of slow wobbles changes in the power and in the mean.
+    """
     pad = min(5 * RATE, len(deviation) - 1)
     longer = np.pad(deviation, pad, mode="reflect")
     spectrum = fft.rfft(longer)
@@ -486,26 +496,34 @@ def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
         speed_error = Estimate(mean / tone - 1, float(np.hypot(left, clock_tolerance)))
     elif taken == "through":
         sentences.append(
-            "The tone was recorded and played at once: its mean frequency says nothing about the tape's speed."
+            "The tone was recorded and played at once: its mean frequency says nothing about the tape's "
+            "speed."
         )
     else:
         sentences.append(
-            "The tone was recorded on the same machine and played later: the reading is anything from 0 to 2 times "
+            "The tone was recorded on the same machine and played later: the reading is anything from 0 to "
+            "2 times "
             "the machine's own flutter, and no correction is possible."
         )
     if taken == "through" and delay is not None:
         hidden = null_rates(delay, 20.0)
         if len(hidden):
             named = ", ".join(f"{f:.2f}" for f in np.atleast_1d(hidden)[:5])
-            sentences.append(f"A wobble at {named} Hz (whole numbers of turns per delay) does not show in this recording.")
+            sentences.append(
+                f"A wobble at {named} Hz (whole numbers of turns per delay) does not show in this recording."
+            )
     elif taken == "through":
         sentences.append("Give the delay to have the flutter of the machine itself worked out line by line.")
     rate, depth, lines = _lines(pile, taken, delay)
     if any(line.element_depth is None for line in lines) and taken == "through" and delay is not None:
-        sentences.append("Some lines stand where the recording hides them almost wholly; their own depth is not given.")
+        sentences.append(
+            "Some lines stand where the recording hides them almost wholly; their own depth is not given."
+        )
     noise = float(np.sqrt(pile.sums["unweighted"][1] / pile.duration))
     if noise > values["unweighted_rms"].value:
-        sentences.append("The noise of the recording is larger than the flutter; the readings are upper bounds at best.")
+        sentences.append(
+            "The noise of the recording is larger than the flutter; the readings are upper bounds at best."
+        )
     return FlutterReading(
         **values,
         tone=frequency,
