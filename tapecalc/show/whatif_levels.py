@@ -81,7 +81,7 @@ def staging_panel():
             choice("reference_dbu", "machine made for", REFERENCES, machine.levels.machine_reference_dbu),
         ),
         question="A quiet voice comes at -40 dBu: which gain keeps 12 dB free and the noise lowest?",
-        legend="Solid line, dots: signal. Dashed line, squares: where the stage clips. Dash-dotted line, "
+        legend="Solid line, dots: signal. Dashed line, squares: where the stage clips. Dotted line, "
         "triangles: noise. Upright line: the smallest headroom.",
         alt="Line chart of level in dBu over the six stages from mixer input to return send: the signal runs "
         "between the level at which each stage clips and the noise, which jumps up at the tape.",
@@ -213,7 +213,7 @@ def patch_panel():
     Examples
     --------
     >>> print(patch_panel().readout)
-    The first repeat is heard at -6.0 dB, once round is -5.9 dB: 5.9 dB of margin.
+    The first repeat is heard at -3.0 dB, once round is -5.9 dB: 5.9 dB of margin.
     """
     return Panel(
         name="three_patches",
@@ -221,7 +221,7 @@ def patch_panel():
         update=_update_patch,
         controls=(
             choice("patch", "patch", PATCH_NAMES, "sends"),
-            slider("fader_db", "fader of channel 2", -6.0, low=-20.0, high=6.0, step=0.5, unit="dB"),
+            slider("fader_db", "fader of channel 2", -3.0, low=-20.0, high=6.0, step=0.5, unit="dB"),
             slider("return_send_db", "return send (patch with sends)", -6.0,
                    low=-20.0, high=6.0, step=0.5, unit="dB"),
             slider("pan_percent", "pan of channel 2 (pan as a send)", 25.0,
