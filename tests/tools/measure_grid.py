@@ -128,14 +128,14 @@ def responses(count, seed, duration=6):
 def repeats(count, seed):
     """Loop gain of a loop with a slight low cut."""
     rng = np.random.default_rng(seed)
-    rate = 32000
+    rate = 16000
     for _ in range(count):
         deck = dataclasses.replace(random_deck(rng), spacing=0.03, speed=rng.uniform(0.15, 0.25))
         gain = rng.uniform(0.3, 0.85)
-        dry = np.zeros(6 * rate)
+        dry = np.zeros(5 * rate)
         dry[1000 : 1000 + rate // 8] = generator.noise(0.125, rate, seed=int(rng.integers(1 << 30)))
         playback = generator.echo(
-            dry, rate, deck, return_gain=gain, passes=int(min(30, 2 + 3 / -np.log10(gain)))
+            dry, rate, deck, return_gain=gain, passes=int(min(24, 2 + 3 / -np.log10(gain)))
         )
         playback += 10 ** rng.uniform(-5, -3.5) * rng.standard_normal(len(playback))
         recording = measure.open_recording(np.stack([dry, playback], axis=1), sample_rate=rate)

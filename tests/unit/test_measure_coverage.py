@@ -46,7 +46,7 @@ def test_flutter_readings_are_covered_as_stated():
 
 @pytest.mark.slow
 def test_delays_and_tracks_are_covered_as_stated():
-    hits = counted(grid.delays(14, seed=1))
+    hits = counted(grid.delays(10, seed=1))
     assert LOW <= share(hits, "track") <= HIGH
     assert share(hits, "delay", "low cut") >= LOW
 

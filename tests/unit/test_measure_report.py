@@ -277,3 +277,34 @@ def test_without_ruler_the_plate_of_the_machine_is_taken_and_said():
     assert dict(alone.rows())["spacing, head 1"] == "cannot be told"
     with pytest.raises(CannotTell):
         measure.measured_machine(alone)
+
+
+@pytest.mark.parametrize(
+    ("change", "key", "value"),
+    [
+        ({"heads.azimuth_error_arcmin": 12.0}, "azimuth_error_arcmin", 12.0),
+        ({"heads.spacing_loss_um": 3.0}, "spacing_loss_um", 3.0),
+    ],
+)
+def test_what_explains_the_treble_goes_into_the_machine_file(change, key, value):
+    # One explanation at a time: but for the change, the heads are as they were aligned.
+    aligned = example_machine().heads.aligned_spacing_loss_um
+    worn = with_changes(example_machine(), {"heads.spacing_loss_um": aligned, **change})
+    speed = worn.speeds[0]
+    deck = generator.Deck(spacing=worn.spacings[0], speed=speed)
+    dry = generator.noise(5, RATE, top=19000)
+    wet = generator.soiled(generator.echo(dry, RATE, deck, gain=worn.one_pass(speed).gain), snr_db=50)
+    take = measure.Take(recording=measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE))
+    found = measure.measure([take], machine=example_machine())
+    filled = measure.measured_machine(found, machine=example_machine())
+    assert filled["heads"][key] == pytest.approx(value, rel=0.03)
+    assert any("unexplained" in sentence for sentence in found.sentences)
+
+
+def test_a_recording_without_the_announced_signal_is_taken_as_any_other():
+    dry = generator.noise(4, RATE)
+    both = np.stack([dry, generator.echo(dry, RATE, generator.Deck())], axis=1)
+    recording = measure.open_recording(both, sample_rate=RATE)
+    found = measure.measure([measure.Take(recording=recording, kind="test signal")])
+    assert found.delays[0, 0].total.covers(0.2)
+    assert any("taken as any other sound" in sentence for sentence in found.sentences)

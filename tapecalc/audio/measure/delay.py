@@ -545,18 +545,11 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
             "clear echo"
         )
     center, delay, sigma = center[good], delay[good], sigma[good]
-    extra, extra_sigma, low_cut, crooked = _phase_fit(state.sums, grid)
+    extra, extra_sigma, low_cut = _phase_fit(state.sums, grid)
     delay = delay + extra
     mean, noise, wander = _steady_mean(center, delay, sigma, grid.step / grid.sample_rate)
     spread = float(COVERAGE_FACTOR * np.hypot(noise, extra_sigma))
     drift = _drift(center, delay)
-    if crooked:
-        sentences.append(
-            f"The path's phase is not that of a delay and a low cut; up to {1e6 * crooked:.1f} us of the "
-            "delay may "
-            "be the electronics'."
-        )
-        spread = float(np.hypot(spread, crooked))
     sentences.append(
         "A lag of the electronics reads as delay: a second-order low pass at 7 kHz adds about 32 us, and no "
         "recording at one speed can tell it from head distance."
@@ -637,7 +630,7 @@ def _plausible(delay, sigma):
 
 
 def _phase_fit(sums, grid):
-    """Delay left over in the summed spectra, its standard uncertainty, low cut, and what does not fit."""
+    """Delay left over in the summed spectra, its standard uncertainty, and the low cut."""
     dry, played, cross, count = sums
     coherence = np.clip(np.abs(cross) ** 2 / (dry * played + 1e-300), 0, 1 - 1e-6)
     use = (grid.frequency >= LOW_EDGE) & (coherence > 0.1) & (dry > 1e-7 * dry.max())
@@ -660,7 +653,7 @@ def _phase_fit(sums, grid):
     extra = solution[0]
     sigma = np.sqrt(covariance[0, 0])
     corner = Estimate(float(low_cut), float(COVERAGE_FACTOR * np.sqrt(covariance[1, 1])), "Hz")
-    return float(extra), float(sigma), corner, 0.0
+    return float(extra), float(sigma), corner
 
 
 def _drift(center, delay):
