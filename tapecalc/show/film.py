@@ -9,6 +9,9 @@ most half a frame before or after it is heard.
 symbol  name in code     SI unit  typical value
 ======  ===============  =======  =====================================
 --      ``scene``        --       a `Scene`
+t       ``time``         s        0.736
+--      ``times``        s        ``(0.3, 0.5, 0.8, 2.4)``
+--      ``width``        --       640 pixels
 --      ``fps``          1/s      30
 --      ``path``         --       ``"echo.mp4"``
 --      ``folder``       --       ``"echo_frames"``
@@ -20,6 +23,7 @@ from __future__ import annotations
 
 import contextlib
 import itertools
+import math
 import os
 import shutil
 import subprocess
@@ -39,15 +43,21 @@ from tapecalc.files import replacing, write_file
 from tapecalc.show import style
 
 __all__ = [
+    "EARLIEST",
+    "LATEST",
     "Scene",
     "find_encoder",
     "frames",
     "still",
+    "strip",
     "write_frames",
     "write_gif",
     "write_mp4",
 ]
 
+#: How far sound may be ahead of its picture and behind it before viewers mind, s.
+#: Source: EBU R 37 (from memory).
+EARLIEST, LATEST = 0.040, 0.060
 MOST_FPS = 120
 GIF_COLORS = 255
 NO_ENCODER = (
@@ -181,6 +191,50 @@ def still(scene, time):
     (1338, 661)
     """
     return Image.fromarray(next(_drawn(scene, [time]))).copy()
+
+
+def strip(scene, times, *, width=640):
+    """Put frames of a scene side by side, two in a row, for pages that cannot move.
+
+    Parameters
+    ----------
+    scene : Scene
+        What is filmed.
+    times : sequence of float
+        Times in s.
+    width : int, optional
+        Width of each frame in pixels, 64 to 3840.
+
+    Returns
+    -------
+    PIL.Image.Image
+        The frames, in the order of the times, from the upper left.
+
+    See Also
+    --------
+    still : one frame in full size
+
+    Notes
+    -----
+    Source: common practice, no source. Notebook: 09_figures_and_clips.
+
+    Examples
+    --------
+    >>> from tapecalc.show.clips import make_scene
+    >>> strip(make_scene("head_rhythm", profile="page", seconds=1), [0.3, 0.5, 0.7], width=300).size
+    (610, 306)
+    """
+    across = whole("width", width, 64, 3840)
+    pictures = [Image.fromarray(pixels).copy() for pixels in _drawn(scene, times)]
+    high = round(across * pictures[0].height / pictures[0].width)
+    gap, columns = 10, min(2, len(pictures))
+    rows = math.ceil(len(pictures) / columns)
+    size = columns * (across + gap) - gap, rows * (high + gap) - gap
+    sheet = Image.new("RGBA", size, (128, 128, 128, 255))
+    for k, picture in enumerate(pictures):
+        place = (k % columns * (across + gap), k // columns * (high + gap))
+        sheet.paste(picture.resize((across, high), Image.Resampling.LANCZOS), place)
+    return sheet
 
 
 def _drawn(scene, times):

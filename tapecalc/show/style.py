@@ -178,6 +178,11 @@ class Profile:
         """Whether fewer than 40 characters of its type fit side by side."""
         return self.width_in * 72 / self.text_pt < 35
 
+    @property
+    def type_share(self):
+        """Size of its type over the height of the figure, whatever the pixels."""
+        return self.text_pt / 72 / self.height_in
+
     def on(self, ground):
         """Return the same profile on another of the `GROUNDS`."""
         near = nearest_name("ground", ground, GROUNDS)

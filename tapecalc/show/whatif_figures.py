@@ -1,0 +1,193 @@
+"""What-if panel about figures: is the type large enough where the picture is seen?
+
+======  ======================  =======  ==========================================
+symbol  name in code            SI unit  typical value (in the unit of the name)
+======  ======================  =======  ==========================================
+s       ``share``               1        0.04 of the picture's height
+H       ``picture_height``      m        0.08
+D       ``distance``            m        0.3
+--      ``size``                --       ``"video_1080"``
+--      ``ground``              --       ``"light"``
+--      ``text_pt``             --       26
+--      ``width_cm``            --       14
+--      ``distance_cm``         --       30
+======  ======================  =======  ==========================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from matplotlib.patches import Rectangle
+
+from tapecalc.checks import positive, scalar_or_array
+from tapecalc.show import style
+from tapecalc.show.panels import Panel, choice, slider
+from tapecalc.units import from_si, to_si
+
+__all__ = ["CAPITAL", "EASY_ARCMIN", "LEAST_ARCMIN", "letter_angle", "type_panel"]
+
+#: Height of a capital letter over the type size, DejaVu Sans (read from the font).
+CAPITAL = 0.729
+#: Angles under which a capital letter can still be read, and is read with ease, arcmin.
+#: Source: ISO 9241-303 (from memory): at least 16, preferred 20 to 22.
+LEAST_ARCMIN, EASY_ARCMIN = 16.0, 20.0
+
+SIZES = {
+    "video, 16 to 9": "video_1080",
+    "vertical video, 9 to 16": "vertical",
+    "slide": "slide",
+    "article, two columns": "article_double",
+}
+PICTURE = (0.8, 0.9)  # width and height of the room for the sample picture, shares of its axes
+NEAREST_CM, FARTHEST_CM = 20.0, 400.0
+RULER = 36  # steps in a picture's height; type for video is at least one of them high
+
+
+def letter_angle(share, picture_height, distance):
+    """Compute the angle that a capital letter takes in the eye, ``2 atan(c s H / 2 D)``.
+
+    Parameters
+    ----------
+    share : array_like
+        Type size over the height of the picture, greater than 0.
+    picture_height : array_like
+        Height of the picture as it is shown, m.
+    distance : array_like
+        From the eye to the picture, m.
+
+    Returns
+    -------
+    float or numpy.ndarray
+        The angle in rad, of the broadcast shape.
+
+    Raises
+    ------
+    ValueError
+        If a value is not a finite number greater than 0.
+
+    Notes
+    -----
+    Source: right triangle; c is the height of a capital over the type size. Notebook: 09_figures_and_clips.
+
+    Examples
+    --------
+    >>> round(from_si(letter_angle(1 / 36, 0.08, 0.3), "arcmin"), 1)
+    18.6
+    """
+    height = CAPITAL * positive("share", share) * positive("picture_height", picture_height, "m")
+    return scalar_or_array(2 * np.arctan(height / (2 * positive("distance", distance, "m"))))
+
+
+def type_panel():
+    """Return the panel of type size, picture size and distance of the eye.
+
+    Returns
+    -------
+    Panel
+        Left, the picture with a line of type and a ruler of 36 steps; right, the angle of a letter
+        over the distance.
+
+    See Also
+    --------
+    letter_angle : the angle
+
+    Notes
+    -----
+    Source: ISO 9241-303 (from memory) for the angles. Notebook: 09_figures_and_clips.
+
+    Examples
+    --------
+    >>> type_panel().readout
+    'Type of 26 pt is 1/25 of the picture. On 14 cm of screen, 30 cm away, a capital is 26 arcmin high: easy.'
+    """
+    return Panel(
+        name="type_size",
+        build=_build,
+        update=_update,
+        controls=(
+            choice("size", "made as", SIZES, "video_1080"),
+            choice("ground", "on ground", {"light": "light", "dark": "dark"}, "dark"),
+            slider("text_pt", "type size", 26, low=6, high=48, step=1, unit="pt"),
+            slider("width_cm", "picture as wide as", 14.0, low=5.0, high=140.0, step=0.02, unit="cm",
+                   log=True),
+            slider("distance_cm", "seen from", 30.0, low=NEAREST_CM, high=FARTHEST_CM, step=0.02, unit="cm",
+                   log=True),
+        ),
+        question="What is the smallest type that a phone's viewer reads with ease?",
+        legend="Left: the picture, its type to scale, and a ruler of 36 equal steps. Right: the angle of a "
+        "capital letter over the distance; dot: your setting; dashed: least angle; dash-dotted: easy.",
+        alt="Left, a picture with a line of type beside a ruler of 36 steps. Right, line chart of the angle "
+        "of a capital letter in arcmin over the distance of the eye in cm, both logarithmic, falling.",
+    )  # fmt: skip
+
+
+def _build(figure, profile):
+    """Draw the frame of the chart and its two levels; all the rest moves."""
+    columns = figure.add_gridspec(1, 2, width_ratios=(1.05, 1))
+    chart = figure.add_subplot(columns[1])
+    sample = figure.add_axes((0.01, 0.02, 0.43, 0.96), xticks=[], yticks=[], xlim=(0, 1), ylim=(0, 1))
+    sample.spines[:].set_visible(False)
+    style.dress(chart, profile, x="distance (cm)", y="capital letter (arcmin)")
+    chart.set(xscale="log", yscale="log", xlim=(NEAREST_CM, FARTHEST_CM), ylim=(1, 300))
+    chart.set_xticks([20, 50, 100, 200, 400], labels=["20", "50", "100", "200", "400"])
+    chart.set_yticks([1, 5, 20, 100], labels=["1", "5", "20", "100"])
+    chart.minorticks_off()
+    for angle, line in ((LEAST_ARCMIN, style.LINES[1]), (EASY_ARCMIN, style.LINES[3])):
+        chart.axhline(angle, color=profile.ground.frame, linewidth=profile.line_pt / 2, linestyle=line)
+    dot = style.line_style(profile, 1) | {"marker": "o", "linestyle": "none"}
+    text = sample.text(0.5, 0.5, "41.5 mm", ha="left", va="center", zorder=3)
+    return {
+        "paper": sample.add_patch(Rectangle((0, 0), 0.1, 0.1, zorder=1, linewidth=profile.line_pt / 2)),
+        "ruler": sample.plot([], [], color=profile.ground.frame, linewidth=profile.line_pt / 3, zorder=2)[0],
+        "words": text,
+        "angle": chart.plot([], [], **style.line_style(profile, 0))[0],
+        "here": chart.plot([], [], **dot)[0],
+    }
+
+
+def _update(artists, size, ground, text_pt, width_cm, distance_cm):
+    """Set the type, move the dot, and say whether it can be read."""
+    profile = style.as_profile(size).on(ground)
+    shown = replace(profile, text_pt=float(text_pt))
+    aspect = shown.height_in / shown.width_in
+    height = to_si(width_cm, "cm") * aspect
+    away = np.geomspace(NEAREST_CM, FARTHEST_CM, 60)
+    angles = from_si(letter_angle(shown.type_share, height, to_si(away, "cm")), "arcmin")
+    angle = from_si(letter_angle(shown.type_share, height, to_si(distance_cm, "cm")), "arcmin")
+    _set_paper(artists, shown, aspect)
+    artists["angle"].set_data(away, angles)
+    artists["here"].set_data([distance_cm], [angle])
+    verdict = "easy" if angle >= EASY_ARCMIN else "readable" if angle >= LEAST_ARCMIN else "too small"
+    pixels = text_pt / 72 * profile.dpi
+    needed = text_pt * EASY_ARCMIN / angle
+    contrast = style.contrast(profile.ground.text, profile.ground.face)
+    rows = [
+        ("type in pixels of the file", f"{pixels:.0f} of {profile.pixels[1]}"),
+        ("type as it is shown", f"{from_si(height * shown.type_share, 'mm'):.1f} mm"),
+        ("easy from", f"{needed:.0f} pt"),
+        ("contrast of the type", f"{contrast:.1f} to 1"),
+    ]
+    return (
+        f"Type of {text_pt:g} pt is 1/{1 / shown.type_share:.0f} of the picture. On {width_cm:.3g} cm of "
+        f"screen, {distance_cm:.3g} cm away, a capital is {angle:.0f} arcmin high: {verdict}.",
+        rows,
+    )
+
+
+def _set_paper(artists, profile, aspect):
+    """Draw the picture to scale into the room it has, with its ruler and its words."""
+    axes = artists["paper"].axes
+    box = axes.get_window_extent()
+    room_width, room_height = PICTURE[0] * box.width, PICTURE[1] * box.height
+    scale = min(room_width, room_height / aspect)  # width of the picture in pixels of the screen
+    width, height = scale / box.width, scale * aspect / box.height
+    left, bottom = 0.55 - width / 2, 0.5 - height / 2
+    artists["paper"].set_bounds(left, bottom, width, height)
+    artists["paper"].set(facecolor=profile.ground.face, edgecolor=profile.ground.frame)
+    steps = bottom + height * np.arange(RULER + 1) / RULER
+    along = np.array([left - 0.05, left + 0.02, np.nan])
+    artists["ruler"].set_data(np.tile(along, RULER + 1), np.repeat(steps, 3))
+    points = profile.type_share * scale * aspect * 72 / axes.figure.dpi
+    artists["words"].set(fontsize=points, color=profile.ground.text, position=(left + 0.04, 0.5))
