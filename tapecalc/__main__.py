@@ -18,6 +18,17 @@ import sys
 
 __all__ = ["main", "run"]
 
+#: Options that name takes: the kind of take, and what it is.
+_TAKES = {
+    "signal": ("test signal", "the test signal, dry and played back: tells the most"),
+    "program": ("program", "any sound, dry and played back: tells delay and response"),
+    "tone": ("tone", "5 s or more of a steady tone near 3150 Hz: tells wow and flutter"),
+    "silence": ("silence", "3 s or more of nothing, recorded and played back: tells noise and hum"),
+    "repeats": ("repeats", "a short sound and its repeats until they are gone: tells the loop gain"),
+}
+_MARKS = 1e-3  # how exactly a length of tape is marked, a share of it (common practice, no source)
+_THUMB = 0.2  # s, how exactly a thumb starts and stops a watch (common practice, no source)
+
 
 def main(arguments=None):
     """Run one command and return its exit status.
@@ -104,6 +115,8 @@ def _parser():
     render.add_argument("--seconds", type=float, metavar="N", help="stop after N seconds of sound")
     render.add_argument("--seed", type=int, default=0, metavar="N", help="for hiss and random wobble")
 
+    _describe_measure(_command(commands, "measure", _measure, "measure a machine from recordings of it"))
+
     draw = _command(commands, "figures", _figures, "draw figures of the catalog for a machine")
     draw.add_argument("names", nargs="*", metavar="FIGURE", help="which ones (default: all)")
     draw.add_argument("--machine", metavar="MACHINE.toml", help="a machine file (default: the example)")
@@ -125,6 +138,47 @@ def _parser():
     clip.add_argument("--seconds", type=float, default=10.0, metavar="N", help="its length (default: 10)")
     clip.add_argument("--fps", type=int, default=30, metavar="N", help="frames a second (default: 30)")
     return parser
+
+
+def _describe_measure(measure):
+    """Add the options of the command that measures."""
+    measure.epilog = (
+        "The first take of a kind belongs to the machine's first speed, the second to its second. FILE is "
+        "a stereo file, dry sound left and playback right, or two files DRY,PLAYBACK; tone, silence and "
+        "repeats may be playback alone."
+    )
+    measure.add_argument("--make-test-signal", metavar="OUT.wav", help="write the signal to record, and stop")
+    measure.add_argument("--sample-rate", type=int, metavar="HZ", help="of the test signal (default: 48000)")
+    for option, (_, text) in _TAKES.items():
+        measure.add_argument(f"--{option}", action="append", default=[], metavar="FILE", help=text)
+    measure.add_argument(
+        "--tone-taken",
+        default="through",
+        choices=("through", "later", "test-tape"),
+        help="how the tone came to be played: recorded and played at once (default), played later, or "
+        "from a test tape",
+    )
+    measure.add_argument("--machine", metavar="MACHINE.toml", help="what is known of it; or the word example")
+    measure.add_argument("--ruler-mm", type=float, metavar="MM", help="head spacing by a ruler, gap to gap")
+    measure.add_argument(
+        "--ruler-error-mm",
+        type=float,
+        default=0.5,
+        metavar="MM",
+        help="how far that may be off (default: 0.5)",
+    )
+    measure.add_argument(
+        "--stopwatch",
+        type=float,
+        nargs=2,
+        action="append",
+        default=[],
+        metavar=("METERS", "SECONDS"),
+        help="a marked length of tape and the time it took, once for each speed",
+    )
+    measure.add_argument(
+        "--out", metavar="DIR", help="also write figures, measured.json and machine.toml here"
+    )
 
 
 def _command(commands, name, function, text):
@@ -172,6 +226,108 @@ def _render(options):
         seed=options.seed,
     )
     print(f"Written: {path}")
+
+
+def _measure(options):
+    """Measure a machine, or write the signal to measure it with."""
+    if options.make_test_signal is not None:
+        return _make_test_signal(options)
+    if options.sample_rate is not None:
+        raise ValueError("--sample-rate belongs to --make-test-signal; recordings carry their own")
+    from tapecalc.audio.measure import CannotTell, measure, measured_machine
+    from tapecalc.show.measured_text import measurement_text
+
+    machine = None if options.machine is None else _machine_file(options.machine)
+    found = measure(
+        _takes(options, machine), machine=machine, rulers=_rulers(options), stopwatches=_stopwatches(options)
+    )
+    if not found.rows():
+        raise ValueError(" ".join(found.sentences))
+    if options.out is not None:
+        from tapecalc.show.measured import write_measurement
+
+        written = write_measurement(found, options.out, machine=machine)
+    print(measurement_text(found))
+    if options.out is not None:
+        print(f"\nWritten: {', '.join(str(path) for path in written)}")
+        try:
+            measured_machine(found, machine=machine)
+        except CannotTell as reason:
+            print(f"No machine.toml: {reason}.")
+
+
+def _make_test_signal(options):
+    """Write the test signal, and say how to record it."""
+    from tapecalc.audio.measure import make_test_signal
+    from tapecalc.audio.sound import write_sound
+
+    if any(getattr(options, option) for option in _TAKES):
+        raise ValueError("make the test signal first, without takes; then record it, and measure the takes")
+    rate = 48000 if options.sample_rate is None else options.sample_rate
+    signal = make_test_signal(rate)
+    print(f"Written: {write_sound(options.make_test_signal, signal, rate)} ({len(signal) / rate:.0f} s)")
+    print(
+        "Send it into the machine at line level, return send down, speakers low, and record once for each "
+        "speed: what goes in on the left channel, what the playback head gives on the right."
+    )
+
+
+def _takes(options, machine):
+    """The takes that the options name, the n-th of a kind at the n-th speed."""
+    from tapecalc.audio.measure import Take, open_recording
+
+    takes = []
+    for option, (kind, _) in _TAKES.items():
+        named = getattr(options, option)
+        if machine is not None and len(named) > len(machine.speeds):
+            raise ValueError(
+                f"--{option} names {len(named)} takes, and {machine.name} has {len(machine.speeds)} speeds"
+            )
+        taken = options.tone_taken.replace("-", " ") if kind == "tone" else "through"
+        takes += [
+            Take(recording=open_recording(*_files(name)), kind=kind, at=at, taken=taken)
+            for at, name in enumerate(named)
+        ]
+    if not takes:
+        raise ValueError(
+            f"name a take: {', '.join(f'--{option}' for option in _TAKES)}, or --make-test-signal"
+        )
+    return takes
+
+
+def _files(name):
+    """One stereo file, or the two of DRY,PLAYBACK; a comma in the name of a file that is there stays."""
+    return (name,) if os.path.exists(name) else tuple(name.split(",", 1))
+
+
+def _rulers(options):
+    """The head spacing that was measured with a ruler, if it was."""
+    from tapecalc.audio.measure import Estimate, Ruler
+    from tapecalc.checks import positive
+    from tapecalc.units import to_si
+
+    if options.ruler_mm is None:
+        return []
+    values = [
+        to_si(float(positive(name, value, "mm")), "mm")
+        for name, value in (("--ruler-mm", options.ruler_mm), ("--ruler-error-mm", options.ruler_error_mm))
+    ]
+    return [Ruler(Estimate(*values, "m"))]
+
+
+def _stopwatches(options):
+    """Marked lengths of tape that were timed, the n-th at the n-th speed."""
+    from tapecalc.audio.measure import Estimate, Stopwatch
+    from tapecalc.checks import positive
+
+    return [
+        Stopwatch(
+            Estimate(float(positive("--stopwatch METERS", length, "m")), _MARKS * length, "m"),
+            Estimate(float(positive("--stopwatch SECONDS", time, "s")), _THUMB, "s"),
+            at=at,
+        )
+        for at, (length, time) in enumerate(options.stopwatch)
+    ]
 
 
 def _figures(options):

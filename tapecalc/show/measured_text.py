@@ -1,0 +1,128 @@
+"""A measurement as text for a terminal: tables, and what the takes cannot tell.
+
+======  ===================  =======  ====================
+symbol  name in code         SI unit  typical value
+======  ===================  =======  ====================
+--      ``measurement``      --       a `Measurement`
+======  ===================  =======  ====================
+"""
+
+from __future__ import annotations
+
+import textwrap
+
+from tabulate import tabulate
+
+from tapecalc.units import from_si
+
+__all__ = ["measurement_text"]
+
+WIDTH = 100  # characters of a line of text
+
+
+def measurement_text(measurement):
+    """Write a measurement as aligned tables and sentences.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        From `measure`.
+
+    Returns
+    -------
+    str
+        Every figure with its 95 % interval, the parts that the flutter accuses, what would
+        explain the treble, and what was noticed or cannot be told.
+
+    Notes
+    -----
+    Source: house rule. Notebook: 08_measure_a_machine.
+
+    Examples
+    --------
+    >>> from tapecalc.audio.measure import Measurement, Take, measure, open_recording
+    >>> empty = Take(recording=open_recording([[0.0, 0.0]] * 48000, sample_rate=48000))
+    >>> print(measurement_text(measure([empty])))
+    What was noticed, and what cannot be told
+    * Head 1, speed 1: cannot tell the delay, because the dry channel is empty.
+    """
+    parts = []
+    rows = [(name, *_split(text)) for name, text in measurement.rows()]
+    if rows:
+        parts.append(_table("Measured (+/-: 95 % interval)", ("figure", "value", "+/-"), rows, "lrl"))
+    accused = [(at, verdict) for at, verdicts in sorted(measurement.suspects.items()) for verdict in verdicts]
+    if accused:
+        headers = ("speed", "rate", "wobble", "most likely", "sure")
+        title = "Which part the flutter accuses (wobble zero to peak)"
+        parts.append(_table(title, headers, [_accused(*one) for one in accused], "lrrlr"))
+        parts.append(_list("What to look at", _advice(accused)))
+    explained = [row for key, fits in sorted(measurement.what_ifs.items()) for row in _explained(key, fits)]
+    if explained:
+        headers = ("head, speed", "explanation", "would be today", "unexplained")
+        parts.append(
+            _table("What would explain the response, the likeliest first", headers, explained, "lllr")
+        )
+    if measurement.sentences:
+        parts.append(_list("What was noticed, and what cannot be told", measurement.sentences))
+    return "\n\n".join(parts)
+
+
+def _list(title, sentences):
+    """Sentences under a title, wrapped."""
+    look = {"width": WIDTH, "initial_indent": "* ", "subsequent_indent": "  "}
+    return "\n".join([title, *(textwrap.fill(sentence, **look) for sentence in sentences)])
+
+
+def _table(title, headers, rows, sides):
+    """One table with its title; `sides` has l or r for each column."""
+    body = tabulate(
+        rows,
+        headers,
+        tablefmt="simple",
+        disable_numparse=True,
+        colalign=[{"l": "left", "r": "right"}[side] for side in sides],
+    )
+    return f"{title}\n{body}"
+
+
+def _split(text):
+    """Value and interval of a figure in words; no interval where there is none."""
+    value, _, spread = text.partition(" +/- ")
+    return value, spread
+
+
+def _accused(at, verdict):
+    """One line of a flutter spectrum as a row."""
+    return (
+        f"{at + 1}",
+        f"{verdict.frequency:.2f} Hz",
+        f"{from_si(verdict.depth, 'percent'):.3f} %",
+        _turns(verdict),
+        f"{100 * verdict.sure:.0f} %",
+    )
+
+
+def _advice(accused):
+    """What to look at, once for each part."""
+    return list(dict.fromkeys(f"{_turns(verdict)}: {verdict.advice}" for _, verdict in accused))
+
+
+def _turns(verdict):
+    """A part, and its bumps per turn where there are several."""
+    if verdict.part is None:
+        return "a part not in the list"
+    return verdict.part.name if verdict.harmonic == 1 else f"{verdict.part.name}, {verdict.harmonic} a turn"
+
+
+def _explained(key, fits):
+    """Rows of explanations, the best first."""
+    units = {"separation": (1e6, "um"), "gap": (1e6, "um"), "azimuth": (from_si(1.0, "arcmin"), "arcmin")}
+    return [
+        (
+            f"{key[0] + 1}, {key[1] + 1}",
+            fit.name,
+            "" if fit.value is None else fit.value.text(*units[fit.name]),
+            f"{fit.misfit_db:.1f} dB",
+        )
+        for fit in fits
+    ]

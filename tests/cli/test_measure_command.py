@@ -1,0 +1,212 @@
+"""``python -m tapecalc measure``: recordings in, figures with their uncertainties out, or why not."""
+
+import json
+import re
+
+import deck_generator as generator
+import numpy as np
+import pytest
+import soundfile
+
+from tapecalc.__main__ import main
+from tapecalc.audio import measure
+from tapecalc.machine import example_machine, read_machine
+
+RATE = 32_000
+DECK = example_machine()
+FAST, SLOW = (generator.Deck(spacing=DECK.spacings[0], speed=speed) for speed in DECK.speeds)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Takes that somebody at home could have made."""
+    folder = tmp_path_factory.mktemp("takes")
+    dry = generator.noise(3, RATE)
+    for name, deck in (("fast", FAST), ("slow", SLOW)):
+        wet = generator.soiled(generator.echo(dry, RATE, deck), snr_db=40)
+        soundfile.write(folder / f"{name}.wav", np.stack([dry, wet], axis=1), RATE, subtype="FLOAT")
+        soundfile.write(folder / f"{name}, tape.wav", wet, RATE, subtype="FLOAT")
+    soundfile.write(folder / "dry.wav", dry, RATE, subtype="FLOAT")
+    tone = generator.tone(8, RATE, generator.Deck(wobbles=((1e-3, 4.0, 0.0),)))
+    soundfile.write(folder / "tone.wav", tone, RATE, subtype="FLOAT")
+    soundfile.write(folder / "hiss.wav", 1e-3 * generator.noise(4, RATE), RATE, subtype="FLOAT")
+    soundfile.write(folder / "silent.wav", np.zeros((2 * RATE, 2)), RATE)
+    (folder / "text.wav").write_text("no sound")
+    return folder
+
+
+def printed(arguments, capsys):
+    """The output of a command that ends well."""
+    assert main(["measure", *map(str, arguments)]) == 0
+    streams = capsys.readouterr()
+    assert streams.err == ""
+    return streams.out
+
+
+def told(text, figure):
+    """Value and interval of one row of the table."""
+    (row,) = [line for line in text.splitlines() if line.startswith(f"{figure}  ")]
+    value, spread = re.findall(r"(-?[\d.]+)(?: |$)", row.removeprefix(figure))[:2]
+    return float(value), float(spread)
+
+
+def test_delays_at_two_speeds_and_a_ruler_give_spacing_and_speeds(folder, capsys):
+    takes = ["--program", folder / "fast.wav", "--program", folder / "slow.wav"]
+    text = printed([*takes, "--ruler-mm", "41.5", "--ruler-error-mm", "0.3"], capsys)
+    for at, deck in ((1, FAST), (2, SLOW)):
+        value, spread = told(text, f"delay, head 1, speed {at}")
+        assert value == pytest.approx(1e3 * deck.spacing / deck.speed, abs=spread)
+        assert spread < 0.1
+    assert told(text, "spacing, head 1") == (41.5, 0.3)
+    value, spread = told(text, "speed 1")
+    assert value == pytest.approx(7.5, abs=spread) and spread == pytest.approx(7.5 * 0.3 / 41.5, abs=0.001)
+    assert "hang on one absolute measurement" in " ".join(text.split())
+
+
+def test_the_columns_of_the_table_stand_one_below_the_other(folder, capsys):
+    text = printed(["--program", folder / "fast.wav", "--machine", "example"], capsys)
+    table = text.split("\n\n")[0].splitlines()[1:]
+    second = table[1].index(" ", 5) + 2
+    assert all(line[second - 2 : second] == "  " for line in table)
+    assert any(line.startswith("What would explain the response") for line in text.splitlines())
+
+
+def test_a_stopwatch_for_each_speed_does_it_too(folder, capsys):
+    takes = ["--program", folder / "fast.wav", "--program", folder / "slow.wav"]
+    watch = ["--stopwatch", "10", 10 / FAST.speed, "--stopwatch", "10", 10 / SLOW.speed]
+    text = printed([*takes, *watch], capsys)
+    value, spread = told(text, "spacing, head 1")
+    assert value == pytest.approx(41.5, abs=spread)
+    assert 0.05 < spread < 0.2  # a fifth of a second in a minute or two
+
+
+def test_delays_alone_give_ratios_and_say_what_they_cannot_tell(folder, capsys):
+    takes = ["--program", folder / "fast.wav", "--program", folder / "slow.wav"]
+    text = printed(takes, capsys)
+    assert re.search(r"spacing, head 1 +cannot be told", text)
+    assert told(text, "speed 2 over speed 1")[0] == pytest.approx(0.5, abs=1e-4)
+    assert "Delays alone cannot separate head spacing from tape speed" in " ".join(text.split())
+
+
+def test_two_files_are_one_take_and_a_comma_in_a_name_is_no_trouble(folder, capsys):
+    text = printed(["--program", f"{folder / 'dry.wav'},{folder / 'fast, tape.wav'}"], capsys)
+    assert told(text, "delay, head 1, speed 1")[0] == pytest.approx(1e3 * FAST.spacing / FAST.speed, abs=0.1)
+    assert "Two files" in text
+    assert "cannot tell" in refused(["measure", "--program", str(folder / "fast, tape.wav")], capsys)
+
+
+def test_tone_and_silence_need_the_playback_only(folder, capsys):
+    takes = ["--tone", folder / "tone.wav", "--tone-taken", "test-tape", "--silence", folder / "hiss.wav"]
+    text = printed(takes, capsys)
+    # Source: AES6-2008, weighting 0 dB at 4 Hz, two-sigma reading of a sine 0.997 of its peak.
+    assert told(text, "flutter, weighted, speed 1")[0] == pytest.approx(0.0997, rel=0.01)
+    assert told(text, "noise, speed 1")[0] == pytest.approx(-80, abs=0.5)
+
+
+def test_the_folder_gets_numbers_figures_and_a_machine_file_that_plans(folder, tmp_path, capsys):
+    out = tmp_path / "out"
+    takes = ["--program", folder / "fast.wav", "--program", folder / "slow.wav", "--ruler-mm", "41.5"]
+    text = printed([*takes, "--machine", "example", "--out", out], capsys)
+    names = {path.name for path in out.iterdir()}
+    assert {
+        "measured.json",
+        "machine.toml",
+        "delay_head_1_speed_1.svg",
+        "response_head_1_speed_2.png",
+    } <= names
+    assert all(name in text for name in names)
+    assert set(json.loads((out / "measured.json").read_text())["delays"]) == {
+        "head 1, speed 1",
+        "head 1, speed 2",
+    }
+    assert read_machine(out / "machine.toml").speeds == pytest.approx(DECK.speeds, rel=1e-3)
+    assert main(["plan", str(out / "machine.toml")]) == 0
+    assert "Echo plan for Bench deck, measured" in capsys.readouterr().out
+
+
+def test_without_a_speed_there_is_no_machine_file_and_it_says_so(folder, tmp_path, capsys):
+    text = printed(["--program", folder / "fast.wav", "--out", tmp_path / "out"], capsys)
+    assert "No machine.toml: cannot tell, because the tape speed was not measured" in text
+    assert not (tmp_path / "out" / "machine.toml").exists()
+
+
+@pytest.mark.parametrize(("more", "rate"), [([], 48000), (["--sample-rate", "44100"], 44100)])
+def test_the_test_signal_is_written_and_said_how_to_record(more, rate, tmp_path, capsys):
+    path = tmp_path / "signal.wav"
+    text = printed(["--make-test-signal", path, *more], capsys)
+    assert "74 s" in text and "return send down" in text
+    written, found = soundfile.read(path)
+    assert found == rate
+    np.testing.assert_allclose(written, measure.make_test_signal(rate), atol=2**-23)
+
+
+def refused(arguments, capsys):
+    """The one line that a command ends with."""
+    assert main(list(arguments)) == 2
+    streams = capsys.readouterr()
+    assert streams.out == ""
+    assert "Traceback" not in streams.err and "\x1b" not in streams.err
+    return streams.err.splitlines()[-1]
+
+
+WRONG = [
+    (["--program", "silent.wav"], "cannot tell the delay, because the dry channel is empty"),
+    (["--program", "tone.wav"], "there is one channel only"),
+    (["--signal", "silent.wav"], "cannot tell the delay"),
+    (["--tone", "dry.wav"], "cannot tell the flutter, because there is no steady tone"),
+    (["--silence", "tone.wav"], "cannot tell the noise"),
+    (["--repeats", "silent.wav"], "cannot tell the loop gain"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "said"), WRONG)
+def test_wrong_material_gets_a_reason_and_never_a_number(
+    arguments, said, folder, tmp_path, capsys, monkeypatch
+):
+    monkeypatch.chdir(folder)
+    line = refused(["measure", *arguments, "--out", str(tmp_path / "out")], capsys)
+    assert said in line
+    assert "+/-" not in line
+    assert not (tmp_path / "out").exists()
+
+
+MISTAKES = [
+    ([], "name a take: --signal, --program, --tone, --silence, --repeats, or --make-test-signal"),
+    (["--program", "none.wav"], "none.wav cannot be read as sound"),
+    (["--program", "text.wav"], "text.wav cannot be read as sound"),
+    (["--program", "dry.wav,none.wav"], "none.wav cannot be read as sound"),
+    (["--program", "no\x1b[31m.wav"], "cannot be read as sound"),
+    (["--program", "fast.wav", "--machine", "none.toml"], "none.toml: cannot be read"),
+    (["--program", "fast.wav", "--ruler-mm", "0"], "--ruler-mm must be greater than 0"),
+    (["--program", "fast.wav", "--ruler-mm", "nan"], "--ruler-mm must be a finite number"),
+    (
+        ["--program", "fast.wav", "--ruler-mm", "40", "--ruler-error-mm", "0"],
+        "--ruler-error-mm must be",
+    ),
+    (["--program", "fast.wav", "--ruler-mm", "long"], "invalid float value: 'long'"),
+    (["--program", "fast.wav", "--stopwatch", "10"], "expected 2 arguments"),
+    (["--program", "fast.wav", "--stopwatch", "10", "-3"], "--stopwatch SECONDS must be greater than 0"),
+    (["--program", "fast.wav", "--sample-rate", "48000"], "--sample-rate belongs to --make-test-signal"),
+    (["--program", "fast.wav", "--out", "text.wav"], "cannot write to text.wav"),
+    (["--tone", "tone.wav", "--tone-taken", "never"], "invalid choice: 'never'"),
+    (["--make-test-signal", "x.wav", "--program", "fast.wav"], "make the test signal first"),
+    (["--make-test-signal", "x.txt"], "x.txt"),
+    (
+        ["--make-test-signal", "x.wav", "--sample-rate", "8000"],
+        "sample_rate must be a whole number",
+    ),
+    (["--make-test-signal", "text.wav/x.wav"], "cannot write to text.wav"),
+    (
+        ["--tone", "tone.wav", "--tone", "tone.wav", "--tone", "tone.wav", "--machine", "example"],
+        "--tone names 3 takes, and Bench deck has 2 speeds",
+    ),
+    (["--programm", "fast.wav"], "unrecognized arguments: --programm"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "said"), MISTAKES)
+def test_a_mistake_ends_with_one_line_and_status_2(arguments, said, folder, capsys, monkeypatch):
+    monkeypatch.chdir(folder)
+    before = sorted(path.name for path in folder.iterdir())
+    assert said in refused(["measure", *arguments], capsys)
+    assert sorted(path.name for path in folder.iterdir()) == before
