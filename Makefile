@@ -7,7 +7,7 @@ OUT ?= out
 # BLAS threads slow small products down on a busy machine, and change no result.
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: help plan lab test fast bench figures notebooks clean
+.PHONY: help plan lab test fast bench figures notebooks site clean
 
 help:
 	@echo "make plan       plan the bundled machine into $(OUT)/"
@@ -17,6 +17,7 @@ help:
 	@echo "make bench      speed, as ratios measured in one run"
 	@echo "make figures    redraw figures/"
 	@echo "make notebooks  run every notebook and store its outputs"
+	@echo "make site       the notebooks as pages in site/, to read without Jupyter"
 	@echo "make clean      remove what the other targets made"
 
 # What a person needs to plan is small; what a test needs is not.
@@ -26,7 +27,7 @@ help:
 	touch $@
 
 .venv/complete: .venv/planned
-	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[lab,clips,test]'
+	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[lab,clips,site,test]'
 	touch $@
 
 .venv/timed: .venv/complete
@@ -56,6 +57,9 @@ figures: .venv/complete
 
 notebooks: .venv/complete
 	$(RUN) tools/notebook.py run notebooks/*.ipynb
+
+site: .venv/complete
+	$(RUN) tools/site.py
 
 clean:
 	rm -rf .venv $(OUT) site build dist .pytest_cache .ruff_cache .hypothesis .coverage tapecalc.egg-info

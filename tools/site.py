@@ -1,0 +1,397 @@
+"""Turn the notebooks into pages that open from disk, offline, in any browser.
+
+    python tools/site.py            # into site/
+    python tools/site.py --out DIR
+
+Every notebook that git tracks becomes a page, in reading order, with what it last put out: pictures with
+their descriptions, sounds, tables, errors made on purpose. Formulas become MathML, which browsers draw by
+themselves. The plan of the bundled machine stands beside the pages. Nothing is fetched from elsewhere and
+nothing runs; the same notebooks give the same bytes. A formula that cannot be converted, a link that leads
+nowhere or a picture without a description stops the build, and the old site stays.
+"""
+
+from __future__ import annotations
+
+import argparse
+import base64
+import hashlib
+import html
+import os
+import re
+import subprocess
+import sys
+import tempfile
+import xml.etree.ElementTree as ET
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from urllib.parse import unquote
+
+import jinja2
+import nbformat
+from latex2mathml.converter import convert
+from markupsafe import Markup
+from nbconvert.filters import strip_ansi
+from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
+from pygments import highlight
+from pygments.formatters import HtmlFormatter
+from pygments.lexers import PythonLexer
+
+from tapecalc import __version__
+from tapecalc.files import write_file
+from tapecalc.machine import example_machine
+from tapecalc.plan import make_plan
+from tapecalc.show.sheet import write_plan
+
+ROOT = Path(__file__).resolve().parents[1]
+FIRST = ("00_index", "workbench")  # then the lessons by their numbers
+PLAN = "plan/plan.html"
+MUST_FAIL = "raises-exception"
+PANEL = "Run the notebook to move the controls."  # how the caption of every panel ends
+FITS_A_PHONE = 40  # characters or TeX signs in a line that is not scrolled sideways
+MATHML = "http://www.w3.org/1998/Math/MathML"
+STOP_BEHIND_MATH = re.compile(r'(<math [^>]*display="inline"[^>]*>(?:(?!</math>).)*</math>)([).,:;?!]+)')
+EMBEDDED_SOUND = re.compile(r"data:audio/mpeg;base64,([A-Za-z0-9+/=]+)")
+ADDRESS = re.compile(r"(?i)^([a-z][a-z0-9+.-]*:|//)")
+
+ET.register_namespace("", MATHML)
+
+
+class Refused(Exception):
+    """Something in a notebook that a page cannot show, with the reason."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Page:
+    """One page as the template takes it: `parts` are headings and paragraphs, code, and what code put out."""
+
+    name: str
+    title: str
+    short: str
+    parts: list
+    sections: list
+
+    @property
+    def file(self):
+        """The file's name on the site."""
+        return page_file(self.name)
+
+
+def page_file(name):
+    """The page of a notebook; the map is what a host shows first."""
+    return "index.html" if name == FIRST[0] else f"{name}.html"
+
+
+def reading_order(names):
+    """Names of notebooks in the order in which to read them."""
+    return sorted(names, key=lambda name: (FIRST.index(name) if name in FIRST else len(FIRST), name))
+
+
+def tracked():
+    """Every file that git tracks and that is there, from the project's folder."""
+    listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=True)
+    return {name for name in listed.stdout.split("\0") if name and (ROOT / name).is_file()}
+
+
+def to_mathml(tex, *, block):
+    """A formula as MathML; refused if the converter left anything of it as it was."""
+    tex = tex.strip().removeprefix(r"\displaystyle").strip()
+    bare = re.sub(r"\\.", "", tex)
+    if bare.count("{") != bare.count("}"):
+        raise Refused(f"a brace is open or one too many in the formula {tex}")
+    wanted = re.sub(r"\\(begin|end)\{aligned\}", r"\\\1{split}", tex)  # the same under another name
+    try:
+        math = ET.fromstring(convert(wanted, xmlns=MATHML, display="block" if block else "inline"))
+    except Exception as error:  # the converter has a dozen kinds, and XML one more
+        raise Refused(f"cannot convert the formula {tex}: {error or type(error).__name__}") from None
+    if "\\" in "".join(math.itertext()) or not "".join(math.itertext()).strip():
+        raise Refused(f"cannot convert all of the formula {tex}")
+    for parent in list(math.iter()):
+        _pair_bars(parent)
+        _set_functions_apart(parent)
+    return ET.tostring(math, encoding="unicode")
+
+
+def _pair_bars(parent):
+    """Tell the bars around an absolute value which of them opens, so that they are spaced alike."""
+    bars = [child for child in parent if child.text == "|" and "form" not in child.attrib]
+    for place, bar in enumerate(bars if len(bars) % 2 == 0 else ()):
+        bar.set("form", "postfix" if place % 2 else "prefix")
+
+
+def _set_functions_apart(parent):
+    """Put the thin space around names such as sin that TeX puts there by itself."""
+    children = list(parent)
+    if parent.tag.rpartition("}")[2] not in ("mrow", "math", "mstyle", "mtd"):
+        return
+    for child, after in reversed(list(zip(children, children[1:], strict=False))):
+        if (_is_function(child) and not _is_fence(after)) or (_is_function(after) and not _is_sign(child)):
+            thin = ET.Element(f"{{{MATHML}}}mspace", width="0.167em")
+            parent.insert(list(parent).index(child) + 1, thin)
+
+
+def _is_function(element):
+    """Whether it is a name of several letters, or one with an index or a power."""
+    core = element[0] if len(element) and element.tag.endswith(("msub", "msup", "msubsup")) else element
+    return core.tag.endswith("}mi") and len(core.text or "") > 1
+
+
+def _is_sign(element):
+    """Whether it is an operator, which has its own space, or a space."""
+    return element.tag.endswith(("}mo", "}mspace"))
+
+
+def _is_fence(element):
+    """Whether it is an operator, or begins with one, such as a bracket."""
+    while len(element) and element.tag.endswith("}mrow"):
+        element = element[0]
+    return _is_sign(element)
+
+
+class Renderer(IPythonRenderer):
+    """Markdown as Jupyter reads it, with MathML, and links and pictures as the site has them."""
+
+    def __init__(self, link_to):
+        super().__init__(escape=False)
+        self.link_to = link_to
+        self.headings = []
+
+    def inline_math(self, body):
+        return to_mathml(body, block=False)
+
+    def block_math(self, body):
+        scrolled = ' tabindex="0"' if len(body) > FITS_A_PHONE else ""
+        return f'<span class="formula"{scrolled}>{to_mathml(body, block=True)}</span>'
+
+    def paragraph(self, text):
+        return super().paragraph(STOP_BEHIND_MATH.sub(r'<span class="together">\1\2</span>', text))
+
+    def latex_environment(self, name, body):
+        raise Refused(rf"\begin{{{name}}} stands outside of $$")
+
+    def heading(self, text, level, **attrs):
+        words = html.unescape(re.sub(r"<[^>]+>", "", text))
+        anchor = _unused(words.replace(" ", "-"), [anchor for _, anchor, _ in self.headings])
+        self.headings.append((level, anchor, words))
+        return f'<h{level} id="{html.escape(anchor)}">{text}</h{level}>\n'
+
+    def link(self, text, url, title=None):
+        address = self.link_to(url)
+        return text if address is None else f'<a href="{html.escape(address)}">{text}</a>'
+
+    def image(self, text, url, title=None):
+        alt = html.escape(html.unescape(re.sub(r"<[^>]+>", "", text)))
+        if not alt:
+            raise Refused(f"the picture {url} has no description")
+        return f'<img src="{html.escape(self.link_to(url))}" alt="{alt}" loading="lazy">'
+
+    def block_code(self, code, info=None):
+        return f'<pre class="code">{_colored(code) if info == "python" else html.escape(code)}</pre>\n'
+
+    def table(self, text):
+        kind = "wide pictures" if "<img" in text else "wide"
+        scrolled = 'role="group" aria-label="Table" tabindex="0"'
+        return f'<div class="{kind}" {scrolled}><table>{text}</table></div>\n'
+
+    def table_cell(self, text, align=None, head=False):
+        if head and text.strip():
+            return f'<th scope="col">{text}</th>'
+        return f"<td>{text}</td>"
+
+
+def _unused(anchor, used):
+    """The anchor, with a number behind it if it is taken."""
+    number = 2
+    wanted = anchor
+    while wanted in used:
+        wanted, number = f"{anchor}-{number}", number + 1
+    return wanted
+
+
+def _colored(code):
+    """Python with its words marked by kind."""
+    return highlight(code, PythonLexer(), HtmlFormatter(nowrap=True)).rstrip("\n")
+
+
+class Site:
+    """The files of a site as they are made: name on the site -> bytes."""
+
+    def __init__(self, known):
+        self.known = known  # files that may be linked, from the project's folder
+        stems = (Path(name).stem for name in known if re.fullmatch(r"notebooks/[^/]+\.ipynb", name))
+        self.names = reading_order(stems)
+        self.files = {}
+
+    def link_to(self, url):
+        """Where a notebook's link leads on the site; None for a lesson that is not written yet."""
+        if url.startswith("#") or ADDRESS.match(url):
+            return url
+        path, _, anchor = url.partition("#")
+        target = os.path.normpath(PurePosixPath("notebooks", unquote(path)))
+        anchor = f"#{anchor}" if anchor else ""
+        if target.endswith(".ipynb"):
+            name = Path(target).stem
+            return page_file(name) + anchor if name in self.names else None
+        if target not in self.known:
+            raise Refused(f"the link {url} leads nowhere")
+        self.files[target] = (ROOT / target).read_bytes()
+        return target + anchor
+
+    def stored(self, folder, content, ending):
+        """Put a picture or a sound on the site once, and give its address."""
+        name = f"{folder}/{hashlib.sha256(content).hexdigest()[:16]}.{ending}"
+        self.files[name] = content
+        return name
+
+    def page(self, name, notebook):
+        """A notebook as a page."""
+        renderer = Renderer(self.link_to)
+        markdown = MarkdownWithMath(renderer=renderer)
+        parts = []
+        for number, cell in enumerate(notebook.cells, 1):
+            try:
+                if cell.cell_type == "markdown":
+                    parts.append({"kind": "prose", "html": Markup(markdown.render(cell.source))})
+                elif cell.cell_type == "code":
+                    parts.append({"kind": "code", "html": Markup(_colored(cell.source))})
+                    parts += self.outputs(cell, markdown)
+            except Refused as refusal:
+                raise Refused(f"{name}, cell {number}: {refusal}") from None
+        titles = [words for level, _, words in renderer.headings if level == 1]
+        if len(titles) != 1:
+            raise Refused(f"{name}: a page has one heading of the first level, not {len(titles)}")
+        return Page(
+            name=name,
+            title=titles[0],
+            short=str(int(name[:2])) if name[:2].isdigit() else titles[0].partition(":")[0],
+            parts=parts,
+            sections=[(anchor, words) for level, anchor, words in renderer.headings if level == 2],
+        )
+
+    def outputs(self, cell, markdown):
+        """What a cell put out, in order; a sentence behind a picture is its caption."""
+        parts = []
+        for output in cell.outputs:
+            data = output.get("data", {})
+            if output.output_type == "stream":
+                parts.append(_text("output", output.text))
+            elif output.output_type == "error":
+                on_purpose = MUST_FAIL in cell.metadata.get("tags", [])
+                lines = "\n".join(output.traceback[1:])  # the first is a ruled line
+                parts.append(_text("error", lines) | {"on_purpose": on_purpose})
+            elif "image/png" in data:
+                parts.append(self.picture(data["image/png"], output.metadata.get("image/png", {})))
+            elif "text/html" in data:
+                parts.append({"kind": "html", "html": Markup(self.without_sounds(data["text/html"]))})
+            elif "text/markdown" in data:
+                caption = Markup(markdown.render(data["text/markdown"]))
+                if parts and parts[-1]["kind"] == "picture" and not parts[-1]["caption"]:
+                    parts[-1]["caption"] = caption
+                    parts[-1]["live"] = PANEL in data["text/markdown"]
+                else:
+                    parts.append({"kind": "prose", "html": caption})
+            elif "text/latex" in data:
+                formula = to_mathml(data["text/latex"].strip().strip("$"), block=True)
+                parts.append({"kind": "prose", "html": Markup(f'<p class="formula">{formula}</p>')})
+            else:
+                parts.append(_text("output", data["text/plain"]))
+        return parts
+
+    def picture(self, encoded, metadata):
+        """A stored picture with its description and its size."""
+        if not metadata.get("alt"):
+            raise Refused("a picture has no description")
+        source = self.stored("pictures", base64.b64decode(encoded), "png")
+        size = {key: metadata.get(key) for key in ("alt", "width", "height")}
+        return {"kind": "picture", "source": source, "caption": "", "live": False, **size}
+
+    def without_sounds(self, text):
+        """HTML whose embedded sounds have become files: the page is light, and a phone can save them."""
+
+        def file_of(found):
+            return self.stored("sounds", base64.b64decode(found[1]), "mp3")
+
+        return EMBEDDED_SOUND.sub(file_of, text)
+
+
+def _text(kind, text):
+    """Printed text; one with columns keeps its lines, and can be scrolled sideways if they are long."""
+    plain = strip_ansi(text).rstrip("\n")
+    columns = kind != "error" and re.search(r"\S {2,}\S", plain)
+    longest = max(map(len, plain.split("\n")))
+    return {"kind": kind, "text": plain, "scrolled": bool(columns) and longest > FITS_A_PHONE}
+
+
+def plan_files():
+    """The plan of the bundled machine, with the way back to the course."""
+    with tempfile.TemporaryDirectory() as folder:
+        write_plan(make_plan(example_machine()), folder)
+        paths = [path for path in Path(folder).rglob("*") if path.is_file()]
+        content = {f"plan/{path.relative_to(folder).as_posix()}": path.read_bytes() for path in paths}
+    before, header, after = content[PLAN].decode("utf-8").partition("<header>")
+    if not header:
+        raise Refused("the plan's page has no header to put the way back into")
+    back = '\n<p><a href="../index.html">Back to the map of the course</a></p>'
+    return content | {PLAN: f"{before}{header}{back}{after}".encode()}
+
+
+def site_files(*, plan=True):
+    """All files of the site: name -> bytes."""
+    site = Site(tracked())
+    read = {name: nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4) for name in site.names}
+    pages = [site.page(name, notebook) for name, notebook in read.items()]
+    loader = jinja2.FileSystemLoader(Path(__file__).parent)
+    strict = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined,
+                                trim_blocks=True, lstrip_blocks=True)  # fmt: skip
+    template = strict.get_template("site_page.html.jinja")
+    for place, page in enumerate(pages):
+        before = pages[place - 1] if place else None
+        after = pages[place + 1] if place + 1 < len(pages) else None
+        text = template.render(
+            page=page, pages=pages, before=before, after=after, plan=PLAN, version=__version__
+        )
+        site.files[page.file] = text.encode("utf-8")
+    site.files["style.css"] = (Path(__file__).parent / "site_style.css").read_bytes()
+    return site.files | (plan_files() if plan else {})
+
+
+def write_site(files, folder):
+    """Replace a site, or make it; a folder that holds anything else is left alone."""
+    folder = Path(folder).resolve()
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir()) and not _is_site(folder)):
+        raise Refused(f"{folder.name} is there and is no site of ours: choose another folder")
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{folder.name}-") as temporary:
+        for name, content in files.items():
+            write_file(Path(temporary) / "new" / name, content)
+        if folder.exists():
+            folder.rename(Path(temporary) / "old")
+        (Path(temporary) / "new").rename(folder)
+    return folder
+
+
+def _is_site(folder):
+    """Whether a folder was made by this program."""
+    index = folder / "index.html"
+    return index.is_file() and b'<meta name="generator" content="tapecalc' in index.read_bytes()
+
+
+def main(arguments=None):
+    """Do what the command line says; return 1 if something was refused."""
+    as_it_is = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=as_it_is)
+    parser.add_argument("--out", type=Path, default=ROOT / "site", help="the folder (default: site)")
+    options = parser.parse_args(arguments)
+    try:
+        files = site_files()
+        folder = write_site(files, options.out)
+    except Refused as refusal:
+        print(f"refused, nothing written: {refusal}", file=sys.stderr)
+        return 1
+    size = sum(map(len, files.values())) / 1e6
+    pages = sum(name.endswith(".html") for name in files)
+    print(f"{pages} pages, {len(files)} files, {size:.1f} MB: open {os.path.relpath(folder)}/index.html")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
