@@ -44,10 +44,11 @@ KAISER_BETA = 12.3  # 120 dB of stop band
 STEPS = (2, 2, 2, 1, 1)  # of sharpening the filter: large ones for what blurs most, then the rest settles
 LIMITER_BETA = 8.0  # 80 dB: what it lets through is an overtone's image
 TRANSITION = (120 - 8) / (2.285 * 2 * math.pi)  # Kaiser's rule: width in sample rates per tap
-LARGEST_TRANSFORM = 48  # times half a filter; beyond that nothing is gained
+TRANSFORM_OVER_HALF = 64  # longest transform over half a filter; beyond that nothing is gained
 MARGIN = 2  # samples between the newest sample on tape and the reader's last point
 # Sizes of matrix products: larger ones wake a second BLAS thread, which costs time.
 COLUMNS = 4096  # samples that are read at once
+LARGEST_TRANSFORM = 32768  # for the delays of one block
 FRAME, FRAMES = 32, 120  # samples in a frame of the limiter, and frames at once
 LOUDEST = 1e6  # 120 dB above full scale: an echo that runs away and that no tape stops
 BLOCKS_PER_HISTORY = 3  # blocks that fit on the tape's array before it is moved to the front
@@ -193,7 +194,8 @@ def echo_layout(settings, sample_rate, *, block=None):
         )
     if block is not None:
         room = min(room, whole("block", block, cell, 10**6))
-    lengths = [n for k in range(8, 20) for n in (2**k, 3 * 2 ** (k - 1)) if n <= LARGEST_TRANSFORM * half]
+    largest = min(TRANSFORM_OVER_HALF * half, LARGEST_TRANSFORM)
+    lengths = [n for k in range(8, 16) for n in (2**k, 3 * 2 ** (k - 1)) if n <= largest]
     fits = {n: min(room, n - 2 * half - 1) // cell * cell for n in lengths}
     size = min((n for n in lengths if fits[n] > 0), key=lambda n: (n + 1500) / fits[n])
     return Layout(sample_rate, cell, half, rise, fits[size], size)
@@ -246,33 +248,39 @@ class _Reader:
     the two inner points, by Horner's rule.
     """
 
-    def __init__(self, tape, block):
+    def __init__(self, tape):
         # around[c, k, i] is the k-th point from place i; the other arrays are used over and over.
         self.around = np.lib.stride_tricks.sliding_window_view(tape, POINTS, axis=1).transpose(0, 2, 1)
-        self.points = np.empty((len(tape), POINTS, block))
-        self.curve = np.empty((DEGREE + 1, min(block, COLUMNS)))
+        self.points = np.empty((len(tape), POINTS, COLUMNS))
+        self.curve = np.empty((DEGREE + 1, COLUMNS))
 
-    def __call__(self, end, delay):
+    def __call__(self, end, delay, gain):
         """Return what a head plays: each sample as it was written `delay` half samples before `end`."""
-        behind = np.ceil(delay)
-        place = behind - delay
-        place -= 0.5
-        ends = (np.flatnonzero(behind[1:] != behind[:-1]) + 1).tolist()
-        start = 0
-        for stop in [*ends, len(delay)]:
-            first = end - int(behind[start]) - POINTS // 2 + 1
-            self.points[..., start:stop] = self.around[..., first + 2 * start : first + 2 * stop : 2]
-            start = stop
+        kernel = gain * reading_kernel()
         played = np.empty((len(self.points), len(delay)))
         for start in range(0, len(delay), COLUMNS):
             part = slice(start, start + COLUMNS)
-            for points, value in zip(self.points[..., part], played[:, part], strict=True):
-                self._polynomials(points, place[part], value)
+            place = self._gather(end + 2 * start, delay[part])
+            for points, value in zip(self.points[..., : len(place)], played[:, part], strict=True):
+                self._polynomials(kernel, points, place, value)
         return played
 
-    def _polynomials(self, points, place, value):
+    def _gather(self, end, delay):
+        """Copy the points around each place, and return where between the two inner ones it lies."""
+        behind = np.ceil(delay)
+        last_of_run = (behind[1:] != behind[:-1]).nonzero()[0]
+        start, first_point = 0, end - POINTS // 2 + 1
+        for last in [*last_of_run.tolist(), len(delay) - 1]:
+            stop, first = last + 1, first_point - int(behind[last])
+            self.points[..., start:stop] = self.around[..., first + 2 * start : first + 2 * stop : 2]
+            start = stop
+        behind -= delay
+        behind -= 0.5
+        return behind
+
+    def _polynomials(self, kernel, points, place, value):
         """Put the points of each place together, into `value`."""
-        lowest, *higher = np.matmul(reading_kernel(), points, out=self.curve[:, : len(value)])
+        lowest, *higher = np.matmul(kernel, points, out=self.curve[:, : len(value)])
         np.multiply(higher.pop(), place, out=value)
         while higher:
             value += higher.pop()
@@ -322,9 +330,8 @@ class _Pass:
         Returns the samples and those between them, shape (2, channels, block).
         """
         past, block = self.past, self.block
-        for window, samples in zip(self.windows, recorded, strict=True):
-            window[:, 1 : 1 + past] = window[:, 1 + block : 1 + block + past]
-            window[:, 1 + past : 1 + past + block] = samples
+        self.windows[..., 1 : 1 + past] = self.windows[..., 1 + block : 1 + block + past]
+        self.windows[..., 1 + past : 1 + past + block] = recorded
         if self.low_cut:
             self._set_state()
         spectra = fft.rfft(self.windows)
@@ -336,10 +343,14 @@ class _Pass:
     def _set_state(self):
         """Put the sample in front that leaves the low cut's state, and move the state on by a block."""
         first, rest = self.windows[:, :, 1 : 1 + self.block], self.windows[:, :, 1 + self.block :]
-        left = self.phases @ (first @ self.weights[self.past :])
-        left_by_rest = self.phases @ (rest[..., : self.past] @ self.weights[self.block :])
+        left = self._left(first, self.weights[self.past :])
+        left_by_rest = self._left(rest[..., : self.past], self.weights[self.block :])
         self.windows[0, :, 0] = self.front @ [self.state, left, left_by_rest]
         self.state = self.kept * self.state + left
+
+    def _left(self, windows, weights):
+        """Return what samples leave in the state. Not a matrix product: that would wake BLAS's threads."""
+        return self.phases @ np.einsum("pcn,n->pc", windows, weights)
 
 
 def low_cut_coefficients(frequency, sample_rate):
@@ -423,13 +434,14 @@ class _Limiter:
         """Return the limited samples of this block, and those half a sample later."""
         self.window[:, : self.past] = self.window[:, self.block :]
         self.window[:, self.past :] = bus
-        between = np.empty((*self.frames.shape[:2], self.frame))
-        for start in range(0, self.frames.shape[1], FRAMES):
+        recorded = np.empty((2, *bus.shape))
+        recorded[0] = self.window[:, self.past // 2 : self.past // 2 + self.block]
+        between = recorded[1].reshape(len(bus), -1, self.frame)
+        for start in range(0, between.shape[1], FRAMES):
             part = slice(start, start + FRAMES)
             for frames, out in zip(self.frames[:, part], between[:, part], strict=True):
                 np.matmul(frames.copy(), self.matrix, out=out)
-        samples = self.window[:, self.past // 2 : self.past // 2 + self.block]
-        return np.tanh(samples), np.tanh(between.reshape(samples.shape))
+        return np.tanh(recorded, out=recorded)
 
 
 # --- the loop --------------------------------------------------------------------------------------
@@ -473,10 +485,6 @@ def wet_blocks(dry_blocks, settings, layout):
     """
     rate, block = layout.sample_rate, layout.block
     full = settings.saturation or 1.0  # the tape holds the sound in units of what it cannot exceed
-    # How each head goes into what is heard and into what returns.
-    heard_gains = np.multiply(full, settings.head_gains)
-    returned_gains = np.multiply(settings.return_gain, settings.return_head_gains)
-    gains = np.stack([heard_gains, returned_gains], axis=-1)[..., None, None]
     longest = max(settings.spacings) / settings.motion.slowest
     keep = math.ceil(2 * longest * rate) + 2 * POINTS  # half samples that heads may still read
     hiss = hiss_at_recording(settings, rate)
@@ -487,14 +495,12 @@ def wet_blocks(dry_blocks, settings, layout):
         if tape is None:
             channels, end = len(dry), keep
             tape = np.zeros((channels, keep + BLOCKS_PER_HISTORY * 2 * block))
-            read = _Reader(tape, block)
+            read = _Reader(tape)
             limit = _no_limit if settings.saturation is None else _Limiter(layout, channels)
             passes = _passes(settings, layout, channels)
-        heads = (gain * read(end, delay) for gain, delay in zip(gains, next(delays), strict=True))
-        played = next(heads)
-        for head in heads:
-            played += head
-        heard, bus = played
+        heard, returned = _played(read, end, next(delays), settings)
+        bus = settings.return_gain * returned
+        heard *= full
         if heard.max() > LOUDEST:
             raise ValueError(
                 f"return_gain must leave a loop without saturation stable, got {settings.return_gain:g}: "
@@ -503,7 +509,7 @@ def wet_blocks(dry_blocks, settings, layout):
         yield heard
         bus += settings.input_gain / full * dry
         if hiss:
-            bus += hiss / full * _white(rng, block)
+            bus += _white(rng, block, hiss / full)
         if end + 2 * block > tape.shape[1]:
             tape[:, :keep] = tape[:, end - keep : end]
             end = keep
@@ -513,14 +519,37 @@ def wet_blocks(dry_blocks, settings, layout):
         end += 2 * block
 
 
-def _white(rng, count):
-    """Return white noise of rms 1, of even odds; the filter of a pass makes it Gaussian."""
-    return (rng.random(count) - 0.5) * math.sqrt(12)
+def _played(read, end, delays, settings):
+    """Return the sum of the heads that is heard, and the one that goes back; they may be one array."""
+    if settings.return_head_gains == settings.head_gains:
+        both = _sum(read(end, delay, gain) for delay, gain in zip(delays, settings.head_gains, strict=True))
+        return both, both
+    heads = [read(end, delay, 1.0) for delay in delays]
+    return tuple(
+        _sum(gain * head for gain, head in zip(gains, heads, strict=True))
+        for gains in (settings.head_gains, settings.return_head_gains)
+    )
+
+
+def _sum(arrays):
+    """Add arrays up in the first of them."""
+    total = next(arrays)
+    for array in arrays:
+        total += array
+    return total
+
+
+def _white(rng, count, rms):
+    """Return white noise of even odds; the filter of a pass makes it Gaussian."""
+    noise = rng.random(count)
+    noise -= 0.5
+    noise *= math.sqrt(12) * rms
+    return noise
 
 
 def _no_limit(bus):
     """Record the samples as they are, with nothing between them."""
-    return (bus,)
+    return bus[None]
 
 
 def _passes(settings, layout, channels):
@@ -543,7 +572,7 @@ def _through(passes, recorded, number, layout):
         return passes[0][0](recorded)
     first = number * layout.block - layout.rise
     time = np.arange(first, first + layout.block) / layout.sample_rate
-    return sum(one_pass([share(time) * samples for samples in recorded]) for one_pass, share in passes)
+    return sum(one_pass(share(time) * recorded) for one_pass, share in passes)
 
 
 def _block_delays(settings, layout):

@@ -43,8 +43,8 @@ def echo(heads, delay, **more):
         motion=Motion(speed=SPEED, wobbles=WOBBLES),
         spacings=tuple(SPEED * delay * (1 + 0.5 * head) for head in range(heads)),
         head_gains=(0.7,) * heads,
-        return_head_gains=(0.7 / heads,) * heads,
-        return_gain=0.8,
+        return_head_gains=(0.7,) * heads,
+        return_gain=0.8 / heads,
         one_pass=example_machine().one_pass(SPEED),
         **more,
     )
