@@ -75,6 +75,12 @@ def test_every_stage_can_be_heard_to_be_missing(machine, dry, stage):
     assert np.abs(with_it - without_it).max() > 1e-5
 
 
+def test_a_delay_of_many_seconds_comes_as_exactly_as_a_short_one(machine):
+    far = with_changes(machine, {"playback_heads": [{"spacing_mm": 1000.0}]})
+    wet = render_echo(sound.click(0.1), RATE, far, without=SILENT_STAGES, seconds=6.0).wet
+    assert np.argmax(wet) == round((0.05 + 1 / 0.1905) * RATE)
+
+
 def test_a_stage_may_be_named_alone(machine):
     settings = echo_settings(machine)
     assert without_stages(settings, "hiss") == without_stages(settings, ["hiss"])
