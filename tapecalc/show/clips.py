@@ -291,7 +291,7 @@ def _draw_strips(figure, profile, envelopes):
     axes.set(xlim=(0, len(envelopes[0]) * STEP), ylim=(-0.5, 1.5), yticks=(1, 0))
     axes.set_yticklabels(["played", "echo"])
     axes.tick_params(axis="y", length=0)
-    axes.xaxis.set_major_locator(MaxNLocator(5 if profile.narrow else 10))
+    axes.xaxis.set_major_locator(MaxNLocator(5 if profile.narrow else 10, steps=(1, 2, 5, 10)))
     now = {"linewidth": profile.line_pt / 2, "color": profile.ground.text}
     strips = tuple(
         _Strip(
@@ -569,7 +569,7 @@ def _draw_margin(clock, gain_db, profile, seconds):
         level.set(xlim=(0, seconds), ylim=(FLOOR_DB + 10, 12), yticks=(-40, -20, 0))
         level.set_yticklabels(["\N{MINUS SIGN}40", "\N{MINUS SIGN}20", "full"])
         gain.set(ylim=(-13, 6), yticks=(-12, -6, 0))
-        gain.xaxis.set_major_locator(MaxNLocator(5 if profile.narrow else 10))
+        gain.xaxis.set_major_locator(MaxNLocator(5 if profile.narrow else 10, steps=(1, 2, 5, 10)))
         level.tick_params(axis="x", labelbottom=False)
         past, back = _crossings(clock, gain_db)
         ground, width = profile.ground, profile.line_pt

@@ -21,7 +21,9 @@ t       ``time``         s        0.736
 
 from __future__ import annotations
 
+import base64
 import contextlib
+import io
 import itertools
 import math
 import os
@@ -46,6 +48,7 @@ __all__ = [
     "EARLIEST",
     "LATEST",
     "Scene",
+    "Strip",
     "find_encoder",
     "frames",
     "still",
@@ -59,6 +62,7 @@ __all__ = [
 #: Source: EBU R 37 (from memory).
 EARLIEST, LATEST = 0.040, 0.060
 MOST_FPS = 120
+SCREEN_PIXELS = 800  # as wide as the panels of a notebook
 GIF_COLORS = 255
 NO_ENCODER = (
     "needs ffmpeg, which is not there: install it, or 'pip install imageio-ffmpeg', "
@@ -115,6 +119,36 @@ class Scene:
     def count(self, fps):
         """How many frames it has at `fps` frames a second."""
         return max(1, round(self.seconds * whole("fps", fps, 1, MOST_FPS)))
+
+
+@dataclass(frozen=True, repr=False)
+class Strip:
+    """Frames side by side, with the sentence that says what they show.
+
+    Attributes
+    ----------
+    image : PIL.Image.Image
+        The frames.
+    alt : str
+        Which moments they are, and what is seen.
+    """
+
+    image: Image.Image
+    alt: str
+
+    def __repr__(self):
+        return self.alt
+
+    def _ipython_display_(self):
+        """Show the frames and, below them, their description for those who cannot see them."""
+        from IPython.display import display
+
+        buffer = io.BytesIO()
+        self.image.save(buffer, "png", optimize=True)
+        data = {"image/png": base64.b64encode(buffer.getvalue()).decode("ascii"), "text/plain": self.alt}
+        width = min(self.image.width, SCREEN_PIXELS)
+        display(data, raw=True, metadata={"image/png": {"alt": self.alt, "width": width}})
+        display({"text/markdown": f"*{self.alt}*", "text/plain": self.alt}, raw=True)
 
 
 # ---------------------------------------------------------------- pictures
@@ -207,8 +241,13 @@ def strip(scene, times, *, width=640):
 
     Returns
     -------
-    PIL.Image.Image
-        The frames, in the order of the times, from the upper left.
+    Strip
+        The frames, in the order of the times, from the upper left; a notebook shows them.
+
+    Raises
+    ------
+    ValueError
+        If the width is not a whole number in its range.
 
     See Also
     --------
@@ -221,7 +260,7 @@ def strip(scene, times, *, width=640):
     Examples
     --------
     >>> from tapecalc.show.clips import make_scene
-    >>> strip(make_scene("head_rhythm", profile="page", seconds=1), [0.3, 0.5, 0.7], width=300).size
+    >>> strip(make_scene("head_rhythm", profile="page", seconds=1), [0.3, 0.5, 0.7], width=300).image.size
     (610, 306)
     """
     across = whole("width", width, 64, 3840)
@@ -234,7 +273,9 @@ def strip(scene, times, *, width=640):
     for k, picture in enumerate(pictures):
         place = (k % columns * (across + gap), k // columns * (high + gap))
         sheet.paste(picture.resize((across, high), Image.Resampling.LANCZOS), place)
-    return sheet
+    *most, last = [f"{time:.2f}" for time in times]
+    moments = f"{', '.join(most)} and {last} s" if most else f"{last} s"
+    return Strip(sheet, f"The clip at {moments}. {scene.alt}")
 
 
 def _drawn(scene, times):

@@ -41,7 +41,7 @@ SIZES = {
     "article, two columns": "article_double",
 }
 PICTURE = (0.8, 0.9)  # width and height of the room for the sample picture, shares of its axes
-NEAREST_CM, FARTHEST_CM = 20.0, 400.0
+AWAY_CM = 20.0, 400.0  # of the eye from the picture
 RULER = 36  # steps in a picture's height; type for video is at least one of them high
 
 
@@ -110,17 +110,15 @@ def type_panel():
             choice("size", "made as", SIZES, "video_1080"),
             choice("ground", "on ground", {"light": "light", "dark": "dark"}, "dark"),
             slider("text_pt", "type size", 26, low=6, high=48, step=1, unit="pt"),
-            slider("width_cm", "picture as wide as", 14.0, low=5.0, high=140.0, step=0.02, unit="cm",
-                   log=True),
-            slider("distance_cm", "seen from", 30.0, low=NEAREST_CM, high=FARTHEST_CM, step=0.02, unit="cm",
-                   log=True),
+            slider("width_cm", "picture as wide as", 14, low=5, high=140, step=1, unit="cm"),
+            slider("distance_cm", "seen from", 30, low=20, high=400, step=5, unit="cm"),
         ),
         question="What is the smallest type that a phone's viewer reads with ease?",
         legend="Left: the picture, its type to scale, and a ruler of 36 equal steps. Right: the angle of a "
         "capital letter over the distance; dot: your setting; dashed: least angle; dash-dotted: easy.",
         alt="Left, a picture with a line of type beside a ruler of 36 steps. Right, line chart of the angle "
         "of a capital letter in arcmin over the distance of the eye in cm, both logarithmic, falling.",
-    )  # fmt: skip
+    )
 
 
 def _build(figure, profile):
@@ -130,7 +128,7 @@ def _build(figure, profile):
     sample = figure.add_axes((0.01, 0.02, 0.43, 0.96), xticks=[], yticks=[], xlim=(0, 1), ylim=(0, 1))
     sample.spines[:].set_visible(False)
     style.dress(chart, profile, x="distance (cm)", y="capital letter (arcmin)")
-    chart.set(xscale="log", yscale="log", xlim=(NEAREST_CM, FARTHEST_CM), ylim=(1, 300))
+    chart.set(xscale="log", yscale="log", xlim=AWAY_CM, ylim=(1, 300))
     chart.set_xticks([20, 50, 100, 200, 400], labels=["20", "50", "100", "200", "400"])
     chart.set_yticks([1, 5, 20, 100], labels=["1", "5", "20", "100"])
     chart.minorticks_off()
@@ -153,7 +151,7 @@ def _update(artists, size, ground, text_pt, width_cm, distance_cm):
     shown = replace(profile, text_pt=float(text_pt))
     aspect = shown.height_in / shown.width_in
     height = to_si(width_cm, "cm") * aspect
-    away = np.geomspace(NEAREST_CM, FARTHEST_CM, 60)
+    away = np.geomspace(*AWAY_CM, 60)
     angles = from_si(letter_angle(shown.type_share, height, to_si(away, "cm")), "arcmin")
     angle = from_si(letter_angle(shown.type_share, height, to_si(distance_cm, "cm")), "arcmin")
     _set_paper(artists, shown, aspect)
@@ -187,7 +185,7 @@ def _set_paper(artists, profile, aspect):
     artists["paper"].set_bounds(left, bottom, width, height)
     artists["paper"].set(facecolor=profile.ground.face, edgecolor=profile.ground.frame)
     steps = bottom + height * np.arange(RULER + 1) / RULER
-    along = np.array([left - 0.05, left + 0.02, np.nan])
-    artists["ruler"].set_data(np.tile(along, RULER + 1), np.repeat(steps, 3))
+    tooth = np.array([left - 0.05, left + 0.02, left - 0.05])
+    artists["ruler"].set_data(np.tile(tooth, RULER + 1), np.repeat(steps, 3))
     points = profile.type_share * scale * aspect * 72 / axes.figure.dpi
     artists["words"].set(fontsize=points, color=profile.ground.text, position=(left + 0.04, 0.5))

@@ -187,6 +187,22 @@ def test_frames_show_what_a_full_drawing_shows():
     assert np.array_equal(np.asarray(scene.figure.canvas.buffer_rgba()), kept[12])
 
 
+def test_a_strip_names_its_moments_and_shows_the_frames_in_their_order(monkeypatch):
+    scene = make_scene("tape_travel", profile=SMALL, seconds=1)
+    strip = film.strip(scene, [0.1, 0.5, 0.9], width=160)
+    assert strip.image.size == (330, 190)
+    assert repr(strip).startswith("The clip at 0.10, 0.50 and 0.90 s. Sketch of a tape")
+    assert film.strip(scene, [0.5], width=160).alt.startswith("The clip at 0.50 s. ")
+    middle = np.asarray(film.strip(scene, [0.5], width=160).image)
+    assert np.array_equal(np.asarray(strip.image)[:90, 170:], middle)
+    shown = []
+    monkeypatch.setattr("IPython.display.display", lambda data, **options: shown.append((data, options)))
+    strip._ipython_display_()
+    (picture, options), (words, _) = shown
+    assert picture["image/png"] and options["metadata"]["image/png"]["alt"] == strip.alt
+    assert words["text/markdown"] == f"*{strip.alt}*"
+
+
 def test_numbered_frames_come_with_their_sound_and_replace_their_like(tmp_path):
     folder = tmp_path / "frames"
     clear = SMALL.on("transparent")
