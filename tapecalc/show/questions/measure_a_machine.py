@@ -63,8 +63,8 @@ stopwatch = Exercise(
     unit="%",
     tolerance_percent=2,
     slips=(
-        (100 * (0.2 / _time + 1e-3), "You added the shares; errors that know nothing of each other add like the "
-         "legs of a right triangle."),
+        (100 * (0.2 / _time + 1e-3),
+         "You added the shares; errors that know nothing of each other add like legs of a right triangle."),
         (20 / _time, "That is the thumb alone; the marks have a share, too."),
         (2.0, "A fifth of a second is 0.2 seconds of 52.5, not of 10."),
     ),
