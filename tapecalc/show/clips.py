@@ -262,12 +262,12 @@ class _Strip:
 
 
 def _draw_travel(spacings, speed, units, profile, envelopes):
-    """The tape's path above, two strips of sound below; on an upright sheet the path has all of it."""
+    """The tape's path above, two strips of sound below; upright, or with many heads, the path alone."""
     with style.context(profile) as profile:
         figure = style.new_figure(profile)
         figure.set_layout_engine("none")
         strips, bottom = (), profile.floor
-        if not profile.portrait:
+        if len(spacings) == 1 and not profile.portrait:
             strips, bottom = _draw_strips(figure, profile, envelopes)
         top = figure.add_axes((profile.safe, bottom, 1 - 2 * profile.safe, 1 - profile.safe - bottom))
         path = diagrams.tape_path(spacings=spacings, speed=speed, units=units, profile=profile, axes=top)

@@ -23,9 +23,11 @@ ENCODER = film.find_encoder()
 needs_encoder = pytest.mark.skipif(ENCODER is None, reason="there is no ffmpeg to write and read MP4 with")
 every_clip = pytest.mark.parametrize("name", CLIPS)
 
+EIGHT = "[transport]\nspeeds_cm_s = [38.1]\n" + "".join(
+    f"[[playback_heads]]\nspacing_mm = {30 + 20 * k}\n" for k in range(8)
+)
 MACHINES = {
-    "eight heads": "[transport]\nspeeds_cm_s = [38.1]\n"
-    + "".join(f"[[playback_heads]]\nspacing_mm = {30 + 20 * k}\n" for k in range(8)),
+    "eight heads": EIGHT,
     "close heads, fast": "[transport]\nspeeds_ips = [30]\n[[playback_heads]]\nspacing_mm = 20\n"
     "[mixer]\nreturn_send_db = 6\n[song]\nbpm = 240\n",
     "one head of two goes back": "[transport]\nspeeds_ips = [7.5]\n[[playback_heads]]\nspacing_mm = 30\n"
@@ -82,11 +84,14 @@ def shown_texts(scene):
     return [(t.get_text(), t.get_window_extent(renderer)) for t in shown]
 
 
-@every_clip
 @pytest.mark.parametrize("size", ["video_1080_dark", "vertical", "article_single"])
-def test_texts_lie_inside_the_safe_area_and_apart_all_the_time(name, size):
+@pytest.mark.parametrize(
+    ("name", "text"), [*((name, None) for name in CLIPS), ("tape_travel", EIGHT), ("head_rhythm", EIGHT)]
+)
+def test_texts_lie_inside_the_safe_area_and_apart_all_the_time(name, text, size):
     profile = style.as_profile(size)
-    scene = make_scene(name, profile=profile, seconds=2)
+    machine = machine_from_text(text) if text else example_machine()
+    scene = make_scene(name, machine=machine, profile=profile, seconds=2)
     width, height = scene.figure.bbox.size
     for time in (0, 0.4, 0.8, 1.9):
         film.still(scene, time)
@@ -117,6 +122,13 @@ def test_the_sound_of_the_tape_is_late_by_spacing_over_speed():
     events = dict((name, time) for time, name in make_scene("tape_travel", machine=machine, seconds=1).events)
     # Source: definition of speed: 41.5 mm at 190.5 mm/s, the slower of the two.
     assert events["echo"] - events["note"] == pytest.approx(41.5 / 190.5)
+
+
+def test_after_two_single_notes_the_phrase_is_played():
+    scene = make_scene("tape_travel", profile=SMALL, seconds=5)
+    start = 0.3 + 4 * 60 / 76
+    single, phrase = (np.abs(scene.sound[int(48000 * t) :][:24000]).max() for t in (start - 0.6, start))
+    assert phrase > 20 * single
 
 
 def test_heads_of_the_reader_play_where_there_are_several():
@@ -418,6 +430,16 @@ def test_a_disk_that_is_full_is_said_in_one_line(tmp_path, monkeypatch):
     for file, as_frames in (("a.gif", False), ("a", True)):
         with pytest.raises(OSError, match=f"cannot write .*{file}: No space left on device"):
             write_clip("head_rhythm", tmp_path / file, profile=SMALL, seconds=1, fps=4, as_frames=as_frames)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_sound_that_finds_no_room_leaves_no_frames(tmp_path, monkeypatch):
+    def refused(path, samples, rate):
+        raise OSError(f"cannot write {path.name}: the disk is full")
+
+    monkeypatch.setattr(film, "write_sound", refused)
+    with pytest.raises(OSError, match="cannot write sound.wav: the disk is full"):
+        write_clip("head_rhythm", tmp_path / "a", profile=SMALL, seconds=1, fps=4, as_frames=True)
     assert list(tmp_path.iterdir()) == []
 
 
