@@ -4,6 +4,9 @@ BIN := .venv/bin
 RUN := $(BIN)/python
 OUT ?= out
 
+# Test files run side by side, each in one process.
+TOGETHER := -n auto --dist loadfile
+
 # BLAS threads slow small products down on a busy machine, and change no result.
 export OPENBLAS_NUM_THREADS ?= 1
 
@@ -13,7 +16,7 @@ help:
 	@echo "make plan       plan the bundled machine into $(OUT)/"
 	@echo "make lab        open the notebooks"
 	@echo "make test       everything that must hold"
-	@echo "make fast       the tests without notebooks and browser"
+	@echo "make fast       the tests without notebooks, browser and what takes long"
 	@echo "make bench      speed, as ratios measured in one run"
 	@echo "make figures    redraw figures/"
 	@echo "make notebooks  run every notebook and store its outputs"
@@ -42,12 +45,13 @@ lab: .venv/complete
 
 test: .venv/complete
 	$(BIN)/ruff check .
-	$(BIN)/pytest -p no:nbval --doctest-modules --cov --cov-report=term:skip-covered -q
+	$(BIN)/pytest -p no:nbval $(TOGETHER) --doctest-modules --cov --cov-report= -q
+	$(BIN)/coverage report --include='tapecalc/*.py' --skip-covered --fail-under=100
 	$(BIN)/pytest --nbval --nbval-current-env --nbval-sanitize-with tests/nbval.cfg --nbval-cell-timeout=120 -q notebooks
 
 fast: .venv/complete
 	$(BIN)/ruff check .
-	$(BIN)/pytest -p no:nbval --doctest-modules -q -m "not browser and not slow"
+	$(BIN)/pytest -p no:nbval $(TOGETHER) --doctest-modules -q -m "not browser and not slow"
 
 bench: .venv/timed
 	@for file in tests/benchmarks/bench_*.py; do echo "== $$file"; $(RUN) $$file || exit 1; done
