@@ -26,6 +26,7 @@ n       ``repeats``           1        5
 --      ``margin_db``         dB       5.5 dB before the loop runs away
 --      ``bound_db``          dB       5.4 dB, the margin that needs no phase
 --      ``growing_modes``     1        0 frequencies at which the echo grows
+--      ``count_modes``       --       True to count them
 x       ``signal``            any      0.7, what reaches the record head
 S       ``saturation``        as x     4 (12 dB of headroom over a level of 1)
 A       ``amplitude``         as x     2, peak of a sine wave
@@ -34,6 +35,7 @@ A       ``amplitude``         as x     2, peak of a sine wave
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -73,6 +75,10 @@ HIGHEST_FREQUENCY = 40e3
 #: Grid points in one turn of the phase of the longest delay, and in one piece of work.
 _POINTS_PER_TURN = 32
 _CHUNK = 1 << 17
+
+#: Cells in one turn, and in one band, when only the loudest frequency in phase is looked for.
+_CELLS_PER_TURN = 8
+_BAND = 1 << 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,8 +156,9 @@ class Stability:
         below 0 how far it is beyond that point.
     frequency : float or None
         Frequency in Hz of the tone that comes first; None if no frequency comes back in phase.
-    growing_modes : int
-        How many frequencies grow: the turns of L(f) around 1 by Nyquist's criterion.
+    growing_modes : int or None
+        How many frequencies grow: the turns of L(f) around 1 by Nyquist's criterion;
+        None if nobody asked.
     bound_db : float
         The margin in dB if all heads were in phase at the loudest frequency; never above `margin_db`.
 
@@ -173,7 +180,7 @@ class Stability:
     stable: bool
     margin_db: float
     frequency: float | None
-    growing_modes: int
+    growing_modes: int | None
     bound_db: float
 
 
@@ -669,7 +676,7 @@ def oscillation_frequencies(loop, low, high):
     return frequencies[_gain_at(unit, frequencies).real > 0]
 
 
-def stability(loop):
+def stability(loop, *, count_modes=True):
     """Work out whether a loop is stable, its margin, and the frequency at which it would start.
 
     Exact: among all frequencies that come back in phase (up to `HIGHEST_FREQUENCY`) the one
@@ -680,6 +687,8 @@ def stability(loop):
     ----------
     loop : EchoLoop
         Heads, sends and tape.
+    count_modes : bool, optional
+        Whether to count the growing modes as well: in a long loop there are very many.
 
     Returns
     -------
@@ -708,19 +717,14 @@ def stability(loop):
     >>> found.stable, round(found.margin_db, 3)
     (True, 6.021)
     """
-    unit = _unit_return(loop)
     send_db, loudest_db = _floored_db(loop.return_gain), _loudest_db(loop)
-    # The loudest 3 dB of the response nearly always hold the answer; if what is found there
-    # leaves room for a louder one outside, search as far as there is room.
-    frequency, level_db = _first_in_phase(unit, 3.0)
-    if loudest_db - level_db > 3:
-        frequency, level_db = _first_in_phase(unit, loudest_db - level_db)
+    frequency, level_db = _first_in_phase(_unit_return(loop))
     margin_db = -max(level_db + send_db, NULL_DB)
     return Stability(
         stable=margin_db > 0,
         margin_db=margin_db,
         frequency=frequency,
-        growing_modes=_growing_modes(loop, loudest_db + send_db),
+        growing_modes=_growing_modes(loop, loudest_db + send_db) if count_modes else None,
         bound_db=-max(loudest_db + send_db, NULL_DB),
     )
 
@@ -1029,7 +1033,7 @@ def _playback_gain(loop, frequency):
 
 def _gain_at(loop, frequencies):
     """Compute the loop gain at any number of frequencies, none at all included."""
-    return loop_gain(loop, frequencies) if frequencies.size else np.zeros(0, complex)
+    return loop_gain(loop, frequencies) if frequencies.size else np.zeros(frequencies.shape, complex)
 
 
 def _falling(level_db):
@@ -1063,16 +1067,67 @@ def _unit_return(loop):
     return replace(loop, return_gain=-1.0 if loop.return_gain < 0 else 1.0)
 
 
-def _first_in_phase(unit, drop_db):
-    """Find the loudest frequency in phase where the response is within `drop_db` of its largest."""
-    frequencies = _narrow(unit, *_brackets(unit, *_span(unit.one_pass, drop_db)))
-    gain = _gain_at(unit, frequencies)
-    in_phase = gain.real > db_to_amplitude(NULL_DB)
+def _first_in_phase(unit):
+    """Find the loudest frequency in phase and its level; None and `NULL_DB` if there is none.
+
+    The bands where the response is loudest come first; once no other band can hold a
+    louder frequency the search ends.
+    """
+    width = HIGHEST_FREQUENCY / math.ceil(HIGHEST_FREQUENCY * _CELLS_PER_TURN * max(unit.delays))
+    # Just above 0 Hz even the slightest low cut turns the phase within one cell.
+    best = _loudest_of(unit, *_brackets(unit, 0, _CELLS_PER_TURN * width), (None, NULL_DB))
+    heads_db = _floored_db(sum(abs(gain) for gain in unit.head_gains))
+    turned = np.exp(-2j * np.pi * width * np.outer(unit.delays, np.arange(_BAND)))
+    for first, response_db in _bands_loudest_first(unit.one_pass, width):
+        if response_db + heads_db <= best[1] + 1e-9:
+            break
+        centers = _loud_cells(unit, width, first, turned, db_to_amplitude(best[1] - response_db))
+        points = np.clip(centers[:, np.newaxis] + width / 4 * np.arange(-3, 4), 0, HIGHEST_FREQUENCY)
+        best = _loudest_of(unit, *_enclosed(unit, points), best)
+    return best
+
+
+def _bands_loudest_first(one_pass, width):
+    """List bands of `_BAND` cells up to `HIGHEST_FREQUENCY`: (number of the first cell, response in dB).
+
+    Of equally loud ones the lowest comes first.
+    """
+    count = math.ceil(HIGHEST_FREQUENCY / (width * _BAND))
+    edges = np.arange(count + 1) * width * _BAND
+    inside = np.append(np.geomspace(0.01, HIGHEST_FREQUENCY, 2000), loudest(one_pass)[0])
+    levels_db = np.maximum(one_pass.level_db(edges[:-1]), one_pass.level_db(edges[1:]))
+    place = np.minimum(inside // (width * _BAND), count - 1).astype(int)
+    np.maximum.at(levels_db, place, one_pass.level_db(inside))
+    order = np.argsort(-levels_db.round(9), kind="stable")
+    return zip((order * _BAND).tolist(), levels_db[order].tolist(), strict=True)
+
+
+def _loud_cells(unit, width, first, turned, amplitude):
+    """Return the centers of those cells of a band in which the heads together may reach an amplitude.
+
+    `turned` holds the phase of each head over the band. From the center of a cell to its
+    edge the heads turn against each other by no more than the slack.
+    """
+    gains, delays = np.array(unit.head_gains), np.array(unit.delays)
+    start = (first + 0.5) * width
+    # Too small a product for BLAS: waking its threads costs more.
+    reached = np.abs(np.einsum("k,kc->c", gains * np.exp(-2j * np.pi * start * delays), turned))
+    slack = np.pi * width * np.sum(np.abs(gains) * np.abs(delays - np.mean(delays)))
+    return start + width * np.nonzero(reached + slack >= amplitude)[0]
+
+
+def _loudest_of(unit, left, right, best):
+    """Narrow enclosed frequencies down; return the loudest in phase, or the best so far if that is louder."""
+    frequencies = _narrow(unit, left, right)
+    gain = _gain_at(unit, frequencies).real
+    in_phase = gain > db_to_amplitude(NULL_DB)
     if not np.any(in_phase):
-        return None, NULL_DB
-    frequencies, level_db = frequencies[in_phase], amplitude_to_db(gain.real[in_phase])
-    first = np.argmax(level_db > level_db.max() - 1e-9)
-    return float(frequencies[first]), float(level_db[first])
+        return best
+    frequencies, levels_db = frequencies[in_phase], amplitude_to_db(gain[in_phase])
+    # Of equal ones the lowest.
+    frequency = np.min(frequencies[levels_db > levels_db.max() - 1e-9])
+    level_db = float(levels_db.max())
+    return (float(frequency), level_db) if level_db > best[1] + 1e-9 else best
 
 
 def _growing_modes(loop, excess_db):
@@ -1099,23 +1154,32 @@ def _brackets(loop, low, high):
     Between two points with imaginary parts of opposite sign lies one. Where the imaginary
     part comes near zero and turns back, its turning point tells whether a pair is hidden.
     """
-    pairs = [np.zeros((2, 0))]
-    for f in _grid(loop, low, high):
-        height = _gain_at(loop, f).imag
-        side = np.sign(height)
-        change = side[:-1] * side[1:] < 0
-        exact = f[side == 0]  # 0 Hz above all, where every delay is in phase
-        pairs += [np.stack([f[:-1][change], f[1:][change]]), np.stack([exact, exact])]
-
-        height, same = np.abs(height), (side[:-2] == side[1:-1]) & (side[1:-1] == side[2:])
-        turns = same & (height[1:-1] < height[:-2]) & (height[1:-1] < height[2:])
-        start, end, sign = f[:-2][turns], f[2:][turns], side[1:-1][turns]
-        middle = _lowest(loop, start, end, sign)
-        hidden = sign * _gain_at(loop, middle).imag < 0
-        pairs += [np.stack([start, middle])[:, hidden], np.stack([middle, end])[:, hidden]]
+    pairs = [np.zeros((2, 0)), *(_enclosed(loop, f) for f in _grid(loop, low, high))]
     left, right = np.concatenate(pairs, axis=1)
     left, first = np.unique(left, return_index=True)  # pieces of the grid overlap
     return left, right[first]
+
+
+def _enclosed(loop, f):
+    """Enclose each frequency at which L(f) is real between two points of rising rows of frequencies."""
+    height = _gain_at(loop, f).imag
+    side = np.sign(height)
+    change = side[..., :-1] * side[..., 1:] < 0
+    exact = f[side == 0]  # 0 Hz above all, where every delay is in phase
+
+    height, before, here, after = np.abs(height), side[..., :-2], side[..., 1:-1], side[..., 2:]
+    lower = (height[..., 1:-1] < height[..., :-2]) & (height[..., 1:-1] < height[..., 2:])
+    turns = (before == here) & (here == after) & lower
+    start, end, sign = f[..., :-2][turns], f[..., 2:][turns], here[turns]
+    middle = _lowest(loop, start, end, sign)
+    hidden = sign * _gain_at(loop, middle).imag < 0
+    pairs = [
+        (f[..., :-1][change], f[..., 1:][change]),
+        (exact, exact),
+        (start[hidden], middle[hidden]),
+        (middle[hidden], end[hidden]),
+    ]
+    return np.concatenate([np.stack(pair) for pair in pairs], axis=1)
 
 
 def _grid(loop, low, high):

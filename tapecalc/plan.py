@@ -423,7 +423,7 @@ def _loop_plan(machine, speed):
     """Work out the loop at one speed."""
     echo = machine.echo_loop(speed)
     song, one_pass = machine.song, echo.one_pass
-    verdict = loop.stability(echo)
+    verdict = loop.stability(echo, count_modes=False)
     gain_db = -verdict.bound_db
     longest, shortest = max(echo.delays), min(echo.delays)
     dies = gain_db < 0

@@ -94,6 +94,14 @@ def test_margin_moves_with_the_send_and_is_never_less_than_the_bound(made, facto
 
 @settings(max_examples=25)
 @given(loops())
+def test_the_margin_is_that_of_the_loudest_of_all_frequencies_in_phase(made):
+    every = loop.oscillation_frequencies(made, 0, loop.HIGHEST_FREQUENCY)
+    loudest_db = np.max(loop.loop_gain_db(made, every))
+    assert np.isclose(loop.stability(made, count_modes=False).margin_db, -loudest_db, atol=1e-6)
+
+
+@settings(max_examples=25)
+@given(loops())
 def test_at_the_margin_the_loop_gain_is_one_and_in_phase(made):
     found = loop.stability(made)
     gain = loop.loop_gain(made, found.frequency) * db_to_amplitude(found.margin_db)

@@ -210,6 +210,7 @@ def test_pieces_of_a_long_grid_join_without_a_seam(monkeypatch):
     made = echo(delays=(0.031, 0.047), head_gains=(0.6, 0.5), return_gain=2, one_pass=dull)
     whole = loop.oscillation_frequencies(made, 0, 500), loop.stability(made)
     monkeypatch.setattr(loop, "_CHUNK", 64)
+    monkeypatch.setattr(loop, "_BAND", 64)
     pieces = loop.oscillation_frequencies(made, 0, 500), loop.stability(made)
     np.testing.assert_array_equal(whole[0], pieces[0])
     assert whole[1] == pieces[1]
@@ -217,6 +218,22 @@ def test_pieces_of_a_long_grid_join_without_a_seam(monkeypatch):
 
 
 # ---- stability ----
+
+
+def test_growing_modes_are_left_uncounted_on_request_and_nothing_else_changes():
+    made = echo(delays=(0.05, 0.07), head_gains=(1.0, 0.8), return_gain=1.5, one_pass=REAL)
+    counted, quick = loop.stability(made), loop.stability(made, count_modes=False)
+    assert counted.growing_modes > 0 and quick.growing_modes is None
+    assert dataclasses.replace(quick, growing_modes=counted.growing_modes) == counted
+
+
+def test_a_minute_of_delay_is_searched_without_laying_out_every_turn_of_it(monkeypatch):
+    points, gain_at = [], loop._gain_at
+    monkeypatch.setattr(loop, "_gain_at", lambda made, f: points.append(f.size) or gain_at(made, f))
+    made = echo(delays=(30.0, 43.0, 60.0), head_gains=(1.0, 0.8, 0.9), return_gain=0.4, one_pass=REAL)
+    found = loop.stability(made, count_modes=False)
+    assert found.margin_db == pytest.approx(found.bound_db, abs=0.1)
+    assert sum(points) < 60 * loop.HIGHEST_FREQUENCY
 
 
 def test_one_flat_head_has_the_margin_of_its_gain():
