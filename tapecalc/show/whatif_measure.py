@@ -206,7 +206,7 @@ def pieces_panel():
             slider("wobble_percent", "wobble of the speed", 0.2, low=0.0, high=0.5, step=0.01, unit="%"),
             slider("rate_hz", "rate of the wobble", 2.0, low=0.5, high=10.0, step=0.1, unit="Hz"),
         ),
-        question="At 40 dB, do longer pieces find the delay better? And at 0 dB?",
+        question="Do longer pieces find the delay better, with a wobble and without?",
         legend="Above: line, the delay that the tape really makes; dots, what each piece finds. Below: dots, "
         "the error of each piece; level line, their rms.",
         alt="Two charts over time in s. Above: delay in ms, a sine with a dot for each of 20 pieces. Below: "
