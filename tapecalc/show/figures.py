@@ -51,8 +51,9 @@ import numpy as np
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter
 
 from tapecalc import flutter, levels, response, standards, tempo, transport
+from tapecalc import heads as layouts
 from tapecalc import loop as loops
-from tapecalc.show import diagrams, style
+from tapecalc.show import diagrams, head_figures, style
 from tapecalc.show.drawing import Drawn, axis_label, draw, length_text, name_lines, speed_text
 from tapecalc.units import from_si, to_si
 
@@ -1533,6 +1534,25 @@ _ENTRIES = (
         function=head_rhythm,
         shows="head layouts as rhythm",
         arguments=lambda m: {"spacings": _rhythm_spacings(m), "speed": m.speeds[0], "bpm": m.song.bpm or 90},
+    ),
+    Entry(
+        name="tape_as_ruler",
+        function=head_figures.tape_as_ruler,
+        shows="where a rhythm stands on the tape",
+        arguments=lambda m: {
+            "layout": layouts.HeadLayout(positions=_rhythm_spacings(m)),
+            "speeds": m.speeds,
+            "bpm": m.song.bpm or 90,
+        },
+    ),
+    Entry(
+        name="comb_of_heads",
+        function=head_figures.comb_of_heads,
+        shows="what two heads close together do to the tone",
+        arguments=lambda m: {
+            "delays": tuple(m.delays(m.speeds[0])[0] + wait for wait in (0.0, to_si(5, "ms"))),
+            "levels": (1.0, 0.7),
+        },
     ),
     Entry(
         name="level_ladder",

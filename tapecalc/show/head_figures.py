@@ -164,7 +164,7 @@ def tape_as_ruler(
         style.dress(
             axes,
             profile,
-            title="" if symbols_only else f"The tape is a ruler for rhythm, {bpm:g} bpm",
+            title="" if symbols_only else f"The tape is a ruler, {bpm:g} bpm",
             x=axis_label(
                 "distance" if profile.narrow else "distance from the record head",
                 "$d$",
