@@ -38,7 +38,8 @@ from tapecalc.response import OnePass
 __all__ = ["EchoSettings", "Layout", "echo_layout", "wet_blocks"]
 
 POINTS, DEGREE = 6, 4  # of the reader: points on tape, and degree of its polynomials
-FILTER_HALF = 4e-3  # half the length of a pass's impulse response, s
+FILTER_HALF = (4e-3, 12e-3)  # half the length of a pass's impulse response at the least and the most, s
+DELAY_OVER_HALF = 36  # a long delay affords a long filter, which rounds the bends of a response less
 LIMITER_RISE = 16  # half the length of the limiter's interpolator, samples
 KAISER_BETA = 12.3  # 120 dB of stop band
 STEPS = (2, 2, 2, 1, 1)  # of sharpening the filter: large ones for what blurs most, then the rest settles
@@ -146,6 +147,12 @@ class Layout:
         return self.half + self.rise
 
 
+def filter_half(settings, sample_rate):
+    """Return half the length of the pass's filter in samples, its latency."""
+    shortest = min(settings.spacings) / settings.motion.fastest
+    return round(float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF)) * sample_rate)
+
+
 def echo_layout(settings, sample_rate, *, block=None):
     """Cut the work into blocks that end before the shortest delay is over.
 
@@ -182,9 +189,9 @@ def echo_layout(settings, sample_rate, *, block=None):
     3648
     """
     cell = samples_per_cell(settings.motion, sample_rate)
-    half = round(FILTER_HALF * sample_rate)
-    rise = 0 if settings.saturation is None else LIMITER_RISE
     shortest = min(settings.spacings) / settings.motion.fastest
+    half = filter_half(settings, sample_rate)
+    rise = 0 if settings.saturation is None else LIMITER_RISE
     room = int(shortest * sample_rate) - half - rise - MARGIN
     if room < cell:
         least = (half + rise + MARGIN + cell + 1) / sample_rate

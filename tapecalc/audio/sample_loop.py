@@ -23,8 +23,8 @@ import math
 import numpy as np
 
 from tapecalc.audio.passes import (
-    FILTER_HALF,
     LIMITER_RISE,
+    filter_half,
     limiter_taps,
     low_cut_coefficients,
     pass_taps,
@@ -125,7 +125,7 @@ class _PolynomialTape:
     """A tape at twice the sample rate: limited, filtered, cut in the bass, read by polynomials."""
 
     def __init__(self, count, sample_rate, settings):
-        self.half = round(FILTER_HALF * sample_rate)
+        self.half = filter_half(settings, sample_rate)
         self.taps = pass_taps(settings.one_pass, sample_rate, self.half)
         self.full = settings.saturation
         self.between = limiter_taps()

@@ -110,8 +110,9 @@ def test_any_block_size_gives_the_same_samples(block, seed, saturation):
 @settings(max_examples=15)
 @given(head_delays=st.lists(delays, min_size=1, max_size=3), seed=seeds)
 def test_nothing_is_heard_before_the_shortest_delay(head_delays, seed):
-    wet = render_echo(noise(2000, seed), RATE, echo(head_delays), seconds=0.2).wet
-    early = int(min(head_delays) * RATE) - round(passes.FILTER_HALF * RATE) - 3
+    machine = echo(head_delays)
+    wet = render_echo(noise(2000, seed), RATE, machine, seconds=0.2).wet
+    early = int(min(head_delays) * RATE) - passes.filter_half(machine, RATE) - 3
     assert not wet[:early].any()
     assert wet.any()
 

@@ -145,7 +145,7 @@ def test_the_pitch_of_the_first_repeat_is_the_ratio_of_speeds(depth, rate):
     time = np.arange(start, start + len(found)) / RATE
     assert np.abs(found - repeat_pitch_ratio(time, depth, rate, delay, phase=0.7)).max() < 1e-7
     small = repeat_deviation(depth, rate, delay)
-    assert np.abs(found - 1).max() == pytest.approx(small, rel=1.5e-3 if small > 1e-5 else 0.1)
+    assert np.abs(found - 1).max() == pytest.approx(small, rel=1e-3 if small > 1e-5 else 0.1)
 
 
 @pytest.mark.parametrize("periods", [1, 2, 5])
@@ -161,12 +161,14 @@ def test_each_repeat_has_the_response_of_as_many_passes(ips):
     machine = with_changes(example_machine(), {"mixer.return_send_db": 0.0})
     speed = ips * 0.0254
     delay = round(0.0415 / speed * RATE)
-    impulse = np.zeros(RATE * 6)
+    last = 12 if ips == 7.5 else 24  # by then the upper bend has fallen to -30 dB at either speed
+    seconds = (last + 2) * delay / RATE
+    impulse = np.zeros(RATE)
     impulse[0] = 0.1
     off = ["flutter", "hiss", "saturation"]
-    wet = render_echo(impulse, RATE, machine, speed=speed, without=off, seconds=6).wet
+    wet = render_echo(impulse, RATE, machine, speed=speed, without=off, seconds=seconds).wet
     frequency = np.concatenate([np.geomspace(30, 15000, 100), np.arange(4000, 9000, 20)])
-    for repeat in range(1, 11):
+    for repeat in range(1, last + 1):
         part = wet[repeat * delay - 600 : (repeat + 1) * delay - 600]
         phasors = np.exp(-2j * np.pi * np.outer(frequency, np.arange(len(part))) / RATE)
         level_db = 20 * np.log10(np.abs(phasors @ part) / 0.1)
