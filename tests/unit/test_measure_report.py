@@ -118,6 +118,25 @@ def test_a_ruler_or_a_stopwatch_settles_it():
     json.dumps(both.to_dict())
 
 
+@pytest.mark.parametrize("tolerance", [0, 1e-12, 1e-9])
+def test_a_clock_that_is_right_leaves_the_ruler_as_it_is(tolerance):
+    seen = [Delay(Estimate(0.2, 1e-6, "s")), Ruler(Estimate(0.04, 0.5e-3, "m"))]
+    found = measure.solve_geometry(seen, clock_tolerance=tolerance)
+    assert found.spacings[0].value == pytest.approx(0.04, rel=1e-6)
+    assert found.spacings[0].uncertainty == pytest.approx(0.5e-3, rel=1e-3)
+    assert found.speeds[0].value == pytest.approx(0.2, rel=1e-6)
+    assert found.covariance[-1, -1] == pytest.approx(tolerance**2 / 3, rel=1e-6, abs=0)
+    # Alone, a delay still leaves spacing and speed open.
+    assert measure.solve_geometry(seen[:1], clock_tolerance=tolerance).spacings == (None,)
+
+
+def test_the_tolerance_of_the_clock_goes_into_the_speed():
+    # A plate and a delay tell the spacing; the clock adds its own doubt, in squares.
+    seen = [Delay(Estimate(0.2, 1e-9, "s")), KnownSpeed(Estimate(0.2, 2e-9, "m/s"))]
+    found = measure.solve_geometry(seen, clock_tolerance=1e-3)
+    assert found.spacings[0].uncertainty / 0.04 == pytest.approx(2e-3 / np.sqrt(3), rel=1e-3)
+
+
 def test_two_heads_share_the_speed():
     second = Delay(Estimate(2 * SPACING / FAST, 2e-6, "s"), head=1)
     found = measure.solve_geometry([delays()[0], second, Ruler(Estimate(SPACING, 0.5e-3, "m"))])

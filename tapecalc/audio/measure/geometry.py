@@ -258,12 +258,13 @@ def solve_geometry(observations, *, clock_tolerance=1e-4):
         rows.append(row)
         values.append(value)
         sigmas.append(sigma)
-    clock = np.zeros(len(names))
-    clock[-1] = 1
-    rows.append(clock)
+    # The clock is counted in parts of what it may be off by, so that 0 is a tolerance like any other.
+    clock = clock_tolerance / np.sqrt(3)  # a rectangular distribution
+    rows.append(np.eye(len(names))[-1])
     values.append(0.0)
-    sigmas.append(max(clock_tolerance, 1e-12) / np.sqrt(3))  # a rectangular distribution
+    sigmas.append(1.0)
     matrix, values, sigmas = np.array(rows), np.array(values), np.array(sigmas)
+    matrix[:-1, -1] *= clock
     scaled = matrix / sigmas[:, None]
     # Rank from the plain equations: weights that differ by a million would hide an open direction.
     _, singular, directions = np.linalg.svd(matrix)
@@ -274,6 +275,8 @@ def solve_geometry(observations, *, clock_tolerance=1e-4):
     inverse = np.linalg.inv(reduced.T @ reduced)
     answer = told @ (inverse @ (reduced.T @ (values / sigmas)))
     covariance = told @ inverse @ told.T
+    covariance[-1] *= clock
+    covariance[:, -1] *= clock
     rest = scaled @ answer - values / sigmas
     spare = len(values) - rank
     misfit = float(stats.chi2.sf(rest @ rest, spare)) if spare > 0 else 1.0
