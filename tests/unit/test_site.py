@@ -1,5 +1,6 @@
 """The site: every notebook as a page that opens from disk, complete, described, and the same each time."""
 
+import html
 import os
 import re
 import xml.etree.ElementTree as ET
@@ -176,6 +177,21 @@ def test_solutions_are_folded_and_errors_made_on_purpose_are_shown(pages, files)
         errors = [o for _, cell in notebook.code for o in cell.outputs if o.output_type == "error"]
         assert text.count("It stops, on purpose:") == len(errors)
         assert all(f"{error.ename}: " in text for error in errors)
+
+
+@slow
+def test_a_panel_shows_its_question_and_legend(files):
+    for name, notebook in NOTEBOOKS.items():
+        outputs = [o for _, cell in notebook.code for o in cell.outputs if "data" in o]
+        texts = [
+            now.data["text/plain"].splitlines()
+            for now, after in zip(outputs, outputs[1:], strict=False)
+            if "image/png" in now.data and "move the controls" in after.data["text/plain"]
+        ]
+        page = html.unescape(files[tool.page_file(name)].decode())
+        for question, *_, legend in texts:
+            assert question.endswith("?") and f"<strong>{question}</strong>" in page
+            assert f"<p>{legend}</p>" in page
 
 
 @slow
