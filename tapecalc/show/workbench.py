@@ -143,7 +143,7 @@ def workbench_panel(machine):
             "Right: what repeats 1, 2, 4 and 8 keep of each frequency; the lowest line is the last."
         ),
         alt="Two charts: level of each echo over time with the beats as dashed lines, and level of repeats "
-        "1, 2, 4 and 8 over frequency, each repeat darker than the one before.",
+        "1, 2, 4 and 8 over frequency, each repeat duller than the one before.",
     )
 
 
