@@ -40,8 +40,43 @@ def test_response_follows_the_pass_within_a_twentieth_of_a_decibel():
     inside = (response.frequency > 60) & (response.frequency < 15000)
     assert np.sqrt(np.mean(error[inside] ** 2)) < 0.05
     assert np.mean(np.abs(error) <= response.uncertainty_db) > 0.88
-    assert response.frequency[0] < 30 and response.frequency[-1] > 17000
+    assert 50 <= response.frequency[0] < 60 and response.frequency[-1] > 17000
     assert np.all(response.coherence[inside] > 0.95)
+
+
+@functools.cache
+def signal_response(rate):
+    """Response of a dirty head from the noise and clicks of the test signal, and the truth."""
+    signal = measure.make_test_signal(rate)[5 * rate : 26 * rate]
+    wet = generator.echo(signal, rate, DECK, gain=one_pass(separation=2e-6).gain)
+    both = np.stack([signal, generator.soiled(wet, snr_db=45)], axis=1)
+    recording = measure.open_recording(both, sample_rate=rate)
+    response = measure.measure_response(recording, measure.measure_delay(recording))
+    truth = one_pass(separation=2e-6).level_db(response.frequency) - one_pass().level_db(1000.0)
+    return response, truth
+
+
+@pytest.mark.parametrize("rate", [32000, 48000])
+def test_no_band_is_told_twice_or_where_it_cannot_be_told(rate):
+    frequency = signal_response(rate)[0].frequency
+    assert np.all(np.diff(frequency) > 0)
+    assert frequency[0] >= 50 and frequency[-1] < 0.45 * rate
+
+
+@pytest.mark.parametrize("rate", [32000, 48000])
+def test_the_bass_and_the_top_are_no_further_off_than_stated(rate):
+    response, truth = signal_response(rate)
+    error = response.level_db - truth
+    ends = (response.frequency < 120) | (response.frequency > 0.35 * rate)
+    error -= np.median(error)
+    assert np.all(np.abs(error[ends]) <= 2 * response.uncertainty_db[ends])
+
+
+@pytest.mark.parametrize("rate", [32000, 48000])
+def test_a_dirty_head_is_named_at_every_sample_rate(rate):
+    fits = measure.fit_what_ifs(signal_response(rate)[0], DECK.speed, aligned=HEAD, boost_db=12)
+    assert fits[0].name == "separation"
+    assert fits[0].value.value == pytest.approx(2e-6, rel=0.03)
 
 
 def test_level_is_playback_over_dry():

@@ -32,11 +32,14 @@ __all__ = ["PassResponse", "WhatIf", "fit_what_ifs", "measure_response", "what_i
 
 #: Samples of a window (at 48 kHz), which windows of the track are used, and the band in Hz.
 #: In the treble a window must be over before the delay has changed by a part of a wave.
-WINDOWS = ((8192, 2, 20.0, 1000.0), (1024, 1, 1000.0, 5000.0), (256, 1, 5000.0, 20000.0))
+WINDOWS = ((8192, 2, 50.0, 1000.0), (1024, 1, 1000.0, 5000.0), (256, 1, 5000.0, 20000.0))
 PER_OCTAVE = 12
-LOWEST, HIGHEST = 20.0, 20000.0  # Hz
+#: Hz. Below, a window holds too few turns: what comes through its sides reads as bass.
+LOWEST, HIGHEST = 50.0, 20000.0
+TOP = 0.45  # of the sample rate, where the filters of an interface may begin to fall
 BATCH = 256  # windows at a time
 LEAST_COHERENCE = 0.3
+LEAK = 0.3  # power of a bin against that of its neighbor, below which it tells of the neighbor
 OVERLAP, FLOOR_DB = 1.2, 0.015  # for windows and bins that overlap; for what tapers and ends leave
 MODEL_DB = 0.1  # what the simplest model of a head leaves unexplained, dB
 REFERENCE = (700.0, 1400.0)  # Hz, where the level is called 0 dB
@@ -129,7 +132,8 @@ def measure_response(recording, track):
     Returns
     -------
     PassResponse
-        In twelfths of an octave, where the coherence suffices.
+        In twelfths of an octave from 50 Hz to 20 kHz or 0.45 of the sample rate, where the
+        coherence suffices.
 
     Raises
     ------
@@ -150,7 +154,10 @@ def measure_response(recording, track):
     -6.02
     """
     recording = recording.swapped() if track.swapped else recording
-    bands = np.exp(np.arange(np.log(LOWEST), np.log(HIGHEST), np.log(2) / PER_OCTAVE))
+    half = 2 ** (0.5 / PER_OCTAVE)
+    top = min(HIGHEST, TOP * recording.sample_rate / half)
+    bands = np.exp(np.arange(np.log(20), np.log(top), np.log(2) / PER_OCTAVE))
+    bands = bands[bands > LOWEST * half]
     columns = []
     for size, every, low, high in WINDOWS:
         spectra = _aligned_spectra(recording, track, size, every)
@@ -216,19 +223,24 @@ def _aligned_spectra(recording, track, size, every):
 def _in_bands(frequency, dry, played, cross, count, centers):
     """(frequency, level, coherence, standard uncertainty in dB) for each band that holds a bin."""
     half = 2 ** (0.5 / PER_OCTAVE)
+    # Where the dry channel's spectrum ends, a bin holds what leaks in from its neighbor.
+    around = np.pad(dry, 1, mode="edge")
+    leaked = dry < LEAK * np.maximum(around[:-2], around[2:])
     out, before = [], -1
     for center in centers:
         bins = np.flatnonzero((frequency >= center / half) & (frequency < center * half))
         if len(bins) == 0:
-            nearest = int(np.argmin(np.abs(frequency - center)))
-            if nearest == before or nearest == 0:
-                continue
-            bins = np.array([nearest])
+            bins = np.array([int(np.argmin(np.abs(frequency - center)))])
+        bins = bins[bins > before]  # in the bass two bands may share a bin
+        if len(bins) == 0 or frequency[bins[0]] < LOWEST:
+            continue
         before = int(bins[-1])
         # Each bin by its own, then averaged: a slope within the band does not spoil the coherence.
         x, y, xy = dry[bins], played[bins], np.abs(cross[bins])
-        weight = np.where(x > 0.2 * x.max(), x, 0.0)
-        weight = weight / (weight.sum() + 1e-300)
+        weight = np.where((x > 0.2 * x.max()) & ~leaked[bins], x, 0.0)
+        if weight.sum() == 0:
+            continue
+        weight = weight / weight.sum()
         coherence = float(np.clip(weight @ (xy**2 / (x * y + 1e-300)), 0, 1 - 1e-6))
         power = float(weight @ (xy / (x + 1e-300)) ** 2)
         independent = max(count * max(len(bins) / 1.5, 1.0), 1.0)
