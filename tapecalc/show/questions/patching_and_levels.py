@@ -63,11 +63,11 @@ loading = Exercise(
     expected=_loading,
     unit="dB",
     slips=(
-        (-loading_loss_db(10e3, 20e3), "You have exchanged the two: the load is the mixer."),
+        (-loading_loss_db(10e3, 20e3), "You have exchanged the two: the load is the input."),
         (-amplitude_to_db(0.5), "Half would be left if both were 10 kilo-ohms."),
         (_loading / 2, "A voltage takes 20 log10; 10 log10 is for powers."),
     ),
-    hint="What is left is load divided by source plus load; then 20 log10, and leave the minus away.",
+    hint="What is left is load divided by source plus load; then 20 log10, and leave the minus off.",
 )
 
 #: Two quarter tracks with the same signal.

@@ -127,5 +127,5 @@ hiss = Exercise(
         (7 * 3.0103, "You added 3 dB for each further pass; hiss gains 3 dB only when the passes double."),
         (8, "Hiss powers add, eight equal ones make eight times the power; now say that in decibels."),
     ),
-    hint="Eight is two doubled twice, and each doubling of the power is 3 dB.",
+    hint="Eight is one doubled three times, and each doubling of the power is 3 dB.",
 )
