@@ -226,9 +226,9 @@ def findings(machine):
         ),
         Finding(
             sign="Hum",
-            look="Earthed twice by two ways; a transformer beside the playback head; a lead without screen. "
-            "Never cut a protective earth: put an audio transformer into the signal lead instead.",
-            proof=f"Stop the tape, look at the spectrum: {once} is a field or an earth loop, {twice} a power "
+            look="Grounded twice by two ways; a transformer beside the playback head; a lead without screen. "
+            "Never cut a protective ground: put an audio transformer into the signal lead instead.",
+            proof=f"Stop the tape, look at the spectrum: {once} is a field or a ground loop, {twice} a power "
             "supply. Pull the lead from the machine's output: what stays is not the machine's.",
         ),
     )
