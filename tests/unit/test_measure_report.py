@@ -298,6 +298,52 @@ def test_without_ruler_the_plate_of_the_machine_is_taken_and_said():
         measure.measured_machine(alone)
 
 
+@pytest.mark.parametrize("at", [0, 1])
+def test_measuring_one_speed_and_one_head_keeps_the_others(at):
+    second = {"spacing_mm": 90.0, "spacing_uncertainty_mm": 0.7, "level_db": -3.0}
+    data = example_machine().model_dump(exclude_unset=True)
+    known = Machine.model_validate({**data, "playback_heads": [*data["playback_heads"], second]})
+    speed = 1.01 * known.speeds[at]
+    spread = 1e-6
+    seen = [
+        Delay(Estimate(0.042 / speed, spread, "s"), at=at),
+        KnownSpeed(Estimate(speed, 1e-3 * speed, "m/s"), at=at),
+    ]
+    geometry = measure.solve_geometry(seen)
+    assert not any("cannot separate" in sentence for sentence in geometry.sentences)
+    filled = measure.measured_machine(measure.Measurement(geometry=geometry), machine=known)
+    again = Machine.model_validate(filled)
+    assert again.speeds[at] == pytest.approx(speed, rel=1e-5)
+    assert again.speeds[1 - at] == pytest.approx(known.speeds[1 - at], rel=1e-5)
+    # One figure for both: that of the speed which is known worse.
+    assert again.speed_uncertainty == pytest.approx(known.speed_uncertainty, rel=1e-3)
+    assert again.spacings == pytest.approx((0.042, 0.09), rel=1e-4)
+    assert filled["playback_heads"][1] == second
+
+
+def test_a_speed_or_head_that_nothing_names_is_not_made_up():
+    plate = KnownSpeed(Estimate(FAST, 1e-3 * FAST, "m/s"), at=2)
+    far = measure.solve_geometry([Delay(Estimate(0.2, 1e-6, "s"), at=2), plate])
+    with pytest.raises(CannotTell, match="speed 1 was not measured"):
+        measure.measured_machine(measure.Measurement(geometry=far))
+    plate = KnownSpeed(Estimate(FAST, 1e-3 * FAST, "m/s"))
+    far = measure.solve_geometry([Delay(Estimate(0.4, 1e-6, "s"), head=2), plate])
+    with pytest.raises(CannotTell, match="head 2 was not measured"):
+        measure.measured_machine(measure.Measurement(geometry=far), machine=example_machine())
+
+
+@pytest.mark.parametrize(("slight", "blamed"), [(2e-5, 1), (2e-4, 2)])
+def test_a_line_too_shallow_to_matter_is_listed_and_not_blamed(slight, blamed):
+    rate = 0.1905 / (np.pi * 0.008)
+    deck = generator.Deck(wobbles=((0.0006, rate, 0.0), (slight, 112.0, 1.0)))
+    tape = measure.open_recording(generator.tone(20, RATE, deck), sample_rate=RATE)
+    found = measure.measure(
+        [measure.Take(recording=tape, kind="tone", taken="test tape")], machine=example_machine()
+    )
+    assert any(abs(line.rate.value - 112) < 0.1 for line in found.flutter[0].lines)
+    assert len(found.suspects[0]) == blamed
+
+
 @pytest.mark.parametrize(
     ("change", "key", "value"),
     [

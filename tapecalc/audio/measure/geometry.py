@@ -332,7 +332,10 @@ def _logarithm(name, estimate):
 def _sentences(found, observations):
     """Say what cannot be told, and whether the observations clash."""
     said = []
-    if None in found.spacings or None in found.speeds:
+    # A head or a speed that no observation is of is missing, and not open.
+    asked = [found.spacings[o.head] for o in observations if hasattr(o, "head")]
+    asked += [found.speeds[o.at] for o in observations if hasattr(o, "at")]
+    if None in asked:
         said.append(
             "Delays alone cannot separate head spacing from tape speed: make both larger by the same "
             "factor and "

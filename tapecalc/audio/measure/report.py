@@ -17,6 +17,7 @@ symbol  name in code         SI unit  typical value
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import zip_longest
 
 import numpy as np
 
@@ -34,6 +35,8 @@ from tapecalc.machine import Machine
 from tapecalc.units import from_si
 
 __all__ = ["KINDS", "Measurement", "Take", "measure", "measured_machine"]
+
+BLAMED, SLIGHT = 5e-5, 0.01  # depth as read (0.005 %), and over the deepest, from which a line is blamed
 
 #: What a take may hold.
 KINDS = {
@@ -106,7 +109,7 @@ class Measurement:
     flutter : dict
         `FlutterReading` by speed.
     suspects : dict
-        Tuples of `tapecalc.flutter.Verdict` by speed.
+        Tuples of `tapecalc.flutter.Verdict` by speed, of lines that are read with 0.005 % or more.
     repeats : dict
         `RepeatReading` by speed.
     noise : dict
@@ -360,10 +363,12 @@ def _flutter(piece, found, machine, geometry, clock_tolerance):
     )
     found["flutter"][piece.at] = reading
     speed = _speed(piece.at, geometry, machine)
-    if machine is not None and machine.turning_parts and speed is not None and reading.lines:
+    deepest = max((line.depth.value for line in reading.lines), default=0.0)
+    peaks = reading.peaks(least=max(BLAMED, SLIGHT * deepest))
+    if machine is not None and machine.turning_parts and speed is not None and peaks:
         resolution = max(1 / reading.duration, 0.01)
         found["suspects"][piece.at] = fingerprint(
-            reading.peaks(), machine.turning_parts, speed, resolution=resolution
+            peaks, machine.turning_parts, speed, resolution=resolution
         )
     return reading.sentences
 
@@ -437,7 +442,8 @@ def measured_machine(measurement, *, machine=None, name=None):
 
     Notes
     -----
-    A machine file holds standard uncertainties, half of the 95 % ones here. Source: JCGM 100:2008
+    Speeds and heads that were not measured stay what they are in `machine`; a machine file has one
+    uncertainty for all speeds, which is then the largest. A machine file holds standard uncertainties, half of the 95 % ones here. Source: JCGM 100:2008
     (GUM). Notebook: 08_measure_a_machine.
 
     Examples
@@ -449,7 +455,7 @@ def measured_machine(measurement, *, machine=None, name=None):
     data = {} if machine is None else machine.model_dump(exclude_unset=True)
     data["name"] = name or ("measured machine" if machine is None else f"{machine.name}, measured")
     geometry = measurement.geometry
-    _fill_transport(data, geometry)
+    _fill_transport(data, geometry, machine)
     _fill_heads(data, geometry, measurement)
     if measurement.repeats:
         at = min(measurement.repeats)
@@ -463,15 +469,22 @@ def measured_machine(measurement, *, machine=None, name=None):
     return Machine.model_validate(data).model_dump(exclude_unset=True)
 
 
-def _fill_transport(data, geometry):
-    """Speeds as measured, in inches per second."""
-    if geometry is not None and None not in geometry.speeds:
+def _fill_transport(data, geometry, machine):
+    """Speeds as measured, in inches per second; those that were not measured stay what they were."""
+    known = [] if machine is None else [Estimate(v, COVERAGE_FACTOR * machine.speed_uncertainty * v) for v in machine.speeds]
+    measured = [] if geometry is None else list(geometry.speeds)
+    if any(measured):
+        speeds = _filled(measured, known)
+        if None in speeds:
+            raise CannotTell(
+                f"speed {1 + speeds.index(None)} was not measured and the machine given does not name it"
+            )
         old = data.get("transport", {})
         kept = {k: v for k, v in old.items() if k not in ("speeds_cm_s", "mains_hz", "design_mains_hz")}
-        relative = max(s.uncertainty / s.value for s in geometry.speeds) / COVERAGE_FACTOR
+        relative = max(s.uncertainty / s.value for s in speeds) / COVERAGE_FACTOR
         data["transport"] = {
             **kept,
-            "speeds_ips": [round(from_si(s.value, "ips"), 5) for s in geometry.speeds],
+            "speeds_ips": [round(from_si(s.value, "ips"), 5) for s in speeds],
             "speed_uncertainty_percent": round(100 * relative, 4),
         }
     elif "transport" not in data:
@@ -480,16 +493,27 @@ def _fill_transport(data, geometry):
         )
 
 
+def _filled(measured, known):
+    """What was measured, and where nothing was, what is known."""
+    pairs = zip_longest(measured, known)
+    return [before if found is None else found for found, before in pairs]
+
+
 def _fill_heads(data, geometry, measurement):
     """Spacings, low cut, and what explains the treble."""
-    if geometry is not None and None not in geometry.spacings:
-        old = list(data.get("playback_heads", ()))
+    measured = [] if geometry is None else list(geometry.spacings)
+    if any(measured):
         heads = []
-        for h, spacing in enumerate(geometry.spacings):
-            kept = dict(old[h]) if h < len(old) else {}
-            kept["spacing_mm"] = round(1e3 * spacing.value, 4)
-            kept["spacing_uncertainty_mm"] = round(1e3 * spacing.uncertainty / COVERAGE_FACTOR, 4)
-            heads.append(kept)
+        for h, (spacing, old) in enumerate(zip_longest(measured, data.get("playback_heads", ()))):
+            head = dict(old or {})
+            if spacing is not None:
+                head["spacing_mm"] = round(1e3 * spacing.value, 4)
+                head["spacing_uncertainty_mm"] = round(1e3 * spacing.uncertainty / COVERAGE_FACTOR, 4)
+            elif old is None:
+                raise CannotTell(
+                    f"the spacing of head {h + 1} was not measured and the machine given does not name it"
+                )
+            heads.append(head)
         data["playback_heads"] = heads
     elif "playback_heads" not in data:
         raise CannotTell("the head spacing was not measured; use a ruler, or time a marked length of tape")

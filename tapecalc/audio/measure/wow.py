@@ -18,6 +18,7 @@ T       ``delay``          s        0.2, of the head that played the tone
 --      ``taken``          --       ``"through"``
 --      ``clock_tolerance``  1      1e-4
 --      ``channel``        --       ``"playback"``
+--      ``least``          1        5e-5, depth of a line to be blamed
 ======  =================  =======  ========================================
 """
 
@@ -174,13 +175,15 @@ class FlutterReading:
     taken: str
     sentences: tuple = ()
 
-    def peaks(self, *, own=True):
+    def peaks(self, *, own=True, least=0.0):
         """List rate and depth of the lines for `tapecalc.flutter.fingerprint`.
 
         Parameters
         ----------
         own : bool, optional
             Take the machine's own depth where it can be told, else the depth as read.
+        least : float, optional
+            Depth as read below which a line is left out, fraction.
 
         Returns
         -------
@@ -190,6 +193,7 @@ class FlutterReading:
         return [
             (line.rate.value, (line.element_depth if own and line.element_depth else line.depth).value)
             for line in self.lines
+            if line.depth.value >= least
         ]
 
     def to_dict(self):
