@@ -85,6 +85,34 @@ def test_real_speech_gives_the_delay_within_its_uncertainty():
     assert np.sqrt(np.mean(track_error(track) ** 2)) < 5 * US
 
 
+@pytest.mark.parametrize("snr_db", [30, 45])
+def test_speech_through_coupling_capacitors_states_what_it_cannot_know(snr_db):
+    if dry("voice") is None:
+        pytest.skip("no spoken words under /usr/share/sounds/alsa (Debian package alsa-utils)")
+    wet = generator.echo(dry("voice"), RATE, DECK, gain=lambda f: 1j * f / (30 + 1j * f))
+    track = measure.measure_delay(stereo(dry("voice"), generator.soiled(wet, snr_db=snr_db)))
+    error = track_error(track)
+    assert np.mean(np.abs(error - np.median(error)) <= track.track_uncertainty) > 0.88
+    assert track.low_cut.covers(30)
+    assert any("speech" in sentence for sentence in track.sentences)
+    # Where the material tells it, nothing is said and nothing is widened.
+    wet = generator.echo(dry("plucked"), RATE, DECK, gain=lambda f: 1j * f / (30 + 1j * f))
+    clear = measure.measure_delay(stereo(dry("plucked"), generator.soiled(wet, snr_db=snr_db)))
+    assert not any("speech" in sentence for sentence in clear.sentences)
+    assert np.median(clear.track_uncertainty) < 1 * US
+
+
+def test_a_dirty_head_is_blamed_before_feedback_and_other_heads():
+    dirty = generator.echo(dry("noise"), RATE, DECK, gain=lambda f: np.exp(-np.abs(f) / 7600))
+    track = measure.measure_delay(stereo(dry("noise"), generator.soiled(dirty, snr_db=30)))
+    (said,) = [sentence for sentence in track.sentences if "of the playback's power" in sentence]
+    assert "dirty or worn head" in said and "hiss" in said
+    assert "feedback" not in said and "other heads" not in said
+    hiss = measure.measure_delay(stereo(dry("noise"), generator.soiled(played("noise"), snr_db=3)))
+    (said,) = [sentence for sentence in hiss.sentences if "of the playback's power" in sentence]
+    assert "hiss" in said and "dirty or worn head" in said and "other heads" in said
+
+
 def test_the_phase_lead_of_a_coupling_capacitor_is_told_from_delay():
     wet = generator.echo(dry("noise"), RATE, DECK, gain=lambda f: 1j * f / (40 + 1j * f))
     track = measure.measure_delay(stereo(dry("noise"), generator.soiled(wet, snr_db=40)))

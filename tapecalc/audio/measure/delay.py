@@ -52,6 +52,9 @@ CANDIDATES, CANDIDATE = 6, 0.4  # rough delays that are tried, and their height 
 ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
 DECOY = 7  # windows further on: a partner that cannot be the right one
 PATH_TURNS = 3  # times the path is measured; each time the windows are aligned better
+SAME_SOUND = 0.9  # share of the playback's power, coherent with the dry channel, that leaves no other source
+LEFT = 1.5  # times what may be left of a low cut; spoken words ask for it
+SLOWEST = 0.9  # share of a step that the next one is taken to be, at most
 PIECES = 16  # of a window, over which left-overs of the fit are summed
 CHANCE = 7.0  # times 1 over the number of windows: coherence that chance alone rarely reaches
 LEAST_RETURN = 0.02  # return gain below which the recording counts as free of feedback
@@ -255,8 +258,8 @@ def measure_delay(recording, *, hop=0.05, window=0.0213, longest=3.0, clock_tole
     rate = recording.sample_rate
     grid = _Grid(rate, 2 ** round(np.log2(window * rate)), max(1, round(hop * rate)))
     lag = _best_lag(recording, grid, lags, polarity, health["dry"].loudest)
-    path, return_gain = _path_gain(recording, grid, lag, polarity, health["dry"].loudest)
-    state = _State(lag, return_gain)
+    path, return_gain, left_lead = _path_gain(recording, grid, lag, polarity, health["dry"].loudest)
+    state = _State(lag, return_gain, left_lead)
     for first in range(0, recording.count, int(CHUNK * rate)):
         _follow(recording, grid, first, polarity, path, state)
     return _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, sentences)
@@ -331,9 +334,10 @@ def _best_lag(recording, grid, lags, polarity, loudest):
 class _State:
     """What is carried from chunk to chunk, and what piles up on the way."""
 
-    def __init__(self, lag, return_gain=0.0):
-        self.lag, self.return_gain = lag, return_gain
+    def __init__(self, lag, return_gain=0.0, left_lead=0.0):
+        self.lag, self.return_gain, self.left_lead = lag, return_gain, left_lead
         self.center, self.straight, self.curved, self.match, self.decoy = [], [], [], [], []
+        self.lead = []
         self.sums = None
 
 
@@ -371,11 +375,12 @@ def _follow(recording, grid, first, polarity, path, state, last=None):
     keep = loud & (height > LOWEST_MATCH) & inside
     if np.any(keep):
         template = dry if path is None else signal.oaconvolve(dry, path, "same")
-        straight, curved = _fit(template, played, offsets[keep], lags[keep], drift_room, grid)
+        straight, curved, lead = _fit(template, played, offsets[keep], lags[keep], drift_room, grid)
         base = (state.lag + lags[keep]) / rate
         state.center.append((begins[keep] + (length - 1) / 2) / rate)
         state.straight.append((base + straight[0] / rate, straight[1] / rate))
         state.curved.append((base + curved[0] / rate, curved[1] / rate))
+        state.lead.append(lead)
         sums = _spectra(dry, played, offsets[keep], lags[keep], drift_room, straight[0], grid)
         state.sums = sums if state.sums is None else [a + b for a, b in zip(state.sums, sums, strict=True)]
         state.lag += int(lags[keep][-1])
@@ -423,7 +428,8 @@ def _fit(template, played, offsets, lags, room, grid):
     """Fraction of a sample left over in each window and its standard uncertainty, in two ways.
 
     The first takes the delay as changing evenly within the window; the second lets it curve,
-    which removes a bias at the price of more noise.
+    which removes a bias at the price of more noise. Last comes what 1 Hz of low cut, not known of,
+    takes off each window's delay, in s.
     """
     length, guard = grid.length, grid.guard
     spectrum = fft.rfft(_windows(template, offsets - guard, grid.padded) * grid.edges, axis=1)
@@ -440,7 +446,10 @@ def _fit(template, played, offsets, lags, room, grid):
         curved = _least_squares(columns, y, grid.taper)
         shift = shift + straight[0]
     change = curved[0] - straight[0]
-    return (shift, straight[1]), (shift + change, curved[1])
+    # A lead of fc / f counts by the slope that a window has at f: most where all sound is deep.
+    turning = (slope**2 @ grid.taper) / (value**2 @ grid.taper + 1e-300) * grid.sample_rate**2
+    lead = 2 * np.pi / np.maximum(turning, (2 * np.pi * LOW_EDGE) ** 2)
+    return (shift, straight[1]), (shift + change, curved[1]), lead
 
 
 def _least_squares(columns, y, taper):
@@ -478,24 +487,39 @@ def _spectra(dry, played, offsets, lags, room, shift, grid):
 
 
 def _path_gain(recording, grid, lag, polarity, loudest):
-    """What the path does to the tone, from the loudest seconds: as a filter's taps, and the return gain."""
+    """What the path does to the tone, from the loudest seconds.
+
+    As a filter's taps; with the return gain, and the low cut in Hz that may still be taken for delay.
+    """
     rate = grid.sample_rate
     first = int(loudest * rate)
     last = min(first + int(COARSE * rate), recording.count)
-    path, return_gain = None, 0.0
+    path, return_gain, cuts = None, 0.0, []
     for _ in range(PATH_TURNS):
         state = _State(lag, return_gain)
         _follow(recording, grid, first, polarity, path, state, last)
         if state.sums is None:
-            return None, 0.0
+            return None, 0.0, 0.0
         return_gain = _return_gain(recording, grid, state)
         dry, played, cross, count = state.sums
         chance = CHANCE / count
+        cuts.append(_phase_fit(state.sums, grid)[2].value)
         trusted = np.clip((np.abs(cross) ** 2 / (dry * played + 1e-300) - chance) / (1 - chance), 0, 1)
         gain = trusted * cross / (dry + 1e-300)
         taps = np.roll(fft.irfft(gain, grid.padded), grid.padded // 2)
         path = np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1]
-    return path, return_gain
+    return path, return_gain, _still_to_come(cuts)
+
+
+def _still_to_come(cuts):
+    """How far a series that has not come to rest may be from its end.
+
+    Each step is a share of the last, and the share grows, as what comes slowest is left over: its
+    root takes its place.
+    """
+    before, last = np.diff(cuts)[-2:]
+    share = np.sqrt(np.clip(last / before, 0.0, SLOWEST)) if abs(before) > 1e-9 else 0.0
+    return float(LEFT * abs(last) * share / (1 - share))
 
 
 def _return_gain(recording, grid, state):
@@ -537,7 +561,8 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
     delay, sigma = _straight_or_curved(
         *(np.concatenate(way, axis=1) for way in (state.straight, state.curved))
     )
-    sigma = STRETCH * sigma
+    lead = state.left_lead * np.concatenate(state.lead)
+    sigma = np.hypot(STRETCH * sigma, lead - np.median(lead))
     good = _plausible(delay, sigma)
     if np.count_nonzero(good) < FEWEST:
         raise CannotTell(
@@ -548,19 +573,24 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
     extra, extra_sigma, low_cut = _phase_fit(state.sums, grid)
     delay = delay + extra
     mean, noise, wander = _steady_mean(center, delay, sigma, grid.step / grid.sample_rate)
-    spread = float(COVERAGE_FACTOR * np.hypot(noise, extra_sigma))
+    spread = float(COVERAGE_FACTOR * np.sqrt(noise**2 + extra_sigma**2 + np.median(lead) ** 2))
+    low_cut = Estimate(
+        low_cut.value, float(np.hypot(low_cut.uncertainty, COVERAGE_FACTOR * state.left_lead)), "Hz"
+    )
     drift = _drift(center, delay)
     sentences.append(
         "A lag of the electronics reads as delay: a second-order low pass at 7 kHz adds about 32 us, and no "
         "recording at one speed can tell it from head distance."
     )
+    if np.std(lead) > np.median(sigma) / 2:
+        sentences.append(
+            "In this sound (speech is of that kind) an advance of the bass by coupling capacitors can hardly "
+            "be told from delay, and the uncertainties are larger for it; record clicks, noise or plucked "
+            "strings to know the delay better."
+        )
     typical = float(np.median(match))
     if typical < 0.9:
-        sentences.append(
-            f"Only {100 * typical**2:.0f} % of the playback's power is this echo; the rest is noise, "
-            "feedback or other "
-            "heads, and the figures are so much worse. Measure one head at a time with the return send down."
-        )
+        sentences.append(_unlike(typical, state))
     if recording.one_clock and abs(drift.value) > max(2 * drift.uncertainty, STEADY):
         sentences.append(
             f"The delay drifts by {1e6 * drift.value:+.0f} us every second: the machine changes speed, or "
@@ -590,6 +620,22 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
         used=len(delay),
         windows=len(match),
         sentences=tuple(sentences),
+    )
+
+
+def _unlike(typical, state):
+    """Say why the playback is unlike the dry channel: its tone has changed, or there is more in it."""
+    dry, played, cross, _ = state.sums
+    told = float(np.sum(np.abs(cross) ** 2 / (dry + 1e-300)) / np.sum(played))
+    alike = f"Only {100 * typical**2:.0f} % of the playback's power is the dry channel as it went in"
+    if told > SAME_SOUND:
+        return (
+            f"{alike}, but {100 * told:.0f} % come from it: the tone has changed, most likely because treble "
+            "is lost at a dirty or worn head, and there may be hiss. The delay allows for that."
+        )
+    return (
+        f"{alike}; the rest is hiss, treble lost at a dirty or worn head, feedback or other heads, and the "
+        "figures are so much worse. Clean the head, and measure one head at a time with the return send down."
     )
 
 
