@@ -278,12 +278,14 @@ def flutter_spectrum(*, reading, verdicts=(), delay=None, profile="notebook", sy
 
 def _names(lines, verdicts):
     """What each line is called: its part with the bumps per turn, or a line."""
-    parts = {v.frequency: v for v in verdicts if v.part is not None}
+    blamed = {v.frequency: v for v in verdicts}
     names = []
     for line in lines:
-        verdict = parts.get(line.rate.value)
+        verdict = blamed.get(line.rate.value)
         if verdict is None:
-            names.append("not in the list" if verdicts else "a line")
+            names.append("a line")
+        elif verdict.part is None:
+            names.append("not in the list")
         else:
             bumps = f"{verdict.harmonic} x " if verdict.harmonic > 1 else ""
             names.append(bumps + verdict.part.name)

@@ -133,6 +133,9 @@ def test_lines_close_together_get_letters_and_a_part_nobody_knows_is_said():
     figure = measured.flutter_spectrum(reading=reading, verdicts=verdicts)
     assert {text.get_text() for text in figure.figure.axes[0].texts} == {"A", "B"}
     assert "A 2 x roller at 4.00 Hz" in figure.caption and "B not in the list at 5.00 Hz" in figure.caption
+    # A line that was not asked about is not called unknown.
+    verdicts = flutter.fingerprint(reading.peaks()[:1], [roller], SPEED)
+    assert "B a line at 5.00 Hz" in measured.flutter_spectrum(reading=reading, verdicts=verdicts).caption
 
 
 def test_a_line_whose_own_depth_is_hidden_says_so(measurement):

@@ -367,9 +367,7 @@ def _flutter(piece, found, machine, geometry, clock_tolerance):
     peaks = reading.peaks(least=max(BLAMED, SLIGHT * deepest))
     if machine is not None and machine.turning_parts and speed is not None and peaks:
         resolution = max(1 / reading.duration, 0.01)
-        found["suspects"][piece.at] = fingerprint(
-            peaks, machine.turning_parts, speed, resolution=resolution
-        )
+        found["suspects"][piece.at] = fingerprint(peaks, machine.turning_parts, speed, resolution=resolution)
     return reading.sentences
 
 
@@ -443,8 +441,8 @@ def measured_machine(measurement, *, machine=None, name=None):
     Notes
     -----
     Speeds and heads that were not measured stay what they are in `machine`; a machine file has one
-    uncertainty for all speeds, which is then the largest. A machine file holds standard uncertainties, half of the 95 % ones here. Source: JCGM 100:2008
-    (GUM). Notebook: 08_measure_a_machine.
+    uncertainty for all speeds, which is then the largest. It is a standard uncertainty, half of the
+    95 % ones here. Source: JCGM 100:2008 (GUM). Notebook: 08_measure_a_machine.
 
     Examples
     --------
@@ -471,7 +469,8 @@ def measured_machine(measurement, *, machine=None, name=None):
 
 def _fill_transport(data, geometry, machine):
     """Speeds as measured, in inches per second; those that were not measured stay what they were."""
-    known = [] if machine is None else [Estimate(v, COVERAGE_FACTOR * machine.speed_uncertainty * v) for v in machine.speeds]
+    relative = 0.0 if machine is None else COVERAGE_FACTOR * machine.speed_uncertainty
+    known = [] if machine is None else [Estimate(v, relative * v, "m/s") for v in machine.speeds]
     measured = [] if geometry is None else list(geometry.speeds)
     if any(measured):
         speeds = _filled(measured, known)
