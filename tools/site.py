@@ -280,7 +280,6 @@ class Site:
                 parts.append(_text("error", lines) | {"on_purpose": on_purpose})
             elif "image/png" in data:
                 parts.append(self.picture(data["image/png"], output.metadata.get("image/png", {})))
-                parts[-1]["words"] = data["text/plain"].splitlines()  # a panel's: question, readout, legend
             elif "text/html" in data:
                 parts.append({"kind": "html", "html": Markup(self.without_sounds(data["text/html"]))})
             elif "text/markdown" in data:

@@ -382,6 +382,12 @@ class Panel:
         return f"{self.alt} At the first setting: {self.readout} Run the notebook to move the controls."
 
     @property
+    def caption(self):
+        """Question, legend and the picture in words, as Markdown for a page without a kernel."""
+        question, legend, words = (html.escape(text, quote=False) for text in (self.question, self.legend, self.words))
+        return f"**{question}** {legend}\n\n*{words}*"
+
+    @property
     def moving(self):
         """All moving artists."""
         return list(_flat(self.artists.values()))
@@ -608,7 +614,7 @@ class Panel:
 
         data, metadata = self._repr_mimebundle_()
         display(data, raw=True, metadata=metadata)
-        display({"text/markdown": f"*{self.words}*", "text/plain": self.words}, raw=True)
+        display({"text/markdown": self.caption, "text/plain": self.words}, raw=True)
 
 
 def _parts(answer):

@@ -165,7 +165,7 @@ def plan_page(plan, drawn, *, narrow=None, preview=None):
     >>> from tapecalc.machine import example_machine
     >>> from tapecalc.plan import make_plan
     >>> page = plan_page(make_plan(example_machine()), {})
-    >>> page.count("<h1>"), "http" in page
+    >>> page.count("<h1>"), "https:" in page
     (1, False)
     """
     template = resources.files("tapecalc.show").joinpath("sheet.html.jinja").read_text(encoding="utf-8")

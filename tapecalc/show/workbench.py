@@ -20,6 +20,7 @@ import numpy as np
 from matplotlib.ticker import FixedLocator
 
 from tapecalc import loop, response, tempo
+from tapecalc.levels import level_diagram
 from tapecalc.machine import example_machine, read_machine, with_changes, write_machine
 from tapecalc.plan import EVERYDAY_NOTES, echo_pattern, make_plan, with_uncertainty
 from tapecalc.show import style
@@ -222,6 +223,9 @@ def _words(machine, speed, echo):
         f"{from_si(fit.error, 'ms'):+.1f} ms, {off}; {ending}"
     )
     start = "nowhere" if verdict.frequency is None else style.frequency_text(verdict.frequency)
+    first_db = amplitude_to_db(echo.input_gain * machine.head_gains[0]) + response.loudest(echo.one_pass)[1]
+    levels = level_diagram(machine.level_stages, machine.levels.instrument_dbu)
+    headroom_db = next(node.headroom_db for node in levels.nodes if node.name == "tape")
     edges = response.bandwidth(echo.one_pass, drop_db=10, passes=4)
     low, high = ("no edge" if edge is None else style.frequency_text(edge) for edge in edges)
     return sentence, (
@@ -234,6 +238,10 @@ def _words(machine, speed, echo):
         ("loop gain", f"{gain_db:+.1f} dB"),
         ("margin", f"{verdict.margin_db:+.1f} dB, would start at {start}"),
         (f"return send for {machine.song.wanted_repeats} repeats", f"{wish_db:+.1f} dB"),
+        (
+            "first echo",
+            f"{first_db:+.1f} dB against the dry sound, {headroom_db:.1f} dB below the tape's limit",
+        ),
         ("repeat 4 keeps", f"{low} to {high}"),
     )
 
@@ -365,7 +373,7 @@ class Workbench:
         data, metadata = self.panel._repr_mimebundle_()
         data["application/vnd.jupyter.widget-view+json"]["model_id"] = self.widget.model_id
         display(data, raw=True, metadata=metadata)
-        display({"text/markdown": f"*{self.panel.words}*", "text/plain": self.panel.words}, raw=True)
+        display({"text/markdown": self.panel.caption, "text/plain": self.panel.words}, raw=True)
 
 
 def _wide(width):

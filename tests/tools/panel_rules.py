@@ -127,9 +127,10 @@ def _data(panel):
             yield np.array([-1.0])
             continue
         for getter in ("get_xydata", "get_offsets", "get_array", "get_data", "get_position", "get_extent"):
-            if hasattr(artist, getter):
+            values = getattr(artist, getter)() if hasattr(artist, getter) else None
+            if values is not None:  # a collection without colors by number has no array
                 with contextlib.suppress(TypeError, ValueError):
-                    yield np.ma.filled(np.ma.asarray(getattr(artist, getter)(), dtype=float), 0.0)
+                    yield np.ma.filled(np.ma.asarray(values, dtype=float), 0.0)
         paths = artist.get_paths() if hasattr(artist, "get_paths") else []
         paths = [artist.get_path()] if not paths and hasattr(artist, "get_path") else paths
         for path in paths:

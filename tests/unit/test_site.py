@@ -191,7 +191,7 @@ def test_a_panel_shows_its_question_and_legend(files):
         page = html.unescape(files[tool.page_file(name)].decode())
         for question, *_, legend in texts:
             assert question.endswith("?") and f"<strong>{question}</strong>" in page
-            assert f"<p>{legend}</p>" in page
+            assert f"</strong> {legend}</p>" in page
 
 
 @slow
