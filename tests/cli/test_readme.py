@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tapecalc.__main__ import main
+from tapecalc.audio.sound import tone, write_sound
 from tapecalc.machine import machine_from_text
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -50,6 +51,7 @@ def test_every_command_is_one_that_works(line, tmp_path, monkeypatch, capsys):
     assert words[:3] == [".venv/bin/python", "-m", "tapecalc"], f"no rule here for {line}"
     monkeypatch.chdir(tmp_path)
     (tmp_path / "machine.toml").write_text(blocks(README, "toml")[0])
+    write_sound(tmp_path / "test.wav", tone(440, 1.0, sample_rate=44_100), 44_100)
     assert main(words[3:]) == 0
     assert capsys.readouterr().out
 
@@ -72,6 +74,6 @@ def test_the_rooms_in_the_guide_are_the_rooms_in_the_tree():
     assert named == there
 
 
-@pytest.mark.parametrize("target", ["plan", "lab", "test", "bench", "figures", "clean"])
+@pytest.mark.parametrize("target", ["plan", "lab", "test", "fast", "bench", "figures", "notebooks", "site", "clean"])
 def test_make_has_the_targets_that_are_promised(target):
     assert re.search(rf"^{target}:", (ROOT / "Makefile").read_text(), re.M)
