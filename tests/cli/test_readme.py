@@ -74,6 +74,9 @@ def test_the_rooms_in_the_guide_are_the_rooms_in_the_tree():
     assert named == there
 
 
-@pytest.mark.parametrize("target", ["plan", "lab", "test", "fast", "bench", "figures", "notebooks", "site", "clean"])
+TARGETS = ("plan", "lab", "test", "fast", "bench", "figures", "notebooks", "site", "clean")
+
+
+@pytest.mark.parametrize("target", TARGETS)
 def test_make_has_the_targets_that_are_promised(target):
     assert re.search(rf"^{target}:", (ROOT / "Makefile").read_text(), re.M)
