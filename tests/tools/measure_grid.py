@@ -114,7 +114,7 @@ def responses(count, seed, duration=6):
         playback = soil(generator.echo(dry, rate, deck, gain=one_pass.gain), rng, loudest_db=45)
         recording = measure.open_recording(np.stack([dry, playback], axis=1), sample_rate=rate)
         response = measure.measure_response(recording, measure.measure_delay(recording))
-        bands = slice(12, None, 5)
+        bands = slice(0, None, 5)
         level = one_pass.level_db(response.frequency)
         zero = np.mean((level - response.level_db)[np.abs(response.frequency - 1000) < 300])
         for value, spread, truth in zip(

@@ -366,6 +366,22 @@ def test_what_explains_the_treble_goes_into_the_machine_file(change, key, value)
     assert any("unexplained" in sentence for sentence in found.sentences)
 
 
+def test_a_dirty_head_is_named_at_a_low_sample_rate_too():
+    rate = 32000
+    machine = with_changes(example_machine(), {"heads.azimuth_error_arcmin": 0.0})
+    machine = with_changes(machine, {"mixer.return_send_db": -90.0, "heads.spacing_loss_um": 1.0})
+    speed = machine.speeds[0]
+    signal = measure.make_test_signal(rate)[5 * rate : 26 * rate]  # clicks and noise
+    wet = render_echo(signal, rate, machine, speed=speed, seconds=len(signal) / rate, seed=1).wet
+    recording = measure.open_recording(np.stack([signal, wet[: len(signal)]], axis=1), sample_rate=rate)
+    response = measure.measure_response(recording, measure.measure_delay(recording))
+    one_pass = machine.one_pass(speed)
+    error = response.level_db - one_pass.level_db(response.frequency) + one_pass.level_db(1000.0)
+    assert np.all(np.abs(error) < response.uncertainty_db + 0.1)
+    best = measure.fit_what_ifs(response, speed, aligned=one_pass.aligned, boost_db=one_pass.boost_db)[0]
+    assert best.name == "separation" and best.value.covers(1e-6)
+
+
 def test_a_recording_without_the_announced_signal_is_taken_as_any_other():
     dry = generator.noise(4, RATE)
     both = np.stack([dry, generator.echo(dry, RATE, generator.Deck())], axis=1)

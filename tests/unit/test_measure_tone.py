@@ -72,13 +72,6 @@ def test_the_bass_and_the_top_are_no_further_off_than_stated(rate):
     assert np.all(np.abs(error[ends]) <= 2 * response.uncertainty_db[ends])
 
 
-@pytest.mark.parametrize("rate", [32000, 48000])
-def test_a_dirty_head_is_named_at_every_sample_rate(rate):
-    fits = measure.fit_what_ifs(signal_response(rate)[0], DECK.speed, aligned=HEAD, boost_db=12)
-    assert fits[0].name == "separation"
-    assert fits[0].value.value == pytest.approx(2e-6, rel=0.03)
-
-
 def test_level_is_playback_over_dry():
     low, high = measured(level=0.35), measured(level=0.7)
     assert high.gain_db.value - low.gain_db.value == pytest.approx(20 * np.log10(2), abs=0.02)
