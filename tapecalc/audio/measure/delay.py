@@ -585,8 +585,8 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
     if np.std(lead) > np.median(sigma) / 2:
         sentences.append(
             "In this sound (speech is of that kind) an advance of the bass by coupling capacitors can hardly "
-            "be told from delay, and the uncertainties are larger for it; record clicks, noise or plucked "
-            "strings to know the delay better."
+            "be told from delay. The uncertainties are larger for it and may still be up to twice too small; "
+            "record clicks, noise or plucked strings to know the delay better."
         )
     typical = float(np.median(match))
     if typical < 0.9:
