@@ -1078,7 +1078,7 @@ def flutter_comb(*, delay, parts=(), speed=None, profile="notebook", symbols_onl
         style.dress(
             axes,
             profile,
-            title="" if symbols_only else "A repeat hears the wobble through a comb",
+            title="" if symbols_only else "A repeat hears wobble in a comb",
             x=axis_label("rate of the wobble", "$f_m$", "Hz", symbols_only=symbols_only),
             y=axis_label("bend over wobble", "$e/m$", "", symbols_only=symbols_only),
         )
