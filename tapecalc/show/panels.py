@@ -384,7 +384,8 @@ class Panel:
     @property
     def caption(self):
         """Question, legend and the picture in words, as Markdown for a page without a kernel."""
-        question, legend, words = (html.escape(text, quote=False) for text in (self.question, self.legend, self.words))
+        texts = (self.question, self.legend, self.words)
+        question, legend, words = (html.escape(text, quote=False) for text in texts)
         return f"**{question}** {legend}\n\n*{words}*"
 
     @property
