@@ -1076,19 +1076,29 @@ def _first_in_phase(unit):
     width = HIGHEST_FREQUENCY / math.ceil(HIGHEST_FREQUENCY * _CELLS_PER_TURN * max(unit.delays))
     # Just above 0 Hz even the slightest low cut turns the phase within one cell.
     best = _loudest_of(unit, *_brackets(unit, 0, _CELLS_PER_TURN * width), (None, NULL_DB))
+    slack = _turned_apart(unit, width)
     heads_db = _floored_db(sum(abs(gain) for gain in unit.head_gains))
-    turned = np.exp(-2j * np.pi * width * np.outer(unit.delays, np.arange(_BAND)))
-    for first, response_db in _bands_loudest_first(unit.one_pass, width):
-        if response_db + heads_db <= best[1] + 1e-9:
-            break
-        centers = _loud_cells(unit, width, first, turned, db_to_amplitude(best[1] - response_db))
+    first_cells, responses_db = _bands_loudest_first(unit.one_pass, width)
+    done, together = 0, 1
+    while done < len(first_cells) and responses_db[done] + heads_db > best[1] + 1e-9:
+        some = slice(done, done + together)
+        least = db_to_amplitude(best[1] - responses_db[some]) - slack
+        centers = _loud_cells(unit, width, first_cells[some], least)
         points = np.clip(centers[:, np.newaxis] + width / 4 * np.arange(-3, 4), 0, HIGHEST_FREQUENCY)
-        best = _loudest_of(unit, *_enclosed(unit, points), best)
+        left, right = _enclosed(unit, points)
+        largest = slack * db_to_amplitude(responses_db[done])
+        for halvings in (0, 5):  # the closer the two ends, the less can hide between them
+            left, right = _halved(unit, left, right, halvings)
+            reached = np.maximum(np.abs(_gain_at(unit, left)), np.abs(_gain_at(unit, right)))
+            worth = reached + largest / 4 / 2**halvings >= db_to_amplitude(best[1])
+            left, right = left[worth], right[worth]
+        best = _loudest_of(unit, left, right, best)
+        done, together = done + together, min(2 * together, 16)
     return best
 
 
 def _bands_loudest_first(one_pass, width):
-    """List bands of `_BAND` cells up to `HIGHEST_FREQUENCY`: (number of the first cell, response in dB).
+    """List bands of `_BAND` cells up to `HIGHEST_FREQUENCY`: numbers of the first cells, response in dB.
 
     Of equally loud ones the lowest comes first.
     """
@@ -1099,21 +1109,24 @@ def _bands_loudest_first(one_pass, width):
     place = np.minimum(inside // (width * _BAND), count - 1).astype(int)
     np.maximum.at(levels_db, place, one_pass.level_db(inside))
     order = np.argsort(-levels_db.round(9), kind="stable")
-    return zip((order * _BAND).tolist(), levels_db[order].tolist(), strict=True)
+    return order * _BAND, levels_db[order]
 
 
-def _loud_cells(unit, width, first, turned, amplitude):
-    """Return the centers of those cells of a band in which the heads together may reach an amplitude.
-
-    `turned` holds the phase of each head over the band. From the center of a cell to its
-    edge the heads turn against each other by no more than the slack.
-    """
+def _turned_apart(unit, width):
+    """Bound what the heads' sum can gain from the center of a cell to its edge, as they turn apart."""
     gains, delays = np.array(unit.head_gains), np.array(unit.delays)
-    start = (first + 0.5) * width
+    return np.pi * width * np.sum(np.abs(gains) * np.abs(delays - np.mean(delays)))
+
+
+def _loud_cells(unit, width, first_cells, amplitudes):
+    """Return the centers of those cells of some bands in which the heads together reach an amplitude."""
+    starts = (first_cells + 0.5) * width
+    phases = np.exp(-2j * np.pi * np.outer(starts, unit.delays)) * unit.head_gains
+    turned = np.exp(-2j * np.pi * width * np.outer(unit.delays, np.arange(_BAND)))
     # Too small a product for BLAS: waking its threads costs more.
-    reached = np.abs(np.einsum("k,kc->c", gains * np.exp(-2j * np.pi * start * delays), turned))
-    slack = np.pi * width * np.sum(np.abs(gains) * np.abs(delays - np.mean(delays)))
-    return start + width * np.nonzero(reached + slack >= amplitude)[0]
+    reached = np.abs(np.einsum("bk,kc->bc", phases, turned))
+    band, cell = np.nonzero(reached >= amplitudes[:, np.newaxis])
+    return starts[band] + width * cell
 
 
 def _loudest_of(unit, left, right, best):
@@ -1204,9 +1217,15 @@ def _lowest(loop, left, right, sign):
 
 def _narrow(loop, left, right):
     """Bisect for the frequencies at which the imaginary part of L(f) is zero."""
+    left, right = _halved(loop, left, right, 40)
+    return (left + right) / 2
+
+
+def _halved(loop, left, right, times):
+    """Halve enclosed stretches a number of times, keeping the half in which the imaginary part is zero."""
     side = np.sign(_gain_at(loop, left).imag)
-    for _ in range(40):
+    for _ in range(times if left.size else 0):
         middle = (left + right) / 2
         before = np.sign(_gain_at(loop, middle).imag) == side
         left, right = np.where(before, middle, left), np.where(before, right, middle)
-    return (left + right) / 2
+    return left, right

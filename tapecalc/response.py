@@ -979,9 +979,9 @@ def _search_grid(one_pass):
     Every ripple below the first null is many steps wide; the bottom is as far below
     the low cut as `NULL_DB` reaches.
     """
-    bottom = (one_pass.low_cut or 1.0) * 10 ** (NULL_DB / 20)
+    bottom = max((one_pass.low_cut or 1.0) * 10 ** (NULL_DB / 20), 1e-300)
     top = _first_null(one_pass)
-    return np.geomspace(bottom, top, 1 + int(250 * np.log10(top / bottom)))
+    return np.geomspace(bottom, top, 1 + int(250 * (np.log10(top) - np.log10(bottom))))
 
 
 def _crossing(one_pass, outside, inside, edge_db):
