@@ -39,7 +39,15 @@ from tqdm import tqdm
 
 from tapecalc.audio.motion import Motion, SpeedChange
 from tapecalc.audio.passes import EchoSettings, echo_layout, wet_blocks
-from tapecalc.audio.sound import clipped_samples, level_of, new_sound, open_sound, sound_array, valid_rate
+from tapecalc.audio.sound import (
+    clipped_samples,
+    level_of,
+    new_sound,
+    open_sound,
+    sound_array,
+    sound_blocks,
+    valid_rate,
+)
 from tapecalc.checks import between, finite, positive, single
 from tapecalc.standards import ALIGNMENT_LEVEL_DBFS
 from tapecalc.units import amplitude_to_db, db_to_amplitude
@@ -489,12 +497,9 @@ def render_file(
 
 def _source_blocks(source, block, count):
     """Yield a sound file in blocks (channels, block), silence after its end, `count` samples in all."""
-    name = Path(source.name).name
+    sound, silence = sound_blocks(source, block), np.zeros((0, source.channels))
     for start in range(0, count, block):
-        part = source.read(min(block, count - start), dtype="float64", always_2d=True).T
-        if not np.all(np.isfinite(part)):
-            raise ValueError(f"{name}: holds samples that are not finite numbers")
-        yield _filled(part, block)
+        yield _filled(next(sound, silence).T[:, : count - start], block)
 
 
 def _notes(source_clipped, clipped):

@@ -60,6 +60,8 @@ START_LEVEL_DB = -18.0  # peak of what is generated here: there is room for the 
 SILENCE_DB = -300.0  # what a level reads when nothing is there; never minus infinity
 LOWEST_RATE, HIGHEST_RATE = 8_000, 384_000  # sample rates that are taken, Hz
 MP3_RATES = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
+READ_AT_ONCE = 1 << 18  # samples a channel
+MOST_SAMPLES = 1 << 27  # that are read into memory, all channels together: 1 GB
 CLIPPED_RUN = 4  # consecutive samples at full scale that no natural peak has
 FORMATS = {".wav": "PCM_24", ".flac": "PCM_24", ".ogg": "VORBIS", ".mp3": "MPEG_LAYER_III"}
 
@@ -668,7 +670,29 @@ def open_sound(path):
             )
         if file.frames == 0:
             raise ValueError(f"{source.name}: holds no samples")
-        yield file
+        try:
+            yield file
+        except soundfile.SoundFileError:
+            raise ValueError(f"{source.name}: is damaged and cannot be read to its end") from None
+
+
+def sound_blocks(file, size):
+    """Yield what an open sound file holds in blocks (n, channels) of at most `size` samples a channel.
+
+    Memory goes by what is there and not by what the head of the file promises. A file that
+    ends more than a second before its promise is refused.
+    """
+    left = file.frames
+    while left > 0:
+        block = file.read(min(size, left), dtype="float64", always_2d=True)
+        left -= len(block)
+        if not np.all(np.isfinite(block)):
+            raise ValueError(f"{Path(file.name).name}: holds samples that are not finite numbers")
+        if not len(block):
+            break
+        yield block
+    if left > file.samplerate:
+        raise ValueError(f"{Path(file.name).name}: ends {left / file.samplerate:.3g} s before its head says")
 
 
 def read_sound(path):
@@ -689,8 +713,8 @@ def read_sound(path):
     Raises
     ------
     ValueError
-        If there is no such file, it is empty or no sound, has more than two channels,
-        or holds NaN or infinity.
+        If there is no such file, it is empty, damaged or no sound, has more than two channels,
+        holds NaN or infinity, or is too long to be held in memory.
 
     See Also
     --------
@@ -706,11 +730,18 @@ def read_sound(path):
     Traceback (most recent call last):
     ValueError: nowhere.wav: there is no such sound file
     """
+    blocks, count = [], 0
     with open_sound(path) as file:
-        samples, sample_rate = file.read(dtype="float64"), file.samplerate
-    if not np.all(np.isfinite(samples)):
-        raise ValueError(f"{Path(path).name}: holds samples that are not finite numbers")
-    return sound_array(samples), sample_rate
+        for block in sound_blocks(file, READ_AT_ONCE):
+            blocks.append(block)
+            count += block.size
+            if count > MOST_SAMPLES:
+                minutes = MOST_SAMPLES / file.channels / file.samplerate / 60
+                raise ValueError(f"{Path(path).name}: is longer than {minutes:.3g} min; cut it into parts")
+        sample_rate = file.samplerate
+    if not blocks:
+        raise ValueError(f"{Path(path).name}: holds no samples")
+    return sound_array(np.concatenate(blocks)), sample_rate
 
 
 def output_format(path):
