@@ -53,7 +53,10 @@ __all__ = [
 ]
 
 MOST_HEADS = 8
-LARGEST_FILE = 1_000_000  # bytes; a machine file is a page of text
+LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
+SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
+SLOWEST, FASTEST = 0.001, 20.0  # tape speeds that are planned, m/s; machines have 0.012 to 7.6
+SHORTEST, LONGEST = 1e-5, 60.0  # delays that are planned, s
 
 
 class MachineFileError(ValueError):
@@ -69,6 +72,13 @@ class _Section(BaseModel):
     """What all sections have in common: fixed once read, no unknown keys, no text for numbers."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    @field_validator("*")
+    @classmethod
+    def _measurable(cls, value):
+        if isinstance(value, float) and 0 < abs(value) < SMALLEST:
+            raise ValueError(f"must be 0 or a number that can be measured, got {value:g}")
+        return value
 
 
 _Speed = Annotated[float, Field(gt=0, le=300, allow_inf_nan=False)]
@@ -257,6 +267,30 @@ class Machine(_Section):
         for part in self.parts:
             if part.length_mm is not None and self.transport.capstan_diameter_mm is None:
                 raise ValueError(f"transport.capstan_diameter_mm is needed for the belt {part.name!r}")
+        return self
+
+    @model_validator(mode="after")
+    def _parts_have_names_of_their_own(self):
+        names = [part.name for part in self.parts]
+        for number, name in enumerate(names, start=1):
+            if name in names[: number - 1]:
+                raise ValueError(f"parts[{number}].name must be another one, {name!r} is taken")
+        return self
+
+    @model_validator(mode="after")
+    def _speeds_and_delays_of_a_machine(self):
+        for speed in self.speeds:
+            if not SLOWEST <= speed <= FASTEST:
+                raise ValueError(
+                    f"transport gives a tape speed of {speed:.3g} m/s; "
+                    f"{SLOWEST:g} to {FASTEST:g} m/s can be planned"
+                )
+            for number, delay in enumerate(self.delays(speed), start=1):
+                if not SHORTEST <= delay <= LONGEST:
+                    raise ValueError(
+                        f"playback_heads[{number}].spacing_mm gives a delay of {delay:.3g} s at "
+                        f"{speed:.3g} m/s; {SHORTEST:g} to {LONGEST:g} s can be planned"
+                    )
         return self
 
     @property
@@ -460,8 +494,9 @@ def machine_from_text(text, *, source="machine file"):
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise MachineFileError(f"{source}: not a TOML file ({error})") from None
+    except ValueError as error:  # numbers of thousands of digits included
+        reason = _cut(_without_controls(str(error)), 100)
+        raise MachineFileError(f"{source}: not a TOML file ({reason})") from None
     except RecursionError:
         raise MachineFileError(f"{source}: not a machine file (nested too deeply)") from None
     return _validated(data, source)
@@ -528,16 +563,16 @@ def read_machine(path):
     Traceback (most recent call last):
     tapecalc.machine.MachineFileError: nowhere.toml: cannot be read (No such file or directory)
     """
-    source = Path(path).name or str(path)
+    source = _plain(Path(path).name or str(path))
     try:
         with open(path, "rb") as file:
             raw = file.read(LARGEST_FILE + 1)
     except OSError as error:
         raise MachineFileError(f"{source}: cannot be read ({error.strerror or error})") from None
     except ValueError as error:
-        raise MachineFileError(f"{source!r}: cannot be read ({error})") from None
+        raise MachineFileError(f"{source}: cannot be read ({error})") from None
     if len(raw) > LARGEST_FILE:
-        raise MachineFileError(f"{source}: not a machine file (over {LARGEST_FILE // 1_000_000} MB)")
+        raise MachineFileError(f"{source}: not a machine file (over {LARGEST_FILE // 1000} kB)")
     try:
         text = raw.decode()
     except UnicodeDecodeError:
@@ -701,8 +736,8 @@ def _sentence(problem):
     """Say one of pydantic's findings in a person's words, with the key's path."""
     path = ""
     for step in problem["loc"]:
-        path += f"[{step + 1}]" if isinstance(step, int) else f".{step}"
-    path = path.lstrip(".") or "the file"
+        path += f"[{step + 1}]" if isinstance(step, int) else f".{_plain(step)}"
+    path = path.removeprefix(".")
     context = problem.get("ctx", {})
     match problem["type"]:
         case "missing":
@@ -732,7 +767,7 @@ def _sentence(problem):
         case "bool_type":
             said = "must be true or false"
         case "value_error":
-            return f"{path} {context['error']}"
+            return f"{path} {context['error']}".lstrip()
         case _:
             said = "is not right: " + problem["msg"][0].lower() + problem["msg"][1:]
     return f"{path} {said}, got {_short(problem['input'])}"
@@ -740,8 +775,26 @@ def _sentence(problem):
 
 def _short(value):
     """Show a value in a message without letting it fill the screen."""
-    text = repr(value)
-    return text if len(text) <= 40 else text[:37] + "..."
+    if isinstance(value, dict | list):
+        return f"a {'section' if isinstance(value, dict) else 'list'} of {len(value)}"
+    if isinstance(value, int) and abs(value) > 10**40:
+        return "a whole number of more than 40 digits"
+    return _cut(repr(value), 40)
+
+
+def _cut(text, length):
+    """Keep the beginning of a text that is too long."""
+    return text if len(text) <= length else text[: length - 3] + "..."
+
+
+def _without_controls(text):
+    """Replace what would upset a terminal."""
+    return "".join(character if character.isprintable() else "?" for character in text)
+
+
+def _plain(key):
+    """Write a key as it stands, or in quotes if it would upset a terminal or fill the screen."""
+    return key if key.isprintable() and len(key) <= 40 else _short(key)
 
 
 def _nearest(location):
