@@ -131,7 +131,8 @@ class LoopPlan:
 
     `gain_db` is the loop gain at its loudest frequency, `stability` the margin and
     where it would start, `repeats` how many are heard, `fades_in` s until then, or
-    None for both if the loop runs away; `return_send_db` gives the wanted repeats;
+    None for both if the loop runs away; `return_send_db` gives the wanted repeats, None
+    if no head feeds the return;
     `snr_db` holds one figure a repeat; `growth_db_per_s` and `settles_dbu` tell how
     a runaway goes on (None if there is none).
     """
@@ -141,7 +142,7 @@ class LoopPlan:
     stability: loop.Stability
     repeats: int | None
     fades_in: float | None
-    return_send_db: float
+    return_send_db: float | None
     tone: tuple[ToneRow, ...]
     snr_db: tuple[float, ...] | None
     growth_db_per_s: float | None
@@ -408,12 +409,15 @@ def _tempo_plans(machine, delays):
     plans = []
     for one in delays:
         fit = tempo.nearest_fits(one.delay, machine.song.bpm, notes=EVERYDAY_NOTES)[0]
+        capstan, tape = machine.capstan_diameter, machine.tape_thickness
+        # For a far slower speed even a bare shaft of no width would be too thick.
+        fits_a_sleeve = capstan is not None and (capstan + tape) * fit.delay / fit.wanted_delay > tape
         changes = tempo.exact_changes(
             fit,
             spacing=one.spacing,
             speed=one.speed,
-            capstan_diameter=machine.capstan_diameter,
-            tape_thickness=None if machine.capstan_diameter is None else machine.tape_thickness,
+            capstan_diameter=capstan if fits_a_sleeve else None,
+            tape_thickness=tape if fits_a_sleeve else None,
         )
         plans.append(TempoPlan(delay=one, fit=fit, changes=changes))
     return tuple(sorted(plans, key=lambda plan: plan.fit.audibility))
@@ -437,7 +441,9 @@ def _loop_plan(machine, speed):
         fades_in=loop.decay_time(longest, gain_db, song.faded_db) if dies else None,
         return_send_db=amplitude_to_db(
             loop.return_gain_for_repeats(echo, song.wanted_repeats, song.faded_db)
-        ),
+        )
+        if any(echo.head_gains)
+        else None,
         tone=_tone(one_pass, song.wanted_repeats),
         snr_db=tuple(
             float(ratio)
@@ -508,6 +514,12 @@ def _delay_text(one):
     return with_uncertainty(from_si(one.delay, "ms"), from_si(one.uncertainty, "ms"), "ms")
 
 
+def _sleeve_text(machine, changes):
+    if changes.sleeve_diameter is not None:
+        return f"{from_si(changes.sleeve_diameter, 'mm'):.2f} mm"
+    return "capstan not known" if machine.capstan_diameter is None else "none is thin enough"
+
+
 def _heard(fit):
     """Say how a miss is heard."""
     if not fit.audible:
@@ -529,6 +541,9 @@ def _headlines(plan):
             f"{_speed_name(machine, best.delay.speed)}: {_signed_ms(fit.error)} "
             f"({fit.error_percent:+.1f} %), {sound}."
         )
+    if not any(machine.return_head_gains):
+        yield "No head feeds the return, so each sound comes back once from each head."
+        return
     for one in plan.loops:
         name = _speed_name(machine, one.speed)
         if not one.stability.stable:
@@ -585,9 +600,7 @@ def _tables(plan):
                 where(one.delay),
                 f"{from_si(one.changes.spacing_change, 'mm'):+.1f} mm",
                 f"{one.changes.speed_change_percent:+.2f} %",
-                "capstan not known"
-                if one.changes.sleeve_diameter is None
-                else f"{from_si(one.changes.sleeve_diameter, 'mm'):.2f} mm",
+                _sleeve_text(machine, one.changes),
                 f"{one.changes.bpm:.2f} bpm",
             )
             for one in plan.tempos
@@ -613,7 +626,7 @@ def _tables(plan):
                 "never" if one.fades_in is None else f"{one.fades_in:.2f} s",
                 f"{one.stability.margin_db:+.1f} dB",
                 "nowhere" if one.stability.frequency is None else _hz(one.stability.frequency),
-                f"{one.return_send_db:+.1f} dB",
+                "none" if one.return_send_db is None else f"{one.return_send_db:+.1f} dB",
             )
             for one in plan.loops
         ),

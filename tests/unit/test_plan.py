@@ -201,6 +201,20 @@ def test_a_head_outside_the_loop_is_heard_once():
     np.testing.assert_allclose(times, [0.2, 0.9])
 
 
+def test_without_a_head_that_feeds_the_return_there_is_a_plan_without_a_send():
+    plan = make_plan(with_changes(example_machine(), {"playback_heads.1.feeds_return": False}))
+    assert all(one.return_send_db is None and one.repeats == 0 for one in plan.loops)
+    assert plan.headlines()[-1].startswith("No head feeds the return")
+    assert plan.to_dict()["loops"][0]["return_send_db_for_wanted_repeats"] is None
+    assert "none" in plan.text()
+
+
+def test_a_delay_far_too_short_for_any_sleeve_is_planned():
+    plan = make_plan(with_changes(example_machine(), {"playback_heads.1.spacing_mm": 0.01}))
+    assert all(one.changes.sleeve_diameter is None for one in plan.tempos)
+    assert "none is thin enough" in plan.text()
+
+
 def test_a_runaway_pattern_ends_where_it_was_told_to():
     machine = with_changes(example_machine(), {"mixer.return_send_db": 3.0})
     times, levels_db = echo_pattern(machine, 0.1905, longest=2.0)
