@@ -155,7 +155,9 @@ def complaints(notebook):
         if must_fail and not errors:
             found.append(f"cell {n} is tagged {MUST_FAIL} but ran without an error")
         for text in (text for output in cell.outputs for text in _texts(output)):
-            found += [f"cell {n} shows an absolute path: {home}" for home in sorted(homes) if home in text]
+            shown = [home for home in homes if home in text]
+            if shown:  # a folder may lie in another: name the whole of it
+                found.append(f"cell {n} shows an absolute path: {max(shown, key=len)}")
             if ADDRESS.search(text):
                 found.append(f"cell {n} shows an address ({ADDRESS.search(text)[0]}): end it with ';'")
         for output in cell.outputs:

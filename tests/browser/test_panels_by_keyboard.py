@@ -14,6 +14,12 @@ WITH_PANELS = sorted(
     and "Run the notebook to move the controls." in path.read_text(encoding="utf-8")
 )
 
+#: The panel around a slider: the nearest box that holds a picture as well.
+PANEL_OF = """handle => {
+    let box = handle;
+    while (!box.querySelector('img')) box = box.parentElement;
+    return box.closest('.widget-vbox');
+}"""
 #: The sentence and the picture of a panel; both are new elements or new addresses after a move.
 STATE = "box => [box.querySelector('p[role=status]')?.innerText, box.querySelector('img').src]"
 
@@ -29,7 +35,7 @@ def test_a_slider_moved_by_keyboard_changes_numbers_and_picture(server, tab, nam
     lab_browser.open_and_run(tab, server, name)
     handle = tab.locator(".noUi-handle").first
     handle.scroll_into_view_if_needed()
-    box = tab.locator(".widget-vbox", has=tab.locator("img")).first.element_handle()
+    box = tab.evaluate_handle(PANEL_OF, handle.element_handle())
     before = tab.evaluate(STATE, box)
     handle.focus()
     for _ in range(3):
