@@ -670,10 +670,7 @@ def open_sound(path):
             )
         if file.frames == 0:
             raise ValueError(f"{source.name}: holds no samples")
-        try:
-            yield file
-        except soundfile.SoundFileError:
-            raise ValueError(f"{source.name}: is damaged and cannot be read to its end") from None
+        yield file
 
 
 def sound_blocks(file, size):
@@ -682,17 +679,20 @@ def sound_blocks(file, size):
     Memory goes by what is there and not by what the head of the file promises. A file that
     ends more than a second before its promise is refused.
     """
-    left = file.frames
+    name, left = Path(file.name).name, file.frames
     while left > 0:
-        block = file.read(min(size, left), dtype="float64", always_2d=True)
+        try:
+            block = file.read(min(size, left), dtype="float64", always_2d=True)
+        except soundfile.SoundFileError:
+            raise ValueError(f"{name}: is damaged and cannot be read to its end") from None
         left -= len(block)
         if not np.all(np.isfinite(block)):
-            raise ValueError(f"{Path(file.name).name}: holds samples that are not finite numbers")
+            raise ValueError(f"{name}: holds samples that are not finite numbers")
         if not len(block):
             break
         yield block
     if left > file.samplerate:
-        raise ValueError(f"{Path(file.name).name}: ends {left / file.samplerate:.3g} s before its head says")
+        raise ValueError(f"{name}: ends {left / file.samplerate:.3g} s before its head says")
 
 
 def read_sound(path):

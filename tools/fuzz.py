@@ -1,0 +1,506 @@
+"""Try machine files and sound files that nobody should send, and see that none does harm.
+
+    python tools/fuzz.py machine --cases 100000 --seed 1
+    python tools/fuzz.py sound --cases 20000 --seed 1
+
+Every case is made from the seed and its number alone, so `--first 4711 --cases 1` makes it
+again. A case fails if anything but one printable line comes of it, if it takes more than
+2 s of processor time, needs more memory than allowed, or opens a file for writing outside
+its own folder. Exit status 1 if one failed.
+"""
+
+import argparse
+import io
+import itertools
+import json
+import math
+import os
+import random
+import resource
+import signal
+import sys
+import tempfile
+import traceback
+from collections import Counter
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from tapecalc.audio.render import render_file
+from tapecalc.audio.sound import read_sound
+from tapecalc.machine import (
+    LARGEST_FILE,
+    Machine,
+    example_machine,
+    machine_from_text,
+    machine_to_text,
+    read_machine,
+)
+from tapecalc.plan import make_plan
+
+SECONDS = 2.0  # of processor time, for one case
+PAGE_SECONDS = 20.0  # for a page with all its figures and its preview
+MEMORY = 1 << 31  # bytes of address space, libraries and their threads included
+LONGEST_LINE = 300  # characters in an error message
+
+EXAMPLES = Path(__file__).resolve().parent.parent / "tapecalc" / "examples"
+HOSTILE_NAMES = (
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "'; --",
+    "{{ 7 * 7 }}{% include '/etc/passwd' %}",
+    "$\\frac{1}{0}$",
+    "$x",
+    "\\input{/etc/passwd}",
+    "../../../etc/passwd",
+    "http://example.org/x.png",
+    "]]></svg><script>",
+    "&lt;&amp;&#0;",
+    "%s%n{0}{x!r}",
+    "a\\u001b[31mb",
+    "a\\u202eb",
+    "a\\u0000b",
+    "a\\nb",
+    "e\\u0301\\u0301\\u0301",
+    "\U0001f4fc tape",
+    "録音機",
+    "\u200b",
+    "x" * 81,
+)
+NUMBERS = (
+    *"0 -0.0 1 -1 nan -nan inf -inf 1e308 -1e308 1e309 5e-324 1e-300 1e-9 0.1 7.5 300 20000".split(),
+    *"9007199254740993 0o7 1_000 1__0 01 +5 .5 5. 1e true false '' \"\" '7.5' [] {} [[]]".split(),
+    *"1979-05-27 07:32:00 1979-05-27T07:32:00Z".split(),
+    *("9" * 400, "9" * 5000, "0x" + "f" * 3000, "0b1" + "0" * 99, "[" * 300, "[" * 50 + "]" * 50),
+    *("[1, 2]", "[7.5, 'a']", "{a = 1}"),
+)
+PIECES = (
+    *b"= == . .. [ ] [[ ]] { } , # \\ _ ' \" ''' \"\"\"".split(),
+    *rb"\u0000 \U0010ffff \ud800 nan inf 1e999 name [song]".split(),
+    *(b"\x00", b"\x1b[2J", b"\x7f", b"\xff\xfe", b"\xef\xbb\xbf", b"\xe2\x80\xae", b"\r", b"\n", b"\t"),
+    *(b"[[parts]]\n", b"[[playback_heads]]\n", b"bpm = 90\n"),
+)
+
+
+# --- machine files ---------------------------------------------------------------------------------
+
+
+def machine_case(rng):
+    """Make the bytes of one machine file, hostile in one of many ways."""
+    base = rng.choice([path.read_bytes() for path in sorted(EXAMPLES.glob("*.toml"))])
+    kind = rng.choices(
+        [scrambled, with_odd_values, drawn_machine, odd_toml, oversized], weights=[35, 25, 20, 18, 2]
+    )[0]
+    return kind(rng, base)
+
+
+def scrambled(rng, base):
+    """Cut, double, flip and insert pieces of a good file."""
+    data = bytearray(base)
+    for _ in range(rng.choice([1, 1, 2, 4, 16])):
+        at, length = rng.randrange(len(data) + 1), rng.choice([1, 1, 2, 8, 64])
+        match rng.randrange(6):
+            case 0:
+                del data[at : at + length]
+            case 1:
+                data[at:at] = data[at : at + length]
+            case 2:
+                data[at : at + 1] = bytes([rng.randrange(256)])
+            case 3:
+                data[at:at] = rng.choice(PIECES)
+            case 4:
+                data[at:at] = bytes(rng.randrange(256) for _ in range(length))
+            case _:
+                other = rng.randrange(len(data) + 1)
+                data[at:at] = data[other : other + length]
+    return bytes(data)
+
+
+def with_odd_values(rng, base):
+    """Put odd values behind the keys of a good file."""
+    lines = base.decode().splitlines()
+    places = [at for at, line in enumerate(lines) if "=" in line.split("#")[0]]
+    for at in rng.sample(places, rng.choice([1, 1, 1, 2, 3])):
+        key = lines[at].split("=")[0]
+        lines[at] = f"{key}= {odd_value(rng)}"
+    if rng.random() < 0.3:
+        lines.insert(0, f"name{rng.choice(['', '2'])} = {odd_value(rng)}")
+    return "\n".join(lines).encode()
+
+
+def odd_value(rng):
+    match rng.randrange(4):
+        case 0:
+            return rng.choice(NUMBERS)
+        case 1:
+            return '"' + rng.choice(HOSTILE_NAMES).replace('"', '\\"') + '"'
+        case 2:
+            return repr(10 ** rng.uniform(-12, 12) * rng.choice([1, -1]))
+        case _:
+            return str(rng.randrange(-10, 300))
+
+
+def drawn_machine(rng, _):
+    """Write a machine by its own rules, with values at and near the edges of what is allowed."""
+    parts = ["name = " + '"' + rng.choice(HOSTILE_NAMES).replace('"', '\\"') + '"']
+    for section, field in Machine.model_fields.items():
+        if section in ("name", "parts", "playback_heads", "transport"):
+            continue
+        keys = {
+            key: edge_value(rng, one)
+            for key, one in field.annotation.model_fields.items()
+            if rng.random() < 0.4
+        }
+        parts += [f"{section}.{key} = {value}" for key, value in keys.items() if value is not None]
+    speeds = [
+        repr(rng.choice([3.75, 7.5, 0.1, 10 ** rng.uniform(-3, 2.5)])) for _ in range(rng.choice([1, 2, 6]))
+    ]
+    parts.append(f"transport.{rng.choice(['speeds_ips', 'speeds_cm_s'])} = [{', '.join(speeds)}]")
+    if rng.random() < 0.5:
+        parts.append(f"transport.capstan_diameter_mm = {10 ** rng.uniform(-1, 2)!r}")
+    if rng.random() < 0.2:
+        parts.append(f"transport.mains_hz = {10 ** rng.uniform(-2, 2.7)!r}\ntransport.design_mains_hz = 60")
+    spacings = sorted(10 ** rng.uniform(-4, 4.3) for _ in range(rng.choice([1, 1, 2, 8])))
+    if rng.random() < 0.5:
+        spacings = [spacings[0] + n * 10 ** rng.uniform(0, 2) for n in range(len(spacings))]
+    for spacing in sorted(spacings):
+        parts.append(
+            f"[[playback_heads]]\nspacing_mm = {spacing!r}\nlevel_db = {rng.choice([0, -90, 20, -6.5])}"
+        )
+        if rng.random() < 0.3:
+            parts.append(f"feeds_return = {rng.choice(['true', 'false'])}")
+    for _ in range(rng.choice([0, 0, 1, 30])):
+        name = rng.choice(HOSTILE_NAMES).replace('"', '\\"')
+        size = 10 ** rng.uniform(-3, 2.6)
+        kind = rng.choice(
+            [f"diameter_mm = {size!r}", f"radius_mm = {size!r}", f"length_mm = {size!r}\npulley_mm = 60"]
+        )
+        parts.append(f'[[parts]]\nname = "{name}"\n{kind}\nwobble_percent = {rng.choice([0, 0.1, 10])}')
+    return "\n".join(parts).encode()
+
+
+def accepted_machine(rng):
+    """Draw machines until one of them is accepted."""
+    while True:
+        data = drawn_machine(rng, b"")
+        try:
+            machine_from_text(data.decode())
+            return data
+        except ValueError:
+            continue
+
+
+def edge_value(rng, field):
+    """Draw a value for a key of a machine file: an edge of its range, or something inside."""
+    limits = {}
+    for rule in field.metadata:
+        for name in ("gt", "ge", "le"):
+            limits[name] = getattr(rule, name, limits.get(name))
+    low = limits.get("ge") if limits.get("ge") is not None else limits.get("gt")
+    high = limits.get("le")
+    if low is None or high is None:
+        return None
+    if field.annotation is int:
+        return rng.choice([low, high, rng.randint(low, high)])
+    return repr(
+        float(rng.choice([low, high, rng.uniform(low, high), low + (high - low) * 10 ** rng.uniform(-12, 0)]))
+    )
+
+
+def odd_toml(rng, _):
+    """Write TOML, more or less, that has little to do with machines."""
+    words = (*Machine.model_fields, "a", "'a b'", '"\\u001b[31m"', '"<b>"', '""', "a" * 500, "0", "-", "ä")
+    lines = []
+    for _ in range(rng.choice([1, 3, 30, 300])):
+        key = ".".join(rng.choice(words) for _ in range(rng.choice([1, 1, 2, 5])))
+        value = rng.choice([odd_value(rng), nested(rng, rng.choice([1, 3, 30]))])
+        lines.append(
+            rng.choice([f"{key} = {value}", f"{key} = {value}", f"[{key}]", f"[[{key}]]", f"# {value}"])
+        )
+    return "\n".join(lines).encode()
+
+
+def nested(rng, depth):
+    """Write arrays and tables inside each other."""
+    if depth == 0:
+        return odd_value(rng)
+    inner = nested(rng, depth - 1)
+    return rng.choice(
+        [f"[{inner}]", f"[{inner}, {inner}]" if depth < 5 else f"[{inner}]", f"{{ a = {inner} }}"]
+    )
+
+
+def oversized(rng, base):
+    """Write about as much as is read at all, or more."""
+    size = rng.choice([10_000, 100_000, LARGEST_FILE - 10, LARGEST_FILE, LARGEST_FILE + 1])
+    unit = rng.choice(
+        [
+            "a.",
+            "[",
+            "[[a]]\n",
+            "{a=",
+            "x",
+            "a=1\n",
+            "[a.b]\n",
+            "9",
+            "[1,",
+            "\\u0000",
+            "# \n",
+            "é",
+            "[[parts]]\nname='x'\n",
+            "a.b={}\n",
+        ]
+    )
+    repeated = (unit * (size // len(unit)))[:size]
+    start = rng.choice(["", "x = ", "name = '", 'name = "', "song.bpm = ", "song.", "playback_heads = "])
+    if rng.random() < 0.2:  # keys that are all different
+        repeated = "".join(f"{rng.choice(['k', 'a.', 'song.k'])}{n} = {n}\n" for n in range(size // 12))
+    closing = rng.choice(["", "'", '"', "\n" + base.decode()])
+    return (start + repeated + closing).encode()
+
+
+def try_machine(data, folder, number):
+    """Read, plan and show one machine file; return how it ended."""
+    path = folder / "case.toml"
+    path.write_bytes(data)
+    try:
+        machine = read_machine(path)
+    except (ValueError, OSError) as error:
+        one_line(error)
+        return "refused"
+    if machine_from_text(machine_to_text(machine)) != machine:
+        raise AssertionError("writing and reading gives another machine")
+    plan = make_plan(machine)
+    text, data = plan.text(), json.dumps(plan.to_dict(), allow_nan=False)
+    if not all(line.isprintable() for line in text.splitlines()):
+        raise AssertionError("the plan holds characters that upset a terminal")
+    json.loads(data)
+    if number % 20 == 0:
+        from tapecalc.show.sheet import plan_page
+
+        harmless(plan_page(plan, {}))
+    return "planned"
+
+
+def try_page(data, folder, number):
+    """Write everything that belongs to a plan into a folder."""
+    from tapecalc.show.sheet import write_plan
+
+    path = folder / "case.toml"
+    path.write_bytes(data)
+    try:
+        plan = make_plan(read_machine(path))
+    except (ValueError, OSError) as error:
+        one_line(error)
+        return "refused"
+    write_plan(plan, folder / "out")
+    harmless((folder / "out" / "plan.html").read_text(encoding="utf-8"))
+    for picture in (folder / "out" / "figures").glob("*.svg"):
+        harmless(picture.read_text(encoding="utf-8"))
+    return "planned"
+
+
+class _Addresses(HTMLParser):
+    """Collects the tags of a page and the addresses in it."""
+
+    def __init__(self):
+        super().__init__()
+        self.tags, self.addresses = set(), []
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.add(tag)
+        for name, value in attributes:
+            if name.startswith("on"):
+                raise AssertionError(f"<{tag}> has a handler {name}")
+            if name in ("src", "srcset", "href", "xlink:href", "data", "action"):
+                self.addresses.append(value)
+
+
+def harmless(page):
+    """Refuse a page or picture that runs something or loads something from outside."""
+    parser = _Addresses()
+    parser.feed(page)
+    bad = parser.tags & {"script", "iframe", "object", "embed", "link", "form", "base", "foreignobject"}
+    outside = [address for address in parser.addresses if not address.startswith(("data:", "#"))]
+    if bad or outside:
+        raise AssertionError(f"the page has {sorted(bad)} and loads {outside}")
+
+
+# --- sound files -----------------------------------------------------------------------------------
+
+
+def good_sounds():
+    """Make short good files of every kind, in memory."""
+    wave = 0.3 * np.sin(np.arange(4000) / 9)
+    kinds = {
+        "wav": "WAV:PCM_16 WAV:PCM_24 WAV:FLOAT WAV:DOUBLE WAV:ULAW WAV:IMA_ADPCM WAV:MS_ADPCM WAVEX:PCM_16 "
+        "RF64:PCM_16 W64:PCM_16 AIFF:PCM_16 CAF:PCM_16",
+        "flac": "FLAC:PCM_16 FLAC:PCM_24",
+        "ogg": "OGG:VORBIS OGG:OPUS",
+        "mp3": "MP3:MPEG_LAYER_III",
+    }
+    sounds = []
+    for suffix, names in kinds.items():
+        for name, samples in itertools.product(names.split(), (wave, np.stack([wave, -wave], axis=1))):
+            kind, subtype = name.split(":")
+            data = io.BytesIO()
+            soundfile.write(data, samples, 48000, format=kind, subtype=subtype)
+            sounds.append((suffix, data.getvalue()))
+    return sounds
+
+
+def sound_case(rng, sounds):
+    """Damage a good sound file, mostly its head."""
+    suffix, base = rng.choice(sounds)
+    data = bytearray(base)
+    for _ in range(rng.choice([1, 1, 2, 4, 16])):
+        head = rng.choice([48, 200, len(data)])
+        at = rng.randrange(min(head, len(data)) or 1)
+        match rng.randrange(6):
+            case 0:
+                data[at : at + 1] = bytes([rng.randrange(256)])
+            case 1:
+                size = rng.choice([2, 4, 8])
+                value = rng.choice([0, 1, 2**15, 2**16 - 1, 2**31 - 1, 2**32 - 1, 2**63 - 1, 2**64 - 1])
+                data[at : at + size] = (value % 2 ** (8 * size)).to_bytes(size, rng.choice(["little", "big"]))
+            case 2:
+                del data[at : at + rng.choice([1, 4, 100])]
+            case 3:
+                del data[max(at, 1) :]
+            case 4:
+                data[at:at] = bytes(rng.randrange(256) for _ in range(rng.choice([1, 4, 50])))
+            case _:
+                other = rng.randrange(len(data) or 1)
+                data[at:at] = data[other : other + rng.choice([4, 30, 300])]
+        data = data or bytearray(b"R")
+    if rng.random() < 0.1:
+        suffix = rng.choice(["wav", "flac", "ogg", "mp3", "txt", "raw", "aiff", "au", ""])
+    return suffix, bytes(data)
+
+
+def try_sound(case, folder, number):
+    """Read one sound file, and now and then send it through the echo; return how it ended."""
+    suffix, data = case
+    path = folder / f"case.{suffix}"
+    path.write_bytes(data)
+    try:
+        samples, rate = read_sound(path)
+    except (ValueError, OSError) as error:
+        one_line(error)
+        return "refused"
+    if not np.all(np.isfinite(samples)) or samples.size == 0 or not 0 < rate < math.inf:
+        raise AssertionError("what was read is no sound")
+    if number % 50 == 0 and len(samples) < 10 * rate:
+        try:
+            render_file(example_machine(), path, folder / "out.wav", seconds=0.2)
+        except (ValueError, OSError) as error:
+            one_line(error)
+    return "read"
+
+
+# --- running ---------------------------------------------------------------------------------------
+
+
+class TooSlow(BaseException):
+    """A case that takes longer than it may."""
+
+
+def one_line(error):
+    """Refuse an error message that is not one short printable line."""
+    text = str(error)
+    if not text.isprintable() or not text.strip() or len(text) > LONGEST_LINE:
+        raise AssertionError(f"a message of {len(text)} characters: {text[:200]!r}") from error
+
+
+def keep_inside(folder):
+    """Note every file that is opened for writing, moved or removed outside a folder."""
+    strays = []
+
+    def watch(event, arguments):
+        if event == "open":
+            path, mode, flags = arguments
+            if not (isinstance(mode, str) and set(mode) & set("wax+")) and not (
+                isinstance(flags, int) and flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
+            ):
+                return
+        elif event in (
+            "os.rename",
+            "os.remove",
+            "os.mkdir",
+            "os.rmdir",
+            "os.link",
+            "os.symlink",
+            "subprocess.Popen",
+        ):
+            path = arguments[0]
+        else:
+            return
+        if not isinstance(path, int) and path is not None:
+            full = os.path.realpath(os.fsdecode(path))
+            if not full.startswith(str(folder)) and not full.startswith(("/dev/null", "/proc/self")):
+                strays.append(f"{event} {full}")
+
+    sys.addaudithook(watch)
+    return strays
+
+
+def limited(seconds, call, *arguments):
+    """Call a function, and stop it when it has used the processor for too long."""
+
+    def stop(signal_number, frame):
+        raise TooSlow(f"more than {seconds:g} s of processor time")
+
+    signal.signal(signal.SIGPROF, stop)
+    signal.setitimer(signal.ITIMER_PROF, seconds)
+    try:
+        return call(*arguments)
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
+
+
+def main(arguments=None):
+    """Try the cases and tell what came of them; return the exit status."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("what", choices=["machine", "page", "sound"])
+    parser.add_argument("--cases", type=int, default=1000, metavar="N")
+    parser.add_argument("--first", type=int, default=0, metavar="N", help="number of the first case")
+    parser.add_argument("--seed", type=int, default=0, metavar="S")
+    options = parser.parse_args(arguments)
+
+    sounds = good_sounds() if options.what == "sound" else []
+    ended, failures = Counter(), 0
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(os.path.realpath(name))
+        os.chdir(folder)
+        if options.what != "sound":
+            try_page((EXAMPLES / "bench_deck.toml").read_bytes(), folder, 0)  # fonts and caches, once
+        strays = keep_inside(folder)
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+        for number in range(options.first, options.first + options.cases):
+            rng = random.Random(f"{options.what} {options.seed} {number}")
+            if options.what == "sound":
+                case, call, seconds = sound_case(rng, sounds), try_sound, SECONDS
+            elif options.what == "machine":
+                case, call, seconds = machine_case(rng), try_machine, SECONDS
+            else:
+                case, call, seconds = accepted_machine(rng), try_page, PAGE_SECONDS
+            try:
+                outcome = limited(seconds, call, case, folder, number)
+                if strays:
+                    raise AssertionError(f"touched {strays.pop()}")
+            except (Exception, TooSlow) as error:
+                outcome = "failed"
+                failures += 1
+                where = traceback.extract_tb(error.__traceback__)[-1]
+                said = f"{type(error).__name__} {str(error)[:300]!r}"
+                print(f"case {number}: {said} in {where.name}, line {where.lineno}", flush=True)
+            ended[outcome] += 1
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+    print(f"{options.cases} cases: {dict(ended)}, memory at most {peak} MB")
+    return 1 if failures else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
