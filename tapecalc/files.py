@@ -1,12 +1,14 @@
 """Writing files so that nothing is ever half written.
 
 A file is written under a temporary name in its own folder and renamed when it
-is complete: whoever looks sees the old file or the new one.
+is complete: whoever looks sees the old file or the new one. Files that belong
+together are written by one run at a time.
 
 ======  =============  =======  ==================
 symbol  name           SI unit  typical value
 ======  =============  =======  ==================
 --      ``path``       --       ``out/plan.html``
+--      ``folder``     --       ``out``
 --      ``data``       --       bytes or text
 ======  =============  =======  ==================
 """
@@ -15,10 +17,64 @@ from __future__ import annotations
 
 import os
 import tempfile
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
-__all__ = ["replacing", "write_file"]
+try:
+    import fcntl
+except ImportError:  # not on Windows, where the last of two runs wins file by file
+    fcntl = None
+
+__all__ = ["alone_in", "replacing", "write_file"]
+
+
+@contextmanager
+def alone_in(folder):
+    """Keep other runs out of a folder until the block ends; wait if one is in it.
+
+    The system lets go of the folder when a run ends, however it ends. Nothing is
+    left in the folder.
+
+    Parameters
+    ----------
+    folder : str or os.PathLike
+        The folder; made if it is not there yet.
+
+    Yields
+    ------
+    pathlib.Path
+        The folder.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be made or opened; the message names it.
+
+    Notes
+    -----
+    Source: flock of 4.4BSD, as Linux and macOS have it. Notebook: none.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as name, alone_in(Path(name) / "out") as folder:
+    ...     folder.is_dir()
+    True
+    """
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle = os.open(folder, os.O_RDONLY) if fcntl else None
+    except OSError as error:
+        raise OSError(f"cannot write to {folder}: {error.strerror or error}") from None
+    try:
+        if fcntl:
+            with suppress(OSError):  # some network drives know no locks
+                fcntl.flock(handle, fcntl.LOCK_EX)
+        yield folder
+    finally:
+        if handle is not None:
+            os.close(handle)
 
 
 @contextmanager

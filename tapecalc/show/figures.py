@@ -479,6 +479,12 @@ def four_losses(*, speed, contact, units="metric", profile="notebook", symbols_o
     )
 
 
+def _band_text(low, high):
+    """Say from where to where a band reaches; None where the response has not fallen."""
+    start = "0 Hz" if low is None else style.frequency_text(low)
+    return f"{start} to {'beyond hearing' if high is None else style.frequency_text(high)}"
+
+
 def repeats_response(
     *, one_pass, repeats=8, units="metric", profile="notebook", symbols_only=False, axes=None
 ):
@@ -541,7 +547,7 @@ def repeats_response(
             if inside.size:
                 _note(axes, profile, inside[-1], number.format(n), side)
     first, last = response.bandwidth(one_pass), response.bandwidth(one_pass, passes=repeats)
-    bands = [" to ".join(map(style.frequency_text, band)) for band in (first, last)]
+    bands = [_band_text(*band) for band in (first, last)]
     return Drawn(
         figure,
         {"repeats": lines},

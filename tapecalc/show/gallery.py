@@ -15,11 +15,9 @@ symbol  name              SI unit  typical value
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from tqdm import tqdm
 
-from tapecalc.files import write_file
+from tapecalc.files import alone_in, write_file
 from tapecalc.machine import example_machine
 from tapecalc.show import style
 from tapecalc.show.figures import CATALOG, draw_figure
@@ -85,16 +83,19 @@ def write_gallery(
     formats = [style.nearest_name("format", form, style.FORMATS) for form in formats]
     profile = style.as_profile(profile)
     style.nearest_name("units", units, ("metric", "inches"))
-    folder = Path(folder)
     paths, captions = [], {}
-    for name in tqdm(names, desc="figures", unit="figure", leave=False, disable=None):
-        drawn = draw_figure(name, machine=machine, profile=profile, units=units, symbols_only=symbols_only)
-        paths += drawn.save(folder / name, formats)
-        captions[name] = _caption(name, drawn, profile, units, symbols_only, formats)
-    title = f"# Figures for {_plain((machine or example_machine()).name)}\n\n"
-    page = folder / "captions.md"
-    entries = _entries(page, title) | captions
-    paths.append(write_file(page, title + "\n".join(entries[name] for name in CATALOG if name in entries)))
+    with alone_in(folder) as folder:
+        for name in tqdm(names, desc="figures", unit="figure", leave=False, disable=None):
+            drawn = draw_figure(
+                name, machine=machine, profile=profile, units=units, symbols_only=symbols_only
+            )
+            paths += drawn.save(folder / name, formats)
+            captions[name] = _caption(name, drawn, profile, units, symbols_only, formats)
+        title = f"# Figures for {_plain((machine or example_machine()).name)}\n\n"
+        page = folder / "captions.md"
+        entries = _entries(page, title) | captions
+        text = title + "\n".join(entries[name] for name in CATALOG if name in entries)
+        paths.append(write_file(page, text))
     return paths
 
 

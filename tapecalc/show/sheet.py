@@ -20,16 +20,17 @@ from __future__ import annotations
 import base64
 import json
 import re
+from dataclasses import replace
 from importlib import resources
-from pathlib import Path
 
 import jinja2
+import numpy as np
 from markupsafe import Markup
 
 from tapecalc import __version__
 from tapecalc.audio.render import render_echo
 from tapecalc.audio.sound import phrase, write_sound
-from tapecalc.files import write_file
+from tapecalc.files import alone_in, write_file
 from tapecalc.plan import CAUTIONS
 from tapecalc.show import diagrams, figures, style
 from tapecalc.show.listen import compare
@@ -117,8 +118,9 @@ def plan_preview(plan):
 
     Returns
     -------
-    EchoSound
-        Dry phrase, echo and mix.
+    EchoSound or None
+        Dry phrase, echo and mix, turned down together if they would go beyond full scale.
+        None if the echo comes too soon to be rendered, or not within the preview.
 
     Notes
     -----
@@ -134,7 +136,12 @@ def plan_preview(plan):
     """
     speed = plan.tempos[0].delay.speed if plan.tempos else plan.machine.speeds[0]
     dry = phrase(SAMPLE_RATE, bpm=plan.bpm or 76.0, seconds=PREVIEW_SECONDS)
-    return render_echo(dry, SAMPLE_RATE, plan.machine, speed=speed, seconds=PREVIEW_SECONDS, seed=1)
+    try:
+        sound = render_echo(dry, SAMPLE_RATE, plan.machine, speed=speed, seconds=PREVIEW_SECONDS, seed=1)
+    except ValueError:
+        return None
+    peak = max(np.abs(sound.wet).max(), np.abs(sound.mix).max(), 1.0)
+    return replace(sound, dry=sound.dry / peak, wet=sound.wet / peak, mix=sound.mix / peak)
 
 
 def plan_page(plan, drawn, *, narrow=None, preview=None):
@@ -183,7 +190,8 @@ def write_plan(plan, folder):
     """Write page, data, figures and preview of a plan into a folder.
 
     Everything is worked out before the first file is written, and the page comes
-    last: a page that is there has its figures beside it.
+    last: a page that is there has its figures beside it. Two runs into one folder
+    write one after the other, and what an older plan left is replaced or removed.
 
     Parameters
     ----------
@@ -195,7 +203,7 @@ def write_plan(plan, folder):
     Returns
     -------
     list of pathlib.Path
-        The page, the data, the sound, and the folder of figures.
+        The page, the data, the sound if there is one, and the folder of figures.
 
     Raises
     ------
@@ -216,17 +224,24 @@ def write_plan(plan, folder):
     ...     [path.name for path in paths]
     ['plan.html', 'plan.json', 'preview.wav', 'figures']
     """
-    folder = Path(folder)
-    data = json.dumps(plan.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    write_file(folder / "plan.json", data)
-    drawn, narrow = plan_figures(plan), plan_figures(plan, profile="article_single")
-    preview = plan_preview(plan)
-    page = plan_page(plan, drawn, narrow=narrow, preview=preview)
-    for name, picture in drawn.items():
-        picture.save(folder / "figures" / name)
-    write_sound(folder / "preview.wav", preview.mix, preview.sample_rate)
-    write_file(folder / "plan.html", page)
-    return [folder / "plan.html", folder / "plan.json", folder / "preview.wav", folder / "figures"]
+    with alone_in(folder) as folder:
+        data = json.dumps(plan.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        drawn, narrow = plan_figures(plan), plan_figures(plan, profile="article_single")
+        preview = plan_preview(plan)
+        page = plan_page(plan, drawn, narrow=narrow, preview=preview)
+        files = [folder / "plan.html", folder / "plan.json", folder / "preview.wav", folder / "figures"]
+        write_file(files[1], data)
+        for name in set(sum(PLACES.values(), ())) - set(drawn):
+            for form in ("svg", "png"):
+                (files[3] / f"{name}.{form}").unlink(missing_ok=True)
+        for name, picture in drawn.items():
+            picture.save(files[3] / name)
+        if preview is None:
+            files.pop(2).unlink(missing_ok=True)
+        else:
+            write_sound(files[2], preview.mix, preview.sample_rate)
+        write_file(files[0], page)
+    return files
 
 
 def _section(table, drawn, narrow):
