@@ -22,7 +22,7 @@ from pathlib import Path
 
 try:
     import fcntl
-except ImportError:  # not on Windows, where the last of two runs wins file by file
+except ImportError:  # pragma: no cover, Windows: the last of two runs wins file by file
     fcntl = None
 
 __all__ = ["alone_in", "replacing", "write_file"]
