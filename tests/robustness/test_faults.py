@@ -1,0 +1,252 @@
+"""Power cuts, full disks, locked folders, two runs at once: each file is the old one or the new one."""
+
+import contextlib
+import io
+import os
+import random
+import resource
+import shutil
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from tapecalc.__main__ import main
+from tapecalc.audio.sound import write_sound
+from tapecalc.files import alone_in, write_file
+from tapecalc.machine import example_machine, with_changes, write_machine
+
+#: How often each command is killed; set it higher to look longer.
+ROUNDS = int(os.environ.get("TAPECALC_KILLS", "2"))
+
+COMMANDS = {
+    "plan": "plan {machine} --out {out}",
+    "render": "render {machine} {dry} {out}/echo.wav",
+    "figures": "figures delay_map tempo_map --machine {machine} --out {out}",
+    "clip": "clip head_rhythm --machine {machine} --out {out}/rhythm.gif --profile page --seconds 1 --fps 4",
+}
+
+
+class Bench:
+    """Two machines, a sound, and what each command makes of them when nothing goes wrong."""
+
+    def __init__(self, folder):
+        self.folder, self.finished = folder, {}
+        ours = with_changes(example_machine(), {"song.bpm": 90.0})
+        hot = with_changes(example_machine(), {"name": "Hot deck", "mixer.return_send_db": 3.0})
+        self.machines = {
+            "old": write_machine(ours, folder / "old.toml"),
+            "new": write_machine(hot, folder / "new.toml"),
+        }
+        self.dry = write_sound(folder / "dry.wav", 0.3 * np.sin(np.arange(96_000) / 9), 48000)
+
+    def words(self, command, machine, out):
+        return COMMANDS[command].format(machine=self.machines[machine], dry=self.dry, out=out).split()
+
+    def run(self, command, machine, out):
+        """Run a command here: its exit status and what it said on standard error."""
+        said = io.StringIO()
+        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(said):
+            status = main(self.words(command, machine, out))
+        return status, said.getvalue()
+
+    def start(self, command, machine, out, **options):
+        """Start a command as a process of its own."""
+        words = [sys.executable, "-m", "tapecalc", *self.words(command, machine, out)]
+        return subprocess.Popen(
+            words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, **options
+        )
+
+    def files(self, command, machine):
+        """What a run that nothing disturbs leaves: a mapping of name to bytes."""
+        if (command, machine) not in self.finished:
+            out = self.folder / f"{command} {machine}".replace(" ", "_")
+            assert self.run(command, machine, out) == (0, "")
+            self.finished[command, machine] = seen(out)
+        return self.finished[command, machine]
+
+    def used(self, command, out):
+        """A folder as an earlier run left it."""
+        for name, data in self.files(command, "old").items():
+            write_file(out / name, data)
+        return out
+
+
+def seen(out):
+    """The files that a person sees in a folder: name and bytes; temporary ones are hidden."""
+    paths = [path for path in out.rglob("*") if path.is_file() and not path.name.startswith(".")]
+    return {path.relative_to(out).as_posix(): path.read_bytes() for path in paths}
+
+
+def halves(found, *whole):
+    """Names of files that no whole run has written."""
+    return [name for name, data in found.items() if all(data != files.get(name) for files in whole)]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    return Bench(tmp_path_factory.mktemp("bench"))
+
+
+def test_half_a_file_and_a_mixture_are_found(tmp_path):
+    old, new = {"a": b"1", "b": b"2"}, {"a": b"3", "c": b"4"}
+    assert halves({"a": b"3", "b": b"2"}, old, new) == []
+    assert halves({"a": b"", "b": b"2", "d": b""}, old, new) == ["a", "d"]
+    (tmp_path / ".a-x1.txt").write_text("half")
+    (tmp_path / "a.txt").write_text("whole")
+    assert seen(tmp_path) == {"a.txt": b"whole"}
+
+
+# --- killed ---
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_killed_run_leaves_each_file_as_it_was_or_as_it_shall_be(command, bench, tmp_path):
+    old, new = bench.files(command, "old"), bench.files(command, "new")
+    assert old.keys() & new.keys() and halves(old, new) != []
+    struck = 0
+    for number in range(ROUNDS):
+        out = bench.used(command, tmp_path / str(number))
+        before = moved(out)
+        run = bench.start(command, "new", out)
+        while run.poll() is None and moved(out) == before:  # it has not begun to write
+            time.sleep(0.002)
+        time.sleep(random.Random(f"{command} {number}").uniform(0, 0.5))
+        run.kill()
+        run.communicate()
+        struck += run.returncode == -9
+        assert halves(seen(out), old, new) == []
+        assert bench.run(command, "new", out) == (0, "")  # and the next run is not disturbed
+        assert halves(seen(out), new) == []
+    assert struck or command != "plan"
+
+
+def moved(out):
+    """When entries of a folder last came or went."""
+    return [path.stat().st_mtime_ns for path in (out, *out.iterdir()) if path.is_dir()]
+
+
+# --- no room, no permission ---
+
+
+def one_line(status, text):
+    """The one line that a run ended with."""
+    assert status == 2, text
+    (line,) = text.splitlines()
+    assert line.startswith("tapecalc: ") and line.isprintable()
+    return line
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_file_that_may_not_grow_is_told_and_the_old_one_stays(command, bench, tmp_path):
+    out = bench.used(command, tmp_path / "out")
+    limit = (1500, 1500)
+    run = bench.start(
+        command, "new", out, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, limit)
+    )
+    _, text = run.communicate()
+    line = one_line(run.returncode, text)
+    assert "cannot write" in line and str(out) in line
+    assert seen(out) == bench.files(command, "old")
+    assert [path for path in out.rglob(".*")] == []
+
+
+@contextlib.contextmanager
+def mounted(folder, options):
+    """A small disk of its own, where the system lets us have one."""
+    folder.mkdir()
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)], capture_output=True, text=True
+    )
+    if done.returncode:
+        pytest.skip(f"no disk of our own can be mounted here: {done.stderr.strip()}")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", str(folder)], check=True)
+
+
+needs_mount = pytest.mark.skipif(
+    os.geteuid() != 0 or shutil.which("mount") is None, reason="only root may mount a small disk"
+)
+
+
+@needs_mount
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_full_disk_is_told_and_leaves_no_half_file(command, bench, tmp_path):
+    with mounted(tmp_path / "disk", "size=64k") as disk:
+        (disk / "ballast").write_bytes(bytes(60_000))
+        line = one_line(*bench.run(command, "new", disk / "out"))
+        assert "cannot write" in line and str(disk) in line
+        assert halves(seen(disk / "out"), bench.files(command, "new")) == []
+        assert [path for path in (disk / "out").rglob(".*")] == []
+
+
+@needs_mount
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_disk_that_is_read_only_is_told(command, bench, tmp_path):
+    with mounted(tmp_path / "disk", "size=64k,ro") as disk:
+        assert "cannot write" in one_line(*bench.run(command, "new", disk / "out"))
+        assert "cannot write" in one_line(*bench.run(command, "new", disk))
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_folder_without_permission_is_told(bench, tmp_path):
+    (tmp_path / "locked").mkdir(mode=0o555)
+    assert "Permission denied" in one_line(*bench.run("plan", "new", tmp_path / "locked"))
+
+
+@pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="there is no /proc here")
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_folder_that_cannot_be_made_is_told(command, bench):
+    assert "cannot write" in one_line(*bench.run(command, "new", "/proc/nowhere/out"))
+
+
+# --- two at once ---
+
+
+@pytest.mark.slow
+def test_two_plans_into_one_folder_do_not_mix(bench, tmp_path):
+    out = tmp_path / "out"
+    runs = [bench.start("plan", machine, out) for machine in ("old", "new")]
+    assert [run.communicate()[1] for run in runs] == ["", ""]
+    assert seen(out) in (bench.files("plan", "old"), bench.files("plan", "new"))
+
+
+@pytest.mark.slow
+def test_two_runs_that_draw_into_one_folder_both_keep_their_captions(bench, tmp_path):
+    words = [sys.executable, "-m", "tapecalc", "figures", "--out", str(tmp_path), "--format", "svg"]
+    names = ("delay_map", "tempo_map")
+    runs = [subprocess.Popen([*words, name], stdout=subprocess.DEVNULL) for name in names]
+    assert [run.wait(120) for run in runs] == [0, 0]
+    captions = (tmp_path / "captions.md").read_text()
+    assert "## delay_map" in captions and "## tempo_map" in captions
+
+
+def test_a_folder_is_one_runs_own_until_it_ends_however_it_ends(tmp_path):
+    fcntl = pytest.importorskip("fcntl", reason="this system has no locks")
+    handle = os.open(tmp_path, os.O_RDONLY)
+    with alone_in(tmp_path):
+        with pytest.raises(BlockingIOError):
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    fcntl.flock(handle, fcntl.LOCK_UN)
+
+    code = (
+        "import os, sys; from tapecalc.files import alone_in\n"
+        "with alone_in(sys.argv[1]): print('in', flush=True); os.kill(os.getpid(), 9)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True)
+    assert (done.stdout, done.returncode) == ("in\n", -9)
+    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    os.close(handle)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_is_a_file_is_no_folder_to_be_alone_in(tmp_path):
+    (tmp_path / "out").write_text("")
+    with pytest.raises(OSError, match="cannot write to .*out"), alone_in(tmp_path / "out"):
+        pass
