@@ -467,8 +467,8 @@ class Panel:
         return tuple(
             (text.get_text(), names[id(artist)])
             for artist in self.moving
-            for text in texts
-            if artist is not text and _touches(artist, text.get_window_extent(renderer), renderer)
+            for text in texts  # without the leader that an annotation may have
+            if artist is not text and _touches(artist, Text.get_window_extent(text, renderer), renderer)
         )
 
     def redraw(self):
