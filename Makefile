@@ -10,7 +10,7 @@ TOGETHER := -n auto --dist loadfile
 # BLAS threads slow small products down on a busy machine, and change no result.
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: help plan lab test fast bench figures notebooks site clean
+.PHONY: help plan lab test fast bench figures notebooks site versions clean
 
 help:
 	@echo "make plan       plan the bundled machine into $(OUT)/"
@@ -21,10 +21,13 @@ help:
 	@echo "make figures    redraw figures/"
 	@echo "make notebooks  run every notebook and store its outputs"
 	@echo "make site       the notebooks as pages in site/, to read without Jupyter"
+	@echo "make versions   the tests on the lowest and on the newest versions of all packages"
 	@echo "make clean      remove what the other targets made"
 
 # What a person needs to plan is small; what a test needs is not.
 .venv/planned: pyproject.toml constraints.txt
+	@$(PYTHON) -c 'import sys; sys.version_info >= (3, 11) or sys.exit("tapecalc needs Python 3.11 or newer: name one, as in make plan PYTHON=python3.13")'
+	@echo "Setting up .venv, once: this takes a minute or two"
 	$(PYTHON) -m venv .venv
 	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e .
 	touch $@
@@ -64,6 +67,9 @@ notebooks: .venv/complete
 
 site: .venv/complete
 	$(RUN) tools/site.py
+
+versions:
+	tools/versions.sh $(PYTHON)
 
 clean:
 	rm -rf .venv $(OUT) site build dist .pytest_cache .ruff_cache .hypothesis .coverage tapecalc.egg-info

@@ -30,6 +30,7 @@ LEAST = "transport.speeds_ips = [7.5]\nplayback_heads = [{spacing_mm = 41.5}]\n"
 # --- many cases made from a seed ---
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("what", "cases"), [("machine", 400), ("sound", 600), ("page", 2)])
 def test_cases_from_a_seed_do_no_harm(what, cases):
     command = [sys.executable, str(ROOT / "tools" / "fuzz.py"), what, "--cases", str(cases), "--seed", "7"]

@@ -1,0 +1,21 @@
+#!/usr/bin/env bash
+# Run the tests, without notebooks and browser, on the lowest versions that pyproject.toml allows and on the newest.
+# The lowest need the oldest Python: tools/versions.sh python3.11 lowest-direct; tools/versions.sh python3.13 highest
+set -euo pipefail
+cd "$(dirname "$0")/.."
+python=${1:-python3}
+shift || true
+
+scratch=$(mktemp -d)
+trap 'rm -rf "$scratch"' EXIT
+"$python" -m venv "$scratch/uv"
+"$scratch/uv/bin/pip" install --quiet --disable-pip-version-check uv
+[ $# -gt 0 ] || set -- lowest-direct highest
+for resolution in "$@"; do
+    echo "== $("$python" --version), $resolution"
+    "$python" -m venv "$scratch/$resolution"
+    VIRTUAL_ENV="$scratch/$resolution" "$scratch/uv/bin/uv" pip install --quiet \
+        --resolution "$resolution" -e '.[lab,clips,site,test]'
+    "$scratch/$resolution/bin/python" -m pytest -p no:nbval -p no:cacheprovider -n auto --dist loadfile \
+        --doctest-modules -q tests/unit tests/properties tests/reference tests/cli tests/robustness tapecalc
+done
