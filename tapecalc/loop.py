@@ -1076,21 +1076,28 @@ def _first_in_phase(unit):
     width = HIGHEST_FREQUENCY / math.ceil(HIGHEST_FREQUENCY * _CELLS_PER_TURN * max(unit.delays))
     # Just above 0 Hz even the slightest low cut turns the phase within one cell.
     best = _loudest_of(unit, *_brackets(unit, 0, _CELLS_PER_TURN * width), (None, NULL_DB))
-    slack = _turned_apart(unit, width)
-    heads_db = _floored_db(sum(abs(gain) for gain in unit.head_gains))
+    gains, delays = np.abs(unit.head_gains), np.array(unit.delays)
+    # How far the sum of the heads can go from the center of a cell to its edge, in size and at all.
+    slack = np.pi * width * np.sum(gains * np.abs(delays - np.mean(delays)))
+    turned = np.pi * width * np.sum(gains * delays)
+    heads = np.sum(gains)
     first_cells, responses_db = _bands_loudest_first(unit.one_pass, width)
     done, together = 0, 1
-    while done < len(first_cells) and responses_db[done] + heads_db > best[1] + 1e-9:
+    while done < len(first_cells) and responses_db[done] + _floored_db(heads) > best[1] + 1e-9:
         some = slice(done, done + together)
         least = db_to_amplitude(best[1] - responses_db[some]) - slack
         centers = _loud_cells(unit, width, first_cells[some], least)
+        loudest_response = db_to_amplitude(responses_db[done])
+        # Within a cell the loop gain turns by the delays, and by the low cut a little.
+        away = (turned + 0.1 * heads) * loudest_response
+        gain = _gain_at(unit, centers)
+        centers = centers[(gain.real + away >= db_to_amplitude(best[1])) & (np.abs(gain.imag) <= away)]
         points = np.clip(centers[:, np.newaxis] + width / 4 * np.arange(-3, 4), 0, HIGHEST_FREQUENCY)
         left, right = _enclosed(unit, points)
-        largest = slack * db_to_amplitude(responses_db[done])
         for halvings in (0, 5):  # the closer the two ends, the less can hide between them
             left, right = _halved(unit, left, right, halvings)
             reached = np.maximum(np.abs(_gain_at(unit, left)), np.abs(_gain_at(unit, right)))
-            worth = reached + largest / 4 / 2**halvings >= db_to_amplitude(best[1])
+            worth = reached + slack * loudest_response / 4 / 2**halvings >= db_to_amplitude(best[1])
             left, right = left[worth], right[worth]
         best = _loudest_of(unit, left, right, best)
         done, together = done + together, min(2 * together, 16)
@@ -1110,12 +1117,6 @@ def _bands_loudest_first(one_pass, width):
     np.maximum.at(levels_db, place, one_pass.level_db(inside))
     order = np.argsort(-levels_db.round(9), kind="stable")
     return order * _BAND, levels_db[order]
-
-
-def _turned_apart(unit, width):
-    """Bound what the heads' sum can gain from the center of a cell to its edge, as they turn apart."""
-    gains, delays = np.array(unit.head_gains), np.array(unit.delays)
-    return np.pi * width * np.sum(np.abs(gains) * np.abs(delays - np.mean(delays)))
 
 
 def _loud_cells(unit, width, first_cells, amplitudes):
