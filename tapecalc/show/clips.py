@@ -43,8 +43,9 @@ from tapecalc.checks import between, single, whole
 from tapecalc.loop import EchoLoop, growth_db_per_s, return_gain_for_repeats, stability
 from tapecalc.response import repeat_level_db
 from tapecalc.show import diagrams, film, style
+from tapecalc.show.catalog import CATALOG
 from tapecalc.show.drawing import length_text, speed_text
-from tapecalc.show.figures import CATALOG, head_rhythm
+from tapecalc.show.figures import head_rhythm
 from tapecalc.tempo import beats_from_delay, delay_from_tempo
 from tapecalc.units import amplitude_to_db, db_to_amplitude, from_si
 

@@ -20,7 +20,7 @@ from tqdm import tqdm
 from tapecalc.files import alone_in, write_file
 from tapecalc.machine import example_machine
 from tapecalc.show import style
-from tapecalc.show.figures import CATALOG, draw_figure
+from tapecalc.show.catalog import CATALOG, draw_figure
 
 __all__ = ["write_gallery"]
 

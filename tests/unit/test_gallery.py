@@ -6,7 +6,7 @@ import matplotlib
 import pytest
 
 from tapecalc.machine import example_machine, with_changes
-from tapecalc.show.figures import CATALOG
+from tapecalc.show.catalog import CATALOG
 from tapecalc.show.gallery import write_gallery
 
 COMMITTED = Path(__file__).parents[2] / "figures"
