@@ -54,6 +54,8 @@ __all__ = ["SAVED_AS", "Control", "Panel", "choice", "slider", "switch"]
 #: The profiles in which "save this figure" writes SVG and PNG.
 SAVED_AS = ("video_1080", "article_double", "article_single")
 SCREEN_DPI = 100  # a panel that is 8 inches wide takes 800 pixels of the page
+#: JupyterLab keeps the up and down keys for its cells until a list is open.
+BY_KEYBOARD = "By keyboard: Tab goes on, the left and right keys move a slider, the space bar opens a list."
 STRICT = "TAPECALC_STRICT"  # set to 1: errors inside callbacks are raised, not only shown
 
 
@@ -574,6 +576,7 @@ class Panel:
                     layout=ipywidgets.Layout(flex_flow="row wrap"),
                 ),
                 self._confirmation,
+                ipywidgets.HTML(f"<p><small>{BY_KEYBOARD}</small></p>", layout=wide),
             ]
         )
 

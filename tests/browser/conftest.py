@@ -13,8 +13,8 @@ def server(tmp_path_factory):
     if lab_browser.CHROMIUM is None:
         pytest.skip("no Chromium on this machine: install it to run the browser tests")
     folder = tmp_path_factory.mktemp("lab")
-    for notebook in (lab_browser.ROOT / "notebooks").glob("*.ipynb"):
-        shutil.copy(notebook, folder / notebook.name)
+    for part in ("notebooks", "figures"):  # notebooks show figures by their place
+        shutil.copytree(lab_browser.ROOT / part, folder / part, ignore=shutil.ignore_patterns("out", ".*"))
     with lab_browser.lab_server(folder) as running:
         yield running
 

@@ -6,6 +6,7 @@ Nothing here waits a fixed time: every step waits for what it needs to see.
 from __future__ import annotations
 
 import os
+import re
 import secrets
 import shutil
 import socket
@@ -28,6 +29,11 @@ QUIET = (
     "--disable-component-update",
     "--disable-sync",
 )
+SETTINGS = {
+    "notebook-extension/tracker": '{"windowingMode": "none"}',  # keep cells in the page that are out of sight
+    "apputils-extension/notification": '{"fetchNews": "false"}',  # and do not ask about news
+}
+AT_HOME = re.compile(r"(file|data|blob|about):|(http|ws)://127\.0\.0\.1:")
 STARTED = "Python 3 (ipykernel) | Idle"
 PATIENCE = 120_000  # ms; a busy machine may take long, a hang must end
 
@@ -47,14 +53,14 @@ def lab_server(folder):
         "ServerApp.allow_root": True,
         "ServerApp.open_browser": False,
         "ServerApp.root_dir": str(folder),
-        "LabApp.news_url": "",
         "LabApp.check_for_updates_class": "jupyterlab.NeverCheckForUpdate",
     }
     command = [sys.executable, "-m", "jupyterlab", *(f"--{name}={value}" for name, value in options.items())]
     settings = tempfile.mkdtemp()
-    tracker = Path(settings) / "@jupyterlab" / "notebook-extension" / "tracker.jupyterlab-settings"
-    tracker.parent.mkdir(parents=True)
-    tracker.write_text('{"windowingMode": "none"}')  # keep cells in the page that are out of sight
+    for name, content in SETTINGS.items():
+        path = Path(settings) / "@jupyterlab" / f"{name}.jupyterlab-settings"
+        path.parent.mkdir(parents=True)
+        path.write_text(content)
     environment = {**os.environ, "TAPECALC_STRICT": "1", "JUPYTERLAB_SETTINGS_DIR": settings}
     server = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment)
     try:
@@ -86,19 +92,26 @@ def _wait_for(address, server, seconds=60):
 
 @contextmanager
 def page(width=1300, height=1600):
-    """A page of a fresh browser, with a list that collects what goes wrong on it."""
+    """A page of a fresh browser, with a list of what goes wrong on it and one of what it asks for outside."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
         tab = browser.new_page(viewport={"width": width, "height": height})
         tab.set_default_timeout(PATIENCE)
-        tab.problems = []
+        tab.problems, tab.outside = [], []
         tab.on("pageerror", lambda error: tab.problems.append(str(error)))
+        tab.on("console", lambda said: said.type == "error" and tab.problems.append(_where(said)))
+        tab.on("request", lambda asked: AT_HOME.match(asked.url) or tab.outside.append(asked.url))
         try:
             yield tab
         finally:
             browser.close()
+
+
+def _where(said):
+    """What the console says, and about which file."""
+    return f"{said.text} ({said.location.get('url', '').partition('?')[0]})"
 
 
 def open_and_run(tab, server, name):
