@@ -27,8 +27,8 @@ VALUE = "control => control.ariaValueText ?? String(control.checked ?? control.s
 #: The keys that move a control, away from the end at which it may stand.
 KEYS = """control => {
     if (control.type === 'checkbox') return ['Space'];
-    if (control.tagName === 'SELECT')
-        return ['Space', control.selectedIndex + 1 < control.options.length ? 'ArrowDown' : 'ArrowUp', 'Enter'];
+    const below = control.tagName === 'SELECT' && control.selectedIndex + 1 < control.options.length;
+    if (control.tagName === 'SELECT') return ['Space', below ? 'ArrowDown' : 'ArrowUp', 'Enter'];
     const last = Number(control.ariaValueNow) >= Number(control.ariaValueMax);
     return Array(3).fill(last ? 'ArrowLeft' : 'ArrowRight');
 }"""
