@@ -1,7 +1,8 @@
-"""Try machine files and sound files that nobody should send, and see that none does harm.
+"""Try machine files, sound files and recordings that nobody should send, and see that none does harm.
 
     python tools/fuzz.py machine --cases 100000 --seed 1
     python tools/fuzz.py sound --cases 20000 --seed 1
+    python tools/fuzz.py take --cases 2000 --seed 1
 
 Every case is made from the seed and its number alone, so `--first 4711 --cases 1` makes it
 again. A case fails if anything but one printable line comes of it, if it takes more than
@@ -28,6 +29,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from tapecalc.audio.measure import KINDS, TAKEN, CannotTell, Take, measure, measured_machine, open_recording
 from tapecalc.audio.render import render_file
 from tapecalc.audio.sound import read_sound
 from tapecalc.machine import (
@@ -400,6 +402,87 @@ def try_sound(case, folder, number):
     return "read"
 
 
+# --- recordings to measure -------------------------------------------------------------------------
+
+RATES = (1, 100, 8000, 22050, 44100, 44100, 48000, 48000, 48000, 96000, 768000)
+
+
+def take_case(rng, sounds):
+    """Make one take, of a kind that it is or is not: a damaged file, or a good one with odd sound in it."""
+    kind, taken = rng.choice(list(KINDS)), rng.choice(list(TAKEN))
+    if rng.random() < 0.2:
+        return kind, taken, *sound_case(rng, sounds)
+    rate = rng.choice(RATES)
+    count = rng.choice([0, 1, 2, 100, rate, 3 * rate, 6 * rate, 6 * rate])
+    count = min(count, 300_000)
+    samples = np.stack([odd_sound(rng, count, rate) for _ in range(rng.choice([1, 2, 2, 2, 5]))])
+    if len(samples) == 2 and rng.random() < 0.5:
+        samples[1] = 0.5 * np.roll(samples[0], rng.choice([0, 1, rate // 5, 3 * rate]))
+    data = io.BytesIO()
+    subtype = rng.choice(["FLOAT", "FLOAT", "DOUBLE", "PCM_16"])
+    with np.errstate(over="ignore"):
+        soundfile.write(data, samples.T, rate, format="WAV", subtype=subtype)
+    return kind, taken, "wav", data.getvalue()
+
+
+def odd_sound(rng, count, rate):
+    """One channel: a tone, noise, clicks or nothing, and what can be wrong with it."""
+    at = np.arange(count)
+    noise = np.random.default_rng(rng.randrange(2**32))
+    sound = rng.choice(
+        [
+            lambda: np.zeros(count),
+            lambda: np.full(count, rng.uniform(-1, 1)),
+            lambda: 0.3 * np.sin(2 * np.pi * rng.choice([0.1, 50, 3150, 3150, rate / 2]) * at / rate),
+            lambda: noise.uniform(-0.5, 0.5, count),
+            lambda: noise.uniform(-0.5, 0.5, count) * (at % rng.choice([7, 1000, 30_000]) < 5),
+            lambda: 0.5 * (-1.0) ** at,
+            lambda: np.exp(-at / (0.1 * rate)) * noise.normal(size=count),
+        ]
+    )()
+    for _ in range(rng.choice([0, 0, 1, 1, 2])):
+        where = slice(first := rng.randrange(count + 1), first + rng.choice([1, 50, count]))
+        match rng.randrange(6):
+            case 0:
+                sound[where] = rng.choice([np.nan, np.inf, -np.inf, 0.0, 1.0, 3e38, 1e-40])
+            case 1:
+                sound *= 10.0 ** rng.choice([-300, -40, -6, 3, 30, 36])
+            case 2:
+                sound = np.clip(sound, -0.1, 0.1)
+            case 3:
+                sound += rng.uniform(-1, 1)
+            case 4:
+                sound[where] = sound[where][::-1]
+            case _:
+                sound = np.round(sound, rng.choice([1, 2, 4]))
+    return sound
+
+
+def try_take(case, folder, number):
+    """Measure one take and look at everything that is said of it; return how it ended."""
+    from tapecalc.show.measured_text import measurement_text
+
+    kind, taken, suffix, data = case
+    path = folder / f"case.{suffix}"
+    path.write_bytes(data)
+    machine = example_machine() if number % 2 else None
+    try:
+        found = measure([Take(recording=open_recording(path), kind=kind, taken=taken)], machine=machine)
+    except (ValueError, OSError) as error:
+        one_line(error)
+        return "refused"
+    for sentence in found.sentences:
+        one_line(sentence)
+    json.dumps(found.to_dict(), allow_nan=False)
+    if not all(line.isprintable() for line in measurement_text(found).splitlines()):
+        raise AssertionError("the report holds characters that upset a terminal")
+    try:
+        measured_machine(found, machine=machine)
+    except CannotTell as reason:
+        one_line(reason)
+    return "measured" if found.rows() else "not told"
+
+
 # --- running ---------------------------------------------------------------------------------------
 
 
@@ -411,7 +494,8 @@ def one_line(error):
     """Refuse an error message that is not one short printable line."""
     text = str(error)
     if not text.isprintable() or not text.strip() or len(text) > LONGEST_LINE:
-        raise AssertionError(f"a message of {len(text)} characters: {text[:200]!r}") from error
+        cause = error if isinstance(error, BaseException) else None
+        raise AssertionError(f"a message of {len(text)} characters: {text[:200]!r}") from cause
 
 
 def keep_inside(folder):
@@ -463,18 +547,18 @@ def limited(seconds, call, *arguments):
 def main(arguments=None):
     """Try the cases and tell what came of them; return the exit status."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("what", choices=["machine", "page", "sound"])
+    parser.add_argument("what", choices=["machine", "page", "sound", "take"])
     parser.add_argument("--cases", type=int, default=1000, metavar="N")
     parser.add_argument("--first", type=int, default=0, metavar="N", help="number of the first case")
     parser.add_argument("--seed", type=int, default=0, metavar="S")
     options = parser.parse_args(arguments)
 
-    sounds = good_sounds() if options.what == "sound" else []
+    sounds = good_sounds() if options.what in ("sound", "take") else []
     ended, failures = Counter(), 0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(os.path.realpath(name))
         os.chdir(folder)
-        if options.what != "sound":
+        if not sounds:
             try_page((EXAMPLES / "bench_deck.toml").read_bytes(), folder, 0)  # fonts and caches, once
         strays = keep_inside(folder)
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
@@ -482,6 +566,8 @@ def main(arguments=None):
             rng = random.Random(f"{options.what} {options.seed} {number}")
             if options.what == "sound":
                 case, call, seconds = sound_case(rng, sounds), try_sound, SECONDS
+            elif options.what == "take":
+                case, call, seconds = take_case(rng, sounds), try_take, SECONDS
             elif options.what == "machine":
                 case, call, seconds = machine_case(rng), try_machine, SECONDS
             else:

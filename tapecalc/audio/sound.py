@@ -60,6 +60,7 @@ START_LEVEL_DB = -18.0  # peak of what is generated here: there is room for the 
 SILENCE_DB = -300.0  # what a level reads when nothing is there; never minus infinity
 LOWEST_RATE, HIGHEST_RATE = 8_000, 384_000  # sample rates that are taken, Hz
 MP3_RATES = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
+HIGHEST_SAMPLE = 1e6  # that is taken for sound; programs exist that write floats in steps of 16 bits
 READ_AT_ONCE = 1 << 18  # samples a channel
 MOST_SAMPLES = 1 << 27  # that are read into memory, all channels together: 1 GB
 CLIPPED_RUN = 4  # consecutive samples at full scale that no natural peak has
@@ -679,20 +680,30 @@ def sound_blocks(file, size):
     Memory goes by what is there and not by what the head of the file promises. A file that
     ends more than a second before its promise is refused.
     """
-    name, left = Path(file.name).name, file.frames
+    left = file.frames
     while left > 0:
-        try:
-            block = file.read(min(size, left), dtype="float64", always_2d=True)
-        except soundfile.SoundFileError:
-            raise ValueError(f"{name}: is damaged and cannot be read to its end") from None
+        block = sound_piece(file, None, min(size, left))
         left -= len(block)
-        if not np.all(np.isfinite(block)):
-            raise ValueError(f"{name}: holds samples that are not finite numbers")
         if not len(block):
             break
         yield block
     if left > file.samplerate:
-        raise ValueError(f"{name}: ends {left / file.samplerate:.3g} s before its head says")
+        seconds = left / file.samplerate
+        raise ValueError(f"{Path(file.name).name}: ends {seconds:.3g} s before its head says")
+
+
+def sound_piece(file, first, count):
+    """Read (n, channels) samples of an open sound file from `first` on, or from where it stands if None."""
+    name = Path(file.name).name
+    try:
+        if first is not None:
+            file.seek(first)
+        piece = file.read(count, dtype="float64", always_2d=True)
+    except soundfile.SoundFileError:
+        raise ValueError(f"{name}: is damaged and cannot be read to its end") from None
+    if not np.all(np.abs(piece) <= HIGHEST_SAMPLE):  # NaN is not below anything
+        raise ValueError(f"{name}: holds samples that are not finite numbers, or far above full scale")
+    return piece
 
 
 def read_sound(path):

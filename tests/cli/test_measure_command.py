@@ -172,10 +172,10 @@ def test_wrong_material_gets_a_reason_and_never_a_number(
 
 MISTAKES = [
     ([], "name a take: --signal, --program, --tone, --silence, --repeats, or --make-test-signal"),
-    (["--program", "none.wav"], "none.wav cannot be read as sound"),
-    (["--program", "text.wav"], "text.wav cannot be read as sound"),
-    (["--program", "dry.wav,none.wav"], "none.wav cannot be read as sound"),
-    (["--program", "no\x1b[31m.wav"], "cannot be read as sound"),
+    (["--program", "none.wav"], "none.wav: there is no such sound file"),
+    (["--program", "text.wav"], "text.wav: not a sound file that can be read"),
+    (["--program", "dry.wav,none.wav"], "none.wav: there is no such sound file"),
+    (["--program", "no\x1b[31m.wav"], "there is no such sound file"),
     (["--program", "fast.wav", "--machine", "none.toml"], "none.toml: cannot be read"),
     (["--program", "fast.wav", "--ruler-mm", "0"], "--ruler-mm must be greater than 0"),
     (["--program", "fast.wav", "--ruler-mm", "nan"], "--ruler-mm must be a finite number"),

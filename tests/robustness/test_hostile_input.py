@@ -14,6 +14,7 @@ from library_rules import ROOT
 
 from tapecalc.__main__ import main
 from tapecalc.audio import sound
+from tapecalc.audio.measure import Take, measure, open_recording
 from tapecalc.audio.render import render_file
 from tapecalc.audio.sound import read_sound
 from tapecalc.machine import MachineFileError, example_machine, machine_from_text, with_changes
@@ -31,13 +32,13 @@ LEAST = "transport.speeds_ips = [7.5]\nplayback_heads = [{spacing_mm = 41.5}]\n"
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("what", "cases"), [("machine", 400), ("sound", 600), ("page", 2)])
+@pytest.mark.parametrize(("what", "cases"), [("machine", 400), ("sound", 600), ("page", 2), ("take", 200)])
 def test_cases_from_a_seed_do_no_harm(what, cases):
     command = [sys.executable, str(ROOT / "tools" / "fuzz.py"), what, "--cases", str(cases), "--seed", "7"]
     done = subprocess.run(command, capture_output=True, text=True, errors="replace", timeout=300, cwd=ROOT)
     assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-2000:]
     assert f"{cases} cases" in done.stdout
-    good = "read" if what == "sound" else "planned"
+    good = {"sound": "read", "take": "measured"}.get(what, "planned")
     assert f"'{good}'" in done.stdout  # not all of them are refused, or there would be little to see
 
 
@@ -164,6 +165,31 @@ def test_a_head_that_promises_more_than_there_is_costs_no_memory_and_is_refused(
         with pytest.raises(ValueError, match="^take.flac: "):
             read(path)
     assert not (tmp_path / "out.wav").exists()
+
+
+def test_a_recording_damaged_in_its_middle_or_shorter_than_it_says_is_not_measured(tmp_path):
+    path = tmp_path / "take.flac"
+    whole = flac(path)
+    for damage in ("zeros", "promise"):
+        data = bytearray(whole)
+        if damage == "zeros":
+            data[len(data) // 2 : -2000] = bytes(len(data) - 2000 - len(data) // 2)
+        else:
+            data[21] |= 0x0F
+            data[22:26] = b"\xff\xff\xff\xff"
+        path.write_bytes(data)
+        with pytest.raises(ValueError, match="^take.flac: (is damaged|ends before)"):
+            measure([Take(recording=open_recording(path), kind="silence")])
+
+
+@pytest.mark.parametrize("bad", [np.nan, -np.inf, 3e38])
+def test_a_recording_with_a_sample_that_is_no_sound_is_not_measured(tmp_path, bad):
+    path = tmp_path / "take.wav"
+    samples = np.random.default_rng(1).uniform(-0.1, 0.1, 100_000)
+    samples[60_000] = bad
+    soundfile.write(path, samples, 48000, subtype="FLOAT")
+    with pytest.raises(ValueError, match="^take.wav: holds samples that are not finite"):
+        measure([Take(recording=open_recording(path), kind="silence")])
 
 
 def test_a_sound_too_long_for_memory_is_refused_before_it_is_read_whole(tmp_path, monkeypatch):

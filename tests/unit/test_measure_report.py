@@ -25,10 +25,10 @@ def test_estimate_prints_the_digits_that_its_uncertainty_supports():
 
 def test_a_recording_reads_any_piece_and_zeros_outside():
     samples = np.arange(20.0).reshape(10, 2) / 100
-    recording = measure.open_recording(samples, sample_rate=1000)
+    recording = measure.open_recording(samples, sample_rate=10_000)
     np.testing.assert_allclose(recording.read("dry", -2, 4), [0, 0, 0.0, 0.02])
     np.testing.assert_allclose(recording.read("playback", 8, 4), [0.17, 0.19, 0, 0])
-    np.testing.assert_allclose(recording.part(0.004, 0.006).read("dry", -1, 4), [0, 0.08, 0.10, 0])
+    np.testing.assert_allclose(recording.part(0.0004, 0.0006).read("dry", -1, 4), [0, 0.08, 0.10, 0])
     np.testing.assert_allclose(recording.swapped().read("dry", 0, 1), [0.01])
     assert np.all(recording.read("dry", -50, 5) == 0) and np.all(recording.read("dry", 50, 5) == 0)
 
@@ -48,12 +48,16 @@ def test_files_read_as_arrays_do(tmp_path):
 
 def test_what_cannot_be_opened_is_refused(tmp_path):
     (tmp_path / "text.wav").write_text("no sound")
-    with pytest.raises(ValueError, match="cannot be read as sound"):
+    with pytest.raises(ValueError, match="text.wav: not a sound file"):
         measure.open_recording(tmp_path / "text.wav")
     with pytest.raises(ValueError, match="sample_rate"):
         measure.open_recording(np.zeros(10))
     with pytest.raises(ValueError, match="finite"):
         measure.open_recording(np.array([0.0, np.nan]), sample_rate=8000)
+    with pytest.raises(ValueError, match="finite"):
+        measure.open_recording(np.array([0.0, 1e300]), sample_rate=8000)
+    with pytest.raises(ValueError, match="sample_rate must be"):
+        measure.open_recording(np.zeros(10), sample_rate=1)
     soundfile.write(tmp_path / "a.wav", np.zeros(10), 8000)
     soundfile.write(tmp_path / "b.wav", np.zeros(10), 44100)
     with pytest.raises(ValueError, match="one sample rate"):
@@ -389,3 +393,12 @@ def test_a_recording_without_the_announced_signal_is_taken_as_any_other():
     found = measure.measure([measure.Take(recording=recording, kind="test signal")])
     assert found.delays[0, 0].total.covers(0.2)
     assert any("taken as any other sound" in sentence for sentence in found.sentences)
+
+
+def test_a_constant_far_from_zero_is_an_empty_channel_and_a_faint_sound_on_it_is_not():
+    steady = np.full(20 * 8000, 0.7)
+    assert measure.channel_health(measure.open_recording(steady, sample_rate=8000), "playback").rms == 0
+    faint = 1e-6 * np.sin(np.arange(len(steady)))
+    health = measure.channel_health(measure.open_recording(steady + faint, sample_rate=8000), "playback")
+    assert health.rms == pytest.approx(1e-6 / np.sqrt(2), rel=1e-3)
+    assert health.offset == pytest.approx(0.7, abs=1e-9)

@@ -531,6 +531,8 @@ def _return_gain(recording, grid, state):
     center, (delay, _) = state.center[0], state.straight[0]
     begins = np.round(center * rate - (grid.length - 1) / 2).astype(int)
     lags = np.round(delay * rate).astype(int)
+    if lags.min() <= 0:
+        return 0.0  # what comes before its cause does not go round
     first, span = int(begins[0]), int(begins[-1] - begins[0]) + grid.length
     dry = _prepared(recording, "dry", first, span, rate)
     played = _prepared(recording, "playback", first, span + int(lags.max()) + 1, rate)

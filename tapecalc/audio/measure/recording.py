@@ -26,9 +26,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
-from tapecalc.checks import positive, whole
+from tapecalc.audio.sound import HIGHEST_SAMPLE, open_sound, sound_piece, valid_rate
+from tapecalc.checks import whole
 
 __all__ = ["ChannelHealth", "Recording", "channel_health", "open_recording"]
 
@@ -54,11 +54,10 @@ class _Track:
         if isinstance(self.source, np.ndarray):
             piece = self.source[first + skip : first + count, self.channel]
         else:
-            with soundfile.SoundFile(self.source) as file:
+            with open_sound(self.source) as file:
                 if first + skip >= file.frames:
                     return out
-                file.seek(first + skip)
-                piece = file.read(count - skip, dtype="float64", always_2d=True)[:, self.channel]
+                piece = sound_piece(file, first + skip, count - skip)[:, self.channel]
         out[skip : skip + len(piece)] = piece
         return out
 
@@ -216,18 +215,17 @@ def open_recording(source, playback=None, *, sample_rate=None, dry_channel=0, st
 def _opened(source, sample_rate):
     """A path as text or an array (frames, channels), its sample rate, frames and channels."""
     if isinstance(source, (str, Path)):
-        try:
-            about = soundfile.info(str(source))
-        except soundfile.LibsndfileError as error:
-            raise ValueError(f"{source} cannot be read as sound: {error}") from None
-        return str(source), about.samplerate, about.frames, about.channels
+        with open_sound(source) as file:
+            if not len(sound_piece(file, file.frames - 1, 1)):
+                raise ValueError(f"{Path(source).name}: ends before its head says")
+            return str(source), file.samplerate, file.frames, file.channels
     samples = np.asarray(source, dtype=np.float64)
     samples = samples[:, None] if samples.ndim == 1 else samples
-    if samples.ndim != 2 or samples.size == 0 or not np.all(np.isfinite(samples)):
+    if samples.ndim != 2 or samples.size == 0 or not np.all(np.abs(samples) <= HIGHEST_SAMPLE):
         raise ValueError("samples must be finite numbers of shape (frames,) or (frames, channels)")
     if sample_rate is None:
         raise ValueError("sample_rate must be given with an array of samples")
-    return samples, int(positive("sample_rate", sample_rate, "Hz")), samples.shape[0], samples.shape[1]
+    return samples, valid_rate(sample_rate), samples.shape[0], samples.shape[1]
 
 
 @dataclass(frozen=True)
@@ -315,17 +313,19 @@ def channel_health(recording, name):
     True
     """
     second = recording.sample_rate
-    total = energy = 0.0
+    shift = total = energy = 0.0
     tops, seconds = [], []
     for first in range(0, recording.count, second * int(BLOCK)):
         block = recording.read(name, first, min(second * int(BLOCK), recording.count - first))
-        total += block.sum()
-        energy += block @ block
+        shift = float(block[0]) if first == 0 else shift  # a large offset must not swallow a small sound
+        total += (block - shift).sum()
+        energy += (block - shift) @ (block - shift)
         whole_seconds = [block[i : i + second] for i in range(0, len(block), second)]
         seconds += [piece.var() for piece in whole_seconds]
         tops += [top for piece in whole_seconds for top in (_pile(piece, 1), _pile(piece, -1))]
-    offset = total / recording.count
-    rms = float(np.sqrt(max(energy / recording.count - offset**2, 0.0)))
+    mean = total / recording.count
+    offset = shift + mean
+    rms = float(np.sqrt(max(energy / recording.count - mean**2, 0.0)))
     ceiling = max(tops)[0]
     peak = max(abs(top[0]) for top in tops)
     clipped = 0

@@ -270,16 +270,20 @@ def measure_flutter(
     health = channel_health(recording, channel)
     if health.empty:
         raise CannotTell(f"the {channel} channel is empty")
+    _long_enough(recording.duration)
     carrier = _carrier(recording, channel, health.loudest)
     pile = _Pile()
     for when, frequency, noise in _pieces(recording, channel, carrier):
         pile.add(when, frequency, noise)
-    if pile.duration < SHORTEST:
-        raise CannotTell(
-            f"there are only {pile.duration:.1f} s of a steady tone, and it takes {SHORTEST:g} s"
-        )
+    _long_enough(pile.duration)
     sentences = list(health.sentences())
     return _reading(pile, tone, taken, delay, clock_tolerance, sentences)
+
+
+def _long_enough(duration):
+    """Refuse a tone that is too short."""
+    if duration < SHORTEST:
+        raise CannotTell(f"there are only {duration:.1f} s of a steady tone, and it takes {SHORTEST:g} s")
 
 
 def _carrier(recording, channel, loudest):
@@ -386,9 +390,12 @@ class _Pile:
 
     def add(self, when, frequency, amplitude_noise):
         """Analyze one piece and add it."""
-        mean = frequency.mean()
-        slope = np.polyfit(when - when.mean(), frequency, 1)[0]
-        deviation = (frequency - slope * (when - when.mean())) / mean - 1
+        # Under a bell, wobbles that go round a few times leave nothing in mean and slope.
+        bell = np.hanning(len(when) + 2)[1:-1]
+        since = when - when.mean()
+        mean = float(bell @ frequency / bell.sum())
+        slope = float((bell * since) @ frequency / (bell @ since**2))
+        deviation = (frequency - slope * since) / mean - 1
         # Noise shakes phase and amplitude alike; a tape's own level wobble only ever adds to the latter.
         density = min(amplitude_noise / mean**2, _white(deviation, 2))
         seconds = len(when) / RATE
