@@ -365,6 +365,8 @@ def _follow(recording, grid, first, polarity, path, state, last=None):
     x = _windows(dry, offsets, length)
     power = np.einsum("ij,ij->i", x, x)
     loud = power > FAINTEST * power.max()
+    if not np.any(loud):
+        return
     y = _windows(played, offsets + drift_room - grid.half_search, 2 * length)
     score, decoy = _scores(x, y, grid)
     lags = _best_path(score * loud[:, None], grid)
