@@ -23,6 +23,7 @@ v       ``speeds_cm_s``  cm/s     ``[19.05, 9.525]``
 from __future__ import annotations
 
 import difflib
+import math
 import tomllib
 from importlib import resources
 from pathlib import Path
@@ -38,7 +39,7 @@ from tapecalc.loop import EchoLoop
 from tapecalc.response import HeadContact, OnePass
 from tapecalc.standards import DEFAULT_GAP_FACTOR
 from tapecalc.transport import delay_from_spacing, delay_uncertainty, mains_speed_ratio
-from tapecalc.units import db_to_amplitude, to_si
+from tapecalc.units import db_to_amplitude, from_si, to_si
 
 __all__ = [
     "Machine",
@@ -57,6 +58,8 @@ LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
 SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
 SLOWEST, FASTEST = 0.001, 20.0  # tape speeds that are planned, m/s; machines have 0.012 to 7.6
 SHORTEST, LONGEST = 1e-5, 60.0  # delays that are planned, s
+FARTHEST = 3  # standard uncertainties between a measured delay and spacing over speed
+ROUNDED = 1e-5  # relative, what the digits of a file may cost
 
 
 class MachineFileError(ValueError):
@@ -154,6 +157,15 @@ class PlaybackHead(_Section):
     feeds_return: bool = Field(True, description="whether this head feeds the return send")
 
 
+class MeasuredDelay(_Section):
+    """The delay of one head at one speed, which is often known better than spacing or speed."""
+
+    head: int = Field(..., description="which playback head, counted from 1", ge=1, le=MOST_HEADS)
+    speed: int = Field(..., description="which of the speeds listed, counted from 1", ge=1, le=6)
+    delay_ms: float = _number(..., "that delay as measured", gt=0, le=60_000)
+    delay_uncertainty_ms: float = _number(..., "how far it may be off", ge=0, le=1000)
+
+
 class Mixer(_Section):
     """The small mixer that closes the loop."""
 
@@ -229,7 +241,7 @@ class Machine(_Section):
     ----------
     name : str
         What the owner calls it.
-    transport, tape, heads, playback_heads, mixer, song, levels, flutter, parts
+    transport, tape, heads, playback_heads, mixer, song, levels, flutter, parts, measured_delays
         The sections of the file.
     """
 
@@ -249,6 +261,12 @@ class Machine(_Section):
     levels: Levels = Levels()
     flutter: Flutter = Flutter()
     parts: tuple[Part, ...] = Field((), description="turning parts", max_length=30, strict=False)
+    measured_delays: tuple[MeasuredDelay, ...] = Field(
+        (),
+        description="delays that were measured, to stand for spacing over speed",
+        max_length=6 * MOST_HEADS,
+        strict=False,
+    )
 
     @field_validator("name")
     @classmethod
@@ -285,12 +303,37 @@ class Machine(_Section):
                     f"transport gives a tape speed of {speed:.3g} m/s; "
                     f"{SLOWEST:g} to {FASTEST:g} m/s can be planned"
                 )
-            for number, delay in enumerate(self.delays(speed), start=1):
+            for number, spacing in enumerate(self.spacings, start=1):
+                delay = delay_from_spacing(spacing, speed)
                 if not SHORTEST <= delay <= LONGEST:
                     raise ValueError(
                         f"playback_heads[{number}].spacing_mm gives a delay of {delay:.3g} s at "
                         f"{speed:.3g} m/s; {SHORTEST:g} to {LONGEST:g} s can be planned"
                     )
+        return self
+
+    @model_validator(mode="after")
+    def _measured_delays_agree_with_spacing_and_speed(self):
+        taken = set()
+        for number, one in enumerate(self.measured_delays, start=1):
+            key = f"measured_delays[{number}]"
+            for name, given, count in (
+                ("head", one.head, len(self.playback_heads)),
+                ("speed", one.speed, len(self.speeds)),
+            ):
+                if given > count:
+                    raise ValueError(f"{key}.{name} must be {count} or less on this machine, got {given}")
+            if (one.head, one.speed) in taken:
+                raise ValueError(f"{key} must be of another head or speed, that one is measured already")
+            taken.add((one.head, one.speed))
+            delay, unsure = self._stated_delay(one.head - 1, self.speeds[one.speed - 1])
+            delay_ms, unsure_ms = from_si(delay, "ms"), from_si(unsure, "ms")
+            reach_ms = FARTHEST * math.hypot(unsure_ms, one.delay_uncertainty_ms) + ROUNDED * delay_ms
+            if abs(one.delay_ms - delay_ms) > reach_ms:
+                raise ValueError(
+                    f"{key}.delay_ms must be spacing over speed, {delay_ms:.6g} ms, within {reach_ms:.3g} ms "
+                    f"({FARTHEST} standard uncertainties), got {one.delay_ms:.6g}"
+                )
         return self
 
     @property
@@ -350,15 +393,68 @@ class Machine(_Section):
             for gain, head in zip(self.head_gains, self.playback_heads, strict=True)
         )
 
+    def _stated_delay(self, head, speed):
+        """Delay and its standard uncertainty from spacing and speed alone; `head` counts from 0."""
+        spacing, unsure = self.spacings[head], self.spacing_uncertainties[head]
+        return (
+            delay_from_spacing(spacing, speed),
+            delay_uncertainty(spacing, speed, unsure, self.speed_uncertainty * speed),
+        )
+
+    def _measured_at(self, speed):
+        """The measured delays at one of the machine's own speeds, by head counted from 0."""
+        return {one.head - 1: one for one in self.measured_delays if self.speeds[one.speed - 1] == speed}
+
     def delays(self, speed):
-        """Delay of each playback head in s at a `speed` in m/s (a tuple)."""
-        return tuple(delay_from_spacing(spacing, speed) for spacing in self.spacings)
+        """Delay of each playback head in s at a `speed` in m/s (a tuple).
+
+        As measured where the file holds it for that very speed, else spacing over speed.
+        """
+        measured = self._measured_at(speed)
+        return tuple(
+            to_si(measured[head].delay_ms, "ms") if head in measured else delay_from_spacing(spacing, speed)
+            for head, spacing in enumerate(self.spacings)
+        )
 
     def delay_uncertainties(self, speed):
         """Standard uncertainty of each delay in s at a `speed` in m/s (a tuple)."""
+        measured = self._measured_at(speed)
         return tuple(
-            delay_uncertainty(spacing, speed, of_spacing, self.speed_uncertainty * speed)
-            for spacing, of_spacing in zip(self.spacings, self.spacing_uncertainties, strict=True)
+            to_si(measured[head].delay_uncertainty_ms, "ms")
+            if head in measured
+            else self._stated_delay(head, speed)[1]
+            for head in range(len(self.playback_heads))
+        )
+
+    def delays_measured(self, speed):
+        """Whether the delay of each head at a `speed` in m/s was measured (a tuple of bool)."""
+        measured = self._measured_at(speed)
+        return tuple(head in measured for head in range(len(self.playback_heads)))
+
+    def delays_that_hold(self, other):
+        """The measured delays that hold for an `other` machine as well (a tuple).
+
+        Those of heads and speeds that stand there with the same number and the same value.
+        """
+
+        def same(ours, theirs, number):
+            return number <= len(theirs) and ours[number - 1] == theirs[number - 1]
+
+        return tuple(
+            one
+            for one in self.measured_delays
+            if same(self.spacings, other.spacings, one.head) and same(self.speeds, other.speeds, one.speed)
+        )
+
+    def spacings_at(self, speed):
+        """Spacing of each head in m that gives its delay at a `speed` in m/s (a tuple).
+
+        The stated one, but where the delay was measured: no ruler is as good.
+        """
+        measured = self._measured_at(speed)
+        return tuple(
+            to_si(measured[head].delay_ms, "ms") * speed if head in measured else spacing
+            for head, spacing in enumerate(self.spacings)
         )
 
     def one_pass(self, speed):
@@ -445,7 +541,7 @@ class Machine(_Section):
                     rows += _unset(head, f"playback_heads[{number}].")
             elif key not in self.model_fields_set:
                 rows.append((key, value, field.description))
-        given_otherwise = ("parts", "transport.speeds_cm_s", "transport.speeds_ips")
+        given_otherwise = ("measured_delays", "parts", "transport.speeds_cm_s", "transport.speeds_ips")
         return tuple(row for row in rows if row[0] not in given_otherwise)
 
 
@@ -695,7 +791,8 @@ def with_changes(machine, changes):
     Returns
     -------
     Machine
-        The changed machine.
+        The changed machine. A measured delay is left out where its head's spacing or its speed
+        is now another: it was measured on the machine as it was.
 
     Raises
     ------
@@ -721,6 +818,9 @@ def with_changes(machine, changes):
             except (ValueError, IndexError):
                 raise MachineFileError(f"changes: there is no {key}") from None
         place[last] = value
+    if machine.measured_delays and not any(key.startswith("measured_delays") for key in changes):
+        other = _validated({**data, "measured_delays": []}, "changes")
+        data["measured_delays"] = [one.model_dump() for one in machine.delays_that_hold(other)]
     return _validated(data, "changes")
 
 
@@ -802,7 +902,7 @@ def _nearest(location):
     model = Machine
     for step in location[:-1]:
         if isinstance(step, str):
-            annotation = model.model_fields[step].annotation
-            model = {"playback_heads": PlaybackHead, "parts": Part}.get(step, annotation)
+            lists = {"playback_heads": PlaybackHead, "parts": Part, "measured_delays": MeasuredDelay}
+            model = lists.get(step, model.model_fields[step].annotation)
     near = difflib.get_close_matches(str(location[-1]), model.model_fields, n=1)
     return f"; did you mean {near[0]}?" if near else ""

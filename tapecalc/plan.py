@@ -97,13 +97,17 @@ class Table:
 
 @dataclass(frozen=True, kw_only=True)
 class DelayPlan:
-    """The delay of one head at one speed: `speed` m/s, `spacing` m, `delay` and `uncertainty` s."""
+    """The delay of one head at one speed: `speed` m/s, `spacing` m, `delay` and `uncertainty` s.
+
+    `measured` tells that the delay is as measured, and not spacing over speed.
+    """
 
     speed: float
     head: int
     spacing: float
     delay: float
     uncertainty: float
+    measured: bool
     zone: str
 
 
@@ -258,11 +262,18 @@ def make_plan(machine, *, bpm=None, repeats=None):
             spacing=spacing,
             delay=delay,
             uncertainty=unsure,
+            measured=measured,
             zone=tempo.echo_zone(delay).name,
         )
         for speed in machine.speeds
-        for head, (spacing, delay, unsure) in enumerate(
-            zip(machine.spacings, machine.delays(speed), machine.delay_uncertainties(speed), strict=True),
+        for head, (spacing, delay, unsure, measured) in enumerate(
+            zip(
+                machine.spacings,
+                machine.delays(speed),
+                machine.delay_uncertainties(speed),
+                machine.delays_measured(speed),
+                strict=True,
+            ),
             start=1,
         )
     )
@@ -415,7 +426,7 @@ def _tempo_plans(machine, delays):
         changes = tempo.exact_changes(
             fit,
             spacing=one.spacing,
-            speed=one.speed,
+            speed=one.spacing / one.delay,  # at a measured delay, what makes it of this spacing
             capstan_diameter=capstan if fits_a_sleeve else None,
             tape_thickness=tape if fits_a_sleeve else None,
         )
@@ -439,9 +450,7 @@ def _loop_plan(machine, speed):
         stability=verdict,
         repeats=whole_repeats,
         fades_in=loop.decay_time(longest, gain_db, song.faded_db) if dies else None,
-        return_send_db=amplitude_to_db(
-            loop.return_gain_for_repeats(echo, song.wanted_repeats, song.faded_db)
-        )
+        return_send_db=amplitude_to_db(loop.return_gain_for_repeats(echo, song.wanted_repeats, song.faded_db))
         if any(echo.head_gains)
         else None,
         tone=_tone(one_pass, song.wanted_repeats),
@@ -574,6 +583,7 @@ def _tables(plan):
         rows=tuple(
             (where(d), f"{from_si(d.spacing, 'mm'):.1f} mm", _delay_text(d), d.zone) for d in plan.delays
         ),
+        note=_where_delays_come_from(plan.delays),
     )
     yield Table(
         title=f"Fit to the song at {plan.bpm:g} bpm" if plan.bpm else "Fit to the song",
@@ -696,6 +706,14 @@ def _tables(plan):
     )
 
 
+def _where_delays_come_from(delays):
+    """Say which delays were measured; nothing where none was."""
+    measured = sum(one.measured for one in delays)
+    if measured in (0, len(delays)):
+        return "As measured, which is surer than spacing over speed." if measured else ""
+    return f"As measured in {measured} of {len(delays)} rows, else spacing over speed."
+
+
 def _assumed_value(value):
     """Write a default as a person would type it."""
     if value is None:
@@ -719,6 +737,7 @@ def _plain(plan):
                 "spacing_mm": from_si(one.spacing, "mm"),
                 "delay_ms": from_si(one.delay, "ms"),
                 "uncertainty_ms": from_si(one.uncertainty, "ms"),
+                "measured": one.measured,
                 "heard_as": one.zone,
                 "liked_tempos": [{"note": note.name, "bpm": bpm} for note, bpm in liked],
             }

@@ -173,7 +173,7 @@ def echo_settings(machine, speed=None, *, change=None, seed=0):
             change=change,
             seed=seed,
         ),
-        spacings=machine.spacings,
+        spacings=machine.spacings_at(v),
         head_gains=machine.head_gains,
         return_head_gains=machine.return_head_gains,
         return_gain=db_to_amplitude(machine.mixer.return_send_db),

@@ -102,6 +102,9 @@ def test_the_machine_file_filled_in_plans_what_was_planned(found, tmp_path):
     for at, (planned, measured) in enumerate(zip(PLAN.delays, again.delays, strict=True)):
         assert measured.delay == pytest.approx(planned.delay, abs=found.delays[0, at].total.uncertainty)
         assert measured.zone == planned.zone
+        # Spacing and speeds are as unsure as the ruler; the delay is not, and the file keeps that.
+        assert measured.uncertainty == pytest.approx(found.delays[0, at].total.uncertainty / 2, abs=1e-8)
+        assert measured.uncertainty < 0.03 * measured.delay * 0.25 / 41.5
     for planned, measured in zip(PLAN.tempos, again.tempos, strict=True):
         assert measured.fit.note == planned.fit.note
     for planned, measured in zip(PLAN.loops, again.loops, strict=True):

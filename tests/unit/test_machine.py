@@ -154,6 +154,37 @@ BAD = [
         SPEEDS + "playback_heads = [{spacing_mm = 4, feeds_return = 1}]",
         "feeds_return must be true or false, got 1",
     ),
+    (
+        LEAST + "measured_delays = [{head = 1, speed = 1, delay_ms = 218}]",
+        r"measured_delays\[1\].delay_uncertainty_ms is missing",
+    ),
+    (
+        LEAST + "measured_delays = [{head = 1, speed = 1, delay_ms = 218, uncertainty_ms = 1}]",
+        r"measured_delays\[1\].delay_uncertainty_ms is missing",
+    ),
+    (
+        LEAST + "measured_delays = [{head = 2, speed = 1, delay_ms = 218, delay_uncertainty_ms = 1}]",
+        r"measured_delays\[1\].head must be 1 or less on this machine, got 2",
+    ),
+    (
+        LEAST + "measured_delays = [{head = 1, speed = 2, delay_ms = 218, delay_uncertainty_ms = 1}]",
+        r"measured_delays\[1\].speed must be 1 or less on this machine, got 2",
+    ),
+    (
+        LEAST + "measured_delays = [{head = 1, speed = 7.5, delay_ms = 218, delay_uncertainty_ms = 1}]",
+        r"measured_delays\[1\].speed must be a whole number, got 7.5",
+    ),
+    (
+        LEAST
+        + "measured_delays = ["
+        + 2 * "{head = 1, speed = 1, delay_ms = 218, delay_uncertainty_ms = 1}, "
+        + "]",
+        r"measured_delays\[2\] must be of another head or speed",
+    ),
+    (
+        LEAST + "measured_delays = [{head = 1, speed = 1, delay_ms = 436, delay_uncertainty_ms = 1}]",
+        r"spacing over speed, 217.848 ms, within 12.9 ms \(3 standard uncertainties\), got 436",
+    ),
     (LEAST + "name = '" + "x" * 81 + "'", "name is not right: string should have at most 80 characters"),
 ]
 
@@ -251,3 +282,113 @@ def test_reading_undoes_writing(speeds, spacings, send):
     text = machine_to_text(machine)
     tomllib.loads(text)
     assert machine_from_text(text) == machine
+
+
+def with_measured(delay_ms, unsure_ms):
+    """The least machine file, and the delay of its one head as it was measured."""
+    keys = f"head = 1\nspeed = 1\ndelay_ms = {delay_ms}\ndelay_uncertainty_ms = {unsure_ms}\n"
+    return f"{LEAST}[[measured_delays]]\n{keys}"
+
+
+def test_a_measured_delay_stands_for_spacing_over_speed():
+    machine = machine_from_text(with_measured(219.3, 0.02))
+    assert machine.delays(0.1905) == pytest.approx((0.2193,))
+    assert machine.delay_uncertainties(0.1905) == pytest.approx((2e-5,))
+    assert machine.delays_measured(0.1905) == (True,)
+    assert machine.spacings_at(0.1905) == pytest.approx((0.2193 * 0.1905,))
+    assert machine.spacings == pytest.approx((0.0415,))
+    assert machine.echo_loop(0.1905).delays == machine.delays(0.1905)
+
+
+def test_at_another_speed_a_measured_delay_says_nothing():
+    machine = machine_from_text(with_measured(219.3, 0.02))
+    assert machine.delays(0.2) == pytest.approx((0.0415 / 0.2,))
+    assert machine.delay_uncertainties(0.2)[0] > 1e-3
+    assert machine.delays_measured(0.2) == (False,)
+    assert machine.spacings_at(0.2) == machine.spacings
+
+
+AGREEMENT = [
+    # 0.5 mm of 41.5 mm and 1.5 %, as legs of a triangle: 1.925 % of 217.848 ms, and three times that.
+    (217.848 + 12.5, 0.0, True),
+    (217.848 + 12.7, 0.0, False),
+    (217.848 - 12.5, 0.0, True),
+    (217.848 - 12.7, 0.0, False),
+    (217.848 + 17.0, 4.0, True),  # 3 * sqrt(4.193**2 + 4**2) = 17.4
+    (217.848 + 17.5, 4.0, False),
+]
+
+
+@pytest.mark.parametrize(("delay_ms", "unsure_ms", "agrees"), AGREEMENT)
+def test_a_measured_delay_must_agree_with_spacing_and_speed(delay_ms, unsure_ms, agrees):
+    text = with_measured(delay_ms, unsure_ms)
+    if agrees:
+        assert machine_from_text(text).delays(0.1905) == pytest.approx((delay_ms / 1000,))
+    else:
+        with pytest.raises(
+            MachineFileError, match=r"measured_delays\[1\].delay_ms must be spacing over speed"
+        ):
+            machine_from_text(text)
+
+
+@pytest.fixture(scope="module")
+def measured():
+    """The bench deck with a second head, and all four delays measured."""
+    rows = ((1, 1, 218.5), (1, 2, 437.2), (2, 1, 420.9), (2, 2, 842.3))
+    keys = ("head", "speed", "delay_ms", "delay_uncertainty_ms")
+    return rooms.with_changes(
+        example_machine(),
+        {
+            "playback_heads": [{"spacing_mm": 41.5}, {"spacing_mm": 80.0}],
+            "measured_delays": [dict(zip(keys, (*row, 0.05), strict=True)) for row in rows],
+        },
+    )
+
+
+WHAT_IFS = [
+    ({"song.bpm": 90.0, "mixer.return_send_db": -3.0, "heads.gap_um": 3.0}, (True, True, True, True)),
+    ({"playback_heads.1.level_db": -3.0}, (True, True, True, True)),
+    ({"playback_heads.1.spacing_mm": 41.6}, (False, True, False, True)),  # within the ruler's error
+    ({"playback_heads.2.spacing_mm": 100.0}, (True, False, True, False)),
+    ({"playback_heads.1.spacing_mm": 41.5}, (True, True, True, True)),  # the same as before
+    ({"transport.speeds_ips": (7.5, 3.7)}, (True, True, False, False)),
+    ({"transport.speeds_ips": (3.75, 7.5)}, (False, False, False, False)),
+    ({"transport.design_mains_hz": 60.0}, (False, False, False, False)),  # runs at 50: slower
+    ({"transport.speeds_ips": (7.5,)}, (True, True)),
+    ({"playback_heads": [{"spacing_mm": 41.5}]}, (True, True)),
+    ({"playback_heads": [{"spacing_mm": 80.0}]}, (False, False)),
+    ({"measured_delays": []}, (False, False, False, False)),
+]
+
+
+@pytest.mark.parametrize(("changes", "kept"), WHAT_IFS)
+def test_a_what_if_of_spacing_or_speed_leaves_the_measured_delay_out(measured, changes, kept):
+    changed = rooms.with_changes(measured, changes)
+    assert sum((changed.delays_measured(speed) for speed in changed.speeds), ()) == kept
+    for speed in changed.speeds:
+        rows = zip(changed.delays(speed), changed.spacings, changed.delays_measured(speed), strict=True)
+        for delay, spacing, still in rows:
+            assert (delay == pytest.approx(spacing / speed, rel=1e-9)) is not still
+
+
+def test_a_what_if_can_name_the_measured_delay_itself(measured):
+    changed = rooms.with_changes(measured, {"measured_delays.2.delay_ms": 436.0})
+    assert changed.delays(changed.speeds[1])[0] == pytest.approx(0.436)
+
+
+@given(st.floats(10, 200), st.floats(1, 30), st.floats(-2.5, 2.5), st.floats(1e-4, 1.0), st.integers(1, 2))
+def test_reading_undoes_writing_of_a_measured_delay(spacing_mm, speed_ips, off, unsure_ms, speed):
+    # 0.5 mm and 1.5 % make the delay unsure by 1.5 % or more.
+    delay_ms = spacing_mm / 25.4 / speed_ips * 1000 * speed * (1 + 0.015 * off)
+    machine = machine_from_text(
+        f"transport.speeds_ips = [{speed_ips!r}, {speed_ips / 2!r}]\n"
+        f"playback_heads = [{{spacing_mm = {spacing_mm!r}}}]\n"
+        f"measured_delays = [{{head = 1, speed = {speed}, delay_ms = {delay_ms!r}, "
+        f"delay_uncertainty_ms = {unsure_ms!r}}}]"
+    )
+    again = machine_from_text(machine_to_text(machine))
+    assert again == machine
+    at = machine.speeds[speed - 1]
+    assert again.delays(at)[0] == pytest.approx(delay_ms / 1000, rel=1e-12)
+    assert again.delay_uncertainties(at)[0] == pytest.approx(unsure_ms / 1000, rel=1e-12)
+    assert again.delays_measured(machine.speeds[2 - speed]) == (False,)

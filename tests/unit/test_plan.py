@@ -220,3 +220,50 @@ def test_a_runaway_pattern_ends_where_it_was_told_to():
     times, levels_db = echo_pattern(machine, 0.1905, longest=2.0)
     assert times[-1] <= 2.0
     assert levels_db[-1] > levels_db[0]
+
+
+@pytest.fixture(scope="module")
+def measured_plan():
+    """One head at two speeds, at the first of which its delay was measured."""
+    one = {"head": 1, "speed": 1, "delay_ms": 219.3, "delay_uncertainty_ms": 0.026}
+    return make_plan(with_changes(example_machine(), {"measured_delays": [one]}))
+
+
+def test_a_measured_delay_stands_in_the_plan_with_its_own_uncertainty(measured_plan):
+    first, second = measured_plan.delays
+    assert (first.delay, first.uncertainty) == pytest.approx((0.2193, 0.026e-3))
+    assert (first.measured, second.measured) == (True, False)
+    assert second.delay == pytest.approx(0.0415 / 0.09525) and second.uncertainty > 1e-3
+    assert "219.30 ms +/- 0.03 ms at 7.5 ips" in measured_plan.headlines()[0]
+    assert "As measured in 1 of 2 rows" in measured_plan.text()
+    assert [one["measured"] for one in measured_plan.to_dict()["delays"]] == [True, False]
+
+
+def test_without_measured_delays_the_plan_does_not_speak_of_them(plan):
+    assert "measured" not in plan.text().lower()
+
+
+def test_where_all_delays_are_measured_the_plan_says_so(measured_plan):
+    rows = [
+        {"head": 1, "speed": n, "delay_ms": t, "delay_uncertainty_ms": 0.03}
+        for n, t in ((1, 219.3), (2, 437.0))
+    ]
+    text = make_plan(with_changes(measured_plan.machine, {"measured_delays": rows})).text()
+    assert "As measured, which is surer than spacing over speed." in text
+
+
+def test_songs_and_loop_of_a_measured_delay_are_reckoned_from_it(measured_plan):
+    first = next(one for one in measured_plan.tempos if one.delay.measured)
+    wanted = 60 / 76 * first.fit.note.beats
+    assert first.fit.error == pytest.approx(0.2193 - wanted)
+    # Where the head stands now it gives 219.3 ms; at wanted / 219.3 of that way it gives the wanted delay.
+    assert first.changes.spacing == pytest.approx(0.0415 * wanted / 0.2193)
+    assert first.changes.speed_change_percent == pytest.approx(100 * (0.2193 / wanted - 1))
+    assert measured_plan.loops[0].fades_in == pytest.approx(0.2193 * 30 / -measured_plan.loops[0].gain_db)
+    assert measured_plan.machine.echo_loop(0.1905).delays == pytest.approx((0.2193,))
+    assert echo_pattern(measured_plan.machine, 0.1905)[0][0] == pytest.approx(0.2193)
+
+
+def test_planning_for_another_song_keeps_what_was_measured(measured_plan):
+    again = make_plan(measured_plan.machine, bpm=90, repeats=3)
+    assert again.delays == measured_plan.delays

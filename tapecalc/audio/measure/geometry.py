@@ -271,10 +271,11 @@ def solve_geometry(observations, *, clock_tolerance=1e-4):
     rank = int(np.sum(singular > RANK * singular[0]))
     null = directions[rank:]
     told = directions[:rank].T
-    reduced = scaled @ told
-    inverse = np.linalg.inv(reduced.T @ reduced)
-    answer = told @ (inverse @ (reduced.T @ (values / sigmas)))
-    covariance = told @ inverse @ told.T
+    # Not by normal equations: a delay weighs a million times a ruler, and squared that is all digits.
+    turned, triangle = np.linalg.qr(scaled @ told)
+    spread = told @ np.linalg.inv(triangle)
+    answer = spread @ (turned.T @ (values / sigmas))
+    covariance = spread @ spread.T
     covariance[-1] *= clock
     covariance[:, -1] *= clock
     rest = scaled @ answer - values / sigmas

@@ -442,7 +442,8 @@ def measured_machine(measurement, *, machine=None, name=None):
     -----
     Speeds and heads that were not measured stay what they are in `machine`; a machine file has one
     uncertainty for all speeds, which is then the largest. It is a standard uncertainty, half of the
-    95 % ones here. Source: JCGM 100:2008 (GUM). Notebook: 08_measure_a_machine.
+    95 % ones here. Each measured delay stands beside spacing and speed, for it is known better than
+    their quotient. Source: JCGM 100:2008 (GUM). Notebook: 08_measure_a_machine.
 
     Examples
     --------
@@ -464,6 +465,7 @@ def measured_machine(measurement, *, machine=None, name=None):
             data.setdefault("levels", {})["tape_noise_db"] = round(noise.level_db.value, 1)
     if measurement.flutter:
         _fill_flutter(data, measurement)
+    _fill_delays(data, measurement.delays, machine)
     return Machine.model_validate(data).model_dump(exclude_unset=True)
 
 
@@ -530,6 +532,28 @@ def _fill_heads(data, geometry, measurement):
         elif best.name == "gap":
             heads["gap_um"] = round(1e6 * best.value.value, 2)
     data["heads"] = heads
+
+
+def _fill_delays(data, tracks, machine):
+    """The delays themselves, which are known far better than spacing and speed.
+
+    One that was measured before stays, if its spacing and its speed have stayed.
+    """
+    new = {
+        (head + 1, at + 1): {
+            "head": head + 1,
+            "speed": at + 1,
+            "delay_ms": round(1e3 * track.total.value, 5),
+            "delay_uncertainty_ms": round(1e3 * track.total.uncertainty / COVERAGE_FACTOR, 5),
+        }
+        for (head, at), track in tracks.items()
+    }
+    data.pop("measured_delays", None)
+    if machine is not None and machine.measured_delays:
+        still = machine.delays_that_hold(Machine.model_validate(data))
+        new = {(one.head, one.speed): one.model_dump() for one in still} | new
+    if new:
+        data["measured_delays"] = [new[key] for key in sorted(new)]
 
 
 def _fill_flutter(data, measurement):
