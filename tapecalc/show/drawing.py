@@ -31,6 +31,7 @@ from __future__ import annotations
 import base64
 import contextlib
 import io
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,11 +108,22 @@ class Drawn:
 
         data, metadata = self._repr_mimebundle_()
         display(data, raw=True, metadata=metadata)
-        words = f"{self.caption} {self.alt}"
+        words = f"{self.caption} {_not_said(self.alt, self.caption)}"
         display({"text/markdown": f"*{words}*", "text/plain": words}, raw=True)
 
 
 # ---------------------------------------------------------------- words and numbers
+
+
+def _not_said(alt, caption):
+    """Leave out of a description what the caption beside it has said word for word."""
+    said, kept = caption.casefold(), []
+    for sentence in re.split(r"(?<=\.)\s+(?=[A-Z])", alt.removesuffix(".")):
+        sentence = sentence.removesuffix(".")
+        head, colon, tail = sentence.rpartition(": ")
+        if sentence.casefold() not in said:
+            kept.append(f"{head}." if colon and tail.casefold() in said else f"{sentence}.")
+    return " ".join(kept)
 
 
 def axis_label(words, symbol, unit, *, symbols_only=False):

@@ -114,6 +114,11 @@ def _minus(text):
     return text.replace("-", "\N{MINUS SIGN}")
 
 
+def _spelled(unit):
+    """Spell out the one unit that reads as another word."""
+    return "inches" if unit == "in" else unit
+
+
 def _and(texts):
     """Join texts as in a sentence."""
     *most, last = list(texts) or [""]
@@ -196,8 +201,8 @@ def delay_map(*, spacings, speeds, units="metric", profile="notebook", symbols_o
         figure,
         {"lines": lines, "heads": heads},
         f"Delay over head spacing. {'. '.join(said)}.",
-        f"Line chart of delay in ms over head spacing in {unit}, one straight line through zero per speed; "
-        f"the points are this machine's heads. {'. '.join(said)}.",
+        f"Line chart of delay in ms over head spacing in {_spelled(unit)}, one straight line through zero "
+        f"per speed; the points are this machine's heads. {'. '.join(said)}.",
         ("T = d / v, from the motion",),
     )
 
@@ -1289,9 +1294,8 @@ def reel_time(
         figure,
         {"packs": packs, "ends": marks},
         f"A tape of {tape} runs {said}; the pack grows from {grows}.",
-        f"Line chart of the radius of the take-up pack in {unit} over time in minutes, one curve per "
-        f"speed: {said}, "
-        f"from {grows}.",
+        f"Line chart of the radius of the take-up pack in {_spelled(unit)} over time in minutes, one curve "
+        f"per speed: {said}, from {grows}.",
         ("L = pi (Ro^2 - Ri^2) / h",),
     )
 

@@ -143,8 +143,9 @@ def steps(machine):
             expect=f"The send stands near {wanted_db:+.1f} dB.",
         ),
         Step(
-            do="Measure by how many decibels each repeat is lower. That is the margin. Mark the fader that "
-            f"far up, the edge, and {HOUSE_MARGIN_DB:.0f} dB below it, the house limit.",
+            do="Measure by how many decibels each repeat is lower: the margin, or a little more, since a "
+            "click also loses treble. Mark the fader that far up, the edge, and "
+            f"{HOUSE_MARGIN_DB:.0f} dB below it, the house limit.",
             expect=f"Edge near {edge_db:+.1f} dB, house limit near {edge_db - HOUSE_MARGIN_DB:+.1f} dB.",
         ),
         Step(
@@ -226,7 +227,7 @@ def findings(machine):
         ),
         Finding(
             sign="Hum",
-            look="Grounded twice by two ways; a transformer beside the playback head; a lead without screen. "
+            look="Grounded twice by two ways; a transformer beside the playback head; an unshielded lead. "
             "Never cut a protective ground: put an audio transformer into the signal lead instead.",
             proof=f"Stop the tape, look at the spectrum: {once} is a field or a ground loop, {twice} a power "
             "supply. Pull the lead from the machine's output: what stays is not the machine's.",

@@ -342,7 +342,25 @@ def test_a_drawn_figure_shows_picture_and_sentence(capsys):
     assert data["text/plain"] == repr(drawn) == drawn.caption
     assert metadata["image/png"]["alt"] == drawn.alt
     drawn._ipython_display_()
-    assert drawn.alt in capsys.readouterr().out
+    shown = capsys.readouterr().out
+    assert f"{drawn.caption} Line chart of delay in ms" in shown
+    said = drawn.caption.rpartition(". ")[2]
+    sentence = shown.partition("text/markdown")[2].partition("text/plain")[0]
+    assert said in drawn.alt and sentence.count(said) == 1
+
+
+def test_a_description_that_ends_as_the_caption_does_is_cut_there():
+    drawn = draw_figure("runaway_frequency", profile="page")
+    end = drawn.alt.rpartition(": ")[2]
+    assert end in drawn.caption
+    cut = drawing._not_said(drawn.alt, drawn.caption)
+    assert cut == drawn.alt.removesuffix(f": {end}") + "."
+
+
+@pytest.mark.parametrize("name", ["delay_map", "reel_time"])
+def test_inches_are_spelled_out_in_a_description(name):
+    alt = draw_figure(name, profile="page", units="inches").alt
+    assert " in inches" in alt and " in in " not in alt
 
 
 def test_a_drawn_figure_saves_itself_with_its_alt_text(tmp_path):
