@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from collections import Counter
 
 __all__ = ["main", "run"]
 
@@ -26,8 +27,33 @@ _TAKES = {
     "silence": ("silence", "3 s or more of nothing, recorded and played back: tells noise and hum"),
     "repeats": ("repeats", "a short sound and its repeats until they are gone: tells the loop gain"),
 }
-_MARKS = 1e-3  # how exactly a length of tape is marked, a share of it (common practice, no source)
-_THUMB = 0.2  # s, how exactly a thumb starts and stops a watch (common practice, no source)
+#: How far off a tool may be, in 95 of 100 cases: option, unit, what is usual (common practice, no
+#: source), the option it belongs to, what it is.
+_ERRORS = (
+    ("ruler-error-mm", "mm", 0.5, "ruler-mm", "how far the ruler may be off"),
+    ("thumb-error-s", "s", 0.2, "stopwatch", "how far a timed run may be off, start and stop together"),
+    ("marks-error-percent", "%", 0.1, "stopwatch", "how far the marked length may be off"),
+)
+
+_MEASURE_EPILOG = """\
+FILE is a stereo file, dry sound left and playback right, or two files DRY,PLAYBACK;
+tone, silence and repeats may be playback alone. Record one head at a time, the others
+turned down.
+
+What a take is of:
+  One head: the first take of a kind is at the machine's first speed, the second at its
+  second, and so on. Several heads: say --head 2 before the takes of the second head.
+
+  measure --signal fast.wav --signal slow.wav --ruler-mm 41.5
+
+  measure --head 1 --signal fast1.wav --signal slow1.wav
+          --head 2 --signal fast2.wav --signal slow2.wav
+          --head 3 --signal fast3.wav --signal slow3.wav --ruler-mm 118.5
+          --stopwatch 10 52.5
+
+One ruler or one stopwatch is enough: the delays tell all ratios. How far a tool may be
+off is meant as a 95 % interval: the truth is inside in 95 of 100 cases.
+"""
 
 
 def main(arguments=None):
@@ -142,43 +168,63 @@ def _parser():
 
 def _describe_measure(measure):
     """Add the options of the command that measures."""
-    measure.epilog = (
-        "The first take of a kind belongs to the machine's first speed, the second to its second. FILE is "
-        "a stereo file, dry sound left and playback right, or two files DRY,PLAYBACK; tone, silence and "
-        "repeats may be playback alone."
-    )
+    measure.formatter_class = argparse.RawDescriptionHelpFormatter
+    measure.epilog = _MEASURE_EPILOG
     measure.add_argument("--make-test-signal", metavar="OUT.wav", help="write the signal to record, and stop")
     measure.add_argument("--sample-rate", type=int, metavar="HZ", help="of the test signal (default: 48000)")
     for option, (_, text) in _TAKES.items():
-        measure.add_argument(f"--{option}", action="append", default=[], metavar="FILE", help=text)
+        measure.add_argument(f"--{option}", action=_InOrder, metavar="FILE", help=text)
+    measure.add_argument(
+        "--head",
+        action=_InOrder,
+        type=int,
+        metavar="N",
+        help="the takes and rulers behind this are of playback head N, the nearest to the record head "
+        "being 1 (default: 1)",
+    )
+    measure.add_argument(
+        "--speed",
+        action=_InOrder,
+        type=int,
+        metavar="N",
+        help="what stands behind this was made at the machine's N-th speed (default: the first take of "
+        "a kind at speed 1, the second at speed 2)",
+    )
     measure.add_argument(
         "--tone-taken",
-        default="through",
         choices=("through", "later", "test-tape"),
         help="how the tone came to be played: recorded and played at once (default), played later, or "
         "from a test tape",
     )
     measure.add_argument("--machine", metavar="MACHINE.toml", help="what is known of it; or the word example")
-    measure.add_argument("--ruler-mm", type=float, metavar="MM", help="head spacing by a ruler, gap to gap")
     measure.add_argument(
-        "--ruler-error-mm",
-        type=float,
-        default=0.5,
-        metavar="MM",
-        help="how far that may be off (default: 0.5)",
+        "--ruler-mm", action=_InOrder, type=float, metavar="MM", help="head spacing by a ruler, gap to gap"
     )
     measure.add_argument(
         "--stopwatch",
+        action=_InOrder,
         type=float,
         nargs=2,
-        action="append",
-        default=[],
         metavar=("METERS", "SECONDS"),
         help="a marked length of tape and the time it took, once for each speed",
     )
+    for option, unit, usual, _, text in _ERRORS:
+        measure.add_argument(
+            f"--{option}",
+            type=float,
+            metavar=option.rpartition("-")[2].upper(),
+            help=f"{text} (default: {usual:g})",
+        )
     measure.add_argument(
         "--out", metavar="DIR", help="also write figures, measured.json and machine.toml here"
     )
+
+
+class _InOrder(argparse.Action):
+    """Keep what was typed together with what it is, in the order of typing."""
+
+    def __call__(self, parser, options, values, option=None):
+        options.typed = [*getattr(options, "typed", ()), (self.dest, values)]
 
 
 def _command(commands, name, function, text):
@@ -238,9 +284,7 @@ def _measure(options):
     from tapecalc.show.measured_text import measurement_text
 
     machine = None if options.machine is None else _machine_file(options.machine)
-    found = measure(
-        _takes(options, machine), machine=machine, rulers=_rulers(options), stopwatches=_stopwatches(options)
-    )
+    found = measure(**_observed(options, machine), machine=machine)
     if not found.rows():
         raise ValueError(" ".join(found.sentences))
     if options.out is not None:
@@ -261,7 +305,7 @@ def _make_test_signal(options):
     from tapecalc.audio.measure import make_test_signal
     from tapecalc.audio.sound import write_sound
 
-    if any(getattr(options, option) for option in _TAKES):
+    if hasattr(options, "typed"):
         raise ValueError("make the test signal first, without takes; then record it, and measure the takes")
     rate = 48000 if options.sample_rate is None else options.sample_rate
     signal = make_test_signal(rate)
@@ -272,62 +316,108 @@ def _make_test_signal(options):
     )
 
 
-def _takes(options, machine):
-    """The takes that the options name, the n-th of a kind at the n-th speed."""
-    from tapecalc.audio.measure import Take, open_recording
+def _observed(options, machine):
+    """Takes, rulers and stopwatches, each with its head and speed, from what was typed in order."""
+    from tapecalc.audio.measure import Ruler, Stopwatch, Take, open_recording
 
-    takes = []
-    for option, (kind, _) in _TAKES.items():
-        named = getattr(options, option)
-        if machine is not None and len(named) > len(machine.speeds):
-            raise ValueError(
-                f"--{option} names {len(named)} takes, and {machine.name} has {len(machine.speeds)} speeds"
+    errors = _errors(options)
+    taken = options.tone_taken or "through"
+    takes, rulers, stopwatches = {}, [], []
+    for what, value, head, at in _placed(options, machine):
+        if what == "ruler_mm":
+            rulers.append(Ruler(_estimate("--ruler-mm", value, "mm", errors["ruler_error_mm"]), head=head))
+        elif what == "stopwatch":
+            length, time = value
+            off = abs(length) * errors["marks_error_percent"] / 100
+            stopwatches.append(
+                Stopwatch(
+                    _estimate("--stopwatch METERS", length, "m", off),
+                    _estimate("--stopwatch SECONDS", time, "s", errors["thumb_error_s"]),
+                    at=at,
+                )
             )
-        taken = options.tone_taken.replace("-", " ") if kind == "tone" else "through"
-        takes += [
-            Take(recording=open_recording(*_files(name)), kind=kind, at=at, taken=taken)
-            for at, name in enumerate(named)
-        ]
+        elif (what, head, at) in takes:
+            raise ValueError(f"--{what} was named twice for head {head + 1} at speed {at + 1}")
+        else:
+            takes[what, head, at] = Take(
+                recording=open_recording(*_files(value)),
+                kind=_TAKES[what][0],
+                head=head,
+                at=at,
+                taken=taken.replace("-", " ") if what == "tone" else "through",
+            )
     if not takes:
         raise ValueError(
             f"name a take: {', '.join(f'--{option}' for option in _TAKES)}, or --make-test-signal"
         )
-    return takes
+    return {"takes": list(takes.values()), "rulers": rulers, "stopwatches": stopwatches}
+
+
+def _errors(options):
+    """How far off each tool may be, as typed or as usual; refused where its tool was not used."""
+    from tapecalc.checks import positive
+
+    typed = {what for what, _ in getattr(options, "typed", ())}
+    if options.tone_taken is not None and "tone" not in typed:
+        raise ValueError("--tone-taken belongs to --tone, which is not there")
+    errors = {}
+    for option, unit, usual, tool, _ in _ERRORS:
+        name = option.replace("-", "_")
+        value = getattr(options, name)
+        if value is not None and tool.replace("-", "_") not in typed:
+            raise ValueError(f"--{option} belongs to --{tool}, which is not there")
+        errors[name] = usual if value is None else float(positive(f"--{option}", value, unit))
+    return errors
+
+
+def _placed(options, machine):
+    """What was typed, each with its head and its speed, both counted from 0."""
+    from tapecalc.checks import whole
+    from tapecalc.machine import MOST_HEADS, MOST_SPEEDS
+
+    typed = getattr(options, "typed", ())
+    there = {"head": MOST_HEADS, "speed": MOST_SPEEDS}
+    if machine is not None:
+        there = {"head": len(machine.playback_heads), "speed": len(machine.speeds)}
+    head, speed, counts = 0, None, Counter()
+    for what, value in typed:
+        if what in there:
+            if machine is not None and value > there[what]:
+                raise ValueError(f"--{what} {value}: {machine.name} has {_counted(there[what], what)}")
+            number = whole(f"--{what}", value, 1, there[what]) - 1
+            head, speed = (number, speed) if what == "head" else (head, number)
+            continue
+        key = (what, head if what in _TAKES else None)
+        at = counts[key] if speed is None else speed
+        counts[key] += 1
+        if what != "ruler_mm" and at >= there["speed"]:
+            whose = "a machine" if machine is None else machine.name
+            raise ValueError(
+                f"--{what} was named {at + 1} times, and {whose} has {_counted(there['speed'], 'speed')}"
+            )
+        yield what, value, head, at
+    if typed and typed[-1][0] in there:
+        raise ValueError(f"--{typed[-1][0]} {typed[-1][1]} belongs before what it is of, and nothing follows")
+
+
+def _counted(count, what):
+    """A number of things in words."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def _estimate(name, value, unit, error):
+    """The reading of a tool in SI, and how far it may be off, both in `unit`."""
+    from tapecalc.audio.measure import Estimate
+    from tapecalc.checks import positive
+    from tapecalc.units import to_si
+
+    value = float(positive(name, value, unit))
+    return Estimate(to_si(value, unit), to_si(error, unit), "s" if unit == "s" else "m")
 
 
 def _files(name):
     """One stereo file, or the two of DRY,PLAYBACK; a comma in the name of a file that is there stays."""
     return (name,) if os.path.exists(name) else tuple(name.split(",", 1))
-
-
-def _rulers(options):
-    """The head spacing that was measured with a ruler, if it was."""
-    from tapecalc.audio.measure import Estimate, Ruler
-    from tapecalc.checks import positive
-    from tapecalc.units import to_si
-
-    if options.ruler_mm is None:
-        return []
-    values = [
-        to_si(float(positive(name, value, "mm")), "mm")
-        for name, value in (("--ruler-mm", options.ruler_mm), ("--ruler-error-mm", options.ruler_error_mm))
-    ]
-    return [Ruler(Estimate(*values, "m"))]
-
-
-def _stopwatches(options):
-    """Marked lengths of tape that were timed, the n-th at the n-th speed."""
-    from tapecalc.audio.measure import Estimate, Stopwatch
-    from tapecalc.checks import positive
-
-    return [
-        Stopwatch(
-            Estimate(float(positive("--stopwatch METERS", length, "m")), _MARKS * length, "m"),
-            Estimate(float(positive("--stopwatch SECONDS", time, "s")), _THUMB, "s"),
-            at=at,
-        )
-        for at, (length, time) in enumerate(options.stopwatch)
-    ]
 
 
 def _figures(options):

@@ -53,7 +53,7 @@ __all__ = [
     "write_machine",
 ]
 
-MOST_HEADS = 8
+MOST_HEADS, MOST_SPEEDS = 8, 6
 LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
 SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
 SLOWEST, FASTEST = 0.001, 20.0  # tape speeds that are planned, m/s; machines have 0.012 to 7.6
@@ -91,13 +91,17 @@ class Transport(_Section):
     """How the tape is driven."""
 
     speeds_ips: tuple[_Speed, ...] | None = Field(
-        None, description="tape speeds in inches per second", min_length=1, max_length=6, strict=False
+        None,
+        description="tape speeds in inches per second",
+        min_length=1,
+        max_length=MOST_SPEEDS,
+        strict=False,
     )
     speeds_cm_s: tuple[_Speed, ...] | None = Field(
         None,
         description="tape speeds in centimeters per second, instead of speeds_ips",
         min_length=1,
-        max_length=6,
+        max_length=MOST_SPEEDS,
         strict=False,
     )
     speed_uncertainty_percent: float = _number(1.5, "how far the real speed may be off", ge=0, le=20)
@@ -161,7 +165,7 @@ class MeasuredDelay(_Section):
     """The delay of one head at one speed, which is often known better than spacing or speed."""
 
     head: int = Field(..., description="which playback head, counted from 1", ge=1, le=MOST_HEADS)
-    speed: int = Field(..., description="which of the speeds listed, counted from 1", ge=1, le=6)
+    speed: int = Field(..., description="which of the speeds listed, counted from 1", ge=1, le=MOST_SPEEDS)
     delay_ms: float = _number(..., "that delay as measured", gt=0, le=60_000)
     delay_uncertainty_ms: float = _number(..., "how far it may be off", ge=0, le=1000)
 
@@ -264,7 +268,7 @@ class Machine(_Section):
     measured_delays: tuple[MeasuredDelay, ...] = Field(
         (),
         description="delays that were measured, to stand for spacing over speed",
-        max_length=6 * MOST_HEADS,
+        max_length=MOST_SPEEDS * MOST_HEADS,
         strict=False,
     )
 

@@ -449,7 +449,7 @@ def measured_figures(measurement, *, profile="page"):
         name = f"response_head_{head + 1}_speed_{at + 1}"
         drawn[name] = measured_response(response=response, what_ifs=what_ifs, profile=profile)
     for at, reading in sorted(measurement.flutter.items()):
-        track = measurement.delays.get((0, at))
+        track = measurement.delays.get((measurement.flutter_heads.get(at, 0), at))
         drawn[f"flutter_speed_{at + 1}"] = flutter_spectrum(
             reading=reading,
             verdicts=measurement.suspects.get(at, ()),

@@ -15,6 +15,7 @@ from tapecalc.machine import example_machine, read_machine
 RATE = 32_000
 DECK = example_machine()
 FAST, SLOW = (generator.Deck(spacing=DECK.spacings[0], speed=speed) for speed in DECK.speeds)
+FAR = (0.0800, 0.1185)  # m, where two more heads stand
 
 
 @pytest.fixture(scope="module")
@@ -26,6 +27,10 @@ def folder(tmp_path_factory):
         wet = generator.soiled(generator.echo(dry, RATE, deck), snr_db=40)
         soundfile.write(folder / f"{name}.wav", np.stack([dry, wet], axis=1), RATE, subtype="FLOAT")
         soundfile.write(folder / f"{name}, tape.wav", wet, RATE, subtype="FLOAT")
+        for head, spacing in enumerate(FAR, start=2):
+            far = generator.Deck(spacing=spacing, speed=deck.speed)
+            wet = generator.soiled(generator.echo(dry, RATE, far), snr_db=40, seed=head)
+            soundfile.write(folder / f"{name}{head}.wav", np.stack([dry, wet], axis=1), RATE, subtype="FLOAT")
     soundfile.write(folder / "dry.wav", dry, RATE, subtype="FLOAT")
     tone = generator.tone(8, RATE, generator.Deck(wobbles=((1e-3, 4.0, 0.0),)))
     soundfile.write(folder / "tone.wav", tone, RATE, subtype="FLOAT")
@@ -80,6 +85,72 @@ def test_a_stopwatch_for_each_speed_does_it_too(folder, capsys):
     assert 0.05 < spread < 0.2  # a fifth of a second in a minute or two
 
 
+@pytest.mark.parametrize(
+    ("more", "spread"),
+    [
+        ([], np.hypot(0.2 / 52.493, 1e-3)),  # 10 m at 7.5 in/s take 52.493 s
+        (["--thumb-error-s", "0.05"], np.hypot(0.05 / 52.493, 1e-3)),
+        (["--marks-error-percent", "0.5"], np.hypot(0.2 / 52.493, 5e-3)),
+        (["--thumb-error-s", "0.5", "--marks-error-percent", "1"], np.hypot(0.5 / 52.493, 1e-2)),
+    ],
+)
+def test_speed_is_as_sure_as_thumb_and_marks(more, spread, folder, capsys):
+    watch = ["--stopwatch", "10", 10 / FAST.speed, *more]
+    text = printed(["--program", folder / "fast.wav", *watch], capsys)
+    assert told(text, "speed 1")[1] == pytest.approx(7.5 * spread, rel=0.05)
+    assert told(text, "spacing, head 1")[1] == pytest.approx(41.5 * spread, rel=0.05)
+
+
+THREE_HEADS = [
+    *("--head", "1", "--program", "fast.wav", "--program", "slow.wav"),
+    *("--head", "2", "--program", "fast2.wav", "--program", "slow2.wav"),
+    *("--head", "3", "--program", "fast3.wav", "--program", "slow3.wav"),
+]
+#: The same, told speed by speed.
+THREE_HEADS_TURNED = [
+    *("--speed", "2", "--program", "slow.wav", "--head", "2", "--program", "slow2.wav"),
+    *("--head", "3", "--program", "slow3.wav", "--speed", "1", "--program", "fast3.wav"),
+    *("--head", "1", "--program", "fast.wav", "--head", "2", "--program", "fast2.wav", "--head", "3"),
+]
+
+
+@pytest.mark.parametrize("takes", [THREE_HEADS, THREE_HEADS_TURNED])
+def test_three_heads_at_two_speeds_are_measured_with_one_ruler(takes, folder, capsys, monkeypatch):
+    monkeypatch.chdir(folder)
+    text = printed([*takes, "--ruler-mm", "118.7"], capsys)  # to the third head
+    for head, spacing in enumerate((FAST.spacing, *FAR), start=1):
+        for at, deck in ((1, FAST), (2, SLOW)):
+            value, spread = told(text, f"delay, head {head}, speed {at}")
+            assert value == pytest.approx(1e3 * spacing / deck.speed, abs=spread)
+        value, spread = told(text, f"spacing, head {head}")
+        assert value == pytest.approx(1e3 * spacing, abs=spread)
+        assert spread == pytest.approx(0.5 * spacing / FAR[1], abs=0.02)
+    assert "clash" not in text
+
+
+def test_a_ruler_for_each_head_says_more_than_one(folder, capsys, monkeypatch):
+    monkeypatch.chdir(folder)
+    one = ["--ruler-mm", "41.5", "--program", "fast.wav", "--head", "2", "--program", "fast2.wav"]
+    two = [*one, "--ruler-mm", "80"]
+    spreads = [told(printed(takes, capsys), "spacing, head 2")[1] for takes in (one, two)]
+    # By way of the first head 0.5 mm become 0.5 * 80 / 41.5; with the second ruler the weights add.
+    assert spreads == pytest.approx([0.964, 1 / np.hypot(1 / 0.964, 1 / 0.5)], abs=0.01)
+
+
+def test_a_take_of_the_slow_speed_alone_is_held_against_the_slow_speed(folder, capsys, monkeypatch):
+    monkeypatch.chdir(folder)
+    text = printed(["--speed", "2", "--program", "slow.wav", "--machine", "example"], capsys)
+    assert told(text, "delay, head 1, speed 2")[0] == pytest.approx(1e3 * SLOW.spacing / SLOW.speed, abs=0.1)
+    assert told(text, "spacing, head 1")[0] == pytest.approx(41.5, abs=0.1)
+
+
+def test_tones_of_two_heads_are_read_once_and_it_says_so(folder, capsys, monkeypatch):
+    monkeypatch.chdir(folder)
+    text = printed(["--tone", "tone.wav", "--head", "2", "--tone", "tone.wav"], capsys)
+    assert text.count("flutter, weighted, speed 1") == 1
+    assert "read once for each speed" in " ".join(text.split())
+
+
 def test_delays_alone_give_ratios_and_say_what_they_cannot_tell(folder, capsys):
     takes = ["--program", folder / "fast.wav", "--program", folder / "slow.wav"]
     text = printed(takes, capsys)
@@ -119,7 +190,9 @@ def test_the_folder_gets_numbers_figures_and_a_machine_file_that_plans(folder, t
         "head 1, speed 1",
         "head 1, speed 2",
     }
-    assert read_machine(out / "machine.toml").speeds == pytest.approx(DECK.speeds, rel=1e-3)
+    measured = read_machine(out / "machine.toml")
+    assert measured.speeds == pytest.approx(DECK.speeds, rel=1e-3)
+    assert [(one.head, one.speed) for one in measured.measured_delays] == [(1, 1), (1, 2)]
     assert main(["plan", str(out / "machine.toml")]) == 0
     assert "Echo plan for Bench deck, measured" in capsys.readouterr().out
 
@@ -153,7 +226,7 @@ WRONG = [
     (["--program", "silent.wav"], "cannot tell the delay, because the dry channel is empty"),
     (["--program", "tone.wav"], "there is one channel only"),
     (["--signal", "silent.wav"], "cannot tell the delay"),
-    (["--tone", "dry.wav"], "cannot tell the flutter, because there is no steady tone"),
+    (["--tone", "dry.wav"], "cannot tell the flutter, because there are only 3.0 s"),
     (["--silence", "tone.wav"], "cannot tell the noise"),
     (["--repeats", "silent.wav"], "cannot tell the loop gain"),
 ]
@@ -198,7 +271,47 @@ MISTAKES = [
     (["--make-test-signal", "text.wav/x.wav"], "cannot write to text.wav"),
     (
         ["--tone", "tone.wav", "--tone", "tone.wav", "--tone", "tone.wav", "--machine", "example"],
-        "--tone names 3 takes, and Bench deck has 2 speeds",
+        "--tone was named 3 times, and Bench deck has 2 speeds",
+    ),
+    (7 * ["--program", "fast.wav"], "--program was named 7 times, and a machine has 6 speeds"),
+    (
+        ["--program", "fast.wav", *3 * ["--stopwatch", "10", "52"], "--machine", "example"],
+        "--stopwatch was named 3 times, and Bench deck has 2 speeds",
+    ),
+    (["--head", "0", "--program", "fast.wav"], "--head must be a whole number from 1 to 8, got 0"),
+    (["--head", "9", "--program", "fast.wav"], "--head must be a whole number from 1 to 8, got 9"),
+    (["--speed", "7", "--program", "fast.wav"], "--speed must be a whole number from 1 to 6, got 7"),
+    (["--head", "two", "--program", "fast.wav"], "argument --head: invalid int value: 'two'"),
+    (
+        ["--head", "2", "--program", "fast.wav", "--machine", "example"],
+        "--head 2: Bench deck has 1 head",
+    ),
+    (
+        ["--speed", "3", "--program", "fast.wav", "--machine", "example"],
+        "--speed 3: Bench deck has 2 speeds",
+    ),
+    (["--program", "fast.wav", "--head", "2"], "--head 2 belongs before what it is of, and nothing follows"),
+    (["--program", "fast.wav", "--speed", "2"], "--speed 2 belongs before what it is of"),
+    (
+        ["--speed", "1", "--program", "fast.wav", "--program", "slow.wav"],
+        "--program was named twice for head 1 at speed 1",
+    ),
+    (["--ruler-mm", "41.5"], "name a take: --signal"),
+    (["--program", "fast.wav", "--ruler-error-mm", "1"], "--ruler-error-mm belongs to --ruler-mm"),
+    (["--program", "fast.wav", "--thumb-error-s", "1"], "--thumb-error-s belongs to --stopwatch"),
+    (["--program", "fast.wav", "--marks-error-percent", "1"], "--marks-error-percent belongs to --stopwatch"),
+    (["--program", "fast.wav", "--tone-taken", "later"], "--tone-taken belongs to --tone"),
+    (
+        ["--program", "fast.wav", "--stopwatch", "10", "52", "--thumb-error-s", "-1"],
+        "--thumb-error-s must be greater than 0 s, got -1",
+    ),
+    (
+        ["--program", "fast.wav", "--stopwatch", "10", "52", "--marks-error-percent", "0"],
+        "--marks-error-percent must be greater than 0",
+    ),
+    (
+        ["--program", "fast.wav", "--stopwatch", "10", "52", "--marks-error-percent", "nan"],
+        "--marks-error-percent must be a finite number",
     ),
     (["--programm", "fast.wav"], "unrecognized arguments: --programm"),
 ]

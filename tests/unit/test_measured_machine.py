@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tapecalc.audio import measure
-from tapecalc.audio.measure import Estimate, Ruler, Take
+from tapecalc.audio.measure import CannotTell, Estimate, Ruler, Take
 from tapecalc.machine import Machine, example_machine, machine_from_text, machine_to_text, with_changes
 from tapecalc.plan import make_plan
 
@@ -80,3 +80,23 @@ def test_a_what_if_on_the_measured_machine_is_planned_from_spacing_and_speed(fou
     moved = with_changes(machine, {"playback_heads.2.spacing_mm": 90.0})
     measured = [one.measured for one in make_plan(moved).delays]
     assert measured == [True, False, True, True, False, True]
+
+
+def test_heads_counted_from_the_wrong_end_make_no_machine_file():
+    takes = [
+        Take(recording=played(1 - head, 0).recording, head=head) for head in range(2)
+    ]  # the farther head first
+    found = measure.measure(takes, rulers=[Ruler(Estimate(SPACINGS[1], 5e-4, "m"))])
+    with pytest.raises(CannotTell, match="playback_heads must stand in tape order, nearest to the record"):
+        measure.measured_machine(found)
+
+
+def test_flutter_and_noise_are_read_from_the_first_head_that_tells_them():
+    noise = Take(recording=played(0, 0).recording, kind="tone")  # noise is no tone
+    deck = generator.Deck(wobbles=((1e-3, 4.0, 0.0),))
+    tone = measure.open_recording(generator.tone(8, RATE, deck), sample_rate=RATE)
+    takes = [noise, *(Take(recording=tone, kind="tone", taken="test tape", head=head) for head in (1, 2))]
+    found = measure.measure(takes)
+    assert found.flutter_heads == {0: 1}
+    assert found.to_dict()["flutter_heads"] == {"speed 1": 2}
+    assert sum("read once for each speed" in sentence for sentence in found.sentences) == 1

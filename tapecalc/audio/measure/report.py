@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from itertools import zip_longest
 
 import numpy as np
+from pydantic import ValidationError
 
 from tapecalc.audio.measure.delay import measure_delay
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
@@ -37,6 +38,10 @@ from tapecalc.units import from_si
 __all__ = ["KINDS", "Measurement", "Take", "measure", "measured_machine"]
 
 BLAMED, SLIGHT = 5e-5, 0.01  # depth as read (0.005 %), and over the deepest, from which a line is blamed
+
+#: What belongs to a speed and not to a head: kind of take, and where its reading is kept.
+READ_ONCE = {"tone": "flutter", "repeats": "repeats", "silence": "noise"}
+TOLD_ONCE = "Flutter, noise and loop gain are read once for each speed, from the first take that tells them."
 
 #: What a take may hold.
 KINDS = {
@@ -108,6 +113,8 @@ class Measurement:
         Tuples of `WhatIf`, the best first, by (head, speed).
     flutter : dict
         `FlutterReading` by speed.
+    flutter_heads : dict
+        Which head it was read from, counted from 0, by speed.
     suspects : dict
         Tuples of `tapecalc.flutter.Verdict` by speed, of lines that are read with 0.005 % or more.
     repeats : dict
@@ -133,6 +140,7 @@ class Measurement:
     responses: dict = field(default_factory=dict)
     what_ifs: dict = field(default_factory=dict)
     flutter: dict = field(default_factory=dict)
+    flutter_heads: dict = field(default_factory=dict)
     suspects: dict = field(default_factory=dict)
     repeats: dict[int, RepeatReading] = field(default_factory=dict)
     noise: dict[int, NoiseReading] = field(default_factory=dict)
@@ -195,6 +203,7 @@ class Measurement:
             "responses": {k: r.to_dict() for k, r in pairs(self.responses).items()},
             "what_ifs": {k: [w.to_dict() for w in r] for k, r in pairs(self.what_ifs).items()},
             "flutter": {k: r.to_dict() for k, r in by_speed(self.flutter).items()},
+            "flutter_heads": {k: head + 1 for k, head in by_speed(self.flutter_heads).items()},
             "suspects": {
                 k: [
                     {
@@ -265,7 +274,17 @@ def measure(takes, *, machine=None, rulers=(), stopwatches=(), reference=None, c
     if not takes:
         raise ValueError("takes must hold at least one take")
     found = {
-        name: {} for name in ("delays", "responses", "what_ifs", "flutter", "suspects", "repeats", "noise")
+        name: {}
+        for name in (
+            "delays",
+            "responses",
+            "what_ifs",
+            "flutter",
+            "flutter_heads",
+            "suspects",
+            "repeats",
+            "noise",
+        )
     }
     said = []
     pieces = [piece for take in takes for piece in _pieces(take, reference, said)]
@@ -276,6 +295,8 @@ def measure(takes, *, machine=None, rulers=(), stopwatches=(), reference=None, c
     for piece in pieces:
         if piece.kind == "delay" and (piece.head, piece.at) in found["delays"]:
             _tell(piece, "the response", said, _response, found, machine, _speed(piece.at, geometry, machine))
+        elif piece.kind in READ_ONCE and piece.at in found[READ_ONCE[piece.kind]]:
+            said.append(TOLD_ONCE)
         elif piece.kind == "tone":
             _tell(piece, "the flutter", said, _flutter, found, machine, geometry, clock_tolerance)
         elif piece.kind == "repeats":
@@ -361,7 +382,7 @@ def _flutter(piece, found, machine, geometry, clock_tolerance):
     reading = measure_flutter(
         piece.recording, taken=piece.taken, delay=delay, clock_tolerance=clock_tolerance
     )
-    found["flutter"][piece.at] = reading
+    found["flutter"][piece.at], found["flutter_heads"][piece.at] = reading, piece.head
     speed = _speed(piece.at, geometry, machine)
     deepest = max((line.depth.value for line in reading.lines), default=0.0)
     peaks = reading.peaks(least=max(BLAMED, SLIGHT * deepest))
@@ -436,7 +457,8 @@ def measured_machine(measurement, *, machine=None, name=None):
     Raises
     ------
     CannotTell
-        If spacing or speed are neither measured nor in `machine`.
+        If spacing or speed are neither measured nor in `machine`, or what was measured makes no
+        machine.
 
     Notes
     -----
@@ -466,7 +488,18 @@ def measured_machine(measurement, *, machine=None, name=None):
     if measurement.flutter:
         _fill_flutter(data, measurement)
     _fill_delays(data, measurement.delays, machine)
-    return Machine.model_validate(data).model_dump(exclude_unset=True)
+    return _checked(data).model_dump(exclude_unset=True)
+
+
+def _checked(data):
+    """The machine that the sections make, or the reason why they make none."""
+    try:
+        return Machine.model_validate(data)
+    except ValidationError as error:
+        reason = error.errors()[0]
+        key = ".".join(str(step) for step in reason["loc"])
+        said = f"{key} {reason['msg']}".strip().replace("Value error, ", "")
+        raise CannotTell(f"what was measured makes no machine: {said}") from None
 
 
 def _fill_transport(data, geometry, machine):
@@ -550,7 +583,7 @@ def _fill_delays(data, tracks, machine):
     }
     data.pop("measured_delays", None)
     if machine is not None and machine.measured_delays:
-        still = machine.delays_that_hold(Machine.model_validate(data))
+        still = machine.delays_that_hold(_checked(data))
         new = {(one.head, one.speed): one.model_dump() for one in still} | new
     if new:
         data["measured_delays"] = [new[key] for key in sorted(new)]
