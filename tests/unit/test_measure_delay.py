@@ -246,3 +246,11 @@ def test_one_channel_and_too_short_a_recording_are_refused():
 def test_options_out_of_range_are_refused(option):
     with pytest.raises(ValueError, match=next(iter(option))):
         measure.measure_delay(stereo(dry("noise"), played("noise")), **option)
+
+
+@pytest.mark.parametrize("lag", [0, 20])
+def test_one_signal_on_both_channels_is_not_called_a_delay(lag):
+    noise = generator.noise(3, 48000)
+    both = np.stack([noise, 0.5 * np.roll(noise, lag)], axis=1)
+    with pytest.raises(measure.CannotTell, match="one signal is on both channels, or the machine plays its"):
+        measure.measure_delay(measure.open_recording(both, sample_rate=48000))

@@ -49,6 +49,7 @@ FAINTEST = 1e-5  # power of a window against the loudest one, below which it is 
 LOWEST_MATCH = 0.3  # correlation of a single window that is still used
 STRETCH = 1.15  # of a window's own uncertainty; a seeded grid of plucked strings asks for it
 CANDIDATES, CANDIDATE = 6, 0.4  # rough delays that are tried, and their height over the best
+SOONEST = 1e-3  # s; no two heads are so near that tape is faster
 ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
 DECOY = 7  # windows further on: a partner that cannot be the right one
 PATH_TURNS = 3  # times the path is measured; each time the windows are aligned better
@@ -258,6 +259,11 @@ def measure_delay(recording, *, hop=0.05, window=0.0213, longest=3.0, clock_tole
     rate = recording.sample_rate
     grid = _Grid(rate, 2 ** round(np.log2(window * rate)), max(1, round(hop * rate)))
     lag = _best_lag(recording, grid, lags, polarity, health["dry"].loudest)
+    if lag < SOONEST * rate:
+        raise CannotTell(
+            f"the playback is there {1e3 * lag / rate:.1f} ms after the dry sound, sooner than tape can bring "
+            "it: one signal is on both channels, or the machine plays its source instead of the tape"
+        )
     path, return_gain, left_lead = _path_gain(recording, grid, lag, polarity, health["dry"].loudest)
     state = _State(lag, return_gain, left_lead)
     for first in range(0, recording.count, int(CHUNK * rate)):
