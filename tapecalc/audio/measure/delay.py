@@ -506,7 +506,7 @@ def _path_gain(recording, grid, lag, polarity, loudest):
     for _ in range(PATH_TURNS):
         state = _State(lag, return_gain)
         _follow(recording, grid, first, polarity, path, state, last)
-        if state.sums is None:
+        if state.sums is None or state.sums[-1] < FEWEST:
             return None, 0.0, 0.0
         return_gain = _return_gain(recording, grid, state)
         dry, played, cross, count = state.sums
