@@ -13,6 +13,7 @@ symbol  name in code     SI unit  typical value
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections import Counter
@@ -107,6 +108,8 @@ def run():
     >>> callable(run)
     True
     """
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal that lacks a letter shows a question mark
     sys.exit(main())
 
 
