@@ -92,21 +92,25 @@ def _wait_for(address, server, seconds=60):
 
 @contextmanager
 def page(width=1300, height=1600):
-    """A page of a fresh browser, with a list of what goes wrong on it and one of what it asks for outside."""
+    """A page of a fresh browser, watched."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
-        tab = browser.new_page(viewport={"width": width, "height": height})
-        tab.set_default_timeout(PATIENCE)
-        tab.problems, tab.outside = [], []
-        tab.on("pageerror", lambda error: tab.problems.append(str(error)))
-        tab.on("console", lambda said: said.type == "error" and tab.problems.append(_where(said)))
-        tab.on("request", lambda asked: AT_HOME.match(asked.url) or tab.outside.append(asked.url))
         try:
-            yield tab
+            yield watched(browser.new_page(viewport={"width": width, "height": height}))
         finally:
             browser.close()
+
+
+def watched(tab):
+    """The page, with a list of what goes wrong on it and one of what it asks for outside this machine."""
+    tab.set_default_timeout(PATIENCE)
+    tab.problems, tab.outside = [], []
+    tab.on("pageerror", lambda error: tab.problems.append(str(error)))
+    tab.on("console", lambda said: said.type == "error" and tab.problems.append(_where(said)))
+    tab.on("request", lambda asked: AT_HOME.match(asked.url) or tab.outside.append(asked.url))
+    return tab
 
 
 def _where(said):
