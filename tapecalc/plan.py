@@ -544,7 +544,14 @@ def _headlines(plan):
     if plan.tempos:
         best = plan.tempos[0]
         fit = best.fit
-        sound = "which is not heard as off" if not fit.audible else "which is heard as off"
+        sound = "which is not heard as off"
+        if fit.audible:
+            way = from_si(abs(best.changes.spacing_change), "mm")
+            side = "farther from" if best.changes.spacing_change > 0 else "nearer to"
+            sound = (
+                f"which is heard as off. It is exact at {best.changes.bpm:.1f} bpm, or with the head "
+                f"{way:.1f} mm {side} the record head"
+            )
         yield (
             f"At {plan.bpm:g} bpm the best fit is a {fit.note.name} at "
             f"{_speed_name(machine, best.delay.speed)}: {_signed_ms(fit.error)} "

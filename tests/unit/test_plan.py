@@ -267,3 +267,17 @@ def test_songs_and_loop_of_a_measured_delay_are_reckoned_from_it(measured_plan):
 def test_planning_for_another_song_keeps_what_was_measured(measured_plan):
     again = make_plan(measured_plan.machine, bpm=90, repeats=3)
     assert again.delays == measured_plan.delays
+
+
+@pytest.mark.parametrize(
+    ("bpm", "said"),
+    [
+        # A sixteenth at 76 bpm lasts 15/76 s, at 19.05 cm/s 37.6 mm: 3.9 mm less than 41.5 mm.
+        (76, "heard as off. It is exact at 68.9 bpm, or with the head 3.9 mm nearer to the record head."),
+        # At 64 bpm it lasts 15/64 s, 44.6 mm.
+        (64, "heard as off. It is exact at 68.9 bpm, or with the head 3.1 mm farther from the record head."),
+        (69, "which is not heard as off."),
+    ],
+)
+def test_the_headline_of_a_miss_says_what_makes_it_exact(bpm, said):
+    assert make_plan(example_machine(), bpm=bpm).headlines()[1].endswith(said)
