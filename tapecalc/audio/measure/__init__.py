@@ -15,6 +15,7 @@ symbol  name in code       SI unit  typical value
 from tapecalc.audio.measure.delay import DelayTrack, measure_delay
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
 from tapecalc.audio.measure.geometry import Delay, Geometry, KnownSpeed, Ruler, Stopwatch, solve_geometry
+from tapecalc.audio.measure.meter import NEEDLE_TOLERANCE, needle, quasi_peak
 from tapecalc.audio.measure.quiet import NoiseReading, measure_noise
 from tapecalc.audio.measure.recording import ChannelHealth, Recording, channel_health, open_recording
 from tapecalc.audio.measure.repeats import RepeatReading, measure_repeats
@@ -32,6 +33,7 @@ from tapecalc.audio.measure.wow import TAKEN, FlutterLine, FlutterReading, measu
 __all__ = [
     "COVERAGE_FACTOR",
     "KINDS",
+    "NEEDLE_TOLERANCE",
     "PARTS",
     "SIGNAL_LENGTH",
     "TAKEN",
@@ -65,7 +67,9 @@ __all__ = [
     "measure_repeats",
     "measure_response",
     "measured_machine",
+    "needle",
     "open_recording",
+    "quasi_peak",
     "solve_geometry",
     "what_ifs_in_words",
 ]

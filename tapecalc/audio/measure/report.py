@@ -175,6 +175,8 @@ class Measurement:
                 rows.append((f"speed {s} over speed 1", _told(ratio, 1.0, "")))
         for at, reading in sorted(self.flutter.items()):
             rows.append((f"flutter, weighted, speed {at + 1}", reading.weighted.text(100, "%")))
+            needle = reading.quasi_peak.text(100, "%")
+            rows.append((f"flutter, weighted, needle of a meter, speed {at + 1}", needle))
             rows.append((f"flutter, unweighted rms, speed {at + 1}", reading.unweighted_rms.text(100, "%")))
         for at, reading in sorted(self.repeats.items()):
             rows.append((f"loop gain, speed {at + 1}", reading.loop_gain_db.text()))

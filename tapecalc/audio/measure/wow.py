@@ -30,6 +30,7 @@ import numpy as np
 from scipy import fft
 
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
+from tapecalc.audio.measure.meter import NEEDLE_TOLERANCE, quasi_peak
 from tapecalc.audio.measure.recording import channel_health
 from tapecalc.checks import between, positive
 from tapecalc.flutter import null_rates, weighting_db
@@ -46,6 +47,7 @@ TAKEN = {
 
 BLOCK, MARGIN = 10.0, 1.0  # seconds of a block, and on either side to let the band filter settle
 RATE = 1400  # values of deviation per second
+NEEDLE_STEP = 2  # values from one that a needle is shown to the next
 FLAT, STOP = 450.0, 700.0  # Hz from the tone: passed in full, and no longer
 LOWEST_RATE, HIGHEST_RATE = (
     0.2,
@@ -123,6 +125,9 @@ class FlutterReading:
         the next three are of the time recorded, less its ends; record for longer to know more.
     weighted_rms, unweighted, unweighted_rms : Estimate
         The rms, and the same without weighting (0.2 to 200 Hz).
+    quasi_peak : Estimate
+        The highest that the needle of a weighted meter goes; its uncertainty holds what two meters
+        that both comply may differ by.
     tone : Estimate
         Mean frequency, Hz.
     speed_error : Estimate or None
@@ -162,6 +167,7 @@ class FlutterReading:
     weighted_rms: Estimate
     unweighted: Estimate
     unweighted_rms: Estimate
+    quasi_peak: Estimate
     tone: Estimate
     speed_error: Estimate | None
     drift: Estimate
@@ -204,7 +210,7 @@ class FlutterReading:
         dict
             All readings, the lines, and what cannot be told.
         """
-        readings = ("weighted", "weighted_rms", "unweighted", "unweighted_rms", "tone", "drift")
+        readings = ("weighted", "weighted_rms", "unweighted", "unweighted_rms", "quasi_peak", "tone", "drift")
         return {
             **{name: getattr(self, name).to_dict() for name in readings},
             "speed_error": None if self.speed_error is None else self.speed_error.to_dict(),
@@ -381,6 +387,7 @@ class _Pile:
     """What the pieces add up to."""
 
     duration: float = 0.0
+    needle: float = 0.0
     sums: dict = field(default_factory=dict)
     means: list = field(default_factory=list)
     counts: dict = field(default_factory=dict)
@@ -409,6 +416,8 @@ class _Pile:
             self.sums[name] = old + seconds * np.array(sums)
             count = np.histogram(np.abs(clean), np.concatenate([[0], BUCKETS, [np.inf]]))[0]
             self.counts[name] = self.counts.get(name, 0) + count
+            if weighted:
+                self.needle = max(self.needle, quasi_peak(clean[::NEEDLE_STEP], RATE / NEEDLE_STEP))
         self._add_spectrum(deviation, density, seconds)
 
     def _add_spectrum(self, deviation, density, seconds):
@@ -492,6 +501,9 @@ def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
         peak = _quantile(pile.counts[name], TWO_SIGMA_COVERAGE)
         spread = (np.hypot(random, 2 * EDGES * cycles) + noisy) * peak + REST * np.sqrt(noise)
         values[name] = Estimate(peak, float(min(spread, peak + 2 * floor) + 1e-12))
+    read = values["weighted"]
+    spread = np.hypot(NEEDLE_TOLERANCE, read.uncertainty / max(read.value, 1e-12)) * pile.needle
+    values["quasi_peak"] = Estimate(pile.needle, float(spread + 1e-12))
     when, means, slopes, seconds = (np.array(column) for column in zip(*pile.means, strict=True))
     mean = float(seconds @ means / seconds.sum())
     left = float(COVERAGE_FACTOR * np.sqrt(left / len(means)) + 1e-9)
