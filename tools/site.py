@@ -2,12 +2,15 @@
 
     python tools/site.py            # into site/
     python tools/site.py --out DIR
+    python tools/site.py --still    # panels only as they are at first: quicker, and half as large
 
 Every notebook that git tracks becomes a page, in reading order, with what it last put out: pictures with
 their descriptions, sounds, tables, errors made on purpose. Formulas become MathML, which browsers draw by
-themselves. The plan of the bundled machine stands beside the pages. Nothing is fetched from elsewhere and
-nothing runs; the same notebooks give the same bytes. A formula that cannot be converted, a link that leads
-nowhere or a picture without a description stops the build, and the old site stays.
+themselves. The plan of the bundled machine stands beside the pages. Panels are drawn beforehand at some
+settings of each control, and a small script of ours shows one or another; without it they stand still.
+Nothing is fetched from elsewhere; the same notebooks give the same bytes. A formula that cannot be
+converted, a link that leads nowhere or a picture without a description stops the build, and the old site
+stays.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ import argparse
 import base64
 import hashlib
 import html
+import json
 import os
 import re
 import subprocess
@@ -35,6 +39,7 @@ from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
 from pygments import highlight
 from pygments.formatters import HtmlFormatter
 from pygments.lexers import PythonLexer
+from site_panels import knobs_of, panel_of
 
 from tapecalc import __version__
 from tapecalc.files import write_file
@@ -74,6 +79,11 @@ class Page:
     def file(self):
         """The file's name on the site."""
         return page_file(self.name)
+
+    @property
+    def moving(self):
+        """Whether a panel on it can be moved."""
+        return any(part.get("knobs") for part in self.parts)
 
 
 def page_file(name):
@@ -215,8 +225,9 @@ def _colored(code):
 class Site:
     """The files of a site as they are made: name on the site -> bytes."""
 
-    def __init__(self, known):
+    def __init__(self, known, *, moving=False):
         self.known = known  # files that may be linked, from the project's folder
+        self.moving = moving  # whether panels are drawn at other settings too
         stems = (Path(name).stem for name in known if re.fullmatch(r"notebooks/[^/]+\.ipynb", name))
         self.names = reading_order(stems)
         self.files = {}
@@ -287,6 +298,7 @@ class Site:
                 if parts and parts[-1]["kind"] == "picture" and not parts[-1]["caption"]:
                     parts[-1]["caption"] = caption
                     parts[-1]["live"] = PANEL in data["text/markdown"]
+                    parts[-1]["knobs"] = self.knobs(cell) if self.moving and parts[-1]["live"] else []
                 else:
                     parts.append({"kind": "prose", "html": caption})
             elif "text/latex" in data:
@@ -302,7 +314,18 @@ class Site:
             raise Refused("a picture has no description")
         source = self.stored("pictures", base64.b64decode(encoded), "png")
         size = {key: metadata.get(key) for key in ("alt", "width", "height")}
-        return {"kind": "picture", "source": source, "caption": "", "live": False, **size}
+        return {"kind": "picture", "source": source, "caption": "", "live": False, "knobs": [], **size}
+
+    def knobs(self, cell):
+        """The controls of the panel that a cell shows, and their states as the script takes them."""
+        knobs = knobs_of(panel_of(cell.source))
+        for knob in knobs:
+            for place in knob["places"]:
+                place["picture"] = self.stored("panels", place["picture"], "png")
+            knob["first"] = [place.pop("first") for place in knob["places"]].index(True)
+            states = json.dumps(knob["places"], ensure_ascii=False, separators=(",", ":"))
+            knob["states"] = Markup(states.replace("<", "\\u003c"))
+        return knobs
 
     def without_sounds(self, text):
         """HTML whose embedded sounds have become files: the page is light, and a phone can save them."""
@@ -334,9 +357,9 @@ def plan_files():
     return content | {PLAN: f"{before}{header}{back}{after}".encode()}
 
 
-def site_files(*, plan=True):
+def site_files(*, plan=True, moving=False):
     """All files of the site: name -> bytes."""
-    site = Site(tracked())
+    site = Site(tracked(), moving=moving)
     read = {name: nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4) for name in site.names}
     pages = [site.page(name, notebook) for name, notebook in read.items()]
     loader = jinja2.FileSystemLoader(Path(__file__).parent)
@@ -351,6 +374,8 @@ def site_files(*, plan=True):
         )
         site.files[page.file] = text.encode("utf-8")
     site.files["style.css"] = (Path(__file__).parent / "site_style.css").read_bytes()
+    if moving:
+        site.files["panels.js"] = (Path(__file__).parent / "site_panels.js").read_bytes()
     return site.files | (plan_files() if plan else {})
 
 
@@ -380,9 +405,10 @@ def main(arguments=None):
     as_it_is = argparse.RawDescriptionHelpFormatter
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=as_it_is)
     parser.add_argument("--out", type=Path, default=ROOT / "site", help="the folder (default: site)")
+    parser.add_argument("--still", action="store_true", help="panels only as they are at first")
     options = parser.parse_args(arguments)
     try:
-        files = site_files()
+        files = site_files(moving=not options.still)
         folder = write_site(files, options.out)
     except Refused as refusal:
         print(f"refused, nothing written: {refusal}", file=sys.stderr)

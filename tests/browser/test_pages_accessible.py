@@ -3,12 +3,13 @@
 import functools
 import http.server
 import threading
+from unittest import mock
 
 import lab_browser
 import pytest
 from library_rules import keeps
 from notebook_rules import tracked_notebooks
-from site_pages import tool
+from site_pages import panels, tool
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -38,6 +39,7 @@ STICKS_OUT = """() => [...document.querySelectorAll('body *')]
 CUT_OFF = """() => [...document.querySelectorAll('pre, .wide, .formula, p, li')]
     .filter(one => one.scrollWidth > one.clientWidth + 1 && getComputedStyle(one).display !== 'inline')
     .map(one => `${one.tagName} ${one.textContent.trim().slice(0, 60)}`)"""
+FOCUSED = "wanted => document.activeElement === wanted"
 #: What has the focus, whether one can see that it has, and whether it is in the window.
 FOCUS = """() => {
     const one = document.activeElement;
@@ -53,7 +55,8 @@ FOCUS = """() => {
 def site(tmp_path_factory):
     if lab_browser.CHROMIUM is None:
         pytest.skip("no Chromium on this machine: install it to look at the pages")
-    return tool.write_site(tool.site_files(), tmp_path_factory.mktemp("pages") / "site")
+    with mock.patch.object(panels, "PLACES", 3):  # both ends of a slider and one place between
+        return tool.write_site(tool.site_files(moving=True), tmp_path_factory.mktemp("pages") / "site")
 
 
 @pytest.fixture(scope="module")
@@ -195,6 +198,47 @@ def test_a_solution_unfolds_by_keyboard(tab, site):
     assert not solution.locator("p").first.is_visible()
     solution.locator("summary").press("Enter")
     assert solution.locator("p").first.is_visible()
+
+
+#: What a panel shows; the picture only once it is there.
+SHOWN = """panel => { const picture = panel.querySelector('img');
+    return picture.complete && picture.naturalWidth > 0
+        && [picture.getAttribute('src'), panel.querySelector('[role=status]').textContent] }"""
+
+
+@pytest.mark.parametrize("name", [page for page in PAGES if page[:2].isdigit() or page == "workbench.html"])
+def test_a_panel_on_a_page_follows_the_keyboard(tab, site, name):
+    tab.goto((site / name).as_uri())
+    tab.evaluate(FETCH)
+    found = tab.locator(".panel").element_handles()
+    assert found
+    for panel in found:
+        controls = panel.query_selector_all("input, select")
+        first = [control.input_value() for control in controls]
+        assert 2 <= len(controls) <= 5
+        seen = {tuple(tab.evaluate(SHOWN, panel))}
+        controls[0].focus()
+        for control, start in zip(controls, first, strict=True):
+            assert tab.evaluate(FOCUSED, control)
+            tab.keyboard.press("Home")
+            tab.keyboard.press("End" if control.input_value() == start else "Home")
+            assert control.input_value() != start
+            shown = tab.wait_for_function(SHOWN, arg=panel).json_value()
+            assert shown[0].startswith("panels/") and any(digit in shown[1] for digit in "0123456789")
+            seen.add(tuple(shown))
+            others = [one.input_value() for one in controls if tab.evaluate(FOCUSED, one) is False]
+            assert others == [value for one, value in zip(controls, first, strict=True) if one is not control]
+            tab.keyboard.press("Tab")
+        pictures, words = ({state[k] for state in seen} for k in (0, 1))
+        assert len(pictures) >= len(controls) and len(words) > 2
+
+
+def test_without_a_script_a_page_keeps_the_first_picture_and_shows_no_dead_controls(tab, site):
+    still = tab.context.browser.new_page(java_script_enabled=False)
+    still.goto((site / A_LESSON).as_uri())
+    assert still.locator(".panel img").count() == still.locator(".panel img:visible").count() == 2
+    assert still.locator("input:visible, select:visible").count() == 0
+    still.context.close()
 
 
 def test_a_page_that_shuts_somebody_out_is_found_out(tab, tmp_path):

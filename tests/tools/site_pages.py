@@ -8,10 +8,18 @@ from html.parser import HTMLParser
 
 from library_rules import ROOT
 
-SPEC = importlib.util.spec_from_file_location("site_tool", ROOT / "tools" / "site.py")
-tool = importlib.util.module_from_spec(SPEC)
-sys.modules[SPEC.name] = tool  # data classes look themselves up there
-SPEC.loader.exec_module(tool)
+
+def _loaded(name, stem):
+    """A program of `tools/`, by its file: on the path the folder would hide other modules."""
+    spec = importlib.util.spec_from_file_location(name, ROOT / "tools" / f"{stem}.py")
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module  # data classes look themselves up there, and one program imports the other
+    spec.loader.exec_module(module)
+    return module
+
+
+panels = _loaded("site_panels", "site_panels")
+tool = _loaded("site_tool", "site")
 
 ADDRESSES = ("href", "src", "srcset", "action", "poster", "data", "xlink:href")
 VOID = {"meta", "link", "img", "br", "hr", "source", "input", "wbr", "col"}

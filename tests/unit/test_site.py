@@ -1,6 +1,7 @@
 """The site: every notebook as a page that opens from disk, complete, described, and the same each time."""
 
 import html
+import json
 import os
 import re
 import xml.etree.ElementTree as ET
@@ -12,7 +13,9 @@ import pytest
 from library_rules import keeps
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 from notebook_rules import SHORTEST_DESCRIPTION, tracked_notebooks
-from site_pages import Parsed, tool
+from site_pages import Parsed, panels, tool
+
+from tapecalc.show.panels import choice, slider, switch
 
 NOTEBOOKS = {notebook.name: notebook for notebook in tracked_notebooks()}
 ACTIVE = ("script", "iframe", "object", "embed", "base", "form")
@@ -290,6 +293,75 @@ def test_what_is_printed_is_shown_and_not_obeyed():
     _, page = made_up(new_code_cell("print('<i>')", outputs=[output]))
     assert page.parts[2]["text"] == "<b>bold</b> & red"
     assert "<i>" not in str(page.parts[1]["html"])
+
+
+def test_a_slider_is_drawn_at_both_ends_at_its_first_setting_and_between():
+    spacing = slider("spacing_mm", "spacing", 41.5, low=10, high=100, step=0.5, unit="mm")
+    texts, values = zip(*panels.settings(spacing), strict=True)
+    assert values[0] == 10 and values[-1] == 100 and 41.5 in values
+    assert list(values) == sorted(set(values)) and len(values) == panels.PLACES + 1
+    assert texts[0] == "10" and "41.5" in texts
+    speed = slider("speed_ips", "speed", 7.5, low=3.75, high=15.0, step=0.01, unit="ips", log=True)
+    values = [value for _, value in panels.settings(speed)]
+    assert (values[0], values[-1]) == (3.75, 15.0) and values.count(7.5) == 1
+    ratios = [after / before for before, after in zip(values, values[1:], strict=False)]
+    assert max(ratios) / min(ratios) < 1.02
+    count = slider("repeats", "repeats", 2, low=1, high=3, step=1, unit="")
+    assert panels.settings(count) == [("1", 1), ("2", 2), ("3", 3)]
+
+
+def test_a_list_and_a_switch_are_drawn_at_every_choice():
+    assert panels.settings(choice("beats", "note", {"quarter": 1.0, "eighth": 0.5}, 0.5)) == [
+        ("quarter", 1.0),
+        ("eighth", 0.5),
+    ]
+    assert panels.settings(switch("inverted", "inverted", False)) == [("off", False), ("on", True)]
+
+
+PANEL_CELL = "from tapecalc.show.whatif_heads import comb_panel\n\ncomb_panel()"
+
+
+@slow
+def test_each_setting_of_a_control_has_its_picture_and_its_words():
+    knobs = panels.knobs_of(panels.panel_of(PANEL_CELL))
+    assert [knob["label"] for knob in knobs] == [
+        "the two are apart by (mm)",
+        "tape speed (ips)",
+        "second against first (dB)",
+    ]
+    firsts = set()
+    for knob in knobs:
+        places = knob["places"]
+        assert len({place["picture"] for place in places}) == len(places) == knob["count"]
+        assert len({place["said"] for place in places}) > 1
+        (first,) = (place for place in places if place["first"])
+        firsts.add((first["picture"], first["said"]))
+    assert len(firsts) == 1  # all controls begin at one state
+
+
+@slow
+def test_a_panel_brings_its_states_along_and_they_are_text_and_never_markup(monkeypatch):
+    image = new_output(
+        "display_data",
+        data={"image/png": "iVBORw0KGgo=", "text/plain": "x"},
+        metadata={"image/png": {"alt": "A chart"}},
+    )
+    caption = new_output("display_data", data={"text/markdown": f"**Why?** {tool.PANEL}", "text/plain": "x"})
+    cell = new_code_cell(PANEL_CELL, outputs=[image, caption])
+    knob = {"label": "x", "chosen": False, "count": 1}
+    place = {"at": "1", "said": "</script><b>", "rows": [], "picture": b"png", "first": True}
+    monkeypatch.setattr(tool, "knobs_of", lambda panel: [knob | {"places": [place]}])
+    site = tool.Site({"notebooks/01_a.ipynb"}, moving=True)
+    page = site.page("01_a", new_notebook(cells=page_cells(cell)))
+    (shown,) = page.parts[2]["knobs"]
+    assert page.moving and shown["first"] == 0 and "<" not in shown["states"]
+    (state,) = json.loads(shown["states"])
+    assert state["said"] == "</script><b>" and site.files[state["picture"]] == b"png"
+    assert not tool.Site({"notebooks/01_a.ipynb"}).page("01_a", new_notebook(cells=page_cells(cell))).moving
+
+
+def page_cells(cell):
+    return [new_markdown_cell("# A title"), cell]
 
 
 def test_a_site_is_replaced_as_a_whole_and_nothing_else_ever(tmp_path):
