@@ -84,13 +84,21 @@ _ENTRIES = (
         name="tape_path",
         function=diagrams.tape_path,
         shows="where the delay comes from",
-        arguments=lambda m: {"spacings": m.spacings, "speed": m.speeds[0]},
+        arguments=lambda m: {
+            "spacings": m.spacings,
+            "speed": m.speeds[0],
+            "delays": m.delays(m.speeds[0]),
+        },
     ),
     Entry(
         name="delay_map",
         function=figures.delay_map,
         shows="delay over spacing and speed",
-        arguments=lambda m: {"spacings": m.spacings, "speeds": m.speeds},
+        arguments=lambda m: {
+            "spacings": m.spacings,
+            "speeds": m.speeds,
+            "delays": tuple(m.delays(v) for v in m.speeds),
+        },
     ),
     Entry(
         name="wavelength_at_gap",

@@ -5,6 +5,7 @@ symbol  name in code       SI unit  typical value
 ======  =================  =======  ============================================
 d       ``spacings``       m        ``(0.0415,)``, one for each playback head
 v       ``speed``          m/s      0.1905
+T       ``delays``         s        ``(0.218,)``, where measured
 --      ``units``          --       ``"metric"`` or ``"inches"``
 --      ``profile``        --       ``"notebook"``
 --      ``symbols_only``   --       True for a picture without words
@@ -133,7 +134,9 @@ def _loop_arrows(sheet, at, tall):
     return {name: sheet.line(points, arrow=True, **look) for name, (points, look) in sorted(arrows.items())}
 
 
-def tape_path(*, spacings, speed, units="metric", profile="notebook", symbols_only=False, axes=None):
+def tape_path(
+    *, spacings, speed, delays=None, units="metric", profile="notebook", symbols_only=False, axes=None
+):
     """Draw the way of the tape past its heads, with each head spacing and its delay.
 
     Parameters
@@ -142,6 +145,8 @@ def tape_path(*, spacings, speed, units="metric", profile="notebook", symbols_on
         Distance of each playback head from the record head, m, in tape order.
     speed : float
         Tape speed, m/s.
+    delays : tuple of float, optional
+        Delay of each head as measured, s; by default spacing over speed.
     units : {"metric", "inches"}, optional
         Which units people are to read.
     profile : str or Profile, optional
@@ -171,7 +176,8 @@ def tape_path(*, spacings, speed, units="metric", profile="notebook", symbols_on
     >>> tape_path(spacings=(0.0415,), speed=0.1905).caption
     'The way of the tape. At 19.05 cm/s it takes 218 ms over 41.5 mm.'
     """
-    delays = np.atleast_1d(delay_from_spacing(spacings, speed)).tolist()
+    stated = np.atleast_1d(delay_from_spacing(spacings, speed)).tolist()
+    delays = stated if delays is None else delays
     numbers = [
         (length_text(spacing, units), f"{from_si(delay, 'ms'):.0f} ms")
         for spacing, delay in zip(spacings, delays, strict=True)

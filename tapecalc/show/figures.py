@@ -128,7 +128,9 @@ def _and(texts):
 # ---------------------------------------------------------------- delay
 
 
-def delay_map(*, spacings, speeds, units="metric", profile="notebook", symbols_only=False, axes=None):
+def delay_map(
+    *, spacings, speeds, delays=None, units="metric", profile="notebook", symbols_only=False, axes=None
+):
     """Draw delay over head spacing, one line per speed, with this machine's heads as points.
 
     Parameters
@@ -137,6 +139,8 @@ def delay_map(*, spacings, speeds, units="metric", profile="notebook", symbols_o
         The machine's head spacings, m.
     speeds : tuple of float
         Its tape speeds, m/s.
+    delays : tuple of tuple of float, optional
+        For each speed the delays of the heads as measured, s; by default spacing over speed.
     units : {"metric", "inches"}, optional
         Which units people are to read.
     profile : str or Profile, optional
@@ -173,11 +177,12 @@ def delay_map(*, spacings, speeds, units="metric", profile="notebook", symbols_o
             look = style.line_style(profile, k, marker=True)
             milliseconds = from_si(transport.delay_from_spacing(along, speed), "ms")
             lines += axes.plot(from_si(along, unit), milliseconds, **(look | {"marker": "none"}))
-            delays = np.atleast_1d(transport.delay_from_spacing(list(spacings), speed))
+            stated = np.atleast_1d(transport.delay_from_spacing(list(spacings), speed))
+            found = stated if delays is None else np.array(delays[k])
             heads += axes.plot(
-                from_si(list(spacings), unit), from_si(delays, "ms"), **(look | {"linestyle": "none"})
+                from_si(list(spacings), unit), from_si(found, "ms"), **(look | {"linestyle": "none"})
             )
-            pairs = zip(spacings, from_si(delays, "ms").tolist(), strict=True)
+            pairs = zip(spacings, from_si(found, "ms").tolist(), strict=True)
             said.append(
                 f"At {speed_text(speed, units)}, "
                 + _and(f"{length_text(d, units)} give {t:.0f} ms" for d, t in pairs)

@@ -33,6 +33,7 @@ from tapecalc.audio.sound import phrase, write_sound
 from tapecalc.files import alone_in, write_file
 from tapecalc.plan import CAUTIONS
 from tapecalc.show import diagrams, figures, style
+from tapecalc.show.catalog import CATALOG
 from tapecalc.show.listen import compare
 
 __all__ = ["plan_figures", "plan_page", "plan_preview", "write_plan"]
@@ -80,8 +81,8 @@ def plan_figures(plan, *, profile="page"):
     machine, first = plan.machine, plan.delays[0]
     echo = machine.echo_loop(first.speed)
     drawn = {
-        "tape_path": diagrams.tape_path(spacings=machine.spacings, speed=first.speed, profile=profile),
-        "delay_map": figures.delay_map(spacings=machine.spacings, speeds=machine.speeds, profile=profile),
+        name: CATALOG[name].function(**CATALOG[name].arguments(machine), profile=profile)
+        for name in ("tape_path", "delay_map")
     }
     if plan.bpm is not None:
         drawn["tempo_map"] = figures.tempo_map(

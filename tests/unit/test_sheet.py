@@ -132,3 +132,18 @@ def test_the_same_plan_gives_the_same_page(page):
     )
     without_sound = re.compile(r"data:audio/mpeg;base64,[^'\"]+")
     assert without_sound.sub("", again) == without_sound.sub("", page)
+
+
+def test_the_figures_show_the_delays_that_were_measured():
+    # Both within three standard uncertainties of 217.8 ms and 435.7 ms, and none of them rounds alike.
+    rows = [
+        {"head": 1, "speed": n, "delay_ms": t, "delay_uncertainty_ms": 0.03}
+        for n, t in ((1, 221.0), (2, 441.0))
+    ]
+    drawn = sheet.plan_figures(make_plan(with_changes(example_machine(), {"measured_delays": rows})))
+    assert "it takes 221 ms over 41.5 mm" in drawn["tape_path"].caption
+    assert "41.5 mm give 221 ms. At 9.525 cm/s, 41.5 mm give 441 ms" in drawn["delay_map"].caption
+    heads = [points.get_ydata()[0] for points in drawn["delay_map"].artists["heads"]]
+    assert heads == pytest.approx([221.0, 441.0])
+    stated = sheet.plan_figures(make_plan(example_machine()))
+    assert "41.5 mm give 218 ms" in stated["delay_map"].caption
