@@ -185,7 +185,8 @@ def check(answer, expected, *, unit, tolerance_percent=1.0, slips=(), hint=""):
         )
     if _near(number, wanted, percent):
         typed = f"{number:.6g} {unit}".rstrip()
-        return Reply("right", f"Right: {typed} is within {percent:g} % of the exact number.")
+        near = f" is within {percent:g} % of the exact number" if percent > 1e-3 else ", exactly"
+        return Reply("right", f"Right: {typed}{near}.")
     return Reply("not yet", f"Not yet. {_hint_for(number, wanted, percent, unit, slips, hint)}")
 
 

@@ -132,3 +132,7 @@ def test_exercise_of_a_notebook_holds_together(exercise):
         assert words.endswith((".", "?")) and f"{exercise.expected:.3g}" not in words
         if not callable(when):
             assert exercise.check(when).sentence == f"Not yet. {words}"  # neither right nor an earlier slip
+
+
+def test_a_whole_number_that_must_be_met_is_not_praised_for_a_millionth_of_a_percent():
+    assert str(check(3, 3, unit="", tolerance_percent=1e-6)) == "✓ Right: 3, exactly."
