@@ -24,7 +24,7 @@ help:
 	@echo "make versions   the tests on the lowest and on the newest versions of all packages"
 	@echo "make clean      remove what the other targets made"
 
-# What a person needs to plan is small; what a test needs is not.
+# Each step adds to the one before: what planning needs, what reading needs, what testing needs.
 .venv/planned: pyproject.toml constraints.txt
 	@$(PYTHON) -c 'import sys; sys.version_info >= (3, 11) or sys.exit("tapecalc needs Python 3.11 or newer: name one, as in make plan PYTHON=python3.13")'
 	@echo "Setting up .venv, once: this takes a minute or two"
@@ -32,7 +32,13 @@ help:
 	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e .
 	touch $@
 
-.venv/complete: .venv/planned
+.venv/opened: .venv/planned
+	@echo "Adding what the notebooks need, once: this takes another minute or two"
+	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[lab,clips]'
+	touch $@
+
+.venv/complete: .venv/opened
+	@echo "Adding what the tests need, once: this takes another minute"
 	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[lab,clips,site,test]'
 	touch $@
 
@@ -43,7 +49,7 @@ help:
 plan: .venv/planned
 	$(RUN) -m tapecalc plan --out $(OUT)
 
-lab: .venv/complete
+lab: .venv/opened
 	$(BIN)/jupyter lab notebooks/00_index.ipynb
 
 test: .venv/complete

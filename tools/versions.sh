@@ -16,6 +16,9 @@ for resolution in "$@"; do
     "$python" -m venv "$scratch/$resolution"
     VIRTUAL_ENV="$scratch/$resolution" "$scratch/uv/bin/uv" pip install --quiet \
         --resolution "$resolution" -e '.[lab,clips,site,test]'
+    echo "Other versions than in constraints.txt:"
+    VIRTUAL_ENV="$scratch/$resolution" "$scratch/uv/bin/uv" pip freeze --exclude-editable | tr '_' '-' |
+        grep -vixFf <(tr '_' '-' < constraints.txt) | paste -sd ' ' || true
     "$scratch/$resolution/bin/python" -m pytest -p no:nbval -p no:cacheprovider -n auto --dist loadfile \
         --doctest-modules -q tests/unit tests/properties tests/reference tests/cli tests/robustness tapecalc
 done
