@@ -52,6 +52,7 @@ FIRST = ("00_index", "workbench")  # then the lessons by their numbers
 PLAN = "plan/plan.html"
 MUST_FAIL = "raises-exception"
 PANEL = "Run the notebook to move the controls."  # how the caption of every panel ends
+RUN_IT = "No sound, no link? Run this cell."  # what a player says for a notebook that is not trusted
 FITS_A_PHONE = 40  # characters or TeX signs in a line that is not scrolled sideways
 MATHML = "http://www.w3.org/1998/Math/MathML"
 STOP_BEHIND_MATH = re.compile(r'(<math [^>]*display="inline"[^>]*>(?:(?!</math>).)*</math>)([).,:;?!]+)')
@@ -294,11 +295,14 @@ class Site:
             elif "text/html" in data:
                 parts.append({"kind": "html", "html": Markup(self.without_sounds(data["text/html"]))})
             elif "text/markdown" in data:
-                caption = Markup(markdown.render(data["text/markdown"]))
+                words = data["text/markdown"]
+                live = PANEL in words
+                if self.moving:
+                    words = words.replace(f" {PANEL}", "")  # here they move without
+                caption = Markup(markdown.render(words))
                 if parts and parts[-1]["kind"] == "picture" and not parts[-1]["caption"]:
-                    parts[-1]["caption"] = caption
-                    parts[-1]["live"] = PANEL in data["text/markdown"]
-                    parts[-1]["knobs"] = self.knobs(cell) if self.moving and parts[-1]["live"] else []
+                    knobs = self.knobs(cell) if self.moving and live else []
+                    parts[-1] |= {"caption": caption, "live": live, "knobs": knobs}
                 else:
                     parts.append({"kind": "prose", "html": caption})
             elif "text/latex" in data:
@@ -333,7 +337,7 @@ class Site:
         def file_of(found):
             return self.stored("sounds", base64.b64decode(found[1]), "mp3")
 
-        return EMBEDDED_SOUND.sub(file_of, text)
+        return EMBEDDED_SOUND.sub(file_of, text.replace(f" {RUN_IT}", ""))
 
 
 def _text(kind, text):

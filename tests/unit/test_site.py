@@ -166,6 +166,7 @@ def test_sounds_are_files_that_play_and_can_be_saved(pages, files):
         assert content[:3] == b"ID3" or content[0] == 0xFF
     played = [audio["src"] for name, page in pages.items() if "/" not in name for audio in page.all("audio")]
     assert set(played) == set(sounds)
+    assert not any(b"Run this cell" in content for name, content in files.items() if name.endswith(".html"))
     for page in pages.values():
         assert all("controls" in audio and "autoplay" not in audio for audio in page.all("audio"))
 
@@ -354,6 +355,7 @@ def test_a_panel_brings_its_states_along_and_they_are_text_and_never_markup(monk
     site = tool.Site({"notebooks/01_a.ipynb"}, moving=True)
     page = site.page("01_a", new_notebook(cells=page_cells(cell)))
     (shown,) = page.parts[2]["knobs"]
+    assert page.parts[2]["live"] and tool.PANEL not in page.parts[2]["caption"]
     assert page.moving and shown["first"] == 0 and "<" not in shown["states"]
     (state,) = json.loads(shown["states"])
     assert state["said"] == "</script><b>" and site.files[state["picture"]] == b"png"
