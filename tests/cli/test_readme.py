@@ -9,6 +9,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -53,6 +54,7 @@ STEPS = {
     r"ruff check \.$": [f"{HERE}::test_the_tests_that_make_runs_are_these"],
     r"/(pytest|coverage) ": [f"{HERE}::test_the_tests_that_make_runs_are_these"],
     r"^for file in tests/benchmarks/": [f"{HERE}::test_there_are_benchmarks_to_run"],
+    r"^rm -rf \.venv out |^find \. -name __pycache__ ": [f"{HERE}::test_make_clean_removes_what_was_made"],
     r"^tools/versions\.sh ": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
 }
 
@@ -64,6 +66,10 @@ LARGE = {
     ".ci/run": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
     ".ci/weekly": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
     ".ci/weekly python3.13": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
+    "python3.11 -m venv .venv": [f"{HERE}::test_new_pins_come_from_the_oldest_python_and_every_extra"],
+    ".venv/bin/pip install -e '.[lab,clips,site,test,bench]'": [
+        f"{HERE}::test_new_pins_come_from_the_oldest_python_and_every_extra"
+    ],
     ".venv/bin/python tools/notebook.py build lesson.py notebooks/10_my_lesson.ipynb": [
         "tests/unit/test_notebook_tool.py::test_text_of_a_notebook_builds_the_same_notebook"
     ],
@@ -205,6 +211,22 @@ def test_the_tests_that_make_runs_are_these():
     tried = [step for step in steps(["test"]) if "/pytest" in step or "ruff" in step or "coverage " in step]
     assert len(tried) == len(wanted)
     assert all(want in step for want, step in zip(wanted, tried, strict=True))
+
+
+def test_make_clean_removes_what_was_made(tmp_path):
+    steps([])  # skips where there is no make
+    shutil.copy(ROOT / "Makefile", tmp_path)
+    for name in (".venv", "out", "site", "tapecalc/__pycache__"):
+        (tmp_path / name).mkdir(parents=True)
+    run(["make", "clean"], tmp_path)
+    assert {path.name for path in tmp_path.rglob("*")} == {"Makefile", "tapecalc"}
+
+
+def test_new_pins_come_from_the_oldest_python_and_every_extra():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert f"python{project['requires-python'].removeprefix('>=')} -m venv .venv" in lines(DEVELOPERS)
+    (extras,) = re.findall(r"pip install -e '\.\[(.*)\]'", DEVELOPERS)
+    assert set(extras.split(",")) == set(project["optional-dependencies"])
 
 
 def test_there_are_benchmarks_to_run():
