@@ -7,7 +7,9 @@ import tomllib
 from pathlib import Path
 
 import pytest
+import yaml
 from library_rules import ROOT, keeps
+from packaging.requirements import Requirement
 
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 SOURCES = (".py", ".pyc")
@@ -67,6 +69,20 @@ def test_conda_and_pip_users_get_the_same_packages():
     text = (ROOT / "environment.yml").read_text(encoding="utf-8")
     keeps(environment_violations(text, wanted()))
     assert "-e ." in text
+
+
+def test_the_environment_is_one_that_conda_reads():
+    """Its grammar only: whether a channel has these names cannot be known without asking it."""
+    text = (ROOT / "environment.yml").read_text(encoding="utf-8")
+    told = yaml.safe_load(text)
+    assert list(told) == ["name", "channels", "dependencies"]
+    assert (told["name"], told["channels"]) == ("tapecalc", ["conda-forge"])
+    *specs, last = told["dependencies"]
+    keeps([spec for spec in specs if not re.fullmatch(r"[a-z0-9][a-z0-9._-]*( >=[0-9][0-9.]*)?", spec)])
+    assert "pip" in specs  # or else conda warns, and takes one of its own choice
+    assert list(last) == ["pip"]
+    assert [str(Requirement(wish)) for wish in last["pip"][:-1]] == last["pip"][:-1]
+    assert last["pip"][-1] == "-e ."
 
 
 def test_every_package_is_pinned_for_the_set_up_at_or_above_its_bound():
