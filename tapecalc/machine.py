@@ -13,6 +13,7 @@ v       ``speed``        m/s      7.5 in/s
 --      ``text``         --       the content of a file
 --      ``source``       --       what errors call it
 --      ``machine``      --       a `Machine`
+--      ``other``        --       another `Machine`
 --      ``changes``      --       ``{"song.bpm": 90}``
 d       ``spacings_mm``  mm       ``[41.5]``
 v       ``speeds_ips``   in/s     ``[7.5, 3.75]``
