@@ -345,7 +345,7 @@ def _echoes(layout, speed, gain):
 
 
 def _drawn(echoes):
-    """Echoes as strokes from the floor, a loud one up to the top of the chart."""
+    """Echoes as strokes from below the floor, where their joints are out of sight, up to the top at most."""
     times = np.array(sorted(echoes))
     levels = np.array([amplitude_to_db(echoes[time]) for time in times.tolist()])
-    return _strokes(times, QUIET_DB, np.clip(levels, QUIET_DB, LOUD_DB))
+    return _strokes(times, QUIET_DB - 2, np.clip(levels, QUIET_DB, LOUD_DB))
