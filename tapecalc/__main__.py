@@ -86,7 +86,7 @@ def main(arguments=None):
     except SystemExit as stop:  # argparse has said what is wrong, or shown its help
         return stop.code or 0
     except BrokenPipeError:  # whoever read our output has seen enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 0
     except KeyboardInterrupt:
         print("tapecalc: stopped", file=sys.stderr)
@@ -110,7 +110,17 @@ def run():
     """
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal that lacks a letter shows a question mark
-    sys.exit(main())
+    status = main()
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:  # as in main, for what had not been handed over yet
+        _drop_output()
+    sys.exit(status)
+
+
+def _drop_output():
+    """Send what is still to be printed nowhere."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _parser():

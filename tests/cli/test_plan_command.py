@@ -118,6 +118,13 @@ def test_output_into_a_closed_pipe_is_no_error():
     assert done.stderr == ""
 
 
+@pytest.mark.parametrize("words", ["plan", "plan --help", "plan --spacing-mm 40 --speed-ips 7.5 --bpm 76"])
+def test_output_that_nobody_reads_is_no_error(words):
+    command = f"{sys.executable} -m tapecalc {words} | true; exit ${{PIPESTATUS[0]}}"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
 def test_printing_a_plan_loads_no_figures_and_no_sound():
     code = (
         "import sys; from tapecalc.__main__ import main; main(['plan']);"

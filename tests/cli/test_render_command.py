@@ -1,6 +1,7 @@
 """``python -m tapecalc render``, and how every command ends."""
 
 import io
+import os
 
 import numpy as np
 import pytest
@@ -76,6 +77,17 @@ def test_a_reader_who_has_seen_enough_is_no_error(monkeypatch, tmp_path):
         monkeypatch.setattr(command_line.sys, "stdout", pipe)
         monkeypatch.setattr(command_line, "_plan", broken(BrokenPipeError()))
         assert main(["plan"]) == 0
+
+
+def test_output_that_is_left_over_for_nobody_is_dropped(monkeypatch):
+    read, write = os.pipe()
+    os.close(read)
+    with os.fdopen(write, "w") as pipe:
+        monkeypatch.setattr(command_line.sys, "stdout", pipe)
+        monkeypatch.setattr(command_line.sys, "argv", ["tapecalc", "--help"])
+        with pytest.raises(SystemExit) as stop:
+            run()
+    assert stop.value.code == 0
 
 
 def test_running_leaves_with_the_exit_status(monkeypatch):
