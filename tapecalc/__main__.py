@@ -16,7 +16,9 @@ import argparse
 import io
 import os
 import sys
+import tempfile
 from collections import Counter
+from contextlib import contextmanager
 
 __all__ = ["main", "run"]
 
@@ -35,6 +37,9 @@ _ERRORS = (
     ("thumb-error-s", "s", 0.2, "stopwatch", "how far a timed run may be off, start and stop together"),
     ("marks-error-percent", "%", 0.1, "stopwatch", "how far the marked length may be off"),
 )
+
+#: How the lines begin that libmpg123 writes about a damaged file.
+_DECODER_NOTES = (b"Note: ", b"Warning: Xing", b"[src/libmpg123/", b"\n")
 
 _MEASURE_EPILOG = """\
 FILE is a stereo file, dry sound left and playback right, or two files DRY,PLAYBACK;
@@ -110,12 +115,46 @@ def run():
     """
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal that lacks a letter shows a question mark
-    status = main()
+    with _without_decoder_notes():
+        status = main()
     try:
         sys.stdout.flush()
     except BrokenPipeError:  # as in main, for what had not been handed over yet
         _drop_output()
     sys.exit(status)
+
+
+@contextmanager
+def _without_decoder_notes():
+    """Keep what the MP3 decoder notes about a damaged file off the terminal: our one sentence tells it.
+
+    The decoder writes straight to the process's standard error, which there is no asking it not to.
+    So that goes to a file meanwhile, and at the end all but the decoder's lines is handed on; what
+    Python prints takes its usual way at once. This holds for the whole process, so it is for the
+    command line alone, where the process is ours.
+    """
+    usual = sys.stderr
+    try:
+        usual.flush()
+        aside = tempfile.TemporaryFile()
+        terminal = os.dup(2)
+    except (AttributeError, OSError):  # no standard error, or no room for a file: then with its notes
+        yield
+        return
+    os.dup2(aside.fileno(), 2)
+    sys.stderr = os.fdopen(os.dup(terminal), "w", buffering=1, errors="backslashreplace")
+    try:
+        yield
+    finally:
+        sys.stderr.close()
+        sys.stderr = usual
+        os.dup2(terminal, 2)
+        os.close(terminal)
+        with aside:
+            aside.seek(0)
+            for line in aside:
+                if not line.startswith(_DECODER_NOTES):
+                    os.write(2, line)
 
 
 def _drop_output():
@@ -221,7 +260,7 @@ def _describe_measure(measure):
         metavar=("METERS", "SECONDS"),
         help="a marked length of tape and the time it took, once for each speed",
     )
-    for option, unit, usual, _, text in _ERRORS:
+    for option, _, usual, _, text in _ERRORS:
         measure.add_argument(
             f"--{option}",
             type=float,

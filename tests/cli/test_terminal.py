@@ -1,0 +1,104 @@
+"""What a terminal gets to see: our sentences, and nothing of what a decoder notes meanwhile."""
+
+import os
+import subprocess
+import sys
+import threading
+from contextlib import contextmanager
+
+import numpy as np
+import pytest
+
+from tapecalc import __main__ as command
+from tapecalc.audio.sound import pink_noise, write_sound
+
+NOTES = b"Note: Illegal Audio-MPEG-Header 0x0 at offset 7.\n[src/libmpg123/parse.c:1] error: no.\n\n"
+
+
+@pytest.fixture
+def damaged(tmp_path):
+    """MP3 files with their middle overwritten, from a seed."""
+    whole = write_sound(tmp_path / "whole.mp3", pink_noise(2.0, sample_rate=44100, seed=1), 44100)
+    sound = bytearray(whole.read_bytes())
+    sound[2000:6000] = np.random.default_rng(1).integers(0, 256, 4000).astype(np.uint8).tobytes()
+    path = tmp_path / "damaged.mp3"
+    path.write_bytes(sound)
+    return path
+
+
+@contextmanager
+def stderr_of_the_process():
+    """Python's standard error on that of the process, as on a terminal."""
+    before = sys.stderr
+    with os.fdopen(os.dup(2), "w", buffering=1) as stream:
+        sys.stderr = stream
+        try:
+            yield stream
+        finally:
+            sys.stderr = before
+
+
+def test_a_damaged_mp3_ends_with_one_line(damaged):
+    arguments = ["measure", "--program", str(damaged)]
+    noisy = f"import sys; from tapecalc.__main__ import main; sys.exit(main({arguments!r}))"
+    bare, ours = (
+        subprocess.run([sys.executable, *how], capture_output=True, text=True, timeout=60)
+        for how in (["-c", noisy], ["-m", "tapecalc", *arguments])
+    )
+    assert "Note: " in bare.stderr  # or there would be nothing to keep away
+    assert (ours.returncode, ours.stdout) == (2, "")
+    assert ours.stderr.splitlines() == bare.stderr.splitlines()[-1:]
+    assert ours.stderr.startswith("tapecalc: ") and ours.stderr.count("\n") == 1
+
+
+def test_only_the_decoder_is_kept_away(capfd):
+    with stderr_of_the_process():
+
+        def other():
+            os.write(2, b"another library\n")
+            print("another thread", file=sys.stderr)
+
+        with command._without_decoder_notes():
+            os.write(2, NOTES)
+            thread = threading.Thread(target=other)
+            thread.start()
+            thread.join()
+            print("ours", file=sys.stderr)
+            assert capfd.readouterr().err == "another thread\nours\n"  # at once
+            os.write(2, b"a last word without an end")
+        assert capfd.readouterr().err == "another library\na last word without an end"
+        print("after", file=sys.stderr)
+        os.write(2, b"straight\n")
+        assert capfd.readouterr().err == "after\nstraight\n"
+
+
+def test_the_terminal_comes_back_after_an_exception(capfd):
+    with stderr_of_the_process() as stream:
+        open_before = set(os.listdir("/proc/self/fd")) if os.path.isdir("/proc/self/fd") else None
+        with pytest.raises(RuntimeError), command._without_decoder_notes():
+            os.write(2, NOTES + b"kept\n")
+            raise RuntimeError("something went wrong")
+        assert sys.stderr is stream
+        os.write(2, b"straight\n")
+        assert capfd.readouterr().err == "kept\nstraight\n"
+        if open_before is not None:
+            assert set(os.listdir("/proc/self/fd")) == open_before
+
+
+def test_where_nothing_can_be_put_aside_the_command_still_runs(capfd, monkeypatch):
+    with stderr_of_the_process():
+
+        def full():
+            raise OSError("no space left")
+
+        monkeypatch.setattr(command.tempfile, "TemporaryFile", full)
+        with command._without_decoder_notes():
+            os.write(2, b"Note: seen\n")
+        assert capfd.readouterr().err == "Note: seen\n"
+
+
+def test_a_process_without_a_standard_error_runs_too(monkeypatch):
+    monkeypatch.setattr(sys, "stderr", None)
+    with command._without_decoder_notes():
+        assert sys.stderr is None
+    assert sys.stderr is None
