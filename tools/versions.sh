@@ -17,8 +17,8 @@ for resolution in "$@"; do
     VIRTUAL_ENV="$scratch/$resolution" "$scratch/uv/bin/uv" pip install --quiet \
         --resolution "$resolution" -e '.[lab,clips,site,test]'
     echo "Other versions than in constraints.txt:"
-    VIRTUAL_ENV="$scratch/$resolution" "$scratch/uv/bin/uv" pip freeze --exclude-editable | tr '_' '-' |
-        grep -vixFf <(tr '_' '-' < constraints.txt) | paste -sd ' ' || true
+    VIRTUAL_ENV="$scratch/$resolution" "$scratch/uv/bin/uv" pip freeze --quiet --exclude-editable | tr '_' '-' |
+        sed '/^pip==/d' | grep -vixFf <(tr '_' '-' < constraints.txt) | paste -sd ' ' || true
     "$scratch/$resolution/bin/python" -m pytest -p no:nbval -p no:cacheprovider -n auto --dist loadfile \
         --doctest-modules -q tests/unit tests/properties tests/reference tests/cli tests/robustness tapecalc
 done
