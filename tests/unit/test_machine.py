@@ -1,6 +1,7 @@
 """The machine file: what it needs, what it refuses and how it says so."""
 
 import tomllib
+from importlib import resources
 
 import numpy as np
 import pytest
@@ -392,3 +393,11 @@ def test_reading_undoes_writing_of_a_measured_delay(spacing_mm, speed_ips, off, 
     assert again.delays(at)[0] == pytest.approx(delay_ms / 1000, rel=1e-12)
     assert again.delay_uncertainties(at)[0] == pytest.approx(unsure_ms / 1000, rel=1e-12)
     assert again.delays_measured(machine.speeds[2 - speed]) == (False,)
+
+
+def test_the_section_that_the_example_shows_in_comments_is_one():
+    lines = (resources.files("tapecalc.examples") / "bench_deck.toml").read_text("utf-8").splitlines()
+    start = lines.index("# [[measured_delays]]")
+    lines[start : start + 5] = [line.removeprefix("# ") for line in lines[start : start + 5]]
+    (delay,) = machine_from_text("\n".join(lines)).measured_delays
+    assert (delay.head, delay.speed, delay.delay_ms) == (1, 1, 217.85)
