@@ -193,7 +193,7 @@ def test_every_command_is_one_that_works(line, folder):
     elif words[:2] == [".venv/bin/pip", "freeze"]:
         assert words[-2:] == [">", "constraints.txt"]
         pinned = run([sys.executable, "-m", "pip", *words[1:-2]], folder)
-        assert re.search(r"^setuptools==", pinned, re.M) and "tapecalc" not in pinned
+        assert re.search(r"^setuptools\b", pinned, re.M) and "tapecalc" not in pinned
     else:
         pytest.fail(f"no rule here for {line}")
 
