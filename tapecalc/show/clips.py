@@ -759,7 +759,7 @@ def _even(machine, speed):
 def _layout(machine):
     """The machine's heads, or four heads on its tape path where it has a single one."""
     if len(machine.spacings) > 1:
-        return machine.spacings
+        return machine.spacings_at(machine.speeds[0])
     return CATALOG["head_rhythm"].arguments(machine)["spacings"]
 
 

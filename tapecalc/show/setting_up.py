@@ -23,7 +23,7 @@ from tapecalc.loop import growth_db_per_s, return_gain_for_repeats
 from tapecalc.plan import CAUTIONS, with_uncertainty
 from tapecalc.response import bandwidth
 from tapecalc.standards import FLUTTER_TONE
-from tapecalc.transport import delay_uncertainty, run_time
+from tapecalc.transport import run_time
 from tapecalc.units import amplitude_to_db, from_si
 
 __all__ = ["Finding", "Step", "findings", "setting_up_page", "steps", "write_setting_up_page"]
@@ -349,9 +349,7 @@ def _delays(machine):
     """The delay of the last head at each speed."""
     said = []
     for speed in machine.speeds[:MOST_NAMED]:
-        spacing, unsure = machine.spacings[-1], machine.spacing_uncertainties[-1]
-        delay = machine.delays(speed)[-1]
-        spread = delay_uncertainty(spacing, speed, unsure, machine.speed_uncertainty * speed)
+        delay, spread = machine.delays(speed)[-1], machine.delay_uncertainties(speed)[-1]
         text = with_uncertainty(from_si(delay, "ms"), from_si(spread, "ms"), "ms").replace("+/-", "±")
         said.append(f"{text} at {from_si(speed, 'ips'):.4g} ips")
     return ("Last head: " if len(machine.spacings) > 1 else "") + "; ".join(said)
