@@ -12,11 +12,14 @@ import sys
 import tomllib
 from pathlib import Path
 
+import deck_generator as generator
+import numpy as np
 import pytest
 
 from tapecalc.__main__ import main
+from tapecalc.audio.measure import make_test_signal
 from tapecalc.audio.sound import tone, write_sound
-from tapecalc.machine import machine_from_text
+from tapecalc.machine import example_machine, machine_from_text
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -25,6 +28,7 @@ BOTH = README + "\n" + DEVELOPERS
 
 #: What a line must begin with to be something that one types.
 PROGRAMS = ("make", "pip", "git", ".venv/", "tools/", ".ci/", "python", "conda", "sudo", "tapecalc")
+COMMANDS = tuple(f"{name} " for name in ("plan", "render", "measure", "figures", "clip"))
 
 HERE = "tests/cli/test_readme.py"
 SITE = "tests/unit/test_site.py::test_every_notebook_that_git_tracks_is_a_page_and_the_plan_is_one"
@@ -90,7 +94,7 @@ def lines(text):
     shown = [line.split(" #")[0].strip() for block in blocks(text, "sh") for line in block.splitlines()]
     prose = re.sub(r"^```.*?^```$", "", text, flags=re.M | re.S)
     spoken = [" ".join(span.split()) for span in re.findall(r"`([^`]+)`", prose)]
-    typed = [span for span in spoken if span.startswith(PROGRAMS) and not is_file(span)]
+    typed = [span for span in spoken if span.startswith(PROGRAMS + COMMANDS) and not is_file(span)]
     return list(dict.fromkeys(line for line in shown + typed if line))
 
 
@@ -132,6 +136,15 @@ def folder(tmp_path, monkeypatch):
     (tmp_path / "machine.toml").write_text(blocks(README, "toml")[0], encoding="utf-8")
     write_sound(tmp_path / "test.wav", tone(440, 1.0, sample_rate=44_100), 44_100)
     return tmp_path
+
+
+def record(folder):
+    """Send the test signal through the bench deck at both speeds, as the README says."""
+    rate, machine = 48_000, example_machine()
+    dry = make_test_signal(rate)
+    for name, speed in zip(("fast", "slow"), machine.speeds, strict=True):
+        wet = generator.echo(dry, rate, generator.Deck(spacing=machine.spacings[0], speed=speed))
+        write_sound(folder / f"{name}.wav", np.stack([dry, wet], axis=1), rate)
 
 
 @pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
@@ -182,6 +195,8 @@ def test_every_command_is_one_that_works(line, folder):
             assert named, f"no test is named for the step {step}"
             they_exist(named[0])
     elif words[:3] == [".venv/bin/python", "-m", "tapecalc"]:
+        if "--signal" in words:
+            record(folder)
         assert output_of(words[3:])
     elif words[:2] == [".venv/bin/python", "tools/fuzz.py"]:
         words[words.index("--cases") + 1] = "3"
@@ -294,7 +309,5 @@ def test_a_block_of_another_kind_is_found(text, found):
 
 
 def test_a_command_in_a_sentence_is_found():
-    assert lines("Then `make thing` and `.venv/bin/pip\nlist`, not `.venv` or `make`.") == [
-        "make thing",
-        ".venv/bin/pip list",
-    ]
+    text = "Then `make thing` and `.venv/bin/pip\nlist`, or `plan --no`, not `.venv` or `make`."
+    assert lines(text) == ["make thing", ".venv/bin/pip list", "plan --no"]
