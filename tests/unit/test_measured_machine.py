@@ -100,3 +100,16 @@ def test_flutter_and_noise_are_read_from_the_first_head_that_tells_them():
     assert found.flutter_heads == {0: 1}
     assert found.to_dict()["flutter_heads"] == {"speed 1": 2}
     assert sum("read once for each speed" in sentence for sentence in found.sentences) == 1
+
+
+def test_a_far_head_whose_delay_sways_is_not_taken_for_a_sound_that_repeats_itself():
+    # Half of the time here and half of the time there: two peaks of one height, as slow wobbles make them.
+    dry = generator.noise(8, RATE)
+    near, far = round(1.25 * RATE), round(1.25 * RATE) + round(1.6e-3 * RATE)
+    half = near + (len(dry) - near) // 2  # of what comes back before the recording ends
+    wet = np.concatenate([np.roll(dry, near)[:half], np.roll(dry, far)[half:]])
+    track = measure.measure_delay(
+        measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE)
+    ).track
+    for there in (near, far):
+        assert np.sum(np.abs(track - there / RATE) < 2e-6) > 0.3 * len(track)

@@ -51,6 +51,7 @@ STRETCH = 1.15  # of a window's own uncertainty; a seeded grid of plucked string
 CANDIDATES, CANDIDATE = 6, 0.4  # rough delays that are tried, and their height over the best
 SOONEST = 1e-3  # s; no two heads are so near that tape is faster
 ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
+REPEATED = 0.8  # likeness of the dry sound to itself, so much later, of material that repeats itself
 DECOY = 7  # windows further on: a partner that cannot be the right one
 PATH_TURNS = 3  # times the path is measured; each time the windows are aligned better
 SAME_SOUND = 0.9  # share of the playback's power, coherent with the dry channel, that leaves no other source
@@ -307,12 +308,16 @@ def _rough_delays(recording, longest, loudest):
     rest = np.concatenate([same_side[: max(best - lobe, 0)], same_side[best + lobe + 1 :]])
     if rest.max(initial=0.0) > ALIKE * height:
         other = np.flatnonzero(same_side > ALIKE * height)
-        other = other[np.abs(other - best) > lobe]
-        period = np.abs(other - best).min() / rate
-        raise CannotTell(
-            f"the material repeats itself and a delay that differs by {1e3 * period:.1f} ms fits as well; "
-            "record music, speech, clicks or noise instead of a steady tone"
-        )
+        apart = np.abs(other[np.abs(other - best) > lobe] - best)
+        # A slow wobble over a long way makes two peaks of one; what repeats itself is like itself there.
+        own = fft.irfft(np.abs(fft.rfft(dry, size)) ** 2, size)[np.append(0, apart)]
+        apart = apart[own[1:] > REPEATED * own[0] * (1 - apart / count)]
+        if len(apart):
+            period = apart.min() / rate
+            raise CannotTell(
+                f"the material repeats itself and a delay that differs by {1e3 * period:.1f} ms fits as "
+                "well; record music, speech, clicks or noise instead of a steady tone"
+            )
     # Wow smears the peak of periodic material; a few others stay in the race.
     lags = [best - reach]
     while len(lags) < CANDIDATES and same_side.max() > CANDIDATE * height:
