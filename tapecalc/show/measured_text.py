@@ -9,6 +9,7 @@ symbol  name in code         SI unit  typical value
 
 from __future__ import annotations
 
+import re
 import textwrap
 
 from tabulate import tabulate
@@ -63,8 +64,20 @@ def measurement_text(measurement):
             _table("What would explain the response, the likeliest first", headers, explained, "lllr")
         )
     if measurement.sentences:
-        parts.append(_list("What was noticed, and what cannot be told", measurement.sentences))
+        parts.append(_list("What was noticed, and what cannot be told", _once(measurement.sentences)))
     return "\n\n".join(parts)
+
+
+def _once(sentences):
+    """Say what holds for several takes once, with all of them named before it."""
+    takes = {}
+    for sentence in sentences:
+        where, said = re.fullmatch(r"(?:(Head \d+, speed \d+): )?(.*)", sentence, re.DOTALL).groups()
+        takes.setdefault(said, []).append(where)
+    for said, named in takes.items():
+        first, *more = [where for where in named if where] or [""]
+        where = "; ".join([first, *(one.lower() for one in more)])
+        yield f"{where}: {said}" if where else said
 
 
 def _list(title, sentences):

@@ -43,3 +43,18 @@ def test_long_sentences_are_wrapped():
     text = measurement_text(Measurement(sentences=("word " * 60,)))
     assert max(map(len, text.splitlines())) <= 100
     assert text.count("* ") == 1
+
+
+def test_what_holds_for_several_takes_is_said_once():
+    said = (
+        "Head 1, speed 1: It lags.",
+        "All is known.",
+        "Head 2, speed 1: It lags.",
+        "Head 2, speed 1: It hums.",
+    )
+    lines = measurement_text(Measurement(sentences=said)).splitlines()[1:]
+    assert lines == [
+        "* Head 1, speed 1; head 2, speed 1: It lags.",
+        "* All is known.",
+        "* Head 2, speed 1: It hums.",
+    ]

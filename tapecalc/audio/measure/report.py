@@ -602,7 +602,8 @@ def _fill_flutter(data, measurement):
     for verdict in measurement.suspects.get(at, ()):
         if verdict.part is not None and verdict.harmonic == 1:
             wobble.setdefault(verdict.part.name, verdict.depth)
-    data["parts"] = [
-        {**part, "wobble_percent": round(100 * wobble.get(part["name"], 0.0), 4)}
-        for part in data.get("parts", ())
-    ]
+    if "parts" in data:
+        data["parts"] = [
+            {**part, "wobble_percent": round(100 * wobble.get(part["name"], 0.0), 4)}
+            for part in data["parts"]
+        ]
