@@ -144,9 +144,9 @@ def delay_over_time(*, track, profile="notebook", symbols_only=False, axes=None)
         figure,
         {"track": line, "mean": middle, "band": band},
         f"Measured delay against time: {said}.",
-        f"Line chart of delay in ms over time in s, {len(track.time)} readings about a level line for the "
-        f"mean with a band for its 95 % interval: {said}; a single reading is good to {single:.2g} "
-        "\N{MICRO SIGN}s.",
+        f"Line chart of delay in ms over time in s, {len(track.time)} readings, each good to {single:.2g} "
+        "\N{MICRO SIGN}s, about a level line for the mean with a band for its 95 % interval: "
+        f"{said}.",
         ("least squares for a shift, window by window",),
     )
 
@@ -397,8 +397,8 @@ def measured_response(*, response, what_ifs=(), profile="notebook", symbols_only
         {"level": points, "band": band, "explanations": explanations},
         f"Measured response of one pass: {fall}; {ends}.{fitted}",
         "Chart of level in dB over frequency in Hz, a dot every twelfth of an octave in a band of its 95 % "
-        f"interval, and a line for each explanation: {fall}; {ends}; coherence "
-        f"{np.min(response.coherence):.2f} or more.{fitted}",
+        f"interval, coherence {np.min(response.coherence):.2f} or more, and a line for each explanation: "
+        f"{fall}; {ends}.{fitted}",
         ("the H1 estimator, Bendat and Piersol (from memory)", "R. L. Wallace, 1951"),
     )
 
