@@ -1,41 +1,69 @@
 """Recordings of a make-believe deck, to test the measurements against a known truth.
 
 This generator shares no code with the library: the tape's position is a
-closed-form integral, the delay is solved from it by Newton's method, sound is
-read between samples by oversampling and a cubic spline, and repeats are made
+closed-form integral (of sines, and of a cubic spline where the speed is random
+too), the delay is solved from it by Newton's method, sound is read between
+samples by oversampling and a cubic spline, and repeats are made
 pass by pass. What it returns are plain arrays and the truth they were made from.
 """
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from scipy import ndimage
+from scipy import interpolate, ndimage
 
 VOICES = Path("/usr/share/sounds/alsa")
 
 
+RANDOM_BAND = (0.02, 40.0)  # Hz, where random wobble lies
+RANDOM_PERIOD = 160.0  # s, after which it comes again
+RANDOM_KNOTS = 400  # of the spline, a second
+
+
+@functools.lru_cache(maxsize=4)
+def random_speed(rms, seed):
+    """Periodic splines of a random relative speed, white in its band, and of its integral."""
+    count = int(RANDOM_PERIOD * RANDOM_KNOTS)
+    rate = np.fft.rfftfreq(count, 1 / RANDOM_KNOTS)
+    rng = np.random.default_rng(seed)
+    spectrum = rng.standard_normal(len(rate)) + 1j * rng.standard_normal(len(rate))
+    spectrum[(rate < RANDOM_BAND[0]) | (rate > RANDOM_BAND[1])] = 0
+    series = np.fft.irfft(spectrum, count)
+    series *= rms / np.std(series)
+    knots = np.arange(count + 1) / RANDOM_KNOTS
+    speed = interpolate.CubicSpline(knots, np.append(series, series[0]), bc_type="periodic")
+    return speed, speed.antiderivative()
+
+
 @dataclass(frozen=True)
 class Deck:
-    """A transport: head spacing (m), speed (m/s), wobbles as (depth zero to peak, rate Hz, phase rad)."""
+    """A transport: head spacing (m), speed (m/s), wobbles as (depth zero to peak, rate Hz, phase rad).
+
+    `random` is (rms, seed) of a random wobble beside these.
+    """
 
     spacing: float = 0.0381
     speed: float = 0.1905
     wobbles: tuple = ()
+    random: tuple | None = None
 
     def speed_ratio(self, t):
         """The tape's speed at time `t` over its mean."""
         t = np.asarray(t, dtype=float)
-        return 1 + sum((m * np.sin(2 * np.pi * f * t + p) for m, f, p in self.wobbles), np.zeros_like(t))
+        ratio = 1 + sum((m * np.sin(2 * np.pi * f * t + p) for m, f, p in self.wobbles), np.zeros_like(t))
+        return ratio if self.random is None else ratio + random_speed(*self.random)[0](t % RANDOM_PERIOD)
 
     def position(self, t):
         """How far the tape has moved by time `t`, in seconds at mean speed."""
         t = np.asarray(t, dtype=float)
         turn = 2 * np.pi
         swing = (m / (turn * f) * (np.cos(p) - np.cos(turn * f * t + p)) for m, f, p in self.wobbles)
-        return t + sum(swing, np.zeros_like(t))
+        place = t + sum(swing, np.zeros_like(t))
+        return place if self.random is None else place + random_speed(*self.random)[1](t % RANDOM_PERIOD)
 
     def delay(self, t):
         """The delay T(t) of the sound that is played at time `t`, exact to rounding."""
@@ -73,11 +101,17 @@ def filtered(samples, sample_rate, gain):
     return np.fft.irfft(np.fft.rfft(padded) * gain(frequency), len(padded))[: len(samples)]
 
 
+def delay_at(deck, t):
+    """`deck.delay(t)` at many even times, from a spline over 4,000 a second: exact to 1e-12 s."""
+    knots = np.arange(t[0], t[-1] + 0.01, 1 / 4000)
+    return interpolate.CubicSpline(knots, deck.delay(knots))(t)
+
+
 def one_pass(samples, sample_rate, deck, gain=None, clock=0.0):
     """`samples` recorded, delayed by the deck and played; `clock` is the interface's relative error."""
     t = np.arange(len(samples)) / (sample_rate * (1 + clock))
     true_rate = sample_rate * (1 + clock)
-    played = reader(samples)((t - deck.delay(t)) * true_rate)
+    played = reader(samples)((t - delay_at(deck, t)) * true_rate)
     return played if gain is None else filtered(played, sample_rate, gain)
 
 
@@ -156,5 +190,5 @@ def voice(duration, sample_rate=48000):
 def tone(duration, sample_rate, deck, *, frequency=3150.0, level=0.5, through=False, clock=0.0):
     """A test tone played by `deck`: from a perfect tape, or recorded and played at once (`through`)."""
     t = np.arange(int(duration * sample_rate)) / (sample_rate * (1 + clock))
-    when = t - deck.delay(t) if through else deck.position(t)
+    when = t - delay_at(deck, t) if through else deck.position(t)
     return level * np.sin(2 * np.pi * frequency * when)

@@ -10,23 +10,36 @@ import dataclasses
 
 import deck_generator as generator
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from tapecalc.audio import measure
 from tapecalc.flutter import weighting_db
 from tapecalc.response import HeadContact, OnePass
 
 HEAD = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3, azimuth_angle=0)
-RATES = (32000, 44100, 48000)
+RATES = (44100, 48000, 96000)
+CLOCK = 1e-4  # an interface's clock is anywhere within this of its nominal rate
 
 
 def random_deck(rng, lowest=0.8):
-    """A deck with two to four wobbles at common rates and depths."""
+    """A deck with two to four wobbles at common rates and depths, and a random one beside them."""
     speed = rng.choice([0.1905, 0.09525]) * rng.uniform(0.97, 1.03)
     count = rng.integers(2, 5)
     rates = np.exp(rng.uniform(np.log(lowest), np.log(25), count))
     depths = 10 ** rng.uniform(-4, -3, count) / np.maximum(1, rates / 5)
     wobbles = tuple(zip(depths, rates, rng.uniform(0, 2 * np.pi, count), strict=True))
-    return generator.Deck(spacing=rng.uniform(0.02, 0.05), speed=speed, wobbles=wobbles)
+    random = (10 ** rng.uniform(-5, -3.5), int(rng.integers(1 << 30)))
+    return generator.Deck(spacing=rng.uniform(0.02, 0.05), speed=speed, wobbles=wobbles, random=random)
+
+
+def some_rate(rng):
+    """A sample rate that interfaces use; the highest takes longest and comes least often."""
+    return int(rng.choice(RATES, p=(0.45, 0.45, 0.1)))
+
+
+def coupling(low_cut):
+    """Gain of a path with a coupling capacitor."""
+    return lambda f: 1j * f / (low_cut + 1j * f)
 
 
 def soil(samples, rng, *, loudest_db=50):
@@ -40,25 +53,33 @@ def soil(samples, rng, *, loudest_db=50):
     )
 
 
-def delays(count, seed, duration=6):
-    """Delays against the deck's spacing over speed, the interface's clock off by up to 100 ppm."""
+def delays(count, seed, duration=6, sound=None):
+    """Delays against the deck's spacing over speed, the interface's clock off by up to 100 ppm.
+
+    `sound` gives (dry, sample rate) from a random generator; without it, noise and plucked strings.
+    """
     rng = np.random.default_rng(seed)
     for k in range(count):
-        rate = int(rng.choice(RATES))
+        if sound is None:
+            rate = some_rate(rng)
+            dry = (generator.noise, generator.plucked)[k % 2](duration, rate, seed=int(rng.integers(1 << 30)))
+        else:
+            dry, rate = sound(rng)
         deck = random_deck(rng)
-        clock = rng.uniform(-1e-4, 1e-4)
-        low_cut = rng.uniform(15, 45)
-        dry = (generator.noise, generator.plucked)[k % 2](duration, rate, seed=int(rng.integers(1 << 30)))
-
-        def gain(f, low_cut=low_cut):
-            return 1j * f / (low_cut + 1j * f)
-
-        playback = generator.echo(dry, rate, deck, gain=gain, clock=clock)
+        clock, low_cut = rng.uniform(-CLOCK, CLOCK), rng.uniform(15, 45)
+        playback = generator.echo(dry, rate, deck, gain=coupling(low_cut), clock=clock)
         both = np.stack([dry, soil(playback, rng)], axis=1)
         track = measure.measure_delay(measure.open_recording(both, sample_rate=rate))
-        yield "delay", track.total, deck.spacing / deck.speed
-        yield "low cut", track.low_cut, low_cut
         true = deck.delay(track.time / (1 + clock)) * (1 + clock)
+        # The mean is one under a bell; between windows that were used it is along a straight line.
+        place = np.round((track.time - track.time[0]) / 0.05)
+        bell = np.sin(np.pi * np.arange(1, place[-1] + 2) / (place[-1] + 2)) ** 2
+        mean = float(bell @ np.interp(np.arange(len(bell)), place, true) / bell.sum())
+        yield "delay", track.delay, mean
+        yield "delay, clock and wander", track.total, deck.spacing / deck.speed
+        yield "drift", track.drift, 0.0
+        yield "low cut", track.low_cut, low_cut
+        # What all windows share stands in the uncertainty of the delay.
         common = np.median(track.track - true)
         for value, spread, truth in zip(
             track.track[::20], track.track_uncertainty[::20], true[::20] + common, strict=True
@@ -66,41 +87,73 @@ def delays(count, seed, duration=6):
             yield "track", measure.Estimate(value, spread), truth
 
 
-def flutter(count, seed, duration=16):
+def shaped(deck, t, gain):
+    """The deck's deviation from mean speed, each rate with its gain."""
+    out = sum(m * gain(np.array([f]))[0] * np.sin(2 * np.pi * f * t + p) for m, f, p in deck.wobbles)
+    if deck.random is None:
+        return out
+    dense = np.arange(0, generator.RANDOM_PERIOD, 1 / generator.RANDOM_KNOTS)
+    spectrum = np.fft.rfft(generator.random_speed(*deck.random)[0](dense))
+    spectrum *= gain(np.fft.rfftfreq(len(dense), dense[1]))
+    return out + CubicSpline(dense, np.fft.irfft(spectrum))(t)
+
+
+def weighted(rate):
+    """The weighting, 0 below the range of flutter."""
+    return np.where(rate >= 0.1, 10 ** (weighting_db(np.maximum(rate, 0.1)) / 20), 0.0)
+
+
+def plain(rate):
+    """No weighting."""
+    return np.where(rate >= 0.1, 1.0, 0.0)
+
+
+def time_read(duration):
+    """Times of the part that a reading is of: the ends are left out."""
+    end = 0.2 + np.clip((duration - 0.4) / 10, 0.5, 3)
+    return np.arange(end, duration - end, 1 / 32000)
+
+
+def flutter(count, seed, duration=16, through=False):
     """Readings of a test tape against those of the deck's wobbles in the same time."""
     rng = np.random.default_rng(seed)
-    t = np.arange(0.11 * duration, 0.89 * duration, 1 / 1000)
+    t = time_read(duration)
     for _ in range(count):
-        rate = int(rng.choice(RATES))
+        rate, clock = some_rate(rng), rng.uniform(-CLOCK, CLOCK)
         deck = random_deck(rng)
-        samples = soil(generator.tone(duration, rate, deck), rng, loudest_db=60)
-        reading = measure.measure_flutter(
-            measure.open_recording(samples, sample_rate=rate), taken="test tape"
-        )
-        plain = deck.speed_ratio(t) - 1
-        shaped = sum(
-            m * 10 ** (weighting_db(f) / 20) * np.sin(2 * np.pi * f * t + p) for m, f, p in deck.wobbles
-        )
-        yield "weighted", reading.weighted, np.quantile(np.abs(shaped), 0.9545)
-        yield "weighted rms", reading.weighted_rms, np.std(shaped)
-        yield "unweighted", reading.unweighted, np.quantile(np.abs(plain), 0.9545)
-        yield "unweighted rms", reading.unweighted_rms, np.std(plain)
-        yield "mean speed", reading.tone, 3150.0
+        off = rng.uniform(-0.01, 0.01)
+        tone = generator.tone(duration, rate, deck, frequency=3150 * (1 + off), clock=clock, through=through)
+        recording = measure.open_recording(soil(tone, rng, loudest_db=60), sample_rate=rate)
+        taken = "through" if through else "test tape"
+        delay = deck.spacing / deck.speed
+        reading = measure.measure_flutter(recording, taken=taken, delay=delay if through else None)
+        if not through:
+            for name, gain in (("weighted", weighted), ("unweighted", plain)):
+                deviation = shaped(deck, t, gain)
+                two_sigma = np.quantile(np.abs(deviation), 0.9545)
+                yield name, getattr(reading, name), two_sigma
+                yield f"{name} rms", getattr(reading, f"{name}_rms"), np.sqrt(np.mean(deviation**2))
+            yield "speed error", reading.speed_error, off
+        yield "tone", reading.tone, 3150 * (1 + off) / (1 + clock)
+        yield "drift of speed", reading.drift, 0.0
+        rates = np.array([f for _, f, _ in deck.wobbles])
         for line in reading.lines:
-            depth, true_rate, _ = min(deck.wobbles, key=lambda w: abs(w[1] - line.rate.value))
-            apart = min(
-                (abs(a[1] - b[1]) for a in deck.wobbles for b in deck.wobbles if a is not b), default=9
-            )
-            if apart > 0.5 and abs(true_rate - line.rate.value) < 0.1:
-                yield "line depth", line.depth, depth
+            away = np.abs(rates - line.rate.value)
+            nearest = int(np.argmin(away))
+            if away[nearest] < 0.1 and np.sort(np.abs(rates - rates[nearest]))[1] > 0.5:
+                depth, true_rate, _ = deck.wobbles[nearest]
                 yield "line rate", line.rate, true_rate
+                if not through:
+                    yield "line depth", line.depth, depth
+                elif line.element_depth is not None:
+                    yield "machine's own depth", line.element_depth, depth
 
 
 def responses(count, seed, duration=6):
     """Levels in every fifth band, and the separation that explains them."""
     rng = np.random.default_rng(seed)
     for _ in range(count):
-        rate = int(rng.choice(RATES))
+        rate = some_rate(rng)
         deck = random_deck(rng)
         separation = rng.uniform(0.5e-6, 4e-6)
         one_pass = OnePass(
@@ -121,6 +174,9 @@ def responses(count, seed, duration=6):
             response.level_db[bands], response.uncertainty_db[bands], level[bands] - zero, strict=True
         ):
             yield "level", measure.Estimate(value, spread), truth
+        # Real heads depart from the model by 0.1 dB or so, which the fit allows for.
+        uneven = response.level_db + rng.normal(0, 0.1, len(response.level_db))
+        response = dataclasses.replace(response, level_db=uneven)
         fits = measure.fit_what_ifs(response, deck.speed, aligned=HEAD, boost_db=12)
         yield "separation", next(f.value for f in fits if f.name == "separation"), separation
 

@@ -32,7 +32,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, signal
+from scipy import fft, signal, stats
 
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
 from tapecalc.audio.measure.recording import channel_health
@@ -47,7 +47,6 @@ GUARD = 1 / 8  # of a window, on either side, for shifting without wrapping
 JUMP_PRICE = 2e-3  # correlation that a jump of one sample (at 48 kHz) must win
 FAINTEST = 1e-5  # power of a window against the loudest one, below which it is skipped
 LOWEST_MATCH = 0.3  # correlation of a single window that is still used
-STRETCH = 1.15  # of a window's own uncertainty; a seeded grid of plucked strings asks for it
 CANDIDATES, CANDIDATE = 6, 0.4  # rough delays that are tried, and their height over the best
 SOONEST = 1e-3  # s; no two heads are so near that tape is faster
 ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
@@ -55,15 +54,16 @@ REPEATED = 0.8  # likeness of the dry sound to itself, so much later, of materia
 DECOY = 7  # windows further on: a partner that cannot be the right one
 PATH_TURNS = 3  # times the path is measured; each time the windows are aligned better
 SAME_SOUND = 0.9  # share of the playback's power, coherent with the dry channel, that leaves no other source
-LEFT = 1.5  # times what may be left of a low cut; spoken words ask for it
-SLOWEST = 0.9  # share of a step that the next one is taken to be, at most
 PIECES = 16  # of a window, over which left-overs of the fit are summed
 CHANCE = 7.0  # times 1 over the number of windows: coherence that chance alone rarely reaches
 LEAST_RETURN = 0.02  # return gain below which the recording counts as free of feedback
 FEWEST = 10  # windows without which nothing is said
 STEADY = 2e-5  # s/s, drift of the delay that is worth a sentence
-WANDER_FACTOR = 2.5  # as the coverage factor, for a spread known from two frequencies only
-CLOCK_COVERAGE = 0.95  # part of a rectangular distribution that is inside +/- this times its half width
+OVERLAP = 2.0  # neighboring bins overlap through the taper, so that about half of them are independent
+GROUPS = 8  # of windows, each left out once to see how far the phase's fit depends on it
+TIED = 10  # windows over which one sound may go on
+#: Student's t for 95 %: two neighboring bins under a bell hold 2.8 independent squares.
+WANDER_FACTOR = 3.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,8 +141,9 @@ class DelayTrack:
         Estimate
             In seconds.
         """
-        spread = np.sqrt(self.delay.uncertainty**2 + self.clock_uncertainty**2 + self.wander**2)
-        return Estimate(self.delay.value, float(spread), "s")
+        sigma = np.hypot(self.delay.uncertainty, self.wander) / COVERAGE_FACTOR
+        clock = self.clock_uncertainty / Estimate.half_width(0.0, 1.0)
+        return Estimate(self.delay.value, Estimate.half_width(sigma, clock), "s")
 
     def to_dict(self):
         """Return the figures as a plain dict for a JSON file.
@@ -262,11 +263,11 @@ def measure_delay(recording, *, hop=0.05, window=0.0213, longest=3.0, clock_tole
     lag = _best_lag(recording, grid, lags, polarity, health["dry"].loudest)
     if lag < SOONEST * rate:
         raise CannotTell(
-            f"the playback is there {1e3 * lag / rate:.1f} ms after the dry sound, sooner than tape can bring "
-            "it: one signal is on both channels, or the machine plays its source instead of the tape"
+            f"the playback is there {1e3 * lag / rate:.1f} ms after the dry sound, sooner than tape can "
+            "bring it: one signal is on both channels, or the machine plays its source instead of the tape"
         )
-    path, return_gain, left_lead = _path_gain(recording, grid, lag, polarity, health["dry"].loudest)
-    state = _State(lag, return_gain, left_lead)
+    path, return_gain, left_lead, doubt = _path_gain(recording, grid, lag, polarity, health["dry"].loudest)
+    state = _State(lag, return_gain, left_lead, doubt)
     for first in range(0, recording.count, int(CHUNK * rate)):
         _follow(recording, grid, first, polarity, path, state)
     return _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, sentences)
@@ -345,11 +346,17 @@ def _best_lag(recording, grid, lags, polarity, loudest):
 class _State:
     """What is carried from chunk to chunk, and what piles up on the way."""
 
-    def __init__(self, lag, return_gain=0.0, left_lead=0.0):
-        self.lag, self.return_gain, self.left_lead = lag, return_gain, left_lead
+    def __init__(self, lag, return_gain=0.0, left_lead=0.0, doubt=None):
+        self.lag, self.return_gain, self.left_lead, self.doubt = lag, return_gain, left_lead, doubt
         self.center, self.straight, self.curved, self.match, self.decoy = [], [], [], [], []
-        self.lead = []
-        self.sums = None
+        self.lead, self.cut, self.of_path = [], [], []
+        self.groups = None
+        self.alike = np.zeros(TIED + 1)
+
+    @property
+    def sums(self):
+        """Sums over all groups of windows, None without any."""
+        return None if self.groups is None else [part.sum(axis=0) for part in self.groups]
 
 
 def _windows(samples, starts, length):
@@ -357,8 +364,11 @@ def _windows(samples, starts, length):
     return samples[starts[:, None] + np.arange(length)]
 
 
-def _follow(recording, grid, first, polarity, path, state, last=None):
-    """Measure every window that begins in the chunk at `first`; results go into `state`."""
+def _follow(recording, grid, first, polarity, path, state, last=None, *, learning=False):
+    """Measure every window that begins in the chunk at `first`; results go into `state`.
+
+    While the path is `learning`, its low cut is taken out of the windows' delays.
+    """
     rate, length, step = grid.sample_rate, grid.length, grid.step
     last = min(first + int(CHUNK * rate), recording.count) if last is None else last
     begins = np.arange(-(-first // step) * step, last - length + 1, step)
@@ -388,14 +398,21 @@ def _follow(recording, grid, first, polarity, path, state, last=None):
     keep = loud & (height > LOWEST_MATCH) & inside
     if np.any(keep):
         template = dry if path is None else signal.oaconvolve(dry, path, "same")
-        straight, curved, lead = _fit(template, played, offsets[keep], lags[keep], drift_room, grid)
+        straight, curved, lead, cut, of_path = _fit(
+            template, played, offsets[keep], lags[keep], drift_room, grid, state.doubt
+        )
         base = (state.lag + lags[keep]) / rate
         state.center.append((begins[keep] + (length - 1) / 2) / rate)
         state.straight.append((base + straight[0] / rate, straight[1] / rate))
         state.curved.append((base + curved[0] / rate, curved[1] / rate))
         state.lead.append(lead)
-        sums = _spectra(dry, played, offsets[keep], lags[keep], drift_room, straight[0], grid)
-        state.sums = sums if state.sums is None else [a + b for a, b in zip(state.sums, sums, strict=True)]
+        state.cut.append(cut)
+        state.of_path.append(of_path)
+        # Windows took a lead in part for delay; what they cannot have taken tells how much that was.
+        aligned = straight[0] + (rate * lead * _cut(cut)[0] if learning else 0.0)
+        sums, alike = _spectra(dry, played, offsets[keep], lags[keep], drift_room, aligned, grid)
+        state.alike = state.alike + alike
+        state.groups = [a + b for a, b in zip(state.groups or [0.0] * len(sums), sums, strict=True)]
         state.lag += int(lags[keep][-1])
     state.match.append(height[loud])
     state.decoy.append(decoy[loud])
@@ -437,7 +454,7 @@ def _best_path(score, grid):
     return path
 
 
-def _fit(template, played, offsets, lags, room, grid):
+def _fit(template, played, offsets, lags, room, grid, doubt):
     """Fraction of a sample left over in each window and its standard uncertainty, in two ways.
 
     The first takes the delay as changing evenly within the window; the second lets it curve,
@@ -459,10 +476,32 @@ def _fit(template, played, offsets, lags, room, grid):
         curved = _least_squares(columns, y, grid.taper)
         shift = shift + straight[0]
     change = curved[0] - straight[0]
-    # A lead of fc / f counts by the slope that a window has at f: most where all sound is deep.
-    turning = (slope**2 @ grid.taper) / (value**2 @ grid.taper + 1e-300) * grid.sample_rate**2
-    lead = 2 * np.pi / np.maximum(turning, (2 * np.pi * LOW_EDGE) ** 2)
-    return (shift, straight[1]), (shift + change, curved[1]), lead
+    cut, lead = _of_cut(moved, straight[2], columns[:, :4], y, inner, grid)
+    # A phase of the path that is not known moves the delay of a window by its share of the slope.
+    power = np.abs(spectrum) ** 2
+    doubt = np.zeros(len(grid.omega)) if doubt is None else doubt
+    of_path = np.sqrt(power**2 @ (grid.omega**2 * doubt)) / (power @ grid.omega**2 + 1e-300)
+    return (shift, straight[1]), (shift + change, curved[1]), lead, cut, of_path / grid.sample_rate
+
+
+def _of_cut(moved, gain, columns, y, inner, grid):
+    """What each window says of a low cut that the template lacks: two sums, whose ratio is the cut in Hz.
+
+    Beside them, what 1 Hz of it takes off the window's delay, in s.
+
+    A low cut adds the integral of the sound. What that has in common with delay and gain of the
+    window itself is taken off, so that the cut is told from what no delay can explain.
+    """
+    turn = np.concatenate([[0.0], 1j / grid.frequency[1:]])
+    added = gain[:, None] * fft.irfft(moved * turn, grid.padded, axis=1)[:, inner]
+    weighted = columns * grid.taper
+    normal = weighted @ columns.transpose(0, 2, 1)
+    normal += 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(4)
+    both = np.stack([added, y], axis=2)
+    common = np.linalg.solve(normal, weighted @ both)
+    alone = both - columns.transpose(0, 2, 1) @ common
+    lead = common[:, 2, 0] / gain / grid.sample_rate
+    return np.einsum("kti,t->ki", alone * alone[:, :, :1], grid.taper), lead
 
 
 def _least_squares(columns, y, taper):
@@ -480,23 +519,32 @@ def _least_squares(columns, y, taper):
     # What a fit leaves over hangs together for a millisecond; sums over pieces show how much it counts.
     pieces = (influence * residual).reshape(len(y), PIECES, -1).sum(axis=2)
     tied = np.einsum("ij,ij->i", pieces, pieces) * PIECES / (PIECES - size)
-    sigma = np.sqrt(np.maximum(white, tied.mean() / white.mean() * white))
+    sigma = np.sqrt(np.maximum(white, tied.mean() / (white.mean() + 1e-300) * white))
     gain = np.where(np.abs(solution[:, 0, 0]) < 1e-12, 1e-12, solution[:, 0, 0])
-    return np.clip(-solution[:, 2, 0] / gain, -1, 1), sigma / np.abs(gain)
+    return np.clip(-solution[:, 2, 0] / gain, -1, 1), sigma / np.abs(gain), gain
 
 
 def _spectra(dry, played, offsets, lags, room, shift, grid):
-    """Aligned spectra summed over windows: |X|^2, |Y|^2, Y X*, and how many windows."""
+    """Aligned spectra summed over groups of windows: |X|^2, |Y|^2, Y X*, how many; and how alike they are."""
     guard = grid.guard
     x = fft.rfft(_windows(dry, offsets - guard, grid.padded) * grid.bell, axis=1)
     y = fft.rfft(_windows(played, offsets + room + lags - guard, grid.padded) * grid.bell, axis=1)
     y *= np.exp(1j * np.outer(shift, grid.omega))
-    return [
-        np.sum(np.abs(x) ** 2, axis=0),
-        np.sum(np.abs(y) ** 2, axis=0),
-        np.sum(y * np.conj(x), axis=0),
-        np.array(float(len(shift))),
-    ]
+    power = np.abs(x) ** 2
+    group = offsets // (TIED * grid.step) % GROUPS
+    which = (group == np.arange(GROUPS)[:, None]).astype(float)
+    sums = [which @ power, which @ np.abs(y) ** 2, which @ (y * np.conj(x)), which.sum(axis=1)]
+    return sums, _alike(power)
+
+
+def _alike(power):
+    """How alike the tone of windows is that follow each other, from next to next to `TIED` away, as sums.
+
+    Of the windows' spectra that is left which is not in their mean; the first sum is that with itself.
+    """
+    shape = power / (power.sum(axis=1, keepdims=True) + 1e-300)
+    shape -= shape.mean(axis=0)
+    return np.array([np.vdot(shape[lag:], shape[: max(len(shape) - lag, 0)]) for lag in range(TIED + 1)])
 
 
 def _path_gain(recording, grid, lag, polarity, loudest):
@@ -507,32 +555,29 @@ def _path_gain(recording, grid, lag, polarity, loudest):
     rate = grid.sample_rate
     first = int(loudest * rate)
     last = min(first + int(COARSE * rate), recording.count)
-    path, return_gain, cuts = None, 0.0, []
+    path, return_gain, left = None, 0.0, 0.0
     for _ in range(PATH_TURNS):
         state = _State(lag, return_gain)
-        _follow(recording, grid, first, polarity, path, state, last)
+        _follow(recording, grid, first, polarity, path, state, last, learning=True)
         if state.sums is None or state.sums[-1] < FEWEST:
-            return None, 0.0, 0.0
+            return None, 0.0, 0.0, None
         return_gain = _return_gain(recording, grid, state)
         dry, played, cross, count = state.sums
         chance = CHANCE / count
-        cuts.append(_phase_fit(state.sums, grid)[2].value)
         trusted = np.clip((np.abs(cross) ** 2 / (dry * played + 1e-300) - chance) / (1 - chance), 0, 1)
         gain = trusted * cross / (dry + 1e-300)
+        left = float(np.hypot(*_cut(np.concatenate(state.cut))))
+        doubt = OVERLAP * (1 - trusted) / (2 * np.maximum(trusted, chance) * count)
         taps = np.roll(fft.irfft(gain, grid.padded), grid.padded // 2)
         path = np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1]
-    return path, return_gain, _still_to_come(cuts)
+    return path, return_gain, left, doubt
 
 
-def _still_to_come(cuts):
-    """How far a series that has not come to rest may be from its end.
-
-    Each step is a share of the last, and the share grows, as what comes slowest is left over: its
-    root takes its place.
-    """
-    before, last = np.diff(cuts)[-2:]
-    share = np.sqrt(np.clip(last / before, 0.0, SLOWEST)) if abs(before) > 1e-9 else 0.0
-    return float(LEFT * abs(last) * share / (1 - share))
+def _cut(sums):
+    """Low cut that the template lacks, and its standard uncertainty by how windows scatter, in Hz."""
+    square, product = sums.T
+    cut = product.sum() / (square.sum() + 1e-300)
+    return float(cut), float(np.sqrt(np.sum((product - cut * square) ** 2)) / (square.sum() + 1e-300))
 
 
 def _return_gain(recording, grid, state):
@@ -576,8 +621,14 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
     delay, sigma = _straight_or_curved(
         *(np.concatenate(way, axis=1) for way in (state.straight, state.curved))
     )
-    lead = state.left_lead * np.concatenate(state.lead)
-    sigma = np.hypot(STRETCH * sigma, lead - np.median(lead))
+    extra, extra_sigma, low_cut = _phase_of_all(state.groups, grid)
+    low_cut = Estimate(
+        low_cut.value, float(np.hypot(low_cut.uncertainty, COVERAGE_FACTOR * state.left_lead)), "Hz"
+    )
+    # As far as the low cut is not known, its lead is taken for delay, most where the sound is deep.
+    lead = low_cut.uncertainty / COVERAGE_FACTOR * np.concatenate(state.lead)
+    of_path = np.concatenate(state.of_path)
+    sigma = np.sqrt(sigma**2 + (lead - np.median(lead)) ** 2 + of_path**2)
     good = _plausible(delay, sigma)
     if np.count_nonzero(good) < FEWEST:
         raise CannotTell(
@@ -585,23 +636,20 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
             "clear echo"
         )
     center, delay, sigma = center[good], delay[good], sigma[good]
-    extra, extra_sigma, low_cut = _phase_fit(state.sums, grid)
     delay = delay + extra
-    mean, noise, wander = _steady_mean(center, delay, sigma, grid.step / grid.sample_rate)
-    spread = float(COVERAGE_FACTOR * np.sqrt(noise**2 + extra_sigma**2 + np.median(lead) ** 2))
-    low_cut = Estimate(
-        low_cut.value, float(np.hypot(low_cut.uncertainty, COVERAGE_FACTOR * state.left_lead)), "Hz"
-    )
-    drift = _drift(center, delay)
+    mean, noise, wander, drift = _mean_and_drift(center, delay, sigma, grid.step / grid.sample_rate)
+    # What a model of a window leaves out depends on the sound: windows of one note err alike.
+    together = 1 + 2 * np.clip(state.alike[1:] / max(state.alike[0], 1e-300), 0, 1).sum()
+    spread = float(COVERAGE_FACTOR * np.sqrt(together * noise**2 + extra_sigma**2 + np.median(lead) ** 2))
     sentences.append(
         "A lag of the electronics reads as delay: a second-order low pass at 7 kHz adds about 32 us, and no "
         "recording at one speed can tell it from head distance."
     )
     if np.std(lead) > np.median(sigma) / 2:
         sentences.append(
-            "In this sound (speech is of that kind) an advance of the bass by coupling capacitors can hardly "
-            "be told from delay. The uncertainties are larger for it and may still be up to twice too small; "
-            "record clicks, noise or plucked strings to know the delay better."
+            "In this sound (speech is of that kind) an advance of the bass by coupling capacitors can "
+            "hardly be told from delay. The uncertainties are larger for it, and the low cut may be further "
+            "off than stated; record clicks, noise or plucked strings to know the delay better."
         )
     typical = float(np.median(match))
     if typical < 0.9:
@@ -621,7 +669,7 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
         )
     return DelayTrack(
         delay=Estimate(mean, spread, "s"),
-        clock_uncertainty=CLOCK_COVERAGE * clock_tolerance * mean,
+        clock_uncertainty=Estimate.half_width(0.0, clock_tolerance * mean),
         wander=float(wander),
         time=center + delay,
         track=delay,
@@ -690,6 +738,24 @@ def _plausible(delay, sigma):
     return (away < 8 * usual + 1e-9) & (sigma < 10 * np.median(sigma) + 1e-9)
 
 
+def _phase_of_all(groups, grid):
+    """As `_phase_fit`, with what parts of the recording differ by in the uncertainties (jackknife)."""
+    total = [part.sum(axis=0) for part in groups]
+    extra, sigma, low_cut = _phase_fit(total, grid)
+    used = np.flatnonzero(groups[-1])
+    if len(used) < GROUPS:
+        return extra, sigma, low_cut
+    without = [
+        _phase_fit([all_ - part[g] for all_, part in zip(total, groups, strict=True)], grid) for g in used
+    ]
+    # Student's t for the scatter of so few.
+    factor = stats.t.ppf(0.975, GROUPS - 1) / COVERAGE_FACTOR * (GROUPS - 1) / np.sqrt(GROUPS)
+    scatter = factor * np.std([w[0] for w in without])
+    of_cut = factor * np.std([w[2].value for w in without])
+    spread = max(low_cut.uncertainty, COVERAGE_FACTOR * of_cut)
+    return extra, float(max(sigma, scatter)), Estimate(low_cut.value, float(spread), "Hz")
+
+
 def _phase_fit(sums, grid):
     """Delay left over in the summed spectra, its standard uncertainty, and the low cut."""
     dry, played, cross, count = sums
@@ -697,8 +763,6 @@ def _phase_fit(sums, grid):
     use = (grid.frequency >= LOW_EDGE) & (coherence > 0.1) & (dry > 1e-7 * dry.max())
     frequency, phase = grid.frequency[use], np.angle(cross[use])
     variance = (1 - coherence[use]) / (2 * coherence[use] * count)
-    # Neighboring bins overlap through the taper, so that about half of them are independent.
-    overlap = 2.0
     low_cut = 0.0
     for _ in range(4):
         lead = np.arctan2(low_cut, frequency)
@@ -708,8 +772,8 @@ def _phase_fit(sums, grid):
         solution = np.linalg.solve(normal, design.T @ (weight * (phase - lead)))
         low_cut += solution[1]
     rest = phase - lead - design @ solution
-    covariance = overlap * np.linalg.inv(normal)
-    chi2 = float(rest**2 @ weight / max(len(rest) - 2, 1) / overlap)
+    covariance = OVERLAP * np.linalg.inv(normal)
+    chi2 = float(rest**2 @ weight / max(len(rest) - 2, 1) / OVERLAP)
     covariance *= max(1.0, chi2)
     extra = solution[0]
     sigma = np.sqrt(covariance[0, 0])
@@ -717,33 +781,30 @@ def _phase_fit(sums, grid):
     return float(extra), float(sigma), corner
 
 
-def _drift(center, delay):
-    """Slope of the delay against time by least squares."""
-    t = center - center.mean()
-    slope = t @ delay / (t @ t)
-    rest = delay - delay.mean() - slope * t
-    sigma = np.sqrt(t**2 @ rest**2) / (t @ t)
-    return Estimate(float(slope), float(COVERAGE_FACTOR * sigma), "s/s")
+def _mean_and_drift(center, delay, sigma, hop):
+    """Mean delay under a bell over time, its noise, how far a longer recording's mean may be; and drift.
 
-
-def _steady_mean(center, delay, sigma, hop):
-    """Mean delay under a bell over time, its noise, and how far a longer recording's mean may be.
-
-    Under a bell, wow that goes round a few times in the recording leaves nothing in the mean.
-    What slower changes may leave is read from the slowest frequencies that can be told from it.
+    Under a bell, wow that goes round a few times in the recording leaves nothing in mean and slope.
+    What slower changes may leave is read from the slowest frequencies that can be told from them.
     """
-    place = np.round((center - center[0]) / hop)
+    place = np.round((center - center[0]) / hop).astype(int)
     even = np.arange(place[-1] + 1)
     track = np.interp(even, place, delay)
+    since = hop * (even - even.mean())
     bell = np.hanning(len(even) + 2)[1:-1]
-    bell /= bell.sum()
-    mean = float(bell @ track)
-    owner = np.clip(np.round(np.interp(even, place, np.arange(len(place)))).astype(int), 0, len(place) - 1)
-    share = np.bincount(owner, weights=bell, minlength=len(place))
-    noise = float(np.sqrt(share**2 @ sigma**2))
+    for_mean, for_slope = bell / bell.sum(), bell * since / (bell @ since**2)
+    mean, slope = float(for_mean @ track), float(for_slope @ track)
+    rest = track - mean - slope * since
+    # Windows between two that were used are their means.
+    owner = np.round(np.interp(even, place, np.arange(len(place)))).astype(int)
+    noise, of_slope = (
+        np.sqrt(np.bincount(owner, weights, len(place)) ** 2 @ sigma**2) for weights in (for_mean, for_slope)
+    )
     turns = np.exp(-2j * np.pi * np.outer([2, 3], even / len(even)))
-    slow = np.mean(np.abs(turns @ (bell * (track - mean))) ** 2)
+    slow = max(np.mean(np.abs(turns @ (for_mean * rest)) ** 2) - noise**2, 0.0)
+    slow_slope = slow * (for_slope @ for_slope) / (for_mean @ for_mean)
     # Mean delay and spacing over mean speed differ by the square of the wobble.
-    square = np.var(track) / mean
-    wander = float(WANDER_FACTOR * np.sqrt(slow + square**2))
-    return mean, noise, wander
+    square = np.var(rest) / mean
+    wander = np.hypot(WANDER_FACTOR * np.sqrt(slow), COVERAGE_FACTOR * square)
+    spread = np.hypot(COVERAGE_FACTOR * of_slope, WANDER_FACTOR * np.sqrt(slow_slope))
+    return mean, float(noise), float(wander), Estimate(slope, float(spread), "s/s")

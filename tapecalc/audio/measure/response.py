@@ -242,7 +242,9 @@ def _in_bands(frequency, dry, played, cross, count, centers):
             continue
         weight = weight / weight.sum()
         coherence = float(np.clip(weight @ (xy**2 / (x * y + 1e-300)), 0, 1 - 1e-6))
-        power = float(weight @ (xy / (x + 1e-300)) ** 2)
+        # Noise that happens to go along adds to the square: (1 - c) / (c n) of it, n windows of coherence c.
+        alone = 1 - (1 - coherence) / (max(coherence, 1e-6) * count)
+        power = float(weight @ (xy / (x + 1e-300)) ** 2) * max(alone, 0.0)
         independent = max(count * max(len(bins) / 1.5, 1.0), 1.0)
         if coherence < 3 / max(count, 1) or power <= 0:
             continue

@@ -27,7 +27,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import fft
+from scipy import fft, stats
 
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
 from tapecalc.audio.measure.meter import NEEDLE_TOLERANCE, quasi_peak
@@ -54,6 +54,10 @@ LOWEST_RATE, HIGHEST_RATE = (
     200.0,
 )  # Hz; the range of flutter. Source: AES6-2008 = IEC 60386 (from memory)
 NOISE_BAND = (100.0, 280.0)  # Hz, where the noise is read
+#: Relative standard uncertainty of a median over the noise band, times sqrt(s): 1 / (ln 2 sqrt(n)), of
+#: n = 180 Hz bins a second under a bell, of which one in 1.94 is independent.
+MEDIAN_KNOWN = 0.15
+APART = 2.1  # standard uncertainties (3 over sqrt(2)) by which two readings of the noise may differ
 PIECE = 60.0  # seconds analyzed at a time in a long recording
 SHORTEST = 5.0  # seconds. Source: AES6-2008, observation time of the two-sigma method
 EDGE = (0.5, 3.0)  # seconds left out at the ends, where the weighting settles: a tenth, within these
@@ -63,10 +67,19 @@ DROPOUT = 0.25  # amplitude against the usual one below which the deviation is b
 CLEAREST = 5.0  # amplitude of a line against its surroundings
 VISIBLE = 0.25  # comb factor below which a wobble is not to be corrected
 SMOOTH, GATE = 9, 3.0  # bins averaged, and their power over the noise, before a rate counts as flutter
-BUCKETS = np.geomspace(1e-9, 0.3, 40000)  # for the distribution of the deviation
+FINER = 4  # times the rate for the distribution of the deviation, whose steep parts leave few samples
+BUCKETS, BUCKET = 40000, 5e-4  # buckets of the distribution, and their width in logarithm
+LEAST = np.log(1e-9) / BUCKET
+NEAR = 0.02  # of a two-sigma value, how near a deviation is to it to decide it
+RANDOM = ("error", "error shut", "peak", "level")  # what is of the kind of a square of an uncertainty
+FIT_TURNS, TINY = 5, 1e-4  # of the fit of steady wobbles; step in bins for a slope
+MOST_LINES = 30
+UNSTEADY = 4.0  # power left in a wobble's bins over the expected one, above which it is not steady
+#: Student's t for 95 %: two neighboring bins under a bell hold 2.8 independent squares.
+SLOW_FACTOR = 3.3
 EDGES = 0.3  # of what an unfinished turn of the slowest wobble changes in a reading
-FLOOR = 0.0006  # relative uncertainty that ends and filters leave in any reading
-LINE_FLOOR = 0.002  # of a bin, and of the depth, that neighboring lines leave in a line
+FLOOR = 1e-4  # relative uncertainty that the arithmetic leaves in any reading
+TINIEST = 1e-9  # depth, what the arithmetic leaves in a line
 REST = 0.05  # of the noise that may be left in a two-sigma reading
 
 
@@ -391,8 +404,7 @@ class _Pile:
     sums: dict = field(default_factory=dict)
     means: list = field(default_factory=list)
     counts: dict = field(default_factory=dict)
-    spectrum: tuple | None = None
-    pieces: int = 0
+    spectra: list = field(default_factory=list)
     first: tuple | None = None
 
     def add(self, when, frequency, amplitude_noise):
@@ -400,74 +412,306 @@ class _Pile:
         # Under a bell, wobbles that go round a few times leave nothing in mean and slope.
         bell = np.hanning(len(when) + 2)[1:-1]
         since = when - when.mean()
-        mean = float(bell @ frequency / bell.sum())
-        slope = float((bell * since) @ frequency / (bell @ since**2))
+        for_mean, for_slope = bell / bell.sum(), bell * since / (bell @ since**2)
+        mean, slope = float(for_mean @ frequency), float(for_slope @ frequency)
         deviation = (frequency - slope * since) / mean - 1
         # Noise shakes phase and amplitude alike; a tape's own level wobble only ever adds to the latter.
-        density = min(amplitude_noise / mean**2, _white(deviation, 2))
         seconds = len(when) / RATE
-        self.means.append((when.mean(), mean, slope / mean, seconds))
+        density, known = _agreed(amplitude_noise / mean**2, _white(deviation, 2), seconds)
         if self.first is None:
             self.first = (when, deviation)
         self.duration += seconds
+        spectrum = _Spectrum.of(deviation, density)
+        power = np.abs(spectrum.value) ** 2
+        steady = spectrum.fitted(_tops(power, spectrum.noise, spectrum.step))
+        slow = _slowest(deviation - steady.deviation(since), for_mean, density)
         for name, weighted in (("weighted", True), ("unweighted", False)):
-            clean, sums = _cleaned(deviation, density, weighted)
-            old = self.sums.get(name, np.zeros(5))
-            self.sums[name] = old + seconds * np.array(sums)
-            count = np.histogram(np.abs(clean), np.concatenate([[0], BUCKETS, [np.inf]]))[0]
+            clean, sums = _cleaned(deviation, density, weighted, steady, slow)
+            sums["level"] = (known * sums["noise"]) ** 2
+            old = self.sums.setdefault(name, dict.fromkeys(sums, 0.0))
+            for what, value in sums.items():
+                # Squares of uncertainties fall with the number of pieces.
+                old[what] += seconds * value * (seconds if what in RANDOM else 1)
+            bucket = np.log(np.abs(clean) + 1e-300) / BUCKET - LEAST
+            count = np.bincount(np.clip(bucket, 0, BUCKETS - 1).astype(int), minlength=BUCKETS)
             self.counts[name] = self.counts.get(name, 0) + count
             if weighted:
-                self.needle = max(self.needle, quasi_peak(clean[::NEEDLE_STEP], RATE / NEEDLE_STEP))
-        self._add_spectrum(deviation, density, seconds)
+                self.needle = max(self.needle, quasi_peak(clean[:: FINER * NEEDLE_STEP], RATE / NEEDLE_STEP))
+        left = [
+            np.hypot(COVERAGE_FACTOR * _shaken(weights, density), SLOW_FACTOR * _wandered(weights, slow))
+            for weights in (for_mean, for_slope)
+        ]
+        self.means.append((when.mean(), mean, slope / mean, seconds, *left))
+        # All pieces but the last are of one length.
+        if not self.spectra or len(spectrum.value) == len(self.spectra[0].value):
+            self.spectra.append(spectrum)
 
-    def _add_spectrum(self, deviation, density, seconds):
-        """Pile up the power spectrum; all pieces but the last are of one length."""
-        bell = np.hanning(len(deviation) + 2)[1:-1]
-        power = np.abs(fft.rfft(deviation * bell) * 2 / bell.sum()) ** 2
-        rate = fft.rfftfreq(len(deviation), 1 / RATE)
-        # A sine of depth m shows as m^2; noise of density S as 2 S RATE (bell power) / (bell sum)^2.
+
+def _agreed(of_amplitude, of_phase, seconds):
+    """Density of the noise from two readings, and its relative standard uncertainty.
+
+    The mean of the two, or the lower one where chance cannot part them.
+    """
+    known = MEDIAN_KNOWN / np.sqrt(seconds)
+    if abs(of_amplitude - of_phase) < APART * known * (of_amplitude + of_phase):
+        return (of_amplitude + of_phase) / 2, known / np.sqrt(2)
+    return min(of_amplitude, of_phase), known
+
+
+def _shaken(weights, density):
+    """Standard uncertainty that white phase noise leaves in a weighted sum of deviations.
+
+    A deviation is the slope of the phase over the tone, so that the weights' slopes count.
+    """
+    steps = np.diff(weights, prepend=0.0, append=0.0)
+    return float(np.sqrt(density * RATE**3 * (steps @ steps) / (8 * np.pi**2)))
+
+
+def _slowest(rest, bell, density):
+    """Density of the slowest wobble that can be told from the mean, two and three turns in the time."""
+    count = len(rest)
+    turns = np.exp(-2j * np.pi * np.outer([2, 3], np.arange(count) / count))
+    power = np.mean(np.abs(turns @ (bell * rest)) ** 2) / (bell @ bell * RATE / 2)
+    # Noise at these rates, of which the bell is a third of a turn wide.
+    return max(float(power - density * ((4 + 9) / 2 + 1 / 3) * (RATE / count) ** 2), 0.0)
+
+
+def _wandered(weights, slow):
+    """Standard uncertainty that wobble of one density at all slow rates leaves in a weighted sum."""
+    return float(np.sqrt(slow * RATE / 2 * (weights @ weights)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Steady:
+    """Steady wobbles: rate, complex depth about the middle of the time, and their covariance."""
+
+    rate: np.ndarray
+    value: np.ndarray
+    level: np.ndarray  # power that all else leaves in a bin
+    covariance: np.ndarray  # of (real, imaginary, rate) for each
+
+    def deviation(self, since):
+        """The wobbles at times counted from the middle."""
+        return sum(
+            (np.real(c * np.exp(2j * np.pi * f * since)) for c, f in zip(self.value, self.rate, strict=True)),
+            np.zeros(len(since)),
+        )
+
+    @property
+    def depth(self):
+        """Depths zero to peak."""
+        return np.abs(self.value)
+
+    @property
+    def depth_sigma(self):
+        """Standard uncertainty of the depths."""
+        along = np.stack([self.value.real, self.value.imag], axis=1) / self.depth[:, None]
+        return np.sqrt(np.einsum("ni,nij,nj->n", along, self.covariance[:, :2, :2], along))
+
+    @property
+    def rate_sigma(self):
+        """Standard uncertainty of the rates, Hz."""
+        return np.sqrt(self.covariance[:, 2, 2])
+
+
+def _lobe(x):
+    """What a bell makes of a steady wobble `x` bins away."""
+    return np.sinc(x) + 0.5 * (np.sinc(x - 1) + np.sinc(x + 1))
+
+
+@dataclass(frozen=True, eq=False)
+class _Spectrum:
+    """Deviation under a bell about its middle in time; a steady wobble of depth m shows as m."""
+
+    value: np.ndarray
+    noise: np.ndarray  # its power
+    step: float  # Hz from bin to bin
+    span: float  # s
+
+    @classmethod
+    def of(cls, deviation, density):
+        """The spectrum up to the highest rate, and that of white phase noise."""
+        count = len(deviation)
+        bell = np.hanning(count + 2)[1:-1]
+        rate = fft.rfftfreq(count, 1 / RATE)
+        rate = rate[rate <= HIGHEST_RATE]
+        about_middle = np.exp(1j * np.pi * (count - 1) / count * np.arange(len(rate)))
+        value = fft.rfft(deviation * bell)[: len(rate)] * about_middle * 2 / bell.sum()
+        # Noise of density S has the power 2 S RATE (bell power) / (bell sum)^2 where a sine has m^2.
         noise = density * rate**2 * 2 * RATE * (bell @ bell) / bell.sum() ** 2
-        if self.spectrum is None:
-            self.spectrum = (rate, power * seconds, noise * seconds, seconds, seconds)
-        elif len(rate) == len(self.spectrum[0]):
-            _, old, old_noise, length, total = self.spectrum
-            new = (old + power * seconds, old_noise + noise * seconds, length, total + seconds)
-            self.spectrum = (rate, *new)
+        return cls(value.astype(np.complex64), noise, RATE / count, (count + 1) / RATE)
+
+    def fitted(self, tops):
+        """Depth, phase and rate of all wobbles near the bins `tops`, by least squares at once.
+
+        What one leaks into the bins of another is in the equations.
+        """
+        if len(tops) == 0:
+            return _Steady(np.zeros(0), np.zeros(0, complex), np.zeros(0), np.zeros((0, 3, 3)))
+        bins = np.unique(np.clip(tops[:, None] + np.arange(-2, 3), 1, len(self.value) - 1))
+        seen = self.value[bins].astype(complex)
+        place = bins[:, None] * self.step
+        rate = self.step * (tops + _between(np.abs(self.value), tops))
+        value = None
+        for _ in range(FIT_TURNS):
+            below, above = (place - rate) * self.span, (place + rate) * self.span
+            columns = [_lobe(below) + _lobe(above), 1j * (_lobe(below) - _lobe(above))]
+            if value is not None:
+                steep = [(_lobe(x + TINY) - _lobe(x - TINY)) / (2 * TINY) for x in (below, above)]
+                columns.append(self.span * (np.conj(value) * steep[1] - value * steep[0]))
+            design = np.concatenate(columns, axis=1)
+            design = np.concatenate([design.real, design.imag])
+            inverse = np.linalg.pinv(design)
+            rest = seen if value is None else seen - self._of(bins, rate, value)
+            change = inverse @ np.concatenate([rest.real, rest.imag])
+            real, imaginary, *other = np.split(change, len(columns))
+            if value is None:
+                value = real + 1j * imaginary
+            else:
+                value = value + real + 1j * imaginary
+                rate = rate + np.clip(other[0], -self.step / 2, self.step / 2)
+        return _Steady(rate, value, *self._doubt(tops, bins, rate, value, design, inverse))
+
+    def _of(self, bins, rate, value):
+        """What wobbles show in the bins; a sine has a lobe at its rate, and one below 0 Hz."""
+        place = bins[:, None] * self.step
+        return _lobe((place - rate) * self.span) @ value + _lobe((place + rate) * self.span) @ np.conj(value)
+
+    def _doubt(self, tops, bins, rate, value, design, inverse):
+        """Power of the surroundings of each wobble, and the covariance that follows from it."""
+        half = _half_width(len(self.value))
+        taken = np.zeros(len(self.value), dtype=bool)
+        taken[bins] = True
+        level = np.empty(len(tops))
+        for n, top in enumerate(tops):
+            around = np.arange(max(top - half, 1), min(top + half + 1, len(self.value)))
+            around = around[~taken[around]]
+            rest = np.abs(self.value[around] - self._of(around, rate, value)) ** 2
+            level[n] = max(np.median(rest) / np.log(2) if len(rest) else 0.0, self.noise[top]) + 1e-18
+        # Neighboring bins overlap through the bell: by 2/3, and by 1/6 over two.
+        apart = np.abs(bins[:, None] - bins)
+        overlap = np.select([apart == 0, apart == 1, apart == 2], [1.0, 2 / 3, 1 / 6], 0.0)
+        of_bin = np.sqrt(level[np.argmin(np.abs(bins[:, None] - tops), axis=1)])
+        scatter = 0.5 * np.kron(np.eye(2), overlap * np.outer(of_bin, of_bin))
+        covariance = inverse @ scatter @ inverse.T
+        # A wobble that is not steady leaves more in its bins than its surroundings explain.
+        seen = self.value[bins] - self._of(bins, rate, value)
+        seen = np.concatenate([seen.real, seen.imag]) ** 2
+        left = np.eye(len(design)) - design @ inverse
+        expected = np.einsum("ij,jk,ik->i", left, scatter, left)
+        owner = np.tile(np.argmin(np.abs(bins[:, None] - tops), axis=1), 2)
+        excess = np.bincount(owner, seen) / np.bincount(owner, expected)
+        stretch = np.where(excess > UNSTEADY, excess, 1.0)
+        place = np.arange(len(tops))[:, None] + len(tops) * np.arange(3)
+        each = covariance[place[:, :, None], place[:, None, :]]
+        return level, each * stretch[:, None, None]
 
 
-def _cleaned(deviation, density, weighted):
+def _between(size, tops):
+    """How far, in bins, the top of a lobe is from the highest bin."""
+    left, top, right = size[tops - 1], size[tops], size[tops + 1]
+    shift = np.where(right > left, (2 * right - top) / (right + top), -(2 * left - top) / (left + top))
+    return np.clip(shift, -1, 1)
+
+
+def _half_width(count):
+    """Bins on either side that are the surroundings of one."""
+    return max(10, count // 200)
+
+
+def _surroundings(power, noise):
+    """Power of the surroundings of each bin: the median of a stretch, lines left out by themselves."""
+    half = _half_width(len(power))
+    padded = np.pad(power, half, mode="reflect")
+    floor = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)[::5], axis=1)
+    floor = np.interp(np.arange(len(power)), np.arange(len(floor)) * 5, floor)
+    return np.maximum(floor / np.log(2), noise) + 1e-18
+
+
+def _tops(power, noise, step):
+    """Bins of the lines that stand out, the strongest first."""
+    level = _surroundings(power, noise)
+    is_top = np.r_[False, (power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:]), False]
+    stands = is_top & (power > CLEAREST**2 * level) & (step * np.arange(len(power)) >= LOWEST_RATE)
+    # A line is the highest of its surroundings, four bins on either side.
+    tops = [k for k in np.flatnonzero(stands) if power[k] == power[max(k - 4, 0) : k + 5].max()]
+    return np.array(sorted(tops, key=lambda k: -power[k])[:MOST_LINES], dtype=int)
+
+
+def _cleaned(deviation, density, weighted, steady, slow):
     """Deviation in the flutter band without its noise, and mean squares of several things.
 
-    These are the deviation, the noise taken off, what that may be off by, and what an
-    unfinished turn of slow wobbles changes in the power and in the mean.
+    These are the deviation, the noise taken off, what that may be off by, and what the
+    ends, where unsteady wobbles go on unknown, change in the power.
     """
-    pad = min(5 * RATE, len(deviation) - 1)
-    longer = np.pad(deviation, pad, mode="reflect")
-    spectrum = fft.rfft(longer)
-    rate = fft.rfftfreq(len(longer), 1 / RATE)
+    count = len(deviation)
+    pad = min(5 * RATE, count - 1)
+    since = (np.arange(-pad, count + pad) - (count - 1) / 2) / RATE
+    # Beyond the ends steady wobbles go on, and the rest is mirrored.
+    going_on = steady.deviation(since)
+    rest = np.pad(deviation - going_on[pad : pad + count], pad, mode="reflect")
+    of_rest = fft.rfft(rest)
+    of_steady = fft.rfft(going_on)
+    spectrum = of_rest + of_steady
+    rate = fft.rfftfreq(len(rest), 1 / RATE)
     gain = np.where((rate >= LOWEST_RATE / 2) & (rate <= HIGHEST_RATE), 1.0, 0.0)
     if weighted:
         inside = gain > 0
         gain[inside] = 10 ** (weighting_db(rate[inside]) / 20)
-    power = np.abs(spectrum) ** 2 * 2 / (RATE * len(longer))
+    density_of = 2 / (RATE * len(rest))
+    power = np.abs(spectrum) ** 2 * density_of
     noise = density * rate**2
     smooth = np.convolve(power, np.ones(SMOOTH) / SMOOTH, "same")
     keep = np.sqrt(np.clip(1 - noise / np.maximum(smooth, 1e-300), 0, 1)) * (smooth > GATE * noise)
-    clean = fft.irfft(spectrum * gain * keep, len(longer))[pad : pad + len(deviation)]
-    edge = int(np.clip(len(clean) / 10, EDGE[0] * RATE, EDGE[1] * RATE))
-    clean = clean[edge:-edge]
-    step = rate[1]
+    # What steady wobbles show below the band is the cut at the ends of an unfinished turn.
+    below = 0.0 if weighted else np.where(rate < LOWEST_RATE / 2, of_steady, 0.0)
+    shown = spectrum * gain * keep + below
+    edge = int(np.clip(count / 10, EDGE[0] * RATE, EDGE[1] * RATE))
+    inside = slice(pad + edge, pad + count - edge)
+    fine = FINER * fft.irfft(shown, FINER * len(rest))[FINER * inside.start : FINER * inside.stop]
+    clean = fine[::FINER]
+    step, seconds = rate[1], len(clean) / RATE
     shaped = gain**2 * noise
-    noise_power = float(np.sum(shaped) * step)
-    resolved = 1 / (step * len(longer) / RATE) * len(longer) / len(deviation)
-    spread = float(np.sum(gain**2 * shaped * np.maximum(2 * power - noise, noise)) * step**2 * resolved)
+    # A bin's power errs by sqrt(2 signal noise + noise^2); there are as many apart as seconds in 1 Hz.
+    error = gain**2 * shaped * np.maximum(2 * power - noise, noise) * step / seconds
     # Broad flutter that the gate shut out is power above the noise, and counts.
-    shut = float(np.sum((gain**2 * (power - noise))[keep == 0]) * step)
-    inner = max(float(np.mean(clean**2)) + shut, 0.0)
-    slow = float(np.sum(gain[1:] ** 2 * power[1:] / rate[1:]) * step / (4 * np.pi * len(deviation) / RATE))
-    # A wobble of rate f leaves up to 1 / (pi f t) of its amplitude in a mean over the time t.
-    left = np.sum(gain[1:] ** 2 * power[1:] / (np.pi * rate[1:] * len(deviation) / RATE) ** 2) * step
-    return clean, (inner, noise_power, spread, slow, float(left))
+    out = keep == 0
+    kept = float(np.mean(fine**2))
+    shut = float(np.sum((gain**2 * (power - noise))[out]) * step)
+    unknown = np.abs(of_rest[1:]) ** 2 * density_of
+    ends = float(np.sum(gain[1:] ** 2 * unknown / rate[1:]) * step / (4 * np.pi * seconds))
+    # What goes round less than twice in the time was taken for mean and slope in part.
+    vague = np.where(rate < 2 * RATE / count, slow * gain**2, 0.0)
+    vague_power = float(np.sum(vague) * step) ** 2
+    error_shut = float(np.sum(error[out]))
+    missing = gain**2 * np.maximum(smooth - noise, 0.0) * out
+    missing *= min((max(shut, 0.0) + np.sqrt(error_shut)) / max(float(np.sum(missing)) * step, 1e-30), 1.0)
+    # A two-sigma value moves with what is added where the deviation is about as large.
+    peak = float(np.quantile(np.abs(clean), TWO_SIGMA_COVERAGE))
+    near = np.abs(np.abs(clean) - peak) < NEAR * peak
+    count_near = max(np.count_nonzero(near), 1)
+    of_peak = _moved(
+        np.where(near, np.sign(clean), 0.0) / count_near, shaped * ~out + missing + vague, len(rest)
+    )
+    # It is read from the time spent above it, which is counted in whole steps at each crossing.
+    crossings = np.count_nonzero(np.diff(np.abs(clean) > peak))
+    of_steps = crossings / 12 / FINER**2 / (count_near / (2 * NEAR * peak + 1e-300)) ** 2
+    of_vague = _moved(2 * clean / len(clean), vague, len(rest))
+    return fine, {
+        "kept": kept,
+        "shut": shut,
+        "noise": float(np.sum(shaped) * step),
+        "error": float(np.sum(error)) + of_vague + vague_power,
+        "error shut": error_shut + vague_power,
+        "ends": ends,
+        "peak": of_peak + of_steps,
+    }
+
+
+def _moved(weights, density, length):
+    """Square of what noise of a density (per Hz, against rate) does to a weighted sum."""
+    gains = np.abs(fft.rfft(weights, length)) ** 2
+    return float(gains @ density * RATE / length)
 
 
 def _quantile(counts, share):
@@ -475,48 +719,44 @@ def _quantile(counts, share):
     total = np.cumsum(counts)
     wanted = share * total[-1]
     bucket = int(np.searchsorted(total, wanted))
-    if bucket == 0:
-        return float(BUCKETS[0])
-    if bucket >= len(BUCKETS):
-        return float(BUCKETS[-1])
-    before = total[bucket - 1]
-    part = (wanted - before) / max(total[bucket] - before, 1)
-    return float(BUCKETS[bucket - 1] + part * (BUCKETS[bucket] - BUCKETS[bucket - 1]))
+    part = (wanted - total[bucket] + counts[bucket]) / counts[bucket]
+    return float(np.exp((LEAST + bucket + part) * BUCKET))
+
+
+def _of_root(square, sigma):
+    """95 % half width of a root whose square has the standard uncertainty `sigma`."""
+    root = np.sqrt(square)
+    upper, lower = square + COVERAGE_FACTOR * sigma, max(square - COVERAGE_FACTOR * sigma, 0.0)
+    return float(max(np.sqrt(upper) - root, root - np.sqrt(lower)) + 1e-12)
 
 
 def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
     """Turn what has piled up into a `FlutterReading`."""
     values = {}
     for name in ("weighted", "unweighted"):
-        inner, noise, spread, slow, left = pile.sums[name] / pile.duration
-        rms = float(np.sqrt(inner))
-        # Power P is known to sqrt(spread); half of that, relative, is the rms's.
-        share = np.sqrt(spread / pile.duration * np.mean([p[3] for p in pile.means])) / max(inner, 1e-300)
-        random = np.hypot(COVERAGE_FACTOR * share / 2, FLOOR)
-        cycles = slow / max(inner, 1e-300)  # that the slowest wobbles are not whole numbers of turns
-        noisy = 0.05 * noise / max(inner, 1e-300) / 2  # that the noise's power is known to 5 %
-        floor = 0.3 * np.sqrt(noise)
-        spread = (np.hypot(random, EDGES * cycles) + noisy) * rms
-        values[name + "_rms"] = Estimate(rms, float(min(spread, rms + floor) + 1e-12))
+        mean = {w: v / pile.duration ** (2 if w in RANDOM else 1) for w, v in pile.sums[name].items()}
+        power = max(mean["kept"] + mean["shut"], 0.0)
+        common = mean["level"] + (EDGES * mean["ends"]) ** 2
+        rms = float(np.sqrt(power))
+        error = np.sqrt(mean["error"] + common + (FLOOR * power) ** 2)
+        values[name + "_rms"] = Estimate(rms, _of_root(power, error))
+        # What the gate shut out broadens the distribution as it adds to the power.
         peak = _quantile(pile.counts[name], TWO_SIGMA_COVERAGE)
-        spread = (np.hypot(random, 2 * EDGES * cycles) + noisy) * peak + REST * np.sqrt(noise)
-        values[name] = Estimate(peak, float(min(spread, peak + 2 * floor) + 1e-12))
-    read = values["weighted"]
-    spread = np.hypot(NEEDLE_TOLERANCE, read.uncertainty / max(read.value, 1e-12)) * pile.needle
-    values["quasi_peak"] = Estimate(pile.needle, float(spread + 1e-12))
-    when, means, slopes, seconds = (np.array(column) for column in zip(*pile.means, strict=True))
-    mean = float(seconds @ means / seconds.sum())
-    left = float(COVERAGE_FACTOR * np.sqrt(left / len(means)) + 1e-9)
-    frequency = Estimate(mean, float(mean * left), "Hz")
-    if len(when) > 2:
-        (slope, _), covariance = np.polyfit(when, means / mean, 1, cov=True)
-        drift = Estimate(float(slope), float(COVERAGE_FACTOR * np.sqrt(covariance[0, 0])), "1/s")
-    else:
-        slope = float(seconds @ slopes / seconds.sum())
-        drift = Estimate(slope, float(4 * left / pile.duration), "1/s")
+        wider = power / mean["kept"] if mean["kept"] > 0 else 1.0
+        broader = np.sqrt(mean["error shut"] + common) / max(power, 1e-30)
+        spread = np.hypot(COVERAGE_FACTOR * np.sqrt(mean["peak"]), FLOOR * peak)
+        spread = np.sqrt(wider) * np.hypot(spread, _of_root(1.0, broader) * peak)
+        values[name] = Estimate(float(np.sqrt(wider) * peak), float(spread) + 1e-12)
+    # The needle follows the weighted deviation, and no two meters agree better than they must.
+    known = values["weighted"].uncertainty / max(values["weighted"].value, 1e-30) / COVERAGE_FACTOR
+    spread = Estimate.half_width(min(known, 1.0) * pile.needle, NEEDLE_TOLERANCE * pile.needle)
+    values["quasi_peak"] = Estimate(pile.needle, spread + 1e-12)
+    tone_read, drift = _mean_and_drift(pile)
     speed_error = None
     if taken == "test tape":
-        speed_error = Estimate(mean / tone - 1, float(np.hypot(left, clock_tolerance)))
+        sigma = tone_read.uncertainty / COVERAGE_FACTOR / tone
+        off = tone_read.value / tone
+        speed_error = Estimate(off - 1, Estimate.half_width(sigma, off * clock_tolerance))
     elif taken == "through":
         sentences.append(
             "The tone was recorded and played at once: its mean frequency says nothing about the tape's "
@@ -537,19 +777,19 @@ def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
             )
     elif taken == "through":
         sentences.append("Give the delay to have the flutter of the machine itself worked out line by line.")
-    rate, depth, lines = _lines(pile, taken, delay)
+    rate, depth, lines = _lines(pile, taken, delay, clock_tolerance)
     if any(line.element_depth is None for line in lines) and taken == "through" and delay is not None:
         sentences.append(
             "Some lines stand where the recording hides them almost wholly; their own depth is not given."
         )
-    noise = float(np.sqrt(pile.sums["unweighted"][1] / pile.duration))
+    noise = float(np.sqrt(pile.sums["unweighted"]["noise"] / pile.duration))
     if noise > values["unweighted_rms"].value:
         sentences.append(
             "The noise of the recording is larger than the flutter; the readings are upper bounds at best."
         )
     return FlutterReading(
         **values,
-        tone=frequency,
+        tone=tone_read,
         speed_error=speed_error,
         drift=drift,
         duration=pile.duration,
@@ -564,54 +804,63 @@ def _reading(pile, tone, taken, delay, clock_tolerance, sentences):
     )
 
 
-def _lines(pile, taken, delay):
-    """Flutter spectrum and the lines that stand out of it."""
-    rate, power, noise, length, total = pile.spectrum
-    power, noise = power / total, noise / total
-    use = rate <= HIGHEST_RATE
-    rate, power, noise = rate[use], power[use], noise[use]
-    depth = np.sqrt(power)
-    # The floor around each bin: the median of a stretch, lines left out by themselves.
-    half = max(10, len(rate) // 200)
-    padded = np.pad(power, half, mode="reflect")
-    floor = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)[::5], axis=1)
-    floor = np.interp(np.arange(len(rate)), np.arange(len(floor)) * 5, floor)
-    level = np.maximum(floor / np.log(2), noise) + 1e-18
-    is_top = np.r_[False, (power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:]), False]
-    # A line is the highest of its surroundings, four bins on either side.
-    tops = [
-        k
-        for k in np.flatnonzero(is_top & (power > CLEAREST**2 * level) & (rate >= LOWEST_RATE))
-        if power[k] == power[max(k - 4, 0) : k + 5].max()
-    ]
-    lines = []
-    for k in sorted(tops, key=lambda k: -power[k])[:30]:
-        lines.append(_line(k, rate, power, level, length, taken, delay))
-    return rate, depth, tuple(sorted(lines, key=lambda line: -line.depth.value))
-
-
-def _line(k, rate, power, level, length, taken, delay):
-    """Rate and depth of the line at bin `k`, and what the machine's own depth is."""
-    near = slice(max(k - 2, 0), k + 3)
-    # Under a bell the squares over the main lobe add up to 1.5 times that of the line.
-    depth = float(np.sqrt(max(power[near].sum() - level[k] * 5, power[k] / 4) / 1.5))
-    left, top, right = np.sqrt(power[k - 1 : k + 2])
-    if right > left:
-        shift = (2 * right - top) / (right + top)
+def _mean_and_drift(pile):
+    """Mean frequency and steady change of speed, by the interface's clock."""
+    when, means, slopes, seconds, of_mean, of_slope = (
+        np.array(column) for column in zip(*pile.means, strict=True)
+    )
+    share = seconds / seconds.sum()
+    mean = float(share @ means)
+    left = float(np.sqrt(share**2 @ of_mean**2))
+    if len(when) > 2:
+        # Whole pieces tell how far they scatter.
+        factor = stats.t.ppf(0.975, len(when) - 2)
+        since = when - share @ when
+        weight = share * since / (share @ since**2)
+        slope = float(weight @ means / mean)
+        rest = means / mean - 1 - slope * since
+        scatter = np.sqrt(share @ rest**2 * len(when) / (len(when) - 2))
+        left = max(left, float(factor * scatter * np.sqrt(share @ share)))
+        drift = Estimate(slope, float(factor * scatter * np.sqrt(weight @ weight)), "1/s")
     else:
-        shift = -(2 * left - top) / (left + top)
-    found = float(rate[k] + np.clip(shift, -1, 1) * rate[1])
-    share = np.sqrt(level[k]) / depth
-    depth_spread = depth * float(np.hypot(COVERAGE_FACTOR * share, LINE_FLOOR))
-    rate_spread = float(COVERAGE_FACTOR * (0.5 * share + LINE_FLOOR) / length)
+        drift = Estimate(float(share @ slopes), float(np.sqrt(share**2 @ of_slope**2)), "1/s")
+    return Estimate(mean, float(mean * left), "Hz"), drift
+
+
+def _lines(pile, taken, delay, clock_tolerance):
+    """Flutter spectrum and the lines that stand out of it."""
+    first = pile.spectra[0]
+    power = np.mean([np.abs(spectrum.value) ** 2 for spectrum in pile.spectra], axis=0)
+    noise = np.mean([spectrum.noise for spectrum in pile.spectra], axis=0)
+    tops = _tops(power, noise, first.step)
+    pieces = [spectrum.fitted(tops) for spectrum in pile.spectra]
+    lines = []
+    for n in range(len(tops)):
+        rate, rate_sigma = _pooled([p.rate[n] for p in pieces], [p.rate_sigma[n] for p in pieces])
+        depth, depth_sigma = _pooled([p.depth[n] for p in pieces], [p.depth_sigma[n] for p in pieces])
+        spread = Estimate.half_width(rate_sigma, rate * clock_tolerance)
+        line = Estimate(rate, spread, "Hz"), Estimate(depth, COVERAGE_FACTOR * depth_sigma + TINIEST)
+        lines.append(_line(*line, taken, delay))
+    lines = tuple(sorted(lines, key=lambda line: -line.depth.value))
+    return first.step * np.arange(len(power)), np.sqrt(power), lines
+
+
+def _pooled(values, sigmas):
+    """Mean of what the pieces say, and its standard uncertainty: as stated, or as they scatter."""
+    count = len(values)
+    stated = np.sqrt(np.mean(np.square(sigmas)) / count)
+    scatter = np.std(values, ddof=1) / np.sqrt(count) if count > 1 else 0.0
+    return float(np.mean(values)), float(max(stated, scatter))
+
+
+def _line(rate, depth, taken, delay):
+    """A line, and what the machine's own depth is."""
     comb, own = 1.0, None
     if taken == "through":
-        comb = 2 * abs(np.sin(np.pi * found * delay)) if delay is not None else float("nan")
+        comb = 2 * abs(np.sin(np.pi * rate.value * delay)) if delay is not None else float("nan")
     if taken == "test tape" or (taken == "through" and delay is not None and comb >= VISIBLE):
         # A little off in rate, the comb factor is a little off too.
-        slope = 0.0 if taken == "test tape" else 2 * np.pi * delay * abs(np.cos(np.pi * found * delay))
-        spread = np.hypot(depth_spread / comb, depth * slope * rate_spread / comb**2)
-        own = Estimate(depth / comb, float(spread))
-    return FlutterLine(
-        Estimate(found, rate_spread, "Hz"), Estimate(depth, depth_spread), float(np.nan_to_num(comb)), own
-    )
+        slope = 0.0 if taken == "test tape" else 2 * np.pi * delay * abs(np.cos(np.pi * rate.value * delay))
+        spread = np.hypot(depth.uncertainty / comb, depth.value * slope * rate.uncertainty / comb**2)
+        own = Estimate(depth.value / comb, float(spread))
+    return FlutterLine(rate, depth, float(np.nan_to_num(comb)), own)
