@@ -193,12 +193,13 @@ def test_the_example_is_planned_from_another_folder(installed, desk, program):
     assert done.stdout.startswith(b"Echo plan for Bench deck\n")
 
 
-#: Where a program may find itself: each in its own words, and without a single letter beyond ASCII.
+#: Where a program may find itself. (Python 3.13 loads no compiled module from a folder with an umlaut when
+#: file names are forced to be ASCII; what is printed may be, all the same.)
 LANGUAGES = {
     "UTF-8": {"LANG": "C.UTF-8"},
     "C": {"LANG": "C"},
     "nothing": {},
-    "ASCII alone": {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"},
+    "ASCII output": {"LANG": "C.UTF-8", "PYTHONIOENCODING": "ascii"},
     "Latin-1 output": {"LANG": "C.UTF-8", "PYTHONIOENCODING": "latin-1"},
 }
 
@@ -208,7 +209,7 @@ def test_a_machine_with_an_umlaut_is_planned_in_any_language(installed, desk, la
     done = installed.run("tapecalc", "plan", "mein Gerät.toml", cwd=desk, **LANGUAGES[language])
     assert (done.returncode, done.stderr) == (0, b"")
     title = done.stdout.splitlines()[0].decode("latin-1" if language == "Latin-1 output" else "utf-8")
-    assert title == f"Echo plan for {'K?chentisch' if language == 'ASCII alone' else 'Küchentisch'}"
+    assert title == f"Echo plan for {'K?chentisch' if language == 'ASCII output' else 'Küchentisch'}"
 
 
 def test_a_plan_is_written_without_a_home_and_without_touching_the_installation(installed, desk):
@@ -244,7 +245,7 @@ def test_the_set_up_fits_the_oldest_python_that_is_promised():
         package = known.get(name.lower().replace("_", "-"))
         if package is not None and package.version == version:
             looked += 1
-            wants = package.metadata["Requires-Python"] or ""
+            wants = package.metadata.get("Requires-Python", "")
             if not SpecifierSet(wants).contains(oldest):
                 late.append(f"{name} {version} wants Python {wants}")
     if looked < len(pins) / 2:
