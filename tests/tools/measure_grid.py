@@ -177,6 +177,8 @@ def responses(count, seed, duration=6):
         # Real heads depart from the model by 0.1 dB or so, which the fit allows for.
         uneven = response.level_db + rng.normal(0, 0.1, len(response.level_db))
         response = dataclasses.replace(response, level_db=uneven)
+        middle = (response.frequency > 700) & (response.frequency < 1400)
+        yield "gain", response.gain_db, np.mean(level[middle])
         fits = measure.fit_what_ifs(response, deck.speed, aligned=HEAD, boost_db=12)
         yield "separation", next(f.value for f in fits if f.name == "separation"), separation
 
@@ -195,7 +197,10 @@ def repeats(count, seed):
         )
         playback += 10 ** rng.uniform(-5, -3.5) * rng.standard_normal(len(playback))
         recording = measure.open_recording(np.stack([dry, playback], axis=1), sample_rate=rate)
-        yield "loop gain", measure.measure_repeats(recording).loop_gain_db, 20 * np.log10(gain)
+        found = measure.measure_repeats(recording)
+        yield "loop gain", found.loop_gain_db, 20 * np.log10(gain)
+        for _, of_band in found.bands:
+            yield "loop gain of a band", of_band, 20 * np.log10(gain)
 
 
 def noises(count, seed):
@@ -205,7 +210,9 @@ def noises(count, seed):
         level = 10 ** rng.uniform(-4, -2)
         samples = level * rng.standard_normal(8 * 44100)
         reading = measure.measure_noise(measure.open_recording(samples, sample_rate=44100))
-        yield "noise", reading.level_db, 20 * np.log10(level) + 10 * np.log10(19980 / 22050)
+        truth = 20 * np.log10(level) + 10 * np.log10(19980 / 22050)
+        yield "noise", reading.level_db, truth
+        yield "hiss", reading.hiss_db, truth
 
 
 def geometries(count, seed):

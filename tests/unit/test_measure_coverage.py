@@ -61,7 +61,8 @@ def test_spacing_and_speeds_are_covered_as_stated():
 
 def test_noise_levels_are_covered_as_stated():
     errors = counted(grid.noises(40, seed=1))
-    assert LOW <= covered(errors["noise"]) <= HIGH and honest(errors["noise"])
+    for name in ("noise", "hiss"):
+        assert LOW <= covered(errors[name]) <= HIGH and honest(errors[name])
 
 
 @pytest.mark.slow
@@ -85,10 +86,12 @@ def test_delays_and_tracks_are_covered_as_stated():
 def test_responses_are_covered_as_stated():
     errors = counted(grid.responses(10, seed=7))
     assert LOW <= covered(errors["level"]) <= HIGH
-    assert honest(errors["level"]) and honest(errors["separation"])
+    assert all(honest(errors[name]) for name in ("level", "gain", "separation"))
 
 
 @pytest.mark.slow
 def test_loop_gains_are_covered_as_stated():
-    errors = counted(grid.repeats(8, seed=3))
+    errors = counted(grid.repeats(12, seed=3))
     assert honest(errors["loop gain"])
+    # Those of single bands are better than stated, never worse.
+    assert covered(errors["loop gain of a band"]) >= LOW
