@@ -2,7 +2,7 @@
 
 All in one run, the least CPU time of several turns. The unit is `scipy.signal.sosfilt` with three
 sections over 60 s at 48 kHz. The bounds are about twice what was measured (delay 37 to 45, response 16 to 22,
-flutter 6, noise 5), so that they break when an algorithm gets worse and not when the machine is
+flutter 6 to 9, noise 5), so that they break when an algorithm gets worse and not when the machine is
 busy. Memory is what Python allocates above the start, for a file that is read piece by piece.
 """
 

@@ -648,8 +648,8 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
     if np.std(lead) > np.median(sigma) / 2:
         sentences.append(
             "In this sound (speech is of that kind) an advance of the bass by coupling capacitors can "
-            "hardly be told from delay. The uncertainties are larger for it, and the low cut may be further "
-            "off than stated; record clicks, noise or plucked strings to know the delay better."
+            "hardly be told from delay. The uncertainties are larger for it and may still be about twice too "
+            "small; record clicks, noise or plucked strings to know the delay better."
         )
     typical = float(np.median(match))
     if typical < 0.9:
