@@ -399,7 +399,7 @@ def _follow(recording, grid, first, polarity, path, state, last=None, *, learnin
     if np.any(keep):
         template = dry if path is None else signal.oaconvolve(dry, path, "same")
         straight, curved, lead, cut, of_path = _fit(
-            template, played, offsets[keep], lags[keep], drift_room, grid, state.doubt
+            template, played, offsets[keep], lags[keep], drift_room, grid, state.doubt, learning=learning
         )
         base = (state.lag + lags[keep]) / rate
         state.center.append((begins[keep] + (length - 1) / 2) / rate)
@@ -454,7 +454,7 @@ def _best_path(score, grid):
     return path
 
 
-def _fit(template, played, offsets, lags, room, grid, doubt):
+def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
     """Fraction of a sample left over in each window and its standard uncertainty, in two ways.
 
     The first takes the delay as changing evenly within the window; the second lets it curve,
@@ -476,7 +476,11 @@ def _fit(template, played, offsets, lags, room, grid, doubt):
         curved = _least_squares(columns, y, grid.taper)
         shift = shift + straight[0]
     change = curved[0] - straight[0]
-    cut, lead = _of_cut(moved, straight[2], columns[:, :4], y, inner, grid)
+    # A low cut adds the integral of the sound; a window takes part of that for delay.
+    turn = np.concatenate([[0.0], 1j / grid.frequency[1:]])
+    added = fft.irfft(moved * turn, grid.padded, axis=1)[:, inner]
+    lead = np.einsum("ki,ki->k", straight[3], added) / grid.sample_rate
+    cut = _of_cut(straight[2][:, None] * added, columns[:, :4], y, grid) if learning else None
     # A phase of the path that is not known moves the delay of a window by its share of the slope.
     power = np.abs(spectrum) ** 2
     doubt = np.zeros(len(grid.omega)) if doubt is None else doubt
@@ -484,24 +488,19 @@ def _fit(template, played, offsets, lags, room, grid, doubt):
     return (shift, straight[1]), (shift + change, curved[1]), lead, cut, of_path / grid.sample_rate
 
 
-def _of_cut(moved, gain, columns, y, inner, grid):
+def _of_cut(added, columns, y, grid):
     """What each window says of a low cut that the template lacks: two sums, whose ratio is the cut in Hz.
 
-    Beside them, what 1 Hz of it takes off the window's delay, in s.
-
-    A low cut adds the integral of the sound. What that has in common with delay and gain of the
-    window itself is taken off, so that the cut is told from what no delay can explain.
+    What the cut adds has something in common with delay and gain of the window itself. That is taken off,
+    so that the cut is told from what no delay can explain.
     """
-    turn = np.concatenate([[0.0], 1j / grid.frequency[1:]])
-    added = gain[:, None] * fft.irfft(moved * turn, grid.padded, axis=1)[:, inner]
     weighted = columns * grid.taper
     normal = weighted @ columns.transpose(0, 2, 1)
     normal += 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(4)
     both = np.stack([added, y], axis=2)
     common = np.linalg.solve(normal, weighted @ both)
     alone = both - columns.transpose(0, 2, 1) @ common
-    lead = common[:, 2, 0] / gain / grid.sample_rate
-    return np.einsum("kti,t->ki", alone * alone[:, :, :1], grid.taper), lead
+    return np.einsum("kti,t->ki", alone * alone[:, :, :1], grid.taper)
 
 
 def _least_squares(columns, y, taper):
@@ -521,7 +520,7 @@ def _least_squares(columns, y, taper):
     tied = np.einsum("ij,ij->i", pieces, pieces) * PIECES / (PIECES - size)
     sigma = np.sqrt(np.maximum(white, tied.mean() / (white.mean() + 1e-300) * white))
     gain = np.where(np.abs(solution[:, 0, 0]) < 1e-12, 1e-12, solution[:, 0, 0])
-    return np.clip(-solution[:, 2, 0] / gain, -1, 1), sigma / np.abs(gain), gain
+    return np.clip(-solution[:, 2, 0] / gain, -1, 1), sigma / np.abs(gain), gain, influence
 
 
 def _spectra(dry, played, offsets, lags, room, shift, grid):
