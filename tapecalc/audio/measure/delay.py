@@ -359,6 +359,11 @@ class _State:
         return None if self.groups is None else [part.sum(axis=0) for part in self.groups]
 
 
+def _power(spectrum):
+    """Squared magnitude, without the root that `abs` takes."""
+    return spectrum.real**2 + spectrum.imag**2
+
+
 def _windows(samples, starts, length):
     """Rows of `samples`, each of `length` from one of `starts`."""
     return samples[starts[:, None] + np.arange(length)]
@@ -473,8 +478,8 @@ def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
         # y = a x(t - e - s tau - q tau^2) + c; the columns belong to a, c, -a e, -a s, -a q.
         columns = np.stack([value, np.ones_like(value), slope, slope * grid.tau, slope * grid.tau**2], axis=1)
         straight = _least_squares(columns[:, :4], y, grid.taper)
-        curved = _least_squares(columns, y, grid.taper)
         shift = shift + straight[0]
+    curved = _least_squares(columns, y, grid.taper)
     change = curved[0] - straight[0]
     # A low cut adds the integral of the sound; a window takes part of that for delay.
     turn = np.concatenate([[0.0], 1j / grid.frequency[1:]])
@@ -482,7 +487,7 @@ def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
     lead = np.einsum("ki,ki->k", straight[3], added) / grid.sample_rate
     cut = _of_cut(straight[2][:, None] * added, columns[:, :4], y, grid) if learning else None
     # A phase of the path that is not known moves the delay of a window by its share of the slope.
-    power = np.abs(spectrum) ** 2
+    power = _power(spectrum)
     doubt = np.zeros(len(grid.omega)) if doubt is None else doubt
     of_path = np.sqrt(power**2 @ (grid.omega**2 * doubt)) / (power @ grid.omega**2 + 1e-300)
     return (shift, straight[1]), (shift + change, curved[1]), lead, cut, of_path / grid.sample_rate
@@ -529,10 +534,10 @@ def _spectra(dry, played, offsets, lags, room, shift, grid):
     x = fft.rfft(_windows(dry, offsets - guard, grid.padded) * grid.bell, axis=1)
     y = fft.rfft(_windows(played, offsets + room + lags - guard, grid.padded) * grid.bell, axis=1)
     y *= np.exp(1j * np.outer(shift, grid.omega))
-    power = np.abs(x) ** 2
+    power = _power(x)
     group = offsets // (TIED * grid.step) % GROUPS
     which = (group == np.arange(GROUPS)[:, None]).astype(float)
-    sums = [which @ power, which @ np.abs(y) ** 2, which @ (y * np.conj(x)), which.sum(axis=1)]
+    sums = [which @ power, which @ _power(y), which @ (y * np.conj(x)), which.sum(axis=1)]
     return sums, _alike(power)
 
 
@@ -598,7 +603,7 @@ def _return_gain(recording, grid, state):
         for samples, shift in ((dry, 0), (played, 0), (played, lags))
     )
     y *= np.exp(2j * np.pi * np.outer(delay * rate - lags, fft.rfftfreq(grid.length)))
-    xx, pp, xp = np.sum(np.abs(x) ** 2, 0), np.sum(np.abs(p) ** 2, 0), np.sum(x * np.conj(p), 0)
+    xx, pp, xp = _power(x).sum(axis=0), _power(p).sum(axis=0), np.sum(x * np.conj(p), 0)
     xy, py = np.sum(y * np.conj(x), 0), np.sum(y * np.conj(p), 0)
     determinant = xx * pp - np.abs(xp) ** 2
     use = determinant > 0.05 * xx * pp

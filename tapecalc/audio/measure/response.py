@@ -212,8 +212,8 @@ def _aligned_spectra(recording, track, size, every):
         x = fft.rfft((x - x.mean(axis=1, keepdims=True)) * bell, axis=1)
         y = fft.rfft((y - y.mean(axis=1, keepdims=True)) * bell, axis=1)
         y *= np.exp(1j * np.outer(delay[part] * rate - lags[part], omega))
-        sums[0] += np.sum(np.abs(x) ** 2, axis=0)
-        sums[1] += np.sum(np.abs(y) ** 2, axis=0)
+        sums[0] += np.sum(x.real**2 + x.imag**2, axis=0)
+        sums[1] += np.sum(y.real**2 + y.imag**2, axis=0)
         sums[2] += np.sum(y * np.conj(x), axis=0)
     # Windows that overlap in time do not count in full.
     hop = np.median(np.diff(begins)) if len(begins) > 1 else length
