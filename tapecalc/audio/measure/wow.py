@@ -24,7 +24,7 @@ T       ``delay``          s        0.2, of the head that played the tone
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import fft, stats
@@ -80,6 +80,7 @@ SLOW_FACTOR = 3.3
 EDGES = 0.3  # of what an unfinished turn of the slowest wobble changes in a reading
 FLOOR = 1e-4  # relative uncertainty that the arithmetic leaves in any reading
 TINIEST = 1e-9  # depth, what the arithmetic leaves in a line
+DRAWS = 16  # times noise is drawn to see what it does
 REST = 0.05  # of the noise that may be left in a two-sigma reading
 
 
@@ -654,18 +655,15 @@ def _cleaned(deviation, density, weighted, steady, slow):
     of_steady = fft.rfft(going_on)
     spectrum = of_rest + of_steady
     rate = fft.rfftfreq(len(rest), 1 / RATE)
-    gain = np.where((rate >= LOWEST_RATE / 2) & (rate <= HIGHEST_RATE), 1.0, 0.0)
-    if weighted:
-        inside = gain > 0
-        gain[inside] = 10 ** (weighting_db(rate[inside]) / 20)
+    gain = _band(rate, weighted)
     density_of = 2 / (RATE * len(rest))
     power = np.abs(spectrum) ** 2 * density_of
     noise = density * rate**2
     smooth = np.convolve(power, np.ones(SMOOTH) / SMOOTH, "same")
     keep = np.sqrt(np.clip(1 - noise / np.maximum(smooth, 1e-300), 0, 1)) * (smooth > GATE * noise)
-    # What steady wobbles show below the band is the cut at the ends of an unfinished turn.
-    below = 0.0 if weighted else np.where(rate < LOWEST_RATE / 2, of_steady, 0.0)
-    shown = spectrum * gain * keep + below
+    # A steady wobble passes at its own rate: bins would spread it over the corners of the weighting.
+    passed = replace(steady, value=steady.value * _band(steady.rate, weighted))
+    shown = of_rest * gain * keep + fft.rfft(passed.deviation(since))
     edge = int(np.clip(count / 10, EDGE[0] * RATE, EDGE[1] * RATE))
     inside = slice(pad + edge, pad + count - edge)
     fine = FINER * fft.irfft(shown, FINER * len(rest))[FINER * inside.start : FINER * inside.stop]
@@ -685,14 +683,11 @@ def _cleaned(deviation, density, weighted, steady, slow):
     vague_power = float(np.sum(vague) * step) ** 2
     error_shut = float(np.sum(error[out]))
     missing = gain**2 * np.maximum(smooth - noise, 0.0) * out
-    missing *= min((max(shut, 0.0) + np.sqrt(error_shut)) / max(float(np.sum(missing)) * step, 1e-30), 1.0)
-    # A two-sigma value moves with what is added where the deviation is about as large.
+    missing *= min(max(shut - np.sqrt(error_shut), 0.0) / max(float(np.sum(missing)) * step, 1e-30), 1.0)
     peak = float(np.quantile(np.abs(clean), TWO_SIGMA_COVERAGE))
+    of_peak = _shaken_peak(clean, shaped * ~out + missing + vague, len(rest))
     near = np.abs(np.abs(clean) - peak) < NEAR * peak
     count_near = max(np.count_nonzero(near), 1)
-    of_peak = _moved(
-        np.where(near, np.sign(clean), 0.0) / count_near, shaped * ~out + missing + vague, len(rest)
-    )
     # It is read from the time spent above it, which is counted in whole steps at each crossing.
     crossings = np.count_nonzero(np.diff(np.abs(clean) > peak))
     of_steps = crossings / 12 / FINER**2 / (count_near / (2 * NEAR * peak + 1e-300)) ** 2
@@ -706,6 +701,30 @@ def _cleaned(deviation, density, weighted, steady, slow):
         "ends": ends,
         "peak": of_peak + of_steps,
     }
+
+
+def _shaken_peak(deviation, density, length):
+    """Square of what noise of a density (per Hz, against rate) does to a two-sigma value.
+
+    It is drawn and added a few times: near the tops of a slow wobble no straight line tells what it
+    does. Student's t for the number of draws stands in the place of the usual 2.
+    """
+    rng = np.random.default_rng(DRAWS)
+    half, seen = length // 2, deviation[::2]  # 200 Hz and less need no more
+    size = np.sqrt(density[: half // 2 + 1] * RATE * length / 4) * half / length
+    noise = rng.standard_normal((2, DRAWS, len(size)))
+    drawn = fft.irfft(size * (noise[0] + 1j * noise[1]), half, axis=1)[:, : len(seen)]
+    peaks = np.quantile(np.abs(seen + drawn), TWO_SIGMA_COVERAGE, axis=1)
+    return float(np.var(peaks, ddof=1) * (stats.t.ppf(0.975, DRAWS - 1) / COVERAGE_FACTOR) ** 2)
+
+
+def _band(rate, weighted):
+    """Gain of the band in which flutter is read, with the weighting or flat."""
+    inside = (rate >= LOWEST_RATE / 2) & (rate <= HIGHEST_RATE)
+    gain = inside.astype(float)
+    if weighted and np.any(inside):
+        gain[inside] = 10 ** (weighting_db(rate[inside]) / 20)
+    return gain
 
 
 def _moved(weights, density, length):
