@@ -31,6 +31,7 @@ EDGES = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)  # Hz, of the octa
 OVER_NOISE = 4.0  # power over the noise that a stretch must have to count
 FAINTEST = 1e-10  # power against the loudest stretch, below which rounding is all there is
 FEWEST = 3  # stretches
+CUT_DB = 0.01  # dB a repeat
 VAGUE = 4.0  # times the uncertainty of the clearest band, above which a band has no say in the highest gain
 SHORTEST = 0.02  # seconds, the shortest delay looked for
 ALIKE = 0.3  # autocorrelation that shows repeats
@@ -177,8 +178,8 @@ def measure_repeats(recording, *, delay=None, longest=3.0, heard_db=-40.0):
     highest = max(
         (gain for _, gain in bands if gain.uncertainty <= VAGUE * clearest), key=lambda gain: gain.value
     )
-    # The highest of several is a little too high; and a delay that is a little off cuts the sound elsewhere.
-    highest = Estimate(highest.value, float(np.hypot(1.5 * highest.uncertainty, 0.02)), "dB")
+    # The highest of several is a little too high.
+    highest = _with_cut(Estimate(highest.value, 1.5 * highest.uncertainty, "dB"))
     levels = 10 * np.log10(np.maximum(whole / whole[0], 1e-30))
     if highest.value - highest.uncertainty > 0:
         sentences.append("The repeats grow: the loop runs away. Turn the return send down.")
@@ -191,12 +192,17 @@ def measure_repeats(recording, *, delay=None, longest=3.0, heard_db=-40.0):
     return RepeatReading(
         delay=float(delay),
         loop_gain_db=highest,
-        bands=tuple(bands),
+        bands=tuple((frequency, _with_cut(gain)) for frequency, gain in bands),
         levels_db=tuple(float(v) for v in levels),
         repeats=repeats,
         heard_db=float(heard_db),
         sentences=tuple(sentences),
     )
+
+
+def _with_cut(gain):
+    """A loop gain with what a delay that is a little off adds, which cuts the sound elsewhere each time."""
+    return Estimate(gain.value, float(np.hypot(gain.uncertainty, CUT_DB)), "dB")
 
 
 def _end_of_sound(recording):

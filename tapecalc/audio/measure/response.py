@@ -40,7 +40,8 @@ TOP = 0.45  # of the sample rate, where the filters of an interface may begin to
 BATCH = 256  # windows at a time
 LEAST_COHERENCE = 0.3
 LEAK = 0.3  # power of a bin against that of its neighbor, below which it tells of the neighbor
-OVERLAP, FLOOR_DB = 1.2, 0.015  # for windows and bins that overlap; for what tapers and ends leave
+OVERLAP, FLOOR_DB = 1.2, 0.006  # for windows and bins that overlap; for what tapers and ends leave
+OUT_OF_STEP = 0.3  # nepers, the most that is made up for; beyond, windows have too little in common
 MODEL_DB = 0.1  # what the simplest model of a head leaves unexplained, dB
 REFERENCE = (700.0, 1400.0)  # Hz, where the level is called 0 dB
 FLOOR = 0.005  # relative, of what explains a response
@@ -165,7 +166,10 @@ def measure_response(recording, track):
     columns = [c for c in columns if c[2] > LEAST_COHERENCE]
     if not columns:
         raise CannotTell("no part of the playback's spectrum comes from the dry channel alone")
-    frequency, level, coherence, sigma = (np.array(c) for c in zip(*columns, strict=True))
+    frequency, level, coherence, sigma, width = (np.array(c) for c in zip(*columns, strict=True))
+    if len(level) > 1:
+        # The mean of powers along a slope is above the power in the middle.
+        level = level - np.log(10) / 20 * np.gradient(level, frequency) ** 2 * width
     middle = (frequency > REFERENCE[0]) & (frequency < REFERENCE[1])
     if not np.any(middle):
         raise CannotTell("the material has nothing around 1 kHz to count the level from")
@@ -198,6 +202,7 @@ def _aligned_spectra(recording, track, size, every):
     begins = np.round((track.time[::every] - delay) * rate - (length - 1) / 2).astype(int)
     inside = (begins >= 0) & (begins + length + delay * rate + 1 < recording.count)
     begins, delay = begins[inside], delay[inside]
+    slope = np.gradient(track.track, track.time)[::every][inside]
     lags = np.round(delay * rate).astype(int)
     sums = [np.zeros(len(omega)), np.zeros(len(omega)), np.zeros(len(omega), dtype=complex)]
     for k in range(0, len(begins), BATCH):
@@ -215,6 +220,11 @@ def _aligned_spectra(recording, track, size, every):
         sums[0] += np.sum(x.real**2 + x.imag**2, axis=0)
         sums[1] += np.sum(y.real**2 + y.imag**2, axis=0)
         sums[2] += np.sum(y * np.conj(x), axis=0)
+    # Where the delay changes within a window, its ends are out of step with its middle.
+    when = (np.arange(length) - length / 2) / rate
+    reach = np.sqrt(np.mean(slope**2) * (bell**2 @ when**2) / (bell @ bell))
+    step = omega * rate * reach
+    sums[2] *= np.exp(np.minimum(step**2 / 2, OUT_OF_STEP))
     # Windows that overlap in time do not count in full.
     hop = np.median(np.diff(begins)) if len(begins) > 1 else length
     count = len(begins) * min(1.0, 1.5 * hop / length)
@@ -222,7 +232,7 @@ def _aligned_spectra(recording, track, size, every):
 
 
 def _in_bands(frequency, dry, played, cross, count, centers):
-    """(frequency, level, coherence, standard uncertainty in dB) for each band that holds a bin."""
+    """(frequency, level, coherence, standard uncertainty in dB, variance of its bins) of bands with a bin."""
     half = 2 ** (0.5 / PER_OCTAVE)
     # Where the dry channel's spectrum ends, a bin holds what leaks in from its neighbor.
     around = np.pad(dry, 1, mode="edge")
@@ -250,7 +260,9 @@ def _in_bands(frequency, dry, played, cross, count, centers):
         if coherence < 3 / max(count, 1) or power <= 0:
             continue
         sigma = 10 / np.log(10) * np.sqrt((1 - coherence) / (coherence * independent) * 2)
-        out.append((float(weight @ frequency[bins]), float(10 * np.log10(power)), coherence, float(sigma)))
+        at = float(weight @ frequency[bins])
+        width = float(weight @ (frequency[bins] - at) ** 2)
+        out.append((at, float(10 * np.log10(power)), coherence, float(sigma), width))
     return out
 
 

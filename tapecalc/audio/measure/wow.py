@@ -583,12 +583,15 @@ class _Spectrum:
         half = _half_width(len(self.value))
         taken = np.zeros(len(self.value), dtype=bool)
         taken[bins] = True
-        level = np.empty(len(tops))
+        level, wider = np.empty(len(tops)), np.ones(len(tops))
         for n, top in enumerate(tops):
             around = np.arange(max(top - half, 1), min(top + half + 1, len(self.value)))
             around = around[~taken[around]]
             rest = np.abs(self.value[around] - self._of(around, rate, value)) ** 2
             level[n] = max(np.median(rest) / np.log(2) if len(rest) else 0.0, self.noise[top]) + 1e-18
+            if level[n] > self.noise[top] + 1e-18:
+                # The median of n bins, of which every second is one of its own, tells as n/2 squares do.
+                wider[n] = (stats.t.ppf(0.975, max(len(rest) / 2, 1)) / COVERAGE_FACTOR) ** 2
         # Neighboring bins overlap through the bell: by 2/3, and by 1/6 over two.
         apart = np.abs(bins[:, None] - bins)
         overlap = np.select([apart == 0, apart == 1, apart == 2], [1.0, 2 / 3, 1 / 6], 0.0)
@@ -605,7 +608,7 @@ class _Spectrum:
         stretch = np.where(excess > UNSTEADY, excess, 1.0)
         place = np.arange(len(tops))[:, None] + len(tops) * np.arange(3)
         each = covariance[place[:, :, None], place[:, None, :]]
-        return level, each * stretch[:, None, None]
+        return level, each * (stretch * wider)[:, None, None]
 
 
 def _between(size, tops):
