@@ -64,4 +64,4 @@ def test_the_flutter_of_a_tone_is_read_on_the_needle_too():
     assert reading.quasi_peak.uncertainty == pytest.approx(6 / 90 * 1e-3, rel=0.05)
     assert reading.to_dict()["quasi_peak"]["value"] == reading.quasi_peak.value
     found = measure.Measurement(flutter={0: reading})
-    assert dict(found.rows())["flutter, weighted, needle of a meter, speed 1"].startswith("0.0999 %")
+    assert dict(found.rows())["flutter, weighted, needle of a meter, speed 1"].startswith("0.1000 %")
