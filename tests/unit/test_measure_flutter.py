@@ -159,3 +159,13 @@ def test_readings_go_into_a_plain_dict():
     assert plain["weighted"]["value"] > 0
     assert plain["lines"][0]["element_depth"]["value"] > 0
     assert plain["taken"].startswith("from a test tape")
+
+
+@pytest.mark.parametrize("ceiling", [0.4, 0.45])
+def test_the_noise_of_a_clipped_tone_is_not_taken_for_flutter(ceiling):
+    deck = generator.Deck(wobbles=((2e-4, 4.0, 0.0),))
+    tone = generator.tone(16, 44100, deck)
+    clipped = generator.soiled(tone, snr_db=30, seed=3, ceiling=ceiling, bits=16)
+    found = measure.measure_flutter(measure.open_recording(clipped, sample_rate=44100), taken="test tape")
+    assert any("clipped" in sentence for sentence in found.sentences)
+    assert found.unweighted_rms.covers(2e-4 / np.sqrt(2))

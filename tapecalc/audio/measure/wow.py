@@ -294,7 +294,8 @@ def measure_flutter(
     carrier = _carrier(recording, channel, health.loudest)
     pile = _Pile()
     for when, frequency, noise in _pieces(recording, channel, carrier):
-        pile.add(when, frequency, noise)
+        # Clipping takes noise out of the amplitude and leaves it in the phase.
+        pile.add(when, frequency, np.inf if health.clipped else noise)
     _long_enough(pile.duration)
     sentences = list(health.sentences())
     return _reading(pile, tone, taken, delay, clock_tolerance, sentences)
