@@ -249,7 +249,8 @@ def _in_bands(frequency, dry, played, cross, count, centers):
         # Each bin by its own, then averaged: a slope within the band does not spoil the coherence.
         x, y, xy = dry[bins], played[bins], np.abs(cross[bins])
         weight = np.where((x > 0.2 * x.max()) & ~leaked[bins], x, 0.0)
-        if weight.sum() == 0:
+        # Where the material ends within a band, its last bins are half leak.
+        if np.count_nonzero(weight) < len(bins) / 2:
             continue
         weight = weight / weight.sum()
         coherence = float(np.clip(weight @ (xy**2 / (x * y + 1e-300)), 0, 1 - 1e-6))
