@@ -493,15 +493,21 @@ def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
     return (shift, straight[1]), (shift + change, curved[1]), lead, cut, of_path / grid.sample_rate
 
 
+def _normal_equations(columns, taper):
+    """The columns of each row under the taper, and their products; a trace of a ridge keeps them solvable."""
+    weighted = columns * taper
+    normal = weighted @ columns.transpose(0, 2, 1)
+    ridge = 1e-12 * np.trace(normal, axis1=1, axis2=2)
+    return weighted, normal + ridge[:, None, None] * np.eye(normal.shape[1])
+
+
 def _of_cut(added, columns, y, grid):
     """What each window says of a low cut that the template lacks: two sums, whose ratio is the cut in Hz.
 
     What the cut adds has something in common with delay and gain of the window itself. That is taken off,
     so that the cut is told from what no delay can explain.
     """
-    weighted = columns * grid.taper
-    normal = weighted @ columns.transpose(0, 2, 1)
-    normal += 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(4)
+    weighted, normal = _normal_equations(columns, grid.taper)
     both = np.stack([added, y], axis=2)
     common = np.linalg.solve(normal, weighted @ both)
     alone = both - columns.transpose(0, 2, 1) @ common
@@ -510,10 +516,8 @@ def _of_cut(added, columns, y, grid):
 
 def _least_squares(columns, y, taper):
     """Shift of each row by weighted least squares, and its standard uncertainty, in samples."""
-    weighted = columns * taper
-    normal = weighted @ columns.transpose(0, 2, 1)
+    weighted, normal = _normal_equations(columns, taper)
     size = normal.shape[1]
-    normal += 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(size)
     inverse = np.linalg.inv(normal)
     solution = inverse @ (weighted @ y[..., None])
     residual = y - (solution.transpose(0, 2, 1) @ columns)[:, 0]
