@@ -427,8 +427,9 @@ class _Pile:
         power = np.abs(spectrum.value) ** 2
         steady = spectrum.fitted(_tops(power, spectrum.noise, spectrum.step))
         slow = _slowest(deviation - steady.deviation(since), for_mean, density)
+        going_on = _going_on(deviation, steady)
         for name, weighted in (("weighted", True), ("unweighted", False)):
-            clean, sums = _cleaned(deviation, density, weighted, steady, slow)
+            clean, sums = _cleaned(len(deviation), going_on, density, weighted, steady, slow)
             sums["level"] = (known * sums["noise"]) ** 2
             old = self.sums.setdefault(name, dict.fromkeys(sums, 0.0))
             for what, value in sums.items():
@@ -643,20 +644,27 @@ def _tops(power, noise, step):
     return np.array(sorted(tops, key=lambda k: -power[k])[:MOST_LINES], dtype=int)
 
 
-def _cleaned(deviation, density, weighted, steady, slow):
-    """Deviation in the flutter band without its noise, and mean squares of several things.
+def _going_on(deviation, steady):
+    """Times, the deviation's rest and the spectra of rest and steady wobbles, some seconds beyond the ends.
 
-    These are the deviation, the noise taken off, what that may be off by, and what the
-    ends, where unsteady wobbles go on unknown, change in the power.
+    There steady wobbles go on, and the rest is mirrored.
     """
     count = len(deviation)
     pad = min(5 * RATE, count - 1)
     since = (np.arange(-pad, count + pad) - (count - 1) / 2) / RATE
-    # Beyond the ends steady wobbles go on, and the rest is mirrored.
-    going_on = steady.deviation(since)
-    rest = np.pad(deviation - going_on[pad : pad + count], pad, mode="reflect")
-    of_rest = fft.rfft(rest)
-    of_steady = fft.rfft(going_on)
+    series = steady.deviation(since)
+    rest = np.pad(deviation - series[pad : pad + count], pad, mode="reflect")
+    return since, rest, fft.rfft(rest), fft.rfft(series)
+
+
+def _cleaned(count, going_on, density, weighted, steady, slow):
+    """Deviation of `count` values in the flutter band without its noise, and mean squares of several things.
+
+    These are the deviation, the noise taken off, what that may be off by, and what the
+    ends, where unsteady wobbles go on unknown, change in the power.
+    """
+    since, rest, of_rest, of_steady = going_on
+    pad = (len(rest) - count) // 2
     spectrum = of_rest + of_steady
     rate = fft.rfftfreq(len(rest), 1 / RATE)
     gain = _band(rate, weighted)
