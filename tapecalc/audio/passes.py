@@ -29,7 +29,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy import fft
+from scipy import fft, linalg
 
 from tapecalc.audio.motion import STENCIL, Motion, delay_cells, expansion, samples_per_cell
 from tapecalc.checks import finite, non_negative, positive, single, whole
@@ -218,6 +218,10 @@ def reading_kernel():
     Places s, from -1/2 to 1/2, count from the middle between the two inner points. Least
     squares against ``exp(j w s)`` over the lower 40 % of the band at twice the sample rate,
     the low end weighted most. `_kernel_gain` takes back what all places have in common.
+
+    Where a delay crosses a whole number of half samples the next point comes in and the last one
+    goes out. There the old and the new weights are held equal: free, they differ by 1e-5 of the
+    sound, a click at each crossing, and rounding decides which of the two a steady delay gets.
     """
     omega = np.linspace(0, 0.4 * np.pi, 49)[1:, None, None, None]
     nodes, weights = np.polynomial.legendre.leggauss(8)
@@ -228,10 +232,15 @@ def reading_kernel():
     columns = importance * boost * place ** np.arange(DEGREE + 1)[:, None] * np.exp(1j * omega * points)
     wanted = (importance * np.exp(1j * omega * place)).ravel()
     columns = columns.reshape(len(wanted), -1)
+    ends = 0.5 ** np.arange(DEGREE + 1), (-0.5) ** np.arange(DEGREE + 1)
+    upper, lower = (np.kron(end, np.eye(POINTS)) for end in ends)
+    nothing = np.zeros((1, upper.shape[1]))
+    meeting = linalg.null_space(np.vstack([upper, nothing]) - np.vstack([nothing, lower]))
+    columns = columns @ meeting
     solution = np.linalg.lstsq(
         np.vstack([columns.real, columns.imag]), np.concatenate([wanted.real, wanted.imag]), rcond=None
     )
-    return solution[0].reshape(DEGREE + 1, POINTS)
+    return (meeting @ solution[0]).reshape(DEGREE + 1, POINTS)
 
 
 def _kernel_gain(omega):

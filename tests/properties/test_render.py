@@ -4,7 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tapecalc.audio import passes
@@ -50,6 +50,7 @@ def echo(head_delays, *, return_gain=0.5, **more):
     flat=st.booleans(),
     seed=seeds,
 )
+@example([1500 / RATE], 0.0, (0.0, 1.0), None, False, 0)  # a whole number of samples, give or take rounding
 def test_blocks_do_what_the_sample_loop_does(head_delays, return_gain, wobble, saturation, flat, seed):
     dry = noise(4000, seed)
     machine = echo(
@@ -64,6 +65,13 @@ def test_blocks_do_what_the_sample_loop_does(head_delays, return_gain, wobble, s
     )
     wet = render_echo(dry, RATE, machine, seconds=len(dry) / RATE).wet
     assert np.abs(wet - plain).max() < 1e-9
+
+
+def test_the_reader_goes_over_from_point_to_point_without_a_jump():
+    before, after = (place ** np.arange(passes.DEGREE + 1) @ passes.reading_kernel() for place in (0.5, -0.5))
+    # Over the border the same points count as one further back; the one that comes or goes has no weight.
+    assert np.append(before, 0) == pytest.approx(np.insert(after, 0, 0), abs=1e-14)
+    assert np.argmax(before) == passes.POINTS // 2 == np.argmax(after) + 1
 
 
 @settings(max_examples=3)
