@@ -13,6 +13,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from tapecalc.audio import measure
+from tapecalc.audio.measure.meter import quasi_peak
 from tapecalc.flutter import weighting_db
 from tapecalc.response import HeadContact, OnePass
 
@@ -133,6 +134,8 @@ def flutter(count, seed, duration=16, through=False):
                 two_sigma = np.quantile(np.abs(deviation), 0.9545)
                 yield name, getattr(reading, name), two_sigma
                 yield f"{name} rms", getattr(reading, f"{name}_rms"), np.sqrt(np.mean(deviation**2))
+            needle = quasi_peak(shaped(deck, t, weighted)[::40], 800)
+            yield "quasi-peak", reading.quasi_peak, needle
             yield "speed error", reading.speed_error, off
         yield "tone", reading.tone, 3150 * (1 + off) / (1 + clock)
         yield "drift of speed", reading.drift, 0.0

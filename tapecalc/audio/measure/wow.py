@@ -72,6 +72,7 @@ BUCKETS, BUCKET = 40000, 5e-4  # buckets of the distribution, and their width in
 LEAST = np.log(1e-9) / BUCKET
 NEAR = 0.02  # of a two-sigma value, how near a deviation is to it to decide it
 RANDOM = ("error", "error shut", "peak", "level")  # what is of the kind of a square of an uncertainty
+LEVEL_TURNS = 8  # of the fit of what surrounds a wobble
 FIT_TURNS, TINY = 5, 1e-4  # of the fit of steady wobbles; step in bins for a slope
 MOST_LINES = 30
 UNSTEADY = 4.0  # power left in a wobble's bins over the expected one, above which it is not steady
@@ -292,7 +293,7 @@ def measure_flutter(
         raise CannotTell(f"the {channel} channel is empty")
     _long_enough(recording.duration)
     carrier = _carrier(recording, channel, health.loudest)
-    pile = _Pile()
+    pile = _Pile(delay if taken == "through" else None)
     for when, frequency, noise in _pieces(recording, channel, carrier):
         # Clipping takes noise out of the amplitude and leaves it in the phase.
         pile.add(when, frequency, np.inf if health.clipped else noise)
@@ -401,6 +402,7 @@ def _white(series, order):
 class _Pile:
     """What the pieces add up to."""
 
+    delay: float | None = None  # after which a wobble meets itself, of a tone taken through
     duration: float = 0.0
     needle: float = 0.0
     sums: dict = field(default_factory=dict)
@@ -423,13 +425,13 @@ class _Pile:
         if self.first is None:
             self.first = (when, deviation)
         self.duration += seconds
-        spectrum = _Spectrum.of(deviation, density)
+        spectrum = _Spectrum.of(deviation, density, self.delay)
         power = np.abs(spectrum.value) ** 2
         steady = spectrum.fitted(_tops(power, spectrum.noise, spectrum.step))
-        slow = _slowest(deviation - steady.deviation(since), for_mean, density)
+        slow = _slowest(deviation - steady.deviation(since), for_mean, density, self.delay)
         going_on = _going_on(deviation, steady)
         for name, weighted in (("weighted", True), ("unweighted", False)):
-            clean, sums = _cleaned(len(deviation), going_on, density, weighted, steady, slow)
+            clean, sums = _cleaned(len(deviation), going_on, density, weighted, steady, slow, self.delay)
             sums["level"] = (known * sums["noise"]) ** 2
             old = self.sums.setdefault(name, dict.fromkeys(sums, 0.0))
             for what, value in sums.items():
@@ -441,7 +443,10 @@ class _Pile:
             if weighted:
                 self.needle = max(self.needle, quasi_peak(clean[:: FINER * NEEDLE_STEP], RATE / NEEDLE_STEP))
         left = [
-            np.hypot(COVERAGE_FACTOR * _shaken(weights, density), SLOW_FACTOR * _wandered(weights, slow))
+            np.hypot(
+                COVERAGE_FACTOR * _shaken(weights, density),
+                SLOW_FACTOR * _wandered(weights, slow, self.delay),
+            )
             for weights in (for_mean, for_slope)
         ]
         self.means.append((when.mean(), mean, slope / mean, seconds, *left))
@@ -470,18 +475,26 @@ def _shaken(weights, density):
     return float(np.sqrt(density * RATE**3 * (steps @ steps) / (8 * np.pi**2)))
 
 
-def _slowest(rest, bell, density):
+def _comb(rate, delay):
+    """Factor with which a recording shows a wobble: two speeds one delay apart differ by it."""
+    return np.ones_like(rate) if delay is None else 2 * np.abs(np.sin(np.pi * rate * delay))
+
+
+def _slowest(rest, bell, density, delay):
     """Density of the slowest wobble that can be told from the mean, two and three turns in the time."""
     count = len(rest)
-    turns = np.exp(-2j * np.pi * np.outer([2, 3], np.arange(count) / count))
+    slow = np.array([2, 3])
+    turns = np.exp(-2j * np.pi * np.outer(slow, np.arange(count) / count))
     power = np.mean(np.abs(turns @ (bell * rest)) ** 2) / (bell @ bell * RATE / 2)
     # Noise at these rates, of which the bell is a third of a turn wide.
-    return max(float(power - density * ((4 + 9) / 2 + 1 / 3) * (RATE / count) ** 2), 0.0)
+    power -= density * ((4 + 9) / 2 + 1 / 3) * (RATE / count) ** 2
+    return max(float(power / np.mean(_comb(slow * RATE / count, delay) ** 2)), 0.0)
 
 
-def _wandered(weights, slow):
+def _wandered(weights, slow, delay):
     """Standard uncertainty that wobble of one density at all slow rates leaves in a weighted sum."""
-    return float(np.sqrt(slow * RATE / 2 * (weights @ weights)))
+    rate = fft.rfftfreq(2 * len(weights), 1 / RATE)
+    return float(np.sqrt(_moved(weights, slow * _comb(rate, delay) ** 2, 2 * len(weights))))
 
 
 @dataclass(frozen=True, eq=False)
@@ -490,7 +503,6 @@ class _Steady:
 
     rate: np.ndarray
     value: np.ndarray
-    level: np.ndarray  # power that all else leaves in a bin
     covariance: np.ndarray  # of (real, imaginary, rate) for each
 
     def deviation(self, since):
@@ -528,11 +540,12 @@ class _Spectrum:
 
     value: np.ndarray
     noise: np.ndarray  # its power
+    shown: np.ndarray  # power with which the recording shows each rate
     step: float  # Hz from bin to bin
     span: float  # s
 
     @classmethod
-    def of(cls, deviation, density):
+    def of(cls, deviation, density, delay):
         """The spectrum up to the highest rate, and that of white phase noise."""
         count = len(deviation)
         bell = np.hanning(count + 2)[1:-1]
@@ -542,7 +555,8 @@ class _Spectrum:
         value = fft.rfft(deviation * bell)[: len(rate)] * about_middle * 2 / bell.sum()
         # Noise of density S has the power 2 S RATE (bell power) / (bell sum)^2 where a sine has m^2.
         noise = density * rate**2 * 2 * RATE * (bell @ bell) / bell.sum() ** 2
-        return cls(value.astype(np.complex64), noise, RATE / count, (count + 1) / RATE)
+        shown = np.maximum(_comb(rate, delay), VISIBLE) ** 2
+        return cls(value.astype(np.complex64), noise, shown, RATE / count, (count + 1) / RATE)
 
     def fitted(self, tops):
         """Depth, phase and rate of all wobbles near the bins `tops`, by least squares at once.
@@ -550,7 +564,7 @@ class _Spectrum:
         What one leaks into the bins of another is in the equations.
         """
         if len(tops) == 0:
-            return _Steady(np.zeros(0), np.zeros(0, complex), np.zeros(0), np.zeros((0, 3, 3)))
+            return _Steady(np.zeros(0), np.zeros(0, complex), np.zeros((0, 3, 3)))
         bins = np.unique(np.clip(tops[:, None] + np.arange(-2, 3), 1, len(self.value) - 1))
         seen = self.value[bins].astype(complex)
         place = bins[:, None] * self.step
@@ -573,31 +587,44 @@ class _Spectrum:
             else:
                 value = value + real + 1j * imaginary
                 rate = rate + np.clip(other[0], -self.step / 2, self.step / 2)
-        return _Steady(rate, value, *self._doubt(tops, bins, rate, value, design, inverse))
+        return _Steady(rate, value, self._doubt(tops, bins, rate, value, design, inverse))
 
     def _of(self, bins, rate, value):
         """What wobbles show in the bins; a sine has a lobe at its rate, and one below 0 Hz."""
         place = bins[:, None] * self.step
         return _lobe((place - rate) * self.span) @ value + _lobe((place + rate) * self.span) @ np.conj(value)
 
+    def _unsteady(self, rest, bins):
+        """Power of unsteady wobble before the recording shows it, from what is left in `bins`.
+
+        With the noise it explains the median of the bins' powers, each against its own mean.
+        """
+        power = 0.0
+        if len(rest):
+            power = np.median(rest / self.shown[bins])
+            for _ in range(LEVEL_TURNS):
+                power *= np.median(rest / (power * self.shown[bins] + self.noise[bins] + 1e-30)) / np.log(2)
+        return power
+
     def _doubt(self, tops, bins, rate, value, design, inverse):
-        """Power of the surroundings of each wobble, and the covariance that follows from it."""
+        """Covariance of real part, imaginary part and rate of each wobble, by what surrounds it."""
         half = _half_width(len(self.value))
         taken = np.zeros(len(self.value), dtype=bool)
         taken[bins] = True
-        level, wider = np.empty(len(tops)), np.ones(len(tops))
+        unsteady, wider = np.empty(len(tops)), np.ones(len(tops))
         for n, top in enumerate(tops):
             around = np.arange(max(top - half, 1), min(top + half + 1, len(self.value)))
             around = around[~taken[around]]
             rest = np.abs(self.value[around] - self._of(around, rate, value)) ** 2
-            level[n] = max(np.median(rest) / np.log(2) if len(rest) else 0.0, self.noise[top]) + 1e-18
-            if level[n] > self.noise[top] + 1e-18:
+            unsteady[n] = self._unsteady(rest, around)
+            if unsteady[n] * self.shown[top] > self.noise[top]:
                 # The median of n bins, of which every second is one of its own, tells as n/2 squares do.
                 wider[n] = (stats.t.ppf(0.975, max(len(rest) / 2, 1)) / COVERAGE_FACTOR) ** 2
         # Neighboring bins overlap through the bell: by 2/3, and by 1/6 over two.
         apart = np.abs(bins[:, None] - bins)
         overlap = np.select([apart == 0, apart == 1, apart == 2], [1.0, 2 / 3, 1 / 6], 0.0)
-        of_bin = np.sqrt(level[np.argmin(np.abs(bins[:, None] - tops), axis=1)])
+        owner = np.argmin(np.abs(bins[:, None] - tops), axis=1)
+        of_bin = np.sqrt(unsteady[owner] * self.shown[bins] + self.noise[bins] + 1e-18)
         scatter = 0.5 * np.kron(np.eye(2), overlap * np.outer(of_bin, of_bin))
         covariance = inverse @ scatter @ inverse.T
         # A wobble that is not steady leaves more in its bins than its surroundings explain.
@@ -605,12 +632,12 @@ class _Spectrum:
         seen = np.concatenate([seen.real, seen.imag]) ** 2
         left = np.eye(len(design)) - design @ inverse
         expected = np.einsum("ij,jk,ik->i", left, scatter, left)
-        owner = np.tile(np.argmin(np.abs(bins[:, None] - tops), axis=1), 2)
+        owner = np.tile(owner, 2)
         excess = np.bincount(owner, seen) / np.bincount(owner, expected)
         stretch = np.where(excess > UNSTEADY, excess, 1.0)
         place = np.arange(len(tops))[:, None] + len(tops) * np.arange(3)
         each = covariance[place[:, :, None], place[:, None, :]]
-        return level, each * (stretch * wider)[:, None, None]
+        return each * (stretch * wider)[:, None, None]
 
 
 def _between(size, tops):
@@ -657,7 +684,7 @@ def _going_on(deviation, steady):
     return since, rest, fft.rfft(rest), fft.rfft(series)
 
 
-def _cleaned(count, going_on, density, weighted, steady, slow):
+def _cleaned(count, going_on, density, weighted, steady, slow, delay):
     """Deviation of `count` values in the flutter band without its noise, and mean squares of several things.
 
     These are the deviation, the noise taken off, what that may be off by, and what the
@@ -691,7 +718,7 @@ def _cleaned(count, going_on, density, weighted, steady, slow):
     unknown = np.abs(of_rest[1:]) ** 2 * density_of
     ends = float(np.sum(gain[1:] ** 2 * unknown / rate[1:]) * step / (4 * np.pi * seconds))
     # What goes round less than twice in the time was taken for mean and slope in part.
-    vague = np.where(rate < 2 * RATE / count, slow * gain**2, 0.0)
+    vague = np.where(rate < 2 * RATE / count, slow * (_comb(rate, delay) * gain) ** 2, 0.0)
     vague_power = float(np.sum(vague) * step) ** 2
     error_shut = float(np.sum(error[out]))
     missing = gain**2 * np.maximum(smooth - noise, 0.0) * out
@@ -888,7 +915,7 @@ def _line(rate, depth, taken, delay):
     """A line, and what the machine's own depth is."""
     comb, own = 1.0, None
     if taken == "through":
-        comb = 2 * abs(np.sin(np.pi * rate.value * delay)) if delay is not None else float("nan")
+        comb = float(_comb(rate.value, delay)) if delay is not None else float("nan")
     if taken == "test tape" or (taken == "through" and delay is not None and comb >= VISIBLE):
         # A little off in rate, the comb factor is a little off too.
         slope = 0.0 if taken == "test tape" else 2 * np.pi * delay * abs(np.cos(np.pi * rate.value * delay))
