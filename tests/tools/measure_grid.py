@@ -115,7 +115,7 @@ def time_read(duration):
     return np.arange(end, duration - end, 1 / 32000)
 
 
-def flutter(count, seed, duration=16, through=False):
+def flutter(count, seed, duration=16, through=False, clipped=False):
     """Readings of a test tape against those of the deck's wobbles in the same time."""
     rng = np.random.default_rng(seed)
     t = time_read(duration)
@@ -124,7 +124,10 @@ def flutter(count, seed, duration=16, through=False):
         deck = random_deck(rng)
         off = rng.uniform(-0.01, 0.01)
         tone = generator.tone(duration, rate, deck, frequency=3150 * (1 + off), clock=clock, through=through)
-        recording = measure.open_recording(soil(tone, rng, loudest_db=60), sample_rate=rate)
+        soiled = soil(tone, rng, loudest_db=60)
+        if clipped:
+            soiled = np.clip(soiled, *(rng.uniform(0.6, 0.95) * np.quantile(soiled, [1e-3, 1 - 1e-3])))
+        recording = measure.open_recording(soiled, sample_rate=rate)
         taken = "through" if through else "test tape"
         delay = deck.spacing / deck.speed
         reading = measure.measure_flutter(recording, taken=taken, delay=delay if through else None)

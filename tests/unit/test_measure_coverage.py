@@ -76,8 +76,15 @@ def test_flutter_readings_are_covered_as_stated_one_by_one():
 
 @pytest.mark.slow
 def test_lines_of_a_tone_taken_through_the_machine_are_covered_as_stated():
-    errors = counted(grid.flutter(40, seed=22, through=True))
+    errors = counted(grid.flutter(40, seed=301, through=True))
     for name in ("line rate", "machine's own depth", "tone", "drift of speed"):
+        assert LOW <= covered(errors[name]) and honest(errors[name]), name
+
+
+@pytest.mark.slow
+def test_readings_of_a_clipped_tone_are_covered_as_stated():
+    errors = counted(grid.flutter(24, seed=603, clipped=True))
+    for name in ("weighted", "weighted rms", "unweighted", "unweighted rms", "line depth", "line rate"):
         assert LOW <= covered(errors[name]) and honest(errors[name]), name
 
 

@@ -240,6 +240,8 @@ class ChannelHealth:
         Amplitudes against full scale, the rms without the offset.
     clipped : int
         Samples that sit at a ceiling.
+    whole : tuple of float
+        Lower and upper bound between which no sample is clipped.
     empty : bool
         Whether there is nothing but an offset.
     loudest : float
@@ -260,6 +262,7 @@ class ChannelHealth:
     peak: float
     offset: float
     clipped: int
+    whole: tuple[float, float]
     empty: bool
     loudest: float
 
@@ -326,17 +329,26 @@ def channel_health(recording, name):
     mean = total / recording.count
     offset = shift + mean
     rms = float(np.sqrt(max(energy / recording.count - mean**2, 0.0)))
-    ceiling = max(tops)[0]
     peak = max(abs(top[0]) for top in tops)
-    clipped = 0
+    clipped, bounds = 0, []
     for side in (tops[0::2], tops[1::2]):
         ceiling = max(side)[0]
         at = sum(top[1] for top in side if top[0] >= EDGE * ceiling)
         below = sum(top[2] for top in side if top[0] >= EDGE * ceiling)
-        clipped += at if at >= FEWEST_CLIPPED and at > below else 0
+        piled = at >= FEWEST_CLIPPED and at > below
+        clipped += at if piled else 0
+        bounds.append(EDGE * ceiling if piled else np.inf)
     run = np.convolve(seconds, np.ones(min(8, len(seconds))), "valid")
+    upper, lower = bounds
     return ChannelHealth(
-        name, rms, float(peak), float(offset), int(clipped), rms < SILENCE, float(np.argmax(run))
+        name=name,
+        rms=rms,
+        peak=float(peak),
+        offset=float(offset),
+        clipped=int(clipped),
+        whole=(-float(lower), float(upper)),
+        empty=rms < SILENCE,
+        loudest=float(np.argmax(run)),
     )
 
 

@@ -28,6 +28,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import fft, stats
+from scipy.sparse.linalg import LinearOperator, cg
 
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
 from tapecalc.audio.measure.meter import NEEDLE_TOLERANCE, quasi_peak
@@ -61,6 +62,8 @@ APART = 2.1  # standard uncertainties (3 over sqrt(2)) by which two readings of 
 PIECE = 60.0  # seconds analyzed at a time in a long recording
 SHORTEST = 5.0  # seconds. Source: AES6-2008, observation time of the two-sigma method
 EDGE = (0.5, 3.0)  # seconds left out at the ends, where the weighting settles: a tenth, within these
+LOW_BAND = 100.0  # Hz, where a clipped tone may have offset and hum
+RESTORED, MOST_TURNS = 1e-6, 30  # of the fit of a clipped tone: how exact, and turns at the most
 WIDEST = 0.12  # of the frequency, how far a tone may swing
 STEADIEST = 0.5  # share of the power that must be in the tone's band
 DROPOUT = 0.25  # amplitude against the usual one below which the deviation is bridged
@@ -294,7 +297,7 @@ def measure_flutter(
     _long_enough(recording.duration)
     carrier = _carrier(recording, channel, health.loudest)
     pile = _Pile(delay if taken == "through" else None)
-    for when, frequency, noise in _pieces(recording, channel, carrier):
+    for when, frequency, noise in _pieces(recording, channel, carrier, health.whole):
         # Clipping takes noise out of the amplitude and leaves it in the phase.
         pile.add(when, frequency, np.inf if health.clipped else noise)
     _long_enough(pile.duration)
@@ -333,7 +336,7 @@ def _carrier(recording, channel, loudest):
     return center
 
 
-def _demodulated(recording, channel, carrier):
+def _demodulated(recording, channel, carrier, whole):
     """Yield time, frequency and amplitude of the tone block by block, `RATE` values a second."""
     rate = recording.sample_rate
     size = int((BLOCK + 2 * MARGIN) * rate)
@@ -346,7 +349,7 @@ def _demodulated(recording, channel, carrier):
     inner = slice(int(MARGIN * RATE), int((MARGIN + BLOCK) * RATE))
     for first in range(0, recording.count, int(BLOCK * rate)):
         samples = recording.read(channel, first - int(MARGIN * rate), size)
-        spectrum = fft.rfft(samples)[bins] * band * (2 / size)
+        spectrum = _spectrum(samples, whole, bins, int(LOW_BAND * seconds))[bins] * band * (2 / size)
         value = fft.ifft(spectrum, norm="forward")[inner]
         change = fft.ifft(spectrum * turn, norm="forward")[inner]
         amplitude = np.abs(value)
@@ -356,11 +359,32 @@ def _demodulated(recording, channel, carrier):
         yield when[inside], frequency[inside], amplitude[inside]
 
 
-def _pieces(recording, channel, carrier):
+def _spectrum(samples, whole, bins, low):
+    """The spectrum of a block; of one with clipped peaks, that of the tone that explains all other samples.
+
+    The overtones of clipped peaks fold back over half the sample rate to near the tone, and beat with
+    it: 13 and 15 times 3150 Hz do at 44.1 kHz. Least squares by conjugate gradients; the lowest bins
+    hold offset and hum.
+    """
+    kept = (samples > whole[0]) & (samples < whole[1])
+    if np.all(kept):
+        return fft.rfft(samples)
+    used = np.zeros(len(samples) // 2 + 1, dtype=bool)
+    used[bins], used[:low] = True, True
+
+    def seen(tone):
+        """What is left of a tone by the samples kept, in the band."""
+        return fft.irfft(fft.rfft(tone * kept) * used, len(samples))
+
+    gram = LinearOperator((len(samples),) * 2, matvec=seen, dtype=float)
+    return fft.rfft(cg(gram, seen(samples), rtol=RESTORED, maxiter=MOST_TURNS)[0])
+
+
+def _pieces(recording, channel, carrier, whole):
     """Yield steady pieces: times, frequency, and the density of phase noise; a minute or two at most."""
     longest = recording.duration if recording.duration <= 2 * PIECE else PIECE
     held, usual = [], None
-    for block in _demodulated(recording, channel, carrier):
+    for block in _demodulated(recording, channel, carrier, whole):
         usual = np.median(block[2]) if usual is None else max(usual, np.median(block[2]))
         held.append(block)
         if sum(len(b[0]) for b in held) >= longest * RATE - 1:
