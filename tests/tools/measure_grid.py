@@ -54,10 +54,25 @@ def soil(samples, rng, *, loudest_db=50):
     )
 
 
-def delays(count, seed, duration=6, sound=None):
+def speech(rng, duration=6, rate=48000):
+    """Some seconds of speech, from anywhere in it."""
+    words = generator.voice(30, rate)
+    begin = int(rng.uniform(0, 30 - duration) * rate)
+    return words[begin : begin + duration * rate], rate
+
+
+def clipped(samples, rng):
+    """Samples whose peaks a converter cut off."""
+    ceiling = rng.uniform(0.4, 0.95) * np.abs(samples).max()
+    return np.clip(samples, -ceiling, ceiling)
+
+
+def delays(count, seed, duration=6, sound=None, *, feedback=False, heads=False, clip=False):
     """Delays against the deck's spacing over speed, the interface's clock off by up to 100 ppm.
 
     `sound` gives (dry, sample rate) from a random generator; without it, noise and plucked strings.
+    With `feedback` the playback goes round again, with `heads` a fainter one is heard beside the
+    first, and with `clip` the peaks of both channels are cut off.
     """
     rng = np.random.default_rng(seed)
     for k in range(count):
@@ -68,8 +83,16 @@ def delays(count, seed, duration=6, sound=None):
             dry, rate = sound(rng)
         deck = random_deck(rng)
         clock, low_cut = rng.uniform(-CLOCK, CLOCK), rng.uniform(15, 45)
-        playback = generator.echo(dry, rate, deck, gain=coupling(low_cut), clock=clock)
-        both = np.stack([dry, soil(playback, rng)], axis=1)
+        path = {"gain": coupling(low_cut), "clock": clock}
+        around = {"return_gain": rng.uniform(0.2, 0.7), "passes": 12} if feedback else {}
+        playback = generator.echo(dry, rate, deck, **path, **around)
+        if heads:
+            second = dataclasses.replace(deck, spacing=rng.uniform(1.3, 2.5) * deck.spacing)
+            playback += rng.uniform(0.2, 0.8) * generator.echo(dry, rate, second, **path)
+        playback = soil(playback, rng)
+        if clip:
+            dry, playback = clipped(dry, rng), clipped(playback, rng)
+        both = np.stack([dry, playback], axis=1)
         track = measure.measure_delay(measure.open_recording(both, sample_rate=rate))
         true = deck.delay(track.time / (1 + clock)) * (1 + clock)
         # The mean is one under a bell; between windows that were used it is along a straight line.
@@ -115,7 +138,7 @@ def time_read(duration):
     return np.arange(end, duration - end, 1 / 32000)
 
 
-def flutter(count, seed, duration=16, through=False, clipped=False):
+def flutter(count, seed, duration=16, through=False, clip=False):
     """Readings of a test tape against those of the deck's wobbles in the same time."""
     rng = np.random.default_rng(seed)
     t = time_read(duration)
@@ -125,9 +148,7 @@ def flutter(count, seed, duration=16, through=False, clipped=False):
         off = rng.uniform(-0.01, 0.01)
         tone = generator.tone(duration, rate, deck, frequency=3150 * (1 + off), clock=clock, through=through)
         soiled = soil(tone, rng, loudest_db=60)
-        if clipped:
-            soiled = np.clip(soiled, *(rng.uniform(0.6, 0.95) * np.quantile(soiled, [1e-3, 1 - 1e-3])))
-        recording = measure.open_recording(soiled, sample_rate=rate)
+        recording = measure.open_recording(clipped(soiled, rng) if clip else soiled, sample_rate=rate)
         taken = "through" if through else "test tape"
         delay = deck.spacing / deck.speed
         reading = measure.measure_flutter(recording, taken=taken, delay=delay if through else None)

@@ -47,11 +47,15 @@ GUARD = 1 / 8  # of a window, on either side, for shifting without wrapping
 JUMP_PRICE = 2e-3  # correlation that a jump of one sample (at 48 kHz) must win
 FAINTEST = 1e-5  # power of a window against the loudest one, below which it is skipped
 LOWEST_MATCH = 0.3  # correlation of a single window that is still used
-CANDIDATES, CANDIDATE = 6, 0.4  # rough delays that are tried, and their height over the best
+CANDIDATES, CANDIDATE = 6, 0.2  # rough delays that are tried, and their height over the best
 SOONEST = 1e-3  # s; no two heads are so near that tape is faster
 ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
 REPEATED = 0.8  # likeness of the dry sound to itself, so much later, of material that repeats itself
 DECOY = 7  # windows further on: a partner that cannot be the right one
+WILDEST = 0.02  # of speed, the most by which a delay changes in a window
+BASS = 300.0  # Hz, below which a path is known by its low cut alone
+LEAST_CUT, MOST_CUT = 0.1, 300.0  # Hz, of a path's low cut
+FIT_TURNS, NEAR = 12, 0.6  # of the fit of a window at the most; samples from which another one is taken
 PATH_TURNS = 3  # times the path is measured; each time the windows are aligned better
 SAME_SOUND = 0.9  # share of the playback's power, coherent with the dry channel, that leaves no other source
 PIECES = 16  # of a window, over which left-overs of the fit are summed
@@ -192,6 +196,12 @@ class _Grid:
         self.omega = 2 * np.pi * fft.rfftfreq(padded)  # rad per sample
         self.frequency = fft.rfftfreq(padded, 1 / self.sample_rate)
         self.bell = np.hanning(padded + 2)[1:-1]
+        # The bell times how far from the middle, in half windows, and the slope of that.
+        tau = (np.arange(padded) - (padded - 1) / 2) / (self.length / 2)
+        self.leaning = self.bell * tau
+        self.leaning_slope = self.bell / (self.length / 2) + tau * np.pi / (padded + 1) * np.sin(
+            2 * np.pi * np.arange(1, padded + 1) / (padded + 1)
+        )
         self.padded = padded
 
 
@@ -270,7 +280,7 @@ def measure_delay(recording, *, hop=0.05, window=0.0213, longest=3.0, clock_tole
     state = _State(lag, return_gain, left_lead, doubt)
     for first in range(0, recording.count, int(CHUNK * rate)):
         _follow(recording, grid, first, polarity, path, state)
-    return _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, sentences)
+    return _conclude(recording, grid, state, polarity, swapped, clock_tolerance, sentences)
 
 
 def _prepared(recording, name, first, count, sample_rate):
@@ -343,6 +353,26 @@ def _best_lag(recording, grid, lags, polarity, loudest):
     return lags[int(np.argmax(scores))]
 
 
+@dataclass(frozen=True, eq=False)
+class _Path:
+    """What the path does to the tone: a low cut, and taps for all else.
+
+    The taps are short, and in the bass, where a nasal sound has nearly all it has, too short for a cut.
+    """
+
+    low_cut: float
+    taps: np.ndarray
+
+    @staticmethod
+    def cut(low_cut, rate):
+        """Coefficients of the filter that cuts."""
+        return signal.butter(1, max(low_cut, LEAST_CUT), "highpass", fs=rate)
+
+    def shapes(self, dry, rate):
+        """The sound as it comes out."""
+        return signal.oaconvolve(signal.lfilter(*self.cut(self.low_cut, rate), dry), self.taps, "same")
+
+
 class _State:
     """What is carried from chunk to chunk, and what piles up on the way."""
 
@@ -402,8 +432,8 @@ def _follow(recording, grid, first, polarity, path, state, last=None, *, learnin
     inside = np.abs(lags) < grid.half_search
     keep = loud & (height > LOWEST_MATCH) & inside
     if np.any(keep):
-        template = dry if path is None else signal.oaconvolve(dry, path, "same")
-        straight, curved, lead, cut, of_path = _fit(
+        template = dry if path is None else path.shapes(dry, rate)
+        straight, curved, change, lead, cut, of_path = _fit(
             template, played, offsets[keep], lags[keep], drift_room, grid, state.doubt, learning=learning
         )
         base = (state.lag + lags[keep]) / rate
@@ -415,6 +445,7 @@ def _follow(recording, grid, first, polarity, path, state, last=None, *, learnin
         state.of_path.append(of_path)
         # Windows took a lead in part for delay; what they cannot have taken tells how much that was.
         aligned = straight[0] + (rate * lead * _cut(cut)[0] if learning else 0.0)
+        aligned = aligned, change
         sums, alike = _spectra(dry, played, offsets[keep], lags[keep], drift_room, aligned, grid)
         state.alike = state.alike + alike
         state.groups = [a + b for a, b in zip(state.groups or [0.0] * len(sums), sums, strict=True)]
@@ -469,28 +500,45 @@ def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
     length, guard = grid.length, grid.guard
     spectrum = fft.rfft(_windows(template, offsets - guard, grid.padded) * grid.edges, axis=1)
     y = _windows(played, offsets + room + lags, length)
-    inner = slice(guard, guard + length)
     shift = np.zeros(len(offsets))
-    for _ in range(2):
-        moved = spectrum * np.exp(-1j * np.outer(shift, grid.omega))
-        value = fft.irfft(moved, grid.padded, axis=1)[:, inner]
-        slope = fft.irfft(moved * (1j * grid.omega), grid.padded, axis=1)[:, inner]
-        # y = a x(t - e - s tau - q tau^2) + c; the columns belong to a, c, -a e, -a s, -a q.
-        columns = np.stack([value, np.ones_like(value), slope, slope * grid.tau, slope * grid.tau**2], axis=1)
-        straight = _least_squares(columns[:, :4], y, grid.taper)
-        shift = shift + straight[0]
-    curved = _least_squares(columns, y, grid.taper)
-    change = curved[0] - straight[0]
+    # The whole sample that correlates best may be a few off where the sound is deep.
+    far = np.arange(len(offsets))
+    for _ in range(FIT_TURNS):
+        _, columns = _moved(spectrum[far], shift[far], grid)
+        step = _least_squares(columns, y[far], grid.taper)[0]
+        shift[far] += step
+        far = far[np.abs(step) > NEAR]
+        if len(far) == 0:
+            break
+    moved, columns = _moved(spectrum, shift, grid)
+    straight = _least_squares(columns, y, grid.taper)
+    shift = shift + straight[0]
+    # A delay that bends by q tau^2 as well.
+    bending = columns[:, -1:] * grid.tau
+    curved = _least_squares(np.concatenate([columns, bending], axis=1), y, grid.taper)
+    bent = curved[0] - straight[0]
     # A low cut adds the integral of the sound; a window takes part of that for delay.
     turn = np.concatenate([[0.0], 1j / grid.frequency[1:]])
-    added = fft.irfft(moved * turn, grid.padded, axis=1)[:, inner]
+    added = fft.irfft(moved * turn, grid.padded, axis=1)[:, guard : guard + length]
     lead = np.einsum("ki,ki->k", straight[3], added) / grid.sample_rate
-    cut = _of_cut(straight[2][:, None] * added, columns[:, :4], y, grid) if learning else None
+    cut = _of_cut(straight[2][:, None] * added, columns, y, grid) if learning else None
     # A phase of the path that is not known moves the delay of a window by its share of the slope.
     power = _power(spectrum)
     doubt = np.zeros(len(grid.omega)) if doubt is None else doubt
     of_path = np.sqrt(power**2 @ (grid.omega**2 * doubt)) / (power @ grid.omega**2 + 1e-300)
-    return (shift, straight[1]), (shift + change, curved[1]), lead, cut, of_path / grid.sample_rate
+    return (shift, straight[1]), (shift + bent, curved[1]), straight[4], lead, cut, of_path / grid.sample_rate
+
+
+def _moved(spectrum, shift, grid):
+    """Spectra of windows moved by some samples, and the columns of their fit.
+
+    ``y = a x(t - e - s tau) + c``; the columns belong to a, c, -a e, -a s.
+    """
+    inner = slice(grid.guard, grid.guard + grid.length)
+    moved = spectrum * np.exp(-1j * np.outer(shift, grid.omega))
+    value = fft.irfft(moved, grid.padded, axis=1)[:, inner]
+    slope = fft.irfft(moved * (1j * grid.omega), grid.padded, axis=1)[:, inner]
+    return moved, np.stack([value, np.ones_like(value), slope, slope * grid.tau], axis=1)
 
 
 def _normal_equations(columns, taper):
@@ -529,13 +577,20 @@ def _least_squares(columns, y, taper):
     tied = np.einsum("ij,ij->i", pieces, pieces) * PIECES / (PIECES - size)
     sigma = np.sqrt(np.maximum(white, tied.mean() / (white.mean() + 1e-300) * white))
     gain = np.where(np.abs(solution[:, 0, 0]) < 1e-12, 1e-12, solution[:, 0, 0])
-    return np.clip(-solution[:, 2, 0] / gain, -1, 1), sigma / np.abs(gain), gain, influence
+    change = -solution[:, 3, 0] / gain
+    return np.clip(-solution[:, 2, 0] / gain, -1, 1), sigma / np.abs(gain), gain, influence, change
 
 
-def _spectra(dry, played, offsets, lags, room, shift, grid):
+def _spectra(dry, played, offsets, lags, room, aligned, grid):
     """Aligned spectra summed over groups of windows: |X|^2, |Y|^2, Y X*, how many; and how alike they are."""
     guard = grid.guard
-    x = fft.rfft(_windows(dry, offsets - guard, grid.padded) * grid.bell, axis=1)
+    shift, change = aligned
+    # A single click tells its delay, not how that changes.
+    change = np.where(np.abs(change) < WILDEST * grid.length / 2, change, 0.0)
+    x = _windows(dry, offsets - guard, grid.padded)
+    leaning = fft.rfft(x * grid.leaning, axis=1) * (1j * grid.omega)
+    leaning -= fft.rfft(x * grid.leaning_slope, axis=1)
+    x = fft.rfft(x * grid.bell, axis=1) - change[:, None] * leaning
     y = fft.rfft(_windows(played, offsets + room + lags - guard, grid.padded) * grid.bell, axis=1)
     y *= np.exp(1j * np.outer(shift, grid.omega))
     power = _power(x)
@@ -558,12 +613,12 @@ def _alike(power):
 def _path_gain(recording, grid, lag, polarity, loudest):
     """What the path does to the tone, from the loudest seconds.
 
-    As a filter's taps; with the return gain, and the low cut in Hz that may still be taken for delay.
+    With the return gain, and the low cut in Hz that may still be taken for delay.
     """
     rate = grid.sample_rate
     first = int(loudest * rate)
     last = min(first + int(COARSE * rate), recording.count)
-    path, return_gain, left = None, 0.0, 0.0
+    path, return_gain, left, low_cut = None, 0.0, 0.0, 0.0
     for _ in range(PATH_TURNS):
         state = _State(lag, return_gain)
         _follow(recording, grid, first, polarity, path, state, last, learning=True)
@@ -573,19 +628,28 @@ def _path_gain(recording, grid, lag, polarity, loudest):
         dry, played, cross, count = state.sums
         chance = CHANCE / count
         trusted = np.clip((np.abs(cross) ** 2 / (dry * played + 1e-300) - chance) / (1 - chance), 0, 1)
-        gain = trusted * cross / (dry + 1e-300)
-        left = float(np.hypot(*_cut(np.concatenate(state.cut))))
+        missing, spread = _cut(np.concatenate(state.cut))
+        left = float(np.hypot(missing, spread))
+        low_cut = float(np.clip(low_cut + missing, 0.0, MOST_CUT))
         doubt = OVERLAP * (1 - trusted) / (2 * np.maximum(trusted, chance) * count)
+        of_cut = signal.freqz(*_Path.cut(low_cut, rate), grid.frequency, fs=rate)[1]
+        gain = trusted * cross / (dry + 1e-300) / np.where(grid.frequency > 0, of_cut, 1.0)
+        # Bins in the bass hold more of their neighbors than of their own; there the cut is all there is.
+        above = (grid.frequency > BASS) & (grid.frequency < LOW_EDGE)
+        gain[grid.frequency <= BASS] = np.mean(np.abs(gain[above]))
         taps = np.roll(fft.irfft(gain, grid.padded), grid.padded // 2)
-        path = np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1]
+        path = _Path(low_cut, np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1])
     return path, return_gain, left, doubt
 
 
 def _cut(sums):
-    """Low cut that the template lacks, and its standard uncertainty by how windows scatter, in Hz."""
+    """Low cut that the template lacks, in Hz, and its standard uncertainty by how windows scatter."""
     square, product = sums.T
     cut = product.sum() / (square.sum() + 1e-300)
-    return float(cut), float(np.sqrt(np.sum((product - cut * square) ** 2)) / (square.sum() + 1e-300))
+    # Windows of one sound err together.
+    rest = np.add.reduceat(product - cut * square, np.arange(0, len(square), TIED))
+    factor = stats.t.ppf(0.975, max(len(rest) - 1, 1)) / COVERAGE_FACTOR
+    return float(cut), float(factor * np.sqrt(rest @ rest) / (square.sum() + 1e-300))
 
 
 def _return_gain(recording, grid, state):
@@ -620,7 +684,7 @@ def _return_gain(recording, grid, state):
     return gain if abs(gain) > LEAST_RETURN else 0.0
 
 
-def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, sentences):
+def _conclude(recording, grid, state, polarity, swapped, clock_tolerance, sentences):
     """Turn what has piled up into a `DelayTrack`, or say why not."""
     match = np.concatenate(state.match) if state.match else np.zeros(0)
     decoy = np.concatenate(state.decoy) if state.decoy else np.zeros(0)
@@ -656,8 +720,8 @@ def _conclude(recording, grid, state, path, polarity, swapped, clock_tolerance, 
     if np.std(lead) > np.median(sigma) / 2:
         sentences.append(
             "In this sound (speech is of that kind) an advance of the bass by coupling capacitors can "
-            "hardly be told from delay. The uncertainties are larger for it and may still be about twice too "
-            "small; record clicks, noise or plucked strings to know the delay better."
+            "hardly be told from delay. The uncertainties are larger for it; record clicks, noise or plucked "
+            "strings to know the delay better."
         )
     typical = float(np.median(match))
     if typical < 0.9:
