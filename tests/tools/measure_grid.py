@@ -14,6 +14,7 @@ from scipy.interpolate import CubicSpline
 
 from tapecalc.audio import measure
 from tapecalc.audio.measure.meter import quasi_peak
+from tapecalc.audio.measure.response import APART
 from tapecalc.flutter import weighting_db
 from tapecalc.response import HeadContact, OnePass
 
@@ -176,22 +177,28 @@ def flutter(count, seed, duration=16, through=False, clip=False):
                     yield "machine's own depth", line.element_depth, depth
 
 
-def responses(count, seed, duration=6):
-    """Levels in every fifth band, and the separation that explains them."""
+#: What may have become of a head, and the range of it today.
+TODAY = {"separation": (0.5e-6, 4e-6), "gap": (4.5e-6, 12e-6), "azimuth": (5e-4, 6e-3)}
+
+
+def responses(count, seed, duration=6, *, part="separation", material=generator.noise, clip=False):
+    """Levels in every fifth band, and the part of `TODAY` that explains them."""
     rng = np.random.default_rng(seed)
     for _ in range(count):
         rate = some_rate(rng)
         deck = random_deck(rng)
-        separation = rng.uniform(0.5e-6, 4e-6)
+        today = rng.uniform(*TODAY[part])
+        field = "azimuth_angle" if part == "azimuth" else part
         one_pass = OnePass(
             speed=deck.speed,
-            today=dataclasses.replace(HEAD, separation=separation),
+            today=dataclasses.replace(HEAD, **{field: today}),
             aligned=HEAD,
             boost_db=12,
             low_cut=30,
         )
-        dry = generator.noise(duration, rate, seed=int(rng.integers(1 << 30)))
+        dry = material(duration, rate, seed=int(rng.integers(1 << 30)))
         playback = soil(generator.echo(dry, rate, deck, gain=one_pass.gain), rng, loudest_db=45)
+        playback = clipped(playback, rng) if clip else playback
         recording = measure.open_recording(np.stack([dry, playback], axis=1), sample_rate=rate)
         response = measure.measure_response(recording, measure.measure_delay(recording))
         bands = slice(0, None, 5)
@@ -207,7 +214,10 @@ def responses(count, seed, duration=6):
         middle = (response.frequency > 700) & (response.frequency < 1400)
         yield "gain", response.gain_db, np.mean(level[middle])
         fits = measure.fit_what_ifs(response, deck.speed, aligned=HEAD, boost_db=12)
-        yield "separation", next(f.value for f in fits if f.name == "separation"), separation
+        best = next(fit for fit in fits if fit.name == part)
+        yield part, best.value, today
+        # What it really is must be among what cannot be told apart from the best explanation.
+        yield "verdict", measure.Estimate(best.chi2 - fits[0].chi2, APART), 0.0
 
 
 def repeats(count, seed):

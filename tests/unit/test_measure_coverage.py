@@ -36,12 +36,15 @@ def covered(errors):
     return np.mean(errors <= 1)
 
 
+def enough(errors):
+    """Whether 90 % or more are covered as far as the cases tell (1 in 1,000)."""
+    return np.count_nonzero(errors <= 1) >= stats.binom.ppf(1e-3, len(errors), LOW)
+
+
 def honest(errors):
     """Whether coverage is from 90 to 99 % as far as the cases tell (1 in 1,000), and no interval is timid."""
-    count, cover = len(errors), np.count_nonzero(errors <= 1)
-    enough = cover >= stats.binom.ppf(1e-3, count, LOW)
-    few = cover <= stats.binom.ppf(1 - 1e-3, count, HIGH)
-    return enough and few and np.median(errors) > TIMID
+    few = np.count_nonzero(errors <= 1) <= stats.binom.ppf(1 - 1e-3, len(errors), HIGH)
+    return enough(errors) and few and np.median(errors) > TIMID
 
 
 def test_half_of_an_interval_holds_a_normal_and_an_even_error():
@@ -122,6 +125,21 @@ def test_responses_are_covered_as_stated():
     assert LOW <= covered(errors["level"]) <= HIGH
     for name in ("gain", "separation"):
         assert covered(errors[name]) >= LOW and honest(errors[name]), name
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "case",
+    [{"part": "gap"}, {"part": "azimuth"}, {"material": generator.plucked}, {"clip": True}],
+    ids=["gap", "azimuth", "plucked", "clip"],
+)
+def test_responses_are_covered_as_stated_whatever_the_cause(case):
+    errors = counted(grid.responses(8, seed=41, **case))
+    for name in ("level", case.get("part", "separation")):
+        assert honest(errors[name]), name
+    assert enough(errors["gain"])
+    # A null deep in the noise, seen at the wrong place, misleads once in a while.
+    assert np.mean(errors["verdict"] <= 1) > 0.8
 
 
 @pytest.mark.slow

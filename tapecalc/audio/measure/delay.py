@@ -103,6 +103,8 @@ class DelayTrack:
         Gain with which the playback goes round again, found in the recording; 0 without feedback.
     used, windows : int
         Windows used, of all windows that had sound.
+    clipped : float
+        Share of the playback's samples that are clipped.
     sentences : tuple of str
         What was noticed and what these figures cannot tell.
 
@@ -134,6 +136,7 @@ class DelayTrack:
     return_gain: float
     used: int
     windows: int
+    clipped: float = 0.0
     sentences: tuple = ()
 
     @property
@@ -280,7 +283,8 @@ def measure_delay(recording, *, hop=0.05, window=0.0213, longest=3.0, clock_tole
     state = _State(lag, return_gain, left_lead, doubt)
     for first in range(0, recording.count, int(CHUNK * rate)):
         _follow(recording, grid, first, polarity, path, state)
-    return _conclude(recording, grid, state, polarity, swapped, clock_tolerance, sentences)
+    clipped = health["dry" if swapped else "playback"].clipped / recording.count
+    return _conclude(recording, grid, state, polarity, swapped, clipped, clock_tolerance, sentences)
 
 
 def _prepared(recording, name, first, count, sample_rate):
@@ -684,7 +688,7 @@ def _return_gain(recording, grid, state):
     return gain if abs(gain) > LEAST_RETURN else 0.0
 
 
-def _conclude(recording, grid, state, polarity, swapped, clock_tolerance, sentences):
+def _conclude(recording, grid, state, polarity, swapped, clipped, clock_tolerance, sentences):
     """Turn what has piled up into a `DelayTrack`, or say why not."""
     match = np.concatenate(state.match) if state.match else np.zeros(0)
     decoy = np.concatenate(state.decoy) if state.decoy else np.zeros(0)
@@ -754,6 +758,7 @@ def _conclude(recording, grid, state, polarity, swapped, clock_tolerance, senten
         return_gain=state.return_gain,
         used=len(delay),
         windows=len(match),
+        clipped=clipped,
         sentences=tuple(sentences),
     )
 

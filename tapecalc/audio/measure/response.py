@@ -22,7 +22,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import fft, optimize
+from scipy import fft, optimize, stats
 
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
 from tapecalc.checks import non_negative, positive
@@ -37,12 +37,19 @@ PER_OCTAVE = 12
 #: Hz. Below, a window holds too few turns: what comes through its sides reads as bass.
 LOWEST, HIGHEST = 50.0, 20000.0
 TOP = 0.45  # of the sample rate, where the filters of an interface may begin to fall
+GROUPS, TIED = 8, 10  # of windows that are left out in turn; windows that follow each other in one
+#: Student's t for the scatter of so many groups, over the usual 2.
+STUDENT = stats.t.ppf(0.975, GROUPS - 1) / COVERAGE_FACTOR
+CLEARLY = 1.9  # times the noise, a scatter of so few groups that chance reaches once in 100
 BATCH = 256  # windows at a time
 LEAST_COHERENCE = 0.3
 LEAK = 0.3  # power of a bin against that of its neighbor, below which it tells of the neighbor
 OVERLAP, FLOOR_DB = 1.2, 0.006  # for windows and bins that overlap; for what tapers and ends leave
+LONGEST_READ = 60.0  # seconds of the dry channel whose peaks are looked at
+UNLIKE = 0.2  # of what clipping takes off, what peaks that the path has changed may make of it
 OUT_OF_STEP = 0.3  # nepers, the most that is made up for; beyond, windows have too little in common
 MODEL_DB = 0.1  # what the simplest model of a head leaves unexplained, dB
+STEEP = 0.2  # of a band, how far the middle of its sound may be from its own
 REFERENCE = (700.0, 1400.0)  # Hz, where the level is called 0 dB
 FLOOR = 0.005  # relative, of what explains a response
 APART = 4.0  # difference of chi-square above which one explanation is better
@@ -166,7 +173,7 @@ def measure_response(recording, track):
     columns = [c for c in columns if c[2] > LEAST_COHERENCE]
     if not columns:
         raise CannotTell("no part of the playback's spectrum comes from the dry channel alone")
-    frequency, level, coherence, sigma, width = (np.array(c) for c in zip(*columns, strict=True))
+    frequency, level, coherence, sigma, scatter, width = (np.array(c) for c in zip(*columns, strict=True))
     if len(level) > 1:
         # The mean of powers along a slope is above the power in the middle.
         level = level - np.log(10) / 20 * np.gradient(level, frequency) ** 2 * width
@@ -176,8 +183,16 @@ def measure_response(recording, track):
     # The plain mean: weights would make the level counted from depend on the noise.
     gain = float(np.mean(level[middle]))
     of_gain = OVERLAP * np.sqrt(np.mean(sigma[middle] ** 2) / np.count_nonzero(middle))
-    spread = COVERAGE_FACTOR * np.hypot(OVERLAP * sigma, FLOOR_DB)
+    sigma_or_scatter = np.where(scatter > CLEARLY * sigma, scatter, sigma)
+    spread = COVERAGE_FACTOR * np.hypot(OVERLAP * sigma_or_scatter, FLOOR_DB)
     sentences = []
+    lost_db = 0.0
+    if track.clipped:
+        lost_db = _lost_by_clipping(recording, track.clipped)
+        sentences.append(
+            f"The playback is clipped, which takes {lost_db:.1f} dB off the gain; that was added again, as "
+            "far as the dry channel's own peaks tell it."
+        )
     if frequency[-1] < 10000:
         sentences.append(
             f"The material tells nothing above {frequency[-1]:.0f} Hz; use noise, clicks or a sweep for more."
@@ -187,13 +202,28 @@ def measure_response(recording, track):
         level_db=level - gain,
         uncertainty_db=spread,
         coherence=coherence,
-        gain_db=Estimate(gain, float(COVERAGE_FACTOR * np.hypot(of_gain, FLOOR_DB)), "dB"),
+        gain_db=Estimate(
+            gain + lost_db,
+            float(COVERAGE_FACTOR * np.sqrt(of_gain**2 + FLOOR_DB**2 + (UNLIKE * lost_db) ** 2)),
+            "dB",
+        ),
         sentences=tuple(sentences),
     )
 
 
+def _lost_by_clipping(recording, share):
+    """How much of a sound's level, in dB, is lost where that share of its samples is clipped.
+
+    What is left goes along with the sound as ``E[|x| min(|x|, c)] / E[x^2]``.
+    """
+    dry = recording.read("dry", 0, min(recording.count, int(LONGEST_READ * recording.sample_rate)))
+    size = np.abs(dry - dry.mean())
+    ceiling = np.quantile(size, 1 - share)
+    return float(-20 * np.log10(size @ np.minimum(size, ceiling) / (size @ size)))
+
+
 def _aligned_spectra(recording, track, size, every):
-    """Frequency, |X|^2, |Y|^2, Y X* and number of windows, each window set back by its own delay."""
+    """Frequency, |X|^2, |Y|^2, Y X* of groups of windows, each set back by its delay; and their number."""
     rate = recording.sample_rate
     length = 2 ** round(np.log2(size * rate / 48000))
     bell = np.hanning(length + 1)[:-1]
@@ -204,7 +234,8 @@ def _aligned_spectra(recording, track, size, every):
     begins, delay = begins[inside], delay[inside]
     slope = np.gradient(track.track, track.time)[::every][inside]
     lags = np.round(delay * rate).astype(int)
-    sums = [np.zeros(len(omega)), np.zeros(len(omega)), np.zeros(len(omega), dtype=complex)]
+    sums = [np.zeros((GROUPS, len(omega)), dtype=kind) for kind in (float, float, complex)]
+    group = np.arange(len(begins)) * every // TIED % GROUPS
     for k in range(0, len(begins), BATCH):
         part = slice(k, k + BATCH)
         first, last = int(begins[part].min()), int(begins[part].max()) + length
@@ -217,9 +248,10 @@ def _aligned_spectra(recording, track, size, every):
         x = fft.rfft((x - x.mean(axis=1, keepdims=True)) * bell, axis=1)
         y = fft.rfft((y - y.mean(axis=1, keepdims=True)) * bell, axis=1)
         y *= np.exp(1j * np.outer(delay[part] * rate - lags[part], omega))
-        sums[0] += np.sum(x.real**2 + x.imag**2, axis=0)
-        sums[1] += np.sum(y.real**2 + y.imag**2, axis=0)
-        sums[2] += np.sum(y * np.conj(x), axis=0)
+        which = (group[part] == np.arange(GROUPS)[:, None]).astype(float)
+        sums[0] += which @ (x.real**2 + x.imag**2)
+        sums[1] += which @ (y.real**2 + y.imag**2)
+        sums[2] += which @ (y * np.conj(x))
     # Where the delay changes within a window, its ends are out of step with its middle.
     when = (np.arange(length) - length / 2) / rate
     reach = np.sqrt(np.mean(slope**2) * (bell**2 @ when**2) / (bell @ bell))
@@ -232,11 +264,11 @@ def _aligned_spectra(recording, track, size, every):
 
 
 def _in_bands(frequency, dry, played, cross, count, centers):
-    """(frequency, level, coherence, standard uncertainty in dB, variance of its bins) of bands with a bin."""
+    """For bands with a bin: frequency, level, coherence, two uncertainties in dB, variance of its bins."""
     half = 2 ** (0.5 / PER_OCTAVE)
     # Where the dry channel's spectrum ends, a bin holds what leaks in from its neighbor.
-    around = np.pad(dry, 1, mode="edge")
-    leaked = dry < LEAK * np.maximum(around[:-2], around[2:])
+    around = np.pad(dry.sum(axis=0), 1, mode="edge")
+    leaked = around[1:-1] < LEAK * np.maximum(around[:-2], around[2:])
     out, before = [], -1
     for center in centers:
         bins = np.flatnonzero((frequency >= center / half) & (frequency < center * half))
@@ -247,7 +279,9 @@ def _in_bands(frequency, dry, played, cross, count, centers):
             continue
         before = int(bins[-1])
         # Each bin by its own, then averaged: a slope within the band does not spoil the coherence.
-        x, y, xy = dry[bins], played[bins], np.abs(cross[bins])
+        parts = dry[:, bins], played[:, bins], cross[:, bins]
+        x, y, xy = (part.sum(axis=0) for part in parts)
+        xy = np.abs(xy)
         weight = np.where((x > 0.2 * x.max()) & ~leaked[bins], x, 0.0)
         # Where the material ends within a band, its last bins are half leak.
         if np.count_nonzero(weight) < len(bins) / 2:
@@ -263,8 +297,22 @@ def _in_bands(frequency, dry, played, cross, count, centers):
         sigma = 10 / np.log(10) * np.sqrt((1 - coherence) / (coherence * independent) * 2)
         at = float(weight @ frequency[bins])
         width = float(weight @ (frequency[bins] - at) ** 2)
-        out.append((at, float(10 * np.log10(power)), coherence, float(sigma), width))
+        out.append(
+            (at, float(10 * np.log10(power)), coherence, float(sigma), _scattered(parts, weight), width)
+        )
     return out
+
+
+def _scattered(parts, weight):
+    """Standard uncertainty of a band's level in dB by what groups of windows differ by (jackknife).
+
+    A band with little sound of its own, between two partials, reads what their ends leave there,
+    which depends on the note and not on the noise.
+    """
+    dry, _, cross = (part.sum(axis=0) - part for part in parts)
+    level = 10 * np.log10((np.abs(cross) / (dry + 1e-300)) ** 2 @ weight + 1e-300)
+    spread = (len(level) - 1) / np.sqrt(len(level)) * np.std(level)
+    return float(STUDENT * spread)
 
 
 @dataclass(frozen=True)
@@ -395,7 +443,9 @@ def fit_what_ifs(response, speed, *, aligned, boost_db=12.0):
         raise CannotTell("fewer than eight bands of the response were measured")
     frequency = response.frequency
     equalizer = np.minimum(-contact_loss_db(frequency, speed, aligned), boost_db)
-    sigma = np.hypot(response.uncertainty_db / COVERAGE_FACTOR, MODEL_DB)
+    # Near a null, what a band reads depends on where in it the sound lies.
+    steep = STEEP * np.gradient(response.level_db)
+    sigma = np.sqrt((response.uncertainty_db / COVERAGE_FACTOR) ** 2 + MODEL_DB**2 + steep**2)
 
     def level(gain, low_cut, contact):
         cut = -10 * np.log10(1 + (low_cut / frequency) ** 2)
@@ -438,24 +488,25 @@ def _fitted(name, model, start, scale, response, sigma):
         stretch = max(1.0, 2 * answer.cost / max(len(rest) - len(start), 1))
         spread = COVERAGE_FACTOR * np.sqrt(covariance[2, 2] * stretch)
         # Near zero the loss goes with the square and has no slope: ask where it would show.
-        upper = _where_it_shows(
-            model, answer.x, 2 * answer.cost + COVERAGE_FACTOR**2 * stretch, response, sigma
-        )
-        spread = np.hypot(min(spread, upper - answer.x[2]), FLOOR * answer.x[2])
+        limit = 2 * answer.cost + COVERAGE_FACTOR**2 * stretch
+        lower, upper = _where_it_shows(model, answer.x, limit, response, sigma)
+        spread = max(min(spread, upper - answer.x[2]), answer.x[2] if lower == 0 else 0.0)
+        spread = np.hypot(spread, FLOOR * answer.x[2])
         value = Estimate(float(answer.x[2] * scale[0]), float(spread * scale[0]), scale[1])
     misfit = float(np.sqrt(np.mean(rest**2)))
     return WhatIf(name, value, float(answer.x[1]), misfit, float(2 * answer.cost), level)
 
 
 def _where_it_shows(model, best, limit, response, sigma):
-    """The smallest value above the best one at which the misfit reaches `limit`."""
+    """The values below and above the best one at which the misfit reaches `limit`; 0 if none below does."""
 
     def over(value):
         rest = (model(np.array([*best[:2], value])) - response.level_db) / sigma
         return float(rest @ rest) - limit
 
     top = best[2] + 2.0
-    return optimize.brentq(over, best[2], top) if over(top) > 0 else top
+    upper = optimize.brentq(over, best[2], top) if over(top) > 0 else top
+    return optimize.brentq(over, 0.0, best[2]) if over(0.0) > 0 else 0.0, upper
 
 
 def what_ifs_in_words(what_ifs):
