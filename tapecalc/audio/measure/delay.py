@@ -52,7 +52,8 @@ SOONEST = 1e-3  # s; no two heads are so near that tape is faster
 ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
 REPEATED = 0.8  # likeness of the dry sound to itself, so much later, of material that repeats itself
 DECOY = 7  # windows further on: a partner that cannot be the right one
-WILDEST = 0.02  # of speed, the most by which a delay changes in a window
+SMALL = 0.5  # rad, of a turn whose first order does
+SPREAD = 0.2  # half windows, standard deviation in time of a sound that tells how its delay changes
 BASS = 300.0  # Hz, below which a path is known by its low cut alone
 LEAST_CUT, MOST_CUT = 0.1, 300.0  # Hz, of a path's low cut
 FIT_TURNS, NEAR = 12, 0.6  # of the fit of a window at the most; samples from which another one is taken
@@ -509,9 +510,9 @@ def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
     far = np.arange(len(offsets))
     for _ in range(FIT_TURNS):
         _, columns = _moved(spectrum[far], shift[far], grid)
-        step = _least_squares(columns, y[far], grid.taper)[0]
+        step, *_, change = _least_squares(columns, y[far], grid.taper)
         shift[far] += step
-        far = far[np.abs(step) > NEAR]
+        far = far[(np.abs(step) > NEAR) & (change != 0)]
         if len(far) == 0:
             break
     moved, columns = _moved(spectrum, shift, grid)
@@ -581,7 +582,9 @@ def _least_squares(columns, y, taper):
     tied = np.einsum("ij,ij->i", pieces, pieces) * PIECES / (PIECES - size)
     sigma = np.sqrt(np.maximum(white, tied.mean() / (white.mean() + 1e-300) * white))
     gain = np.where(np.abs(solution[:, 0, 0]) < 1e-12, 1e-12, solution[:, 0, 0])
-    change = -solution[:, 3, 0] / gain
+    # A single click tells its delay, not how that changes: the sound must be spread over the window.
+    spread = inverse[:, 3, 3] * normal[:, 2, 2] * SPREAD**2 < 1
+    change = np.where(spread, -solution[:, 3, 0] / gain, 0.0)
     return np.clip(-solution[:, 2, 0] / gain, -1, 1), sigma / np.abs(gain), gain, influence, change
 
 
@@ -589,12 +592,12 @@ def _spectra(dry, played, offsets, lags, room, aligned, grid):
     """Aligned spectra summed over groups of windows: |X|^2, |Y|^2, Y X*, how many; and how alike they are."""
     guard = grid.guard
     shift, change = aligned
-    # A single click tells its delay, not how that changes.
-    change = np.where(np.abs(change) < WILDEST * grid.length / 2, change, 0.0)
     x = _windows(dry, offsets - guard, grid.padded)
     leaning = fft.rfft(x * grid.leaning, axis=1) * (1j * grid.omega)
     leaning -= fft.rfft(x * grid.leaning_slope, axis=1)
-    x = fft.rfft(x * grid.bell, axis=1) - change[:, None] * leaning
+    # The first order of what a changing delay does; where it is no longer small, in the treble, none.
+    turn = np.outer(change, grid.omega) / SMALL
+    x = fft.rfft(x * grid.bell, axis=1) - change[:, None] * leaning / (1 + turn**2 * turn**2)
     y = fft.rfft(_windows(played, offsets + room + lags - guard, grid.padded) * grid.bell, axis=1)
     y *= np.exp(1j * np.outer(shift, grid.omega))
     power = _power(x)
