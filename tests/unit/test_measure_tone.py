@@ -214,7 +214,8 @@ def test_hum_is_found_and_told_from_hiss(mains):
     hiss = 0.002 * np.random.default_rng(1).standard_normal(480000)
     found = measure.measure_noise(measure.open_recording(hum(mains) + hiss, sample_rate=48000))
     assert found.mains == mains
-    assert found.hum_db == pytest.approx(10 * np.log10((0.01**2 + 0.003**2) / 2), abs=0.05)
+    assert found.hum_db.value == pytest.approx(10 * np.log10((0.01**2 + 0.003**2) / 2), abs=0.05)
+    assert found.to_dict()["hum_db"]["unit"] == "dB"
     # Hiss is white to 24 kHz, of which 20 Hz to 20 kHz counts.
     assert found.hiss_db.value == pytest.approx(20 * np.log10(0.002) + 10 * np.log10(19980 / 24000), abs=0.1)
     assert any("Hum" in sentence for sentence in found.sentences)

@@ -25,6 +25,8 @@ __all__ = ["NoiseReading", "measure_noise"]
 LOW, HIGH = 20.0, 20000.0  # Hz
 MAINS = (50.0, 60.0)  # Hz
 HARMONICS = 8
+#: Bins of 1 Hz in which the lines of each are, and how far they may be away.
+LINES, NEAR = np.round(np.outer(MAINS, np.arange(1, HARMONICS + 1))).astype(int), np.arange(-3, 4)
 QUIETEST = 1e-7  # rms below which a converter has written nothing
 LOUDEST_DB = -20.0  # dB of full scale above which this is not silence
 HUM_SHOWS = 10.0  # power of a mains line over its surroundings
@@ -41,7 +43,7 @@ class NoiseReading:
         Rms from 20 Hz to 20 kHz, dB against full scale or against the reference.
     hiss_db : Estimate
         The same without the mains lines.
-    hum_db : float or None
+    hum_db : Estimate or None
         All mains lines together, dB; None if none stands out.
     mains : float or None
         50 or 60 Hz, or None.
@@ -66,7 +68,7 @@ class NoiseReading:
 
     level_db: Estimate
     hiss_db: Estimate
-    hum_db: float | None
+    hum_db: Estimate | None
     mains: float | None
     hum_lines: tuple
     against: str
@@ -83,7 +85,7 @@ class NoiseReading:
         return {
             "level_db": self.level_db.to_dict(),
             "hiss_db": self.hiss_db.to_dict(),
-            "hum_db": self.hum_db,
+            "hum_db": None if self.hum_db is None else self.hum_db.to_dict(),
             "mains": self.mains,
             "hum_lines": [[float(f), float(db)] for f, db in self.hum_lines],
             "against": self.against,
@@ -139,27 +141,22 @@ def measure_noise(recording, *, reference=None, channel="playback"):
         raise CannotTell(
             f"there is sound at {20 * np.log10(health.rms):.0f} dB of full scale, which is not silence"
         )
-    frequency, power, seconds = _spectrum(recording, channel)
-    band = (frequency >= LOW) & (frequency <= HIGH)
-    floor = _floor(frequency, power)
-    mains, lines = _mains(frequency, power, floor)
-    hum = sum(strength for _, strength in lines)
-    total = float(power[band].sum())
+    power, seconds, of_lines = _spectrum(recording, channel)
+    mains, lines, hum = _mains(power, of_lines)
     scale = 20 * np.log10(reference) if reference else 0.0
     against = "the reference tone" if reference else "full scale (an rms of 1)"
-    spread = _spread(seconds)
+    level = _level(seconds, scale)
     sentences = list(health.sentences())
     if mains:
         sentences.append(
             f"Hum at multiples of {mains:.0f} Hz stands out: look at grounds, shields and transformers."
         )
-    if spread > 1.0:
+    if level.uncertainty > 1.0:
         sentences.append("The noise is not steady; something was moving, or this is not silence alone.")
-    hiss = max(total - hum, 1e-30)
     return NoiseReading(
-        level_db=Estimate(_db(total) - scale, spread, "dB"),
-        hiss_db=Estimate(_db(hiss) - scale, float(spread * (1 + hum / hiss)), "dB"),
-        hum_db=_db(hum) - scale if mains else None,
+        level_db=level,
+        hiss_db=_level(seconds - hum, scale),
+        hum_db=_level(hum, scale) if mains else None,
         mains=mains,
         hum_lines=tuple((f, _db(strength) - scale) for f, strength in lines),
         against=against,
@@ -172,11 +169,22 @@ def _db(power):
     return float(10 * np.log10(power))
 
 
+def _level(seconds, scale):
+    """Mean of the powers of all seconds, in dB over the scale, with what their scatter leaves open.
+
+    Seconds under a bell that overlap by half are all but independent.
+    """
+    mean = max(float(np.mean(seconds)), 1e-30)
+    relative = np.std(seconds, ddof=1) / mean / np.sqrt(len(seconds) / 1.06)
+    spread = 10 / np.log(10) * stats.t.ppf(0.975, len(seconds) - 1) * relative + 0.005
+    return Estimate(_db(mean) - scale, float(spread), "dB")
+
+
 def _spectrum(recording, channel):
-    """Mean power per bin of 1 Hz (its sum is the mean square), and the power of every second."""
+    """Mean power per bin of 1 Hz (its sum is the mean square), and of every second: all, and mains lines."""
     size = recording.sample_rate
     bell = np.hanning(size + 1)[:-1]
-    total, seconds = np.zeros(size // 2 + 1), []
+    total, seconds, of_lines = np.zeros(size // 2 + 1), [], []
     frequency = fft.rfftfreq(size, 1 / recording.sample_rate)
     band = (frequency >= LOW) & (frequency <= HIGH)
     for first in range(0, recording.count - size + 1, size // 2):
@@ -184,35 +192,27 @@ def _spectrum(recording, channel):
         power = np.abs(fft.rfft((samples - samples.mean()) * bell)) ** 2 * 2 / (size * (bell @ bell))
         total += power
         seconds.append(power[band].sum())
-    return frequency, total / len(seconds), np.array(seconds)
+        of_lines.append(power[LINES[..., None] + NEAR].sum(axis=-1))
+    return total / len(seconds), np.array(seconds), np.array(of_lines)
 
 
-def _spread(seconds):
-    """95 % half width of the mean level in dB from the scatter of its seconds.
-
-    Seconds under a bell that overlap by half are all but independent.
-    """
-    relative = np.std(seconds, ddof=1) / np.mean(seconds) / np.sqrt(len(seconds) / 1.06)
-    return float(10 / np.log(10) * stats.t.ppf(0.975, len(seconds) - 1) * relative + 0.005)
-
-
-def _floor(frequency, power):
+def _floor(power):
     """Power of the surroundings of each bin: the median of 25 bins."""
     padded = np.pad(power, 12, mode="reflect")
     return np.median(np.lib.stride_tricks.sliding_window_view(padded, 25), axis=1)
 
 
-def _mains(frequency, power, floor):
-    """The mains frequency that explains the lines best, and its lines as (Hz, power)."""
-    best, found = None, ()
-    for mains in MAINS:
-        lines = []
-        for k in range(1, HARMONICS + 1):
-            bin_at = int(np.argmin(np.abs(frequency - k * mains)))
-            near = slice(bin_at - 2, bin_at + 3)
-            if power[near].max() > HUM_SHOWS * floor[bin_at]:
-                lines.append((float(k * mains), float(max(power[near].sum() - 5 * floor[bin_at], 0.0))))
-        # 300 Hz belongs to both; lines that only one of them has decide.
-        if sum(p for _, p in lines) > sum(p for _, p in found):
-            best, found = mains, tuple(lines)
-    return best, found
+def _mains(power, of_lines):
+    """The mains frequency that explains the lines best, its lines as (Hz, power), and each second's hum."""
+    floor = _floor(power)[LINES]
+    shows = power[LINES[..., None] + NEAR].max(axis=-1) > HUM_SHOWS * floor
+    # Below a line there is hiss as well.
+    of_lines = np.where(shows, of_lines - len(NEAR) * floor, 0.0)
+    strength = np.maximum(of_lines.mean(axis=0), 0.0)
+    # 300 Hz belongs to both; lines that only one of them has decide.
+    best = int(np.argmax(strength.sum(axis=1)))
+    hum = of_lines[:, best].sum(axis=1)
+    if not np.any(shows):
+        return None, (), hum
+    lines = zip(LINES[best][shows[best]], strength[best][shows[best]], strict=True)
+    return MAINS[best], tuple((float(f), float(p)) for f, p in lines), hum
