@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tapecalc.audio import measure
-from tapecalc.audio.measure import CannotTell
+from tapecalc.audio.measure import CannotTell, delay
 
 RATE = 48000
 DECK = generator.Deck(
@@ -60,7 +60,7 @@ def test_stated_uncertainty_of_the_track_is_neither_wishful_nor_timid():
 def test_feedback_is_found_and_does_not_spoil_the_delay(kind, return_gain, passes):
     wet = generator.soiled(played(kind, return_gain, passes, 5), snr_db=40)
     track = measure.measure_delay(stereo(dry(kind, 5), wet))
-    assert track.return_gain == pytest.approx(return_gain, abs=0.01)
+    assert track.return_gain.value == pytest.approx(return_gain, abs=0.01)
     assert np.std(track_error(track)) < 1 * US
     assert abs(np.mean(track_error(track))) < 1 * US
 
@@ -244,6 +244,13 @@ def test_one_channel_and_too_short_a_recording_are_refused():
 def test_options_out_of_range_are_refused(option):
     with pytest.raises(ValueError, match=next(iter(option))):
         measure.measure_delay(stereo(dry("noise"), played("noise")), **option)
+
+
+def test_channels_without_frequencies_in_common_have_no_phase():
+    grid = delay._Grid(RATE, 1024, 2400)
+    power = np.ones(len(grid.frequency))
+    with pytest.raises(CannotTell, match="too few frequencies in common"):
+        delay._phase_fit((power, power, np.where(grid.frequency < 1000, 1.0, 0.1), 100.0), grid)
 
 
 @pytest.mark.parametrize("lag", [0, 20])

@@ -32,9 +32,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, signal, stats
+from scipy import fft, signal
 
-from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
+from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife, student
 from tapecalc.audio.measure.recording import channel_health
 from tapecalc.checks import between, positive
 
@@ -59,10 +59,12 @@ LEAST_CUT, MOST_CUT = 0.1, 300.0  # Hz, of a path's low cut
 FIT_TURNS, NEAR = 12, 0.6  # of the fit of a window at the most; samples from which another one is taken
 PATH_TURNS = 3  # times the path is measured; each time the windows are aligned better
 SAME_SOUND = 0.9  # share of the playback's power, coherent with the dry channel, that leaves no other source
-PIECES = 16  # of a window, over which left-overs of the fit are summed
+BAND = 1100.0  # Hz, over which left-overs of the fit are summed
+MOST_SAY = 0.9  # of one band in a fit, as far as that is allowed for
 CHANCE = 7.0  # times 1 over the number of windows: coherence that chance alone rarely reaches
 LEAST_RETURN = 0.02  # return gain below which the recording counts as free of feedback
-FEWEST = 10  # windows without which nothing is said
+NO_RETURN = Estimate(0.0, LEAST_RETURN)
+FEWEST = 10  # windows, or bins, without which nothing is said
 STEADY = 2e-5  # s/s, drift of the delay that is worth a sentence
 OVERLAP = 2.0  # neighboring bins overlap through the taper, so that about half of them are independent
 GROUPS = 8  # of windows, each left out once to see how far the phase's fit depends on it
@@ -100,8 +102,8 @@ class DelayTrack:
         Corner of the bass phase lead that was found, Hz.
     match : float
         Median correlation of a window with its echo, 0 to 1.
-    return_gain : float
-        Gain with which the playback goes round again, found in the recording; 0 without feedback.
+    return_gain : Estimate
+        Gain with which the playback goes round again, found in the recording; 0 if it is not clearly there.
     used, windows : int
         Windows used, of all windows that had sound.
     clipped : float
@@ -134,7 +136,7 @@ class DelayTrack:
     drift: Estimate
     low_cut: Estimate
     match: float
-    return_gain: float
+    return_gain: Estimate
     used: int
     windows: int
     clipped: float = 0.0
@@ -159,7 +161,7 @@ class DelayTrack:
         Returns
         -------
         dict
-            Everything but the track, of which the first 2,000 values are kept.
+            Everything but the track, of which the first 2,000 values are kept, and the clipped share.
         """
         return {
             "delay": self.delay.to_dict(),
@@ -171,7 +173,7 @@ class DelayTrack:
             "polarity": self.polarity,
             "swapped": self.swapped,
             "match": float(self.match),
-            "return_gain": float(self.return_gain),
+            "return_gain": self.return_gain.to_dict(),
             "windows": {"used": self.used, "with sound": self.windows},
             "track": {
                 "time": [round(float(t), 6) for t in self.time[:2000]],
@@ -193,6 +195,8 @@ class _Grid:
         self.guard = int(self.length * GUARD)
         self.half_search = self.length // 2
         self.taper = np.hanning(self.length + 2)[1:-1]
+        self.root = np.sqrt(self.taper)
+        self.bands = np.arange(0, self.length // 2 + 1, max(1, round(BAND * self.length / self.sample_rate)))
         self.tau = (np.arange(self.length) - (self.length - 1) / 2) / (self.length / 2)
         padded = self.length + 2 * self.guard
         ramp = np.sin(np.pi / 2 * (np.arange(self.guard) + 0.5) / self.guard) ** 2
@@ -298,9 +302,9 @@ def _prepared(recording, name, first, count, sample_rate):
 def _bus(recording, first, count, sample_rate, return_gain):
     """What went to the record head: the dry channel, and the playback that was fed back."""
     dry = _prepared(recording, "dry", first, count, sample_rate)
-    if return_gain == 0:
+    if return_gain.value == 0:
         return dry
-    return dry + return_gain * _prepared(recording, "playback", first, count, sample_rate)
+    return dry + return_gain.value * _prepared(recording, "playback", first, count, sample_rate)
 
 
 def _rough_delays(recording, longest, loudest):
@@ -381,7 +385,7 @@ class _Path:
 class _State:
     """What is carried from chunk to chunk, and what piles up on the way."""
 
-    def __init__(self, lag, return_gain=0.0, left_lead=0.0, doubt=None):
+    def __init__(self, lag, return_gain=NO_RETURN, left_lead=0.0, doubt=None):
         self.lag, self.return_gain, self.left_lead, self.doubt = lag, return_gain, left_lead, doubt
         self.center, self.straight, self.curved, self.match, self.decoy = [], [], [], [], []
         self.lead, self.cut, self.of_path = [], [], []
@@ -450,8 +454,7 @@ def _follow(recording, grid, first, polarity, path, state, last=None, *, learnin
         state.of_path.append(of_path)
         # Windows took a lead in part for delay; what they cannot have taken tells how much that was.
         aligned = straight[0] + (rate * lead * _cut(cut)[0] if learning else 0.0)
-        aligned = aligned, change
-        sums, alike = _spectra(dry, played, offsets[keep], lags[keep], drift_room, aligned, grid)
+        sums, alike = _spectra(dry, played, offsets[keep], lags[keep], drift_room, aligned, change, grid)
         state.alike = state.alike + alike
         state.groups = [a + b for a, b in zip(state.groups or [0.0] * len(sums), sums, strict=True)]
         state.lag += int(lags[keep][-1])
@@ -507,31 +510,29 @@ def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
     y = _windows(played, offsets + room + lags, length)
     shift = np.zeros(len(offsets))
     # The whole sample that correlates best may be a few off where the sound is deep.
-    far = np.arange(len(offsets))
+    far, every = slice(None), np.arange(len(offsets))
     for _ in range(FIT_TURNS):
         _, columns = _moved(spectrum[far], shift[far], grid)
-        step, *_, change = _least_squares(columns, y[far], grid.taper)
-        shift[far] += step
-        far = far[(np.abs(step) > NEAR) & (change != 0)]
+        fit = _least_squares(columns, y[far], grid)
+        shift[far] += fit.step
+        far = every[far][(np.abs(fit.step) > NEAR) & (fit.change != 0)]
         if len(far) == 0:
             break
     moved, columns = _moved(spectrum, shift, grid)
-    straight = _least_squares(columns, y, grid.taper)
-    shift = shift + straight[0]
+    straight = _least_squares(columns, y, grid)
     # A delay that bends by q tau^2 as well.
-    bending = columns[:, -1:] * grid.tau
-    curved = _least_squares(np.concatenate([columns, bending], axis=1), y, grid.taper)
-    bent = curved[0] - straight[0]
+    curved = _least_squares(np.concatenate([columns, columns[:, -1:] * grid.tau], axis=1), y, grid)
     # A low cut adds the integral of the sound; a window takes part of that for delay.
     turn = np.concatenate([[0.0], 1j / grid.frequency[1:]])
     added = fft.irfft(moved * turn, grid.padded, axis=1)[:, guard : guard + length]
-    lead = np.einsum("ki,ki->k", straight[3], added) / grid.sample_rate
-    cut = _of_cut(straight[2][:, None] * added, columns, y, grid) if learning else None
+    lead = np.einsum("ki,ki->k", straight.influence, added) / grid.sample_rate
+    cut = _of_cut(straight.gain[:, None] * added, columns, y, grid) if learning else None
     # A phase of the path that is not known moves the delay of a window by its share of the slope.
     power = _power(spectrum)
     doubt = np.zeros(len(grid.omega)) if doubt is None else doubt
     of_path = np.sqrt(power**2 @ (grid.omega**2 * doubt)) / (power @ grid.omega**2 + 1e-300)
-    return (shift, straight[1]), (shift + bent, curved[1]), straight[4], lead, cut, of_path / grid.sample_rate
+    straight_or_curved = [(shift + fit.step, fit.sigma(grid)) for fit in (straight, curved)]
+    return *straight_or_curved, straight.change, lead, cut, of_path / grid.sample_rate
 
 
 def _moved(spectrum, shift, grid):
@@ -567,31 +568,54 @@ def _of_cut(added, columns, y, grid):
     return np.einsum("kti,t->ki", alone * alone[:, :, :1], grid.taper)
 
 
-def _least_squares(columns, y, taper):
-    """Shift of each row by weighted least squares, and its standard uncertainty, in samples."""
-    weighted, normal = _normal_equations(columns, taper)
-    size = normal.shape[1]
+@dataclass(frozen=True, eq=False)
+class _LeastSquares:
+    """Each row's step of the shift in samples, gain, and change of delay; what tells how sure they are."""
+
+    step: np.ndarray
+    gain: np.ndarray
+    change: np.ndarray
+    influence: np.ndarray  # of each sample on the slope's coefficient
+    residual: np.ndarray
+
+    def sigma(self, grid):
+        """Standard uncertainty of each step, in samples."""
+        variance = (self.residual**2) @ grid.taper / grid.taper.sum()
+        white = variance * np.einsum("ij,ij->i", self.influence, self.influence)
+        # What another head adds to a partial goes on all through the window: what is left over in
+        # one band of frequencies counts together.
+        of_slope = fft.rfft(self.influence / grid.root, axis=1)
+        left = fft.rfft(self.residual * grid.root, axis=1)
+        share = np.add.reduceat(_power(of_slope), grid.bands, axis=1)
+        share /= share.sum(axis=1, keepdims=True) + 1e-300
+        product = of_slope.real * left.real + of_slope.imag * left.imag
+        product = np.add.reduceat(product, grid.bands, axis=1) * 2 / grid.length
+        # A band that has most of the say makes the fit follow it, and leaves little over (HC3).
+        tied = np.sum((product / (1 - np.minimum(share, MOST_SAY))) ** 2, axis=1)
+        usual = max(1.0, tied.mean() / (white.mean() + 1e-300))
+        return np.sqrt(np.maximum(usual * white, tied)) / np.abs(self.gain)
+
+
+def _least_squares(columns, y, grid):
+    """Fit of each row by its columns, weighted with the taper."""
+    weighted, normal = _normal_equations(columns, grid.taper)
     inverse = np.linalg.inv(normal)
     solution = inverse @ (weighted @ y[..., None])
-    residual = y - (solution.transpose(0, 2, 1) @ columns)[:, 0]
-    variance = (residual**2) @ taper / taper.sum()
-    influence = (inverse[:, 2:3] @ weighted)[:, 0]  # of each sample on the slope's coefficient
-    white = variance * np.einsum("ij,ij->i", influence, influence)
-    # What a fit leaves over hangs together for a millisecond; sums over pieces show how much it counts.
-    pieces = (influence * residual).reshape(len(y), PIECES, -1).sum(axis=2)
-    tied = np.einsum("ij,ij->i", pieces, pieces) * PIECES / (PIECES - size)
-    sigma = np.sqrt(np.maximum(white, tied.mean() / (white.mean() + 1e-300) * white))
     gain = np.where(np.abs(solution[:, 0, 0]) < 1e-12, 1e-12, solution[:, 0, 0])
     # A single click tells its delay, not how that changes: the sound must be spread over the window.
     spread = inverse[:, 3, 3] * normal[:, 2, 2] * SPREAD**2 < 1
-    change = np.where(spread, -solution[:, 3, 0] / gain, 0.0)
-    return np.clip(-solution[:, 2, 0] / gain, -1, 1), sigma / np.abs(gain), gain, influence, change
+    return _LeastSquares(
+        step=np.clip(-solution[:, 2, 0] / gain, -1, 1),
+        gain=gain,
+        change=np.where(spread, -solution[:, 3, 0] / gain, 0.0),
+        influence=(inverse[:, 2:3] @ weighted)[:, 0],
+        residual=y - (solution.transpose(0, 2, 1) @ columns)[:, 0],
+    )
 
 
-def _spectra(dry, played, offsets, lags, room, aligned, grid):
+def _spectra(dry, played, offsets, lags, room, shift, change, grid):
     """Aligned spectra summed over groups of windows: |X|^2, |Y|^2, Y X*, how many; and how alike they are."""
     guard = grid.guard
-    shift, change = aligned
     x = _windows(dry, offsets - guard, grid.padded)
     leaning = fft.rfft(x * grid.leaning, axis=1) * (1j * grid.omega)
     leaning -= fft.rfft(x * grid.leaning_slope, axis=1)
@@ -625,13 +649,22 @@ def _path_gain(recording, grid, lag, polarity, loudest):
     rate = grid.sample_rate
     first = int(loudest * rate)
     last = min(first + int(COARSE * rate), recording.count)
-    path, return_gain, left, low_cut = None, 0.0, 0.0, 0.0
-    for _ in range(PATH_TURNS):
+    path, return_gain, left, low_cut = None, NO_RETURN, 0.0, 0.0
+    again = False
+    for turn in range(PATH_TURNS + 1):
+        if turn == PATH_TURNS and not again:
+            break
         state = _State(lag, return_gain)
         _follow(recording, grid, first, polarity, path, state, last, learning=True)
         if state.sums is None or state.sums[-1] < FEWEST:
-            return None, 0.0, 0.0, None
+            return None, NO_RETURN, 0.0, None
+        if np.count_nonzero(_coherent(state.sums, grid)[1]) < FEWEST:
+            return None, NO_RETURN, 0.0, None
         return_gain = _return_gain(recording, grid, state)
+        if turn == 0 and return_gain.value:
+            # It was recorded as well, and the first turn could not know of it: begin again.
+            again = True
+            continue
         dry, played, cross, count = state.sums
         chance = CHANCE / count
         trusted = np.clip((np.abs(cross) ** 2 / (dry * played + 1e-300) - chance) / (1 - chance), 0, 1)
@@ -639,11 +672,15 @@ def _path_gain(recording, grid, lag, polarity, loudest):
         left = float(np.hypot(missing, spread))
         low_cut = float(np.clip(low_cut + missing, 0.0, MOST_CUT))
         doubt = OVERLAP * (1 - trusted) / (2 * np.maximum(trusted, chance) * count)
-        of_cut = signal.freqz(*_Path.cut(low_cut, rate), grid.frequency, fs=rate)[1]
-        gain = trusted * cross / (dry + 1e-300) / np.where(grid.frequency > 0, of_cut, 1.0)
+        of_cut = np.abs(signal.freqz(*_Path.cut(low_cut, rate), grid.frequency, fs=rate)[1])
+        gain = trusted * cross / (dry + 1e-300)
         # Bins in the bass hold more of their neighbors than of their own; there the cut is all there is.
-        above = (grid.frequency > BASS) & (grid.frequency < LOW_EDGE)
-        gain[grid.frequency <= BASS] = np.mean(np.abs(gain[above]))
+        known = grid.frequency > BASS
+        gain[known] /= of_cut[known]
+        # The lead is the cut's alone: with some of it in the taps, no turn could tell what is missing.
+        *_, seen = _phase_fit(state.sums, grid)
+        gain *= np.exp(-1j * np.arctan2(seen.value, grid.frequency))
+        gain[~known] = np.mean(np.abs(gain[known & (grid.frequency < LOW_EDGE)]))
         taps = np.roll(fft.irfft(gain, grid.padded), grid.padded // 2)
         path = _Path(low_cut, np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1])
     return path, return_gain, left, doubt
@@ -655,12 +692,12 @@ def _cut(sums):
     cut = product.sum() / (square.sum() + 1e-300)
     # Windows of one sound err together.
     rest = np.add.reduceat(product - cut * square, np.arange(0, len(square), TIED))
-    factor = stats.t.ppf(0.975, max(len(rest) - 1, 1)) / COVERAGE_FACTOR
+    factor = student(max(len(rest) - 1, 1))
     return float(cut), float(factor * np.sqrt(rest @ rest) / (square.sum() + 1e-300))
 
 
 def _return_gain(recording, grid, state):
-    """Gain with which the playback goes round again, 0 unless that explains much of the recording.
+    """Gain with which the playback goes round again, 0 unless it is clearly there.
 
     The playback at ``t`` is regressed on the dry channel and on itself, both at ``t - T``.
     """
@@ -669,7 +706,7 @@ def _return_gain(recording, grid, state):
     begins = np.round(center * rate - (grid.length - 1) / 2).astype(int)
     lags = np.round(delay * rate).astype(int)
     if lags.min() <= 0:
-        return 0.0  # what comes before its cause does not go round
+        return NO_RETURN  # what comes before its cause does not go round
     first, span = int(begins[0]), int(begins[-1] - begins[0]) + grid.length
     dry = _prepared(recording, "dry", first, span, rate)
     played = _prepared(recording, "playback", first, span + int(lags.max()) + 1, rate)
@@ -678,17 +715,30 @@ def _return_gain(recording, grid, state):
         for samples, shift in ((dry, 0), (played, 0), (played, lags))
     )
     y *= np.exp(2j * np.pi * np.outer(delay * rate - lags, fft.rfftfreq(grid.length)))
-    xx, pp, xp = _power(x).sum(axis=0), _power(p).sum(axis=0), np.sum(x * np.conj(p), 0)
-    xy, py = np.sum(y * np.conj(x), 0), np.sum(y * np.conj(p), 0)
+    group = (begins - first) // (TIED * grid.step) % GROUPS
+    which = (group == np.arange(GROUPS)[:, None]).astype(float)
+    parts = [
+        which @ product for product in (_power(x), _power(p), x * np.conj(p), y * np.conj(x), y * np.conj(p))
+    ]
+    total = [part.sum(axis=0) for part in parts]
+    gain = _around(*total)
+    without = [
+        _around(*(all_ - part[g] for all_, part in zip(total, parts, strict=True)))
+        for g in np.flatnonzero(which.sum(axis=1))
+    ]
+    spread = COVERAGE_FACTOR * jackknife(without) if len(without) > 1 else abs(gain)
+    return Estimate(gain, spread) if abs(gain) > max(LEAST_RETURN, spread) else NO_RETURN
+
+
+def _around(xx, pp, xp, xy, py):
+    """Gain over that of the dry channel with which the playback comes back, from summed spectra."""
     determinant = xx * pp - np.abs(xp) ** 2
     use = determinant > 0.05 * xx * pp
-    if not np.any(use):
-        return 0.0
     direct = (pp * xy - xp.conj() * py)[use] / determinant[use]
     around = (xx * py - xp * xy)[use] / determinant[use]
     weight = xx[use]
-    gain = float(np.sum(weight * (around * np.conj(direct)).real) / np.sum(weight * np.abs(direct) ** 2))
-    return gain if abs(gain) > LEAST_RETURN else 0.0
+    power = np.sum(weight * np.abs(direct) ** 2)
+    return float(np.sum(weight * (around * np.conj(direct)).real) / power) if power > 0 else 0.0
 
 
 def _conclude(recording, grid, state, polarity, swapped, clipped, clock_tolerance, sentences):
@@ -828,19 +878,24 @@ def _phase_of_all(groups, grid):
     without = [
         _phase_fit([all_ - part[g] for all_, part in zip(total, groups, strict=True)], grid) for g in used
     ]
-    # Student's t for the scatter of so few.
-    factor = stats.t.ppf(0.975, GROUPS - 1) / COVERAGE_FACTOR * (GROUPS - 1) / np.sqrt(GROUPS)
-    scatter = factor * np.std([w[0] for w in without])
-    of_cut = factor * np.std([w[2].value for w in without])
+    of_cut = jackknife([w[2].value for w in without])
     spread = max(low_cut.uncertainty, COVERAGE_FACTOR * of_cut)
-    return extra, float(max(sigma, scatter)), Estimate(low_cut.value, float(spread), "Hz")
+    return extra, max(sigma, jackknife([w[0] for w in without])), Estimate(low_cut.value, spread, "Hz")
+
+
+def _coherent(sums, grid):
+    """Coherence of each bin, and whether its phase tells anything."""
+    dry, played, cross, _ = sums
+    coherence = np.clip(np.abs(cross) ** 2 / (dry * played + 1e-300), 0, 1 - 1e-6)
+    return coherence, (grid.frequency >= LOW_EDGE) & (coherence > 0.1) & (dry > 1e-7 * dry.max())
 
 
 def _phase_fit(sums, grid):
     """Delay left over in the summed spectra, its standard uncertainty, and the low cut."""
-    dry, played, cross, count = sums
-    coherence = np.clip(np.abs(cross) ** 2 / (dry * played + 1e-300), 0, 1 - 1e-6)
-    use = (grid.frequency >= LOW_EDGE) & (coherence > 0.1) & (dry > 1e-7 * dry.max())
+    _, _, cross, count = sums
+    coherence, use = _coherent(sums, grid)
+    if np.count_nonzero(use) < FEWEST:
+        raise CannotTell("dry channel and playback have too few frequencies in common")
     frequency, phase = grid.frequency[use], np.angle(cross[use])
     variance = (1 - coherence[use]) / (2 * coherence[use] * count)
     low_cut = 0.0

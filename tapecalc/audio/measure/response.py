@@ -22,9 +22,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import fft, optimize, stats
+from scipy import fft, optimize
 
-from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
+from tapecalc.audio.measure.delay import GROUPS, TIED
+from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife
 from tapecalc.checks import non_negative, positive
 from tapecalc.response import HeadContact, contact_loss_db
 
@@ -37,21 +38,21 @@ PER_OCTAVE = 12
 #: Hz. Below, a window holds too few turns: what comes through its sides reads as bass.
 LOWEST, HIGHEST = 50.0, 20000.0
 TOP = 0.45  # of the sample rate, where the filters of an interface may begin to fall
-GROUPS, TIED = 8, 10  # of windows that are left out in turn; windows that follow each other in one
-#: Student's t for the scatter of so many groups, over the usual 2.
-STUDENT = stats.t.ppf(0.975, GROUPS - 1) / COVERAGE_FACTOR
 CLEARLY = 1.9  # times the noise, a scatter of so few groups that chance reaches once in 100
 BATCH = 256  # windows at a time
 LEAST_COHERENCE = 0.3
+SEEN = 4  # bins on either side that a bin sees, through the bell
 LEAK = 0.3  # power of a bin against that of its neighbor, below which it tells of the neighbor
-OVERLAP, FLOOR_DB = 1.2, 0.006  # for windows and bins that overlap; for what tapers and ends leave
+OVERLAP, FLOOR_DB = 1.2, 0.004  # for windows and bins that overlap; for what tapers and ends leave
 LONGEST_READ = 60.0  # seconds of the dry channel whose peaks are looked at
 UNLIKE = 0.2  # of what clipping takes off, what peaks that the path has changed may make of it
 OUT_OF_STEP = 0.3  # nepers, the most that is made up for; beyond, windows have too little in common
 MODEL_DB = 0.1  # what the simplest model of a head leaves unexplained, dB
-STEEP = 0.2  # of a band, how far the middle of its sound may be from its own
+STEEP = 0.05  # of a band, how far the middle of its sound may be from its own
 REFERENCE = (700.0, 1400.0)  # Hz, where the level is called 0 dB
-FLOOR = 0.005  # relative, of what explains a response
+FLOOR = 0.002  # relative, of what explains a response
+WITHIN = 5  # frequencies of a band at which an explanation is computed
+VALLEYS = 4  # of the misfit, from which the fit of an explanation begins
 APART = 4.0  # difference of chi-square above which one explanation is better
 
 
@@ -166,24 +167,25 @@ def measure_response(recording, track):
     top = min(HIGHEST, TOP * recording.sample_rate / half)
     bands = np.exp(np.arange(np.log(20), np.log(top), np.log(2) / PER_OCTAVE))
     bands = bands[bands > LOWEST * half]
-    columns = []
+    columns, finest = [], None
     for size, every, low, high in WINDOWS:
-        spectra = _aligned_spectra(recording, track, size, every)
-        columns += _in_bands(*spectra, bands[(bands >= low) & (bands < high)])
+        frequency, dry, *others = _aligned_spectra(recording, track, size, every)
+        finest = dry.sum(axis=0) if finest is None else finest
+        lies = _where_it_lies(frequency, finest)
+        columns += _in_bands(frequency, lies, dry, *others, bands[(bands >= low) & (bands < high)])
     columns = [c for c in columns if c[2] > LEAST_COHERENCE]
     if not columns:
         raise CannotTell("no part of the playback's spectrum comes from the dry channel alone")
     frequency, level, coherence, sigma, scatter, width = (np.array(c) for c in zip(*columns, strict=True))
     if len(level) > 1:
-        # The mean of powers along a slope is above the power in the middle.
-        level = level - np.log(10) / 20 * np.gradient(level, frequency) ** 2 * width
+        level = _in_the_middle(level, frequency, width)
     middle = (frequency > REFERENCE[0]) & (frequency < REFERENCE[1])
     if not np.any(middle):
         raise CannotTell("the material has nothing around 1 kHz to count the level from")
     # The plain mean: weights would make the level counted from depend on the noise.
     gain = float(np.mean(level[middle]))
-    of_gain = OVERLAP * np.sqrt(np.mean(sigma[middle] ** 2) / np.count_nonzero(middle))
     sigma_or_scatter = np.where(scatter > CLEARLY * sigma, scatter, sigma)
+    of_gain = OVERLAP * np.sqrt(np.mean(sigma_or_scatter[middle] ** 2) / np.count_nonzero(middle))
     spread = COVERAGE_FACTOR * np.hypot(OVERLAP * sigma_or_scatter, FLOOR_DB)
     sentences = []
     lost_db = 0.0
@@ -209,6 +211,11 @@ def measure_response(recording, track):
         ),
         sentences=tuple(sentences),
     )
+
+
+def _in_the_middle(level, frequency, width):
+    """Levels in the middle of bands: along a slope, the mean of powers is above the power there."""
+    return level - np.log(10) / 20 * np.gradient(level, frequency) ** 2 * width
 
 
 def _lost_by_clipping(recording, share):
@@ -241,7 +248,7 @@ def _aligned_spectra(recording, track, size, every):
         first, last = int(begins[part].min()), int(begins[part].max()) + length
         room = int(lags[part].max()) + 1
         playback = recording.read("playback", first, last - first + room)
-        dry = recording.read("dry", first, last - first) + track.return_gain * playback[: last - first]
+        dry = recording.read("dry", first, last - first) + track.return_gain.value * playback[: last - first]
         place = (begins[part] - first)[:, None] + np.arange(length)
         x = dry[place]
         y = playback[place + lags[part][:, None]]
@@ -249,8 +256,8 @@ def _aligned_spectra(recording, track, size, every):
         y = fft.rfft((y - y.mean(axis=1, keepdims=True)) * bell, axis=1)
         y *= np.exp(1j * np.outer(delay[part] * rate - lags[part], omega))
         which = (group[part] == np.arange(GROUPS)[:, None]).astype(float)
-        sums[0] += which @ (x.real**2 + x.imag**2)
-        sums[1] += which @ (y.real**2 + y.imag**2)
+        sums[0] += which @ _power(x)
+        sums[1] += which @ _power(y)
         sums[2] += which @ (y * np.conj(x))
     # Where the delay changes within a window, its ends are out of step with its middle.
     when = (np.arange(length) - length / 2) / rate
@@ -263,7 +270,28 @@ def _aligned_spectra(recording, track, size, every):
     return fft.rfftfreq(length, 1 / rate), *sums, count
 
 
-def _in_bands(frequency, dry, played, cross, count, centers):
+def _where_it_lies(frequency, finest):
+    """Mean frequency of the sound that each bin sees: partials beside it, if the sound has few of its own.
+
+    `finest` is the power of that sound in finer bins.
+    """
+    finer = (len(finest) - 1) // (len(frequency) - 1)
+    if finer == 1:
+        return frequency
+    length = 2 * (len(frequency) - 1)
+    seen_by_bin = _power(fft.rfft(np.hanning(length + 1)[:-1], length * finer)[: SEEN * finer])
+    seen_by_bin = np.concatenate([seen_by_bin[:0:-1], seen_by_bin])
+    fine = np.arange(len(finest)) * frequency[1] / finer
+    power = np.convolve(finest, seen_by_bin, "same")[::finer]
+    return np.convolve(finest * fine, seen_by_bin, "same")[::finer] / (power + 1e-300)
+
+
+def _power(spectrum):
+    """Squared magnitude."""
+    return spectrum.real**2 + spectrum.imag**2
+
+
+def _in_bands(frequency, lies, dry, played, cross, count, centers):
     """For bands with a bin: frequency, level, coherence, two uncertainties in dB, variance of its bins."""
     half = 2 ** (0.5 / PER_OCTAVE)
     # Where the dry channel's spectrum ends, a bin holds what leaks in from its neighbor.
@@ -279,9 +307,8 @@ def _in_bands(frequency, dry, played, cross, count, centers):
             continue
         before = int(bins[-1])
         # Each bin by its own, then averaged: a slope within the band does not spoil the coherence.
-        parts = dry[:, bins], played[:, bins], cross[:, bins]
-        x, y, xy = (part.sum(axis=0) for part in parts)
-        xy = np.abs(xy)
+        x, y = dry[:, bins].sum(axis=0), played[:, bins].sum(axis=0)
+        xy = np.abs(cross[:, bins].sum(axis=0))
         weight = np.where((x > 0.2 * x.max()) & ~leaked[bins], x, 0.0)
         # Where the material ends within a band, its last bins are half leak.
         if np.count_nonzero(weight) < len(bins) / 2:
@@ -295,24 +322,21 @@ def _in_bands(frequency, dry, played, cross, count, centers):
         if coherence < 3 / max(count, 1) or power <= 0:
             continue
         sigma = 10 / np.log(10) * np.sqrt((1 - coherence) / (coherence * independent) * 2)
-        at = float(weight @ frequency[bins])
-        width = float(weight @ (frequency[bins] - at) ** 2)
-        out.append(
-            (at, float(10 * np.log10(power)), coherence, float(sigma), _scattered(parts, weight), width)
-        )
+        at = float(weight @ lies[bins])
+        width = float(weight @ (lies[bins] - at) ** 2)
+        scatter = _scattered(dry[:, bins], cross[:, bins], weight)
+        out.append((at, float(10 * np.log10(power)), coherence, float(sigma), scatter, width))
     return out
 
 
-def _scattered(parts, weight):
-    """Standard uncertainty of a band's level in dB by what groups of windows differ by (jackknife).
+def _scattered(dry, cross, weight):
+    """Standard uncertainty of a band's level in dB by what groups of windows differ by.
 
     A band with little sound of its own, between two partials, reads what their ends leave there,
     which depends on the note and not on the noise.
     """
-    dry, _, cross = (part.sum(axis=0) - part for part in parts)
-    level = 10 * np.log10((np.abs(cross) / (dry + 1e-300)) ** 2 @ weight + 1e-300)
-    spread = (len(level) - 1) / np.sqrt(len(level)) * np.std(level)
-    return float(STUDENT * spread)
+    dry, cross = (part.sum(axis=0) - part for part in (dry, cross))
+    return jackknife(10 * np.log10((np.abs(cross) / (dry + 1e-300)) ** 2 @ weight + 1e-300))
 
 
 @dataclass(frozen=True)
@@ -390,8 +414,8 @@ class WhatIf:
 #: What each explanation changes on the aligned contact, the range looked through, and the unit.
 _EXPLANATIONS = {
     "separation": ("separation", np.linspace(0, 15e-6, 61), "m"),
-    "gap": ("gap", np.linspace(0.5e-6, 25e-6, 61), "m"),
-    "azimuth": ("azimuth_angle", np.linspace(0, 0.02, 81), "rad"),
+    "gap": ("gap", np.linspace(0.5e-6, 25e-6, 241), "m"),
+    "azimuth": ("azimuth_angle", np.linspace(0, 0.02, 241), "rad"),
 }
 
 
@@ -442,30 +466,43 @@ def fit_what_ifs(response, speed, *, aligned, boost_db=12.0):
     if len(response.frequency) < 8:
         raise CannotTell("fewer than eight bands of the response were measured")
     frequency = response.frequency
-    equalizer = np.minimum(-contact_loss_db(frequency, speed, aligned), boost_db)
+    # What is measured is the mean power of a band, which tells from its middle around a null.
+    across = frequency[:, None] * 2 ** (np.linspace(-0.4, 0.4, WITHIN) / PER_OCTAVE)
+    width = np.var(across, axis=1)
+    equalizer = np.minimum(-contact_loss_db(across, speed, aligned), boost_db)
     # Near a null, what a band reads depends on where in it the sound lies.
     steep = STEEP * np.gradient(response.level_db)
     sigma = np.sqrt((response.uncertainty_db / COVERAGE_FACTOR) ** 2 + MODEL_DB**2 + steep**2)
 
     def level(gain, low_cut, contact):
         cut = -10 * np.log10(1 + (low_cut / frequency) ** 2)
-        return gain + cut + contact_loss_db(frequency, speed, contact) + equalizer
+        power = 10 ** ((contact_loss_db(across, speed, contact) + equalizer) / 10)
+        return gain + cut + _in_the_middle(10 * np.log10(power.mean(axis=1)), frequency, width)
 
     def explanation(name):
         if name == "as aligned":
             return _fitted(name, lambda p: level(p[0], p[1], aligned), [0.0, 20.0], None, response, sigma)
         key, grid, unit = _EXPLANATIONS[name]
-        tries = [
-            (sum(((level(0, 20, replace(aligned, **{key: v})) - response.level_db) / sigma) ** 2), v)
-            for v in grid
-        ]
-        start = min(tries)[1]
+        misfit = np.array(
+            [
+                sum(((level(0, 20, replace(aligned, **{key: v})) - response.level_db) / sigma) ** 2)
+                for v in grid
+            ]
+        )
+        # A null that moves past a band is a wall for the fit: begin in several valleys.
+        around = np.pad(misfit, 1, constant_values=np.inf)
+        valleys = np.flatnonzero((misfit <= around[:-2]) & (misfit < around[2:]))
+        starts = grid[valleys[np.argsort(misfit[valleys])][:VALLEYS]]
         scale = grid[-1]
 
         def model(p):
             return level(p[0], p[1], replace(aligned, **{key: abs(p[2]) * scale}))
 
-        return _fitted(name, model, [0.0, 20.0, start / scale + 1e-3], (scale, unit), response, sigma)
+        fits = [
+            _fitted(name, model, [0.0, 20.0, start / scale + 1e-3], (scale, unit), response, sigma)
+            for start in starts
+        ]
+        return min(fits, key=lambda fit: fit.chi2)
 
     found = [explanation(name) for name in ("as aligned", *_EXPLANATIONS)]
     return tuple(sorted(found, key=lambda w: w.chi2))
@@ -489,8 +526,9 @@ def _fitted(name, model, start, scale, response, sigma):
         spread = COVERAGE_FACTOR * np.sqrt(covariance[2, 2] * stretch)
         # Near zero the loss goes with the square and has no slope: ask where it would show.
         limit = 2 * answer.cost + COVERAGE_FACTOR**2 * stretch
-        lower, upper = _where_it_shows(model, answer.x, limit, response, sigma)
-        spread = max(min(spread, upper - answer.x[2]), answer.x[2] if lower == 0 else 0.0)
+        upper = _where_it_shows(model, answer.x, limit, response, sigma)
+        if upper is not None:
+            spread = max(min(spread, upper - answer.x[2]), answer.x[2])
         spread = np.hypot(spread, FLOOR * answer.x[2])
         value = Estimate(float(answer.x[2] * scale[0]), float(spread * scale[0]), scale[1])
     misfit = float(np.sqrt(np.mean(rest**2)))
@@ -498,15 +536,16 @@ def _fitted(name, model, start, scale, response, sigma):
 
 
 def _where_it_shows(model, best, limit, response, sigma):
-    """The values below and above the best one at which the misfit reaches `limit`; 0 if none below does."""
+    """The smallest value above the best one at which the misfit reaches `limit`; None if 0 does as well."""
 
     def over(value):
         rest = (model(np.array([*best[:2], value])) - response.level_db) / sigma
         return float(rest @ rest) - limit
 
+    if over(0.0) > 0:
+        return None
     top = best[2] + 2.0
-    upper = optimize.brentq(over, best[2], top) if over(top) > 0 else top
-    return optimize.brentq(over, 0.0, best[2]) if over(0.0) > 0 else 0.0, upper
+    return optimize.brentq(over, best[2], top) if over(top) > 0 else top
 
 
 def what_ifs_in_words(what_ifs):

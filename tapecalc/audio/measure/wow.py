@@ -30,11 +30,11 @@ import numpy as np
 from scipy import fft, stats
 from scipy.sparse.linalg import LinearOperator, cg
 
-from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate
+from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
 from tapecalc.audio.measure.meter import NEEDLE_TOLERANCE, quasi_peak
 from tapecalc.audio.measure.recording import channel_health
 from tapecalc.checks import between, positive
-from tapecalc.flutter import null_rates, weighting_db
+from tapecalc.flutter import null_rates, repeat_deviation, weighting_db
 from tapecalc.standards import FLUTTER_TONE, TWO_SIGMA_COVERAGE
 
 __all__ = ["TAKEN", "FlutterLine", "FlutterReading", "measure_flutter"]
@@ -501,7 +501,7 @@ def _shaken(weights, density):
 
 def _comb(rate, delay):
     """Factor with which a recording shows a wobble: two speeds one delay apart differ by it."""
-    return np.ones_like(rate) if delay is None else 2 * np.abs(np.sin(np.pi * rate * delay))
+    return np.ones_like(rate) if delay is None else repeat_deviation(1.0, rate, delay)
 
 
 def _slowest(rest, bell, density, delay):
@@ -643,7 +643,7 @@ class _Spectrum:
             unsteady[n] = self._unsteady(rest, around)
             if unsteady[n] * self.shown[top] > self.noise[top]:
                 # The median of n bins, of which every second is one of its own, tells as n/2 squares do.
-                wider[n] = (stats.t.ppf(0.975, max(len(rest) / 2, 1)) / COVERAGE_FACTOR) ** 2
+                wider[n] = student(max(len(rest) / 2, 1)) ** 2
         # Neighboring bins overlap through the bell: by 2/3, and by 1/6 over two.
         apart = np.abs(bins[:, None] - bins)
         overlap = np.select([apart == 0, apart == 1, apart == 2], [1.0, 2 / 3, 1 / 6], 0.0)
@@ -778,7 +778,7 @@ def _shaken_peak(deviation, density, length):
     noise = rng.standard_normal((2, DRAWS, len(size)))
     drawn = fft.irfft(size * (noise[0] + 1j * noise[1]), half, axis=1)[:, : len(seen)]
     peaks = np.quantile(np.abs(seen + drawn), TWO_SIGMA_COVERAGE, axis=1)
-    return float(np.var(peaks, ddof=1) * (stats.t.ppf(0.975, DRAWS - 1) / COVERAGE_FACTOR) ** 2)
+    return float(np.var(peaks, ddof=1) * student(DRAWS - 1) ** 2)
 
 
 def _band(rate, weighted):
