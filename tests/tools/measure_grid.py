@@ -104,6 +104,8 @@ def delays(count, seed, duration=6, sound=None, *, feedback=False, heads=False, 
         yield "delay, clock and wander", track.total, deck.spacing / deck.speed
         yield "drift", track.drift, 0.0
         yield "low cut", track.low_cut, low_cut
+        if feedback:
+            yield "return gain", track.return_gain, around["return_gain"]
         # What all windows share stands in the uncertainty of the delay.
         common = np.median(track.track - true)
         for value, spread, truth in zip(
@@ -220,36 +222,70 @@ def responses(count, seed, duration=6, *, part="separation", material=generator.
         yield "verdict", measure.Estimate(best.chi2 - fits[0].chi2, APART), 0.0
 
 
-def repeats(count, seed):
-    """Loop gain of a loop with a slight low cut."""
+def repeats(count, seed, *, real=False):
+    """Loop gain, from bursts of noise that go round.
+
+    With `real`, each pass loses bass and treble, the delay, sample rate and clock are any, and there are
+    offsets and rounding. The loop gain is then that of the frequency that lasts longest.
+    """
     rng = np.random.default_rng(seed)
-    rate = 16000
     for _ in range(count):
-        deck = dataclasses.replace(random_deck(rng), spacing=0.03, speed=rng.uniform(0.15, 0.25))
+        rate = some_rate(rng) if real else 16000
+        delay = rng.uniform(0.06, 0.4) if real else 0.03 / rng.uniform(0.15, 0.25)
+        deck = dataclasses.replace(random_deck(rng), spacing=0.03, speed=0.03 / delay)
         gain = rng.uniform(0.3, 0.85)
         dry = np.zeros(5 * rate)
-        dry[1000 : 1000 + rate // 8] = generator.noise(0.125, rate, seed=int(rng.integers(1 << 30)))
-        playback = generator.echo(
-            dry, rate, deck, return_gain=gain, passes=int(min(24, 2 + 3 / -np.log10(gain)))
-        )
+        burst = int(min(0.125, delay / 2) * rate)
+        sound = generator.noise(0.2, rate, seed=int(rng.integers(1 << 30)))
+        dry[1000 : 1000 + burst] = sound[:burst]
+        path, highest = {}, gain
+        if real:
+            low_cut, treble = rng.uniform(15, 45), rng.uniform(4000, 12000)
+
+            def one_pass(f, low_cut=low_cut, treble=treble):
+                return coupling(low_cut)(f) / (1 + 1j * f / treble)
+
+            path = {"gain": one_pass, "clock": rng.uniform(-CLOCK, CLOCK)}
+            highest = gain * np.abs(one_pass(np.geomspace(20, 8000, 2000))).max()
+        passes = int(min(24, 2 + 3 / -np.log10(gain)))
+        playback = generator.echo(dry, rate, deck, return_gain=gain, passes=passes, **path)
         playback += 10 ** rng.uniform(-5, -3.5) * rng.standard_normal(len(playback))
+        if real:
+            offset, bits = rng.choice([0.0, 0.02]), int(rng.choice([16, 24]))
+            playback = generator.soiled(playback, offset=offset, bits=bits)
         recording = measure.open_recording(np.stack([dry, playback], axis=1), sample_rate=rate)
         found = measure.measure_repeats(recording)
-        yield "loop gain", found.loop_gain_db, 20 * np.log10(gain)
-        for _, of_band in found.bands:
-            yield "loop gain of a band", of_band, 20 * np.log10(gain)
+        yield "loop gain", found.loop_gain_db, 20 * np.log10(highest)
+        if not real:
+            for _, of_band in found.bands:
+                yield "loop gain of a band", of_band, 20 * np.log10(gain)
 
 
-def noises(count, seed):
-    """Level of white noise."""
+def noises(count, seed, *, hum=False):
+    """Level of white noise; with `hum`, three to eight lines of the mains, a little off, are beside it."""
     rng = np.random.default_rng(seed)
     for _ in range(count):
+        rate = some_rate(rng)
         level = 10 ** rng.uniform(-4, -2)
-        samples = level * rng.standard_normal(8 * 44100)
-        reading = measure.measure_noise(measure.open_recording(samples, sample_rate=44100))
-        truth = 20 * np.log10(level) + 10 * np.log10(19980 / 22050)
-        yield "noise", reading.level_db, truth
-        yield "hiss", reading.hiss_db, truth
+        samples = level * rng.standard_normal(8 * rate)
+        heard = (min(20000, rate / 2) - 20) / (rate / 2)
+        hiss = level**2 * heard
+        lines = 0.0
+        if hum:
+            mains = rng.choice([50, 60]) * (1 + rng.uniform(-5e-4, 5e-4))
+            t = np.arange(len(samples)) / rate
+            for k in range(1, rng.integers(4, 10)):
+                strength = level * 10 ** rng.uniform(-1.3, 0.5)
+                samples += strength * np.sin(2 * np.pi * k * mains * t + rng.uniform(0, 6))
+                lines += strength**2 / 2
+        bits = int(rng.choice([16, 24]))
+        samples = generator.soiled(samples, offset=rng.choice([0.0, 0.02]), bits=bits)
+        reading = measure.measure_noise(measure.open_recording(samples, sample_rate=rate))
+        rounding = 2.0 ** (2 - 2 * bits) / 12 * heard
+        yield "noise", reading.level_db, 10 * np.log10(hiss + rounding + lines)
+        yield "hiss", reading.hiss_db, 10 * np.log10(hiss + rounding)
+        if hum:
+            yield "hum", reading.hum_db, 10 * np.log10(lines)
 
 
 def geometries(count, seed):

@@ -1,0 +1,44 @@
+"""Stated uncertainties of responses, and of what explains them, cover the truth as often as stated.
+
+The recordings are those of a seeded grid: speeds, wobbles, noise, sample rates, offsets, rounding.
+"""
+
+import functools
+
+import deck_generator as generator
+import measure_grid as grid
+import numpy as np
+import pytest
+from interval_counts import HIGH, LOW, counted, covered, enough, honest
+
+pytestmark = pytest.mark.slow
+
+CASES = {
+    "separation": {},
+    "gap": {"part": "gap"},
+    "azimuth": {"part": "azimuth"},
+    "plucked": {"material": generator.plucked},
+    "clipped": {"clip": True},
+}
+
+
+@functools.cache
+def errors_of(case):
+    errors = counted(grid.responses(16, seed=7211, **CASES[case]))
+    errors["explanation"] = errors[CASES[case].get("part", "separation")]
+    return errors
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_responses_are_covered_as_stated_whatever_the_cause(case):
+    errors = errors_of(case)
+    assert LOW <= covered(errors["level"]) <= HIGH and honest(errors["level"])
+    assert enough(errors["gain"]) and enough(errors["explanation"])
+    # What it is must be among what cannot be told apart.
+    assert np.all(errors["verdict"] <= 1)
+
+
+@pytest.mark.parametrize("what", ["gain", "explanation"])
+def test_gains_and_explanations_are_covered_as_stated(what):
+    errors = np.concatenate([errors_of(case)[what] for case in CASES])
+    assert covered(errors) >= LOW and honest(errors)
