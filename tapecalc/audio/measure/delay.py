@@ -36,6 +36,7 @@ from scipy import fft, signal
 
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife, student
 from tapecalc.audio.measure.recording import channel_health
+from tapecalc.audio.measure.spectra import moves, squared, windows
 from tapecalc.checks import between, positive
 
 __all__ = ["DelayTrack", "measure_delay"]
@@ -398,16 +399,6 @@ class _State:
         return None if self.groups is None else [part.sum(axis=0) for part in self.groups]
 
 
-def _power(spectrum):
-    """Squared magnitude, without the root that `abs` takes."""
-    return spectrum.real**2 + spectrum.imag**2
-
-
-def _windows(samples, starts, length):
-    """Rows of `samples`, each of `length` from one of `starts`."""
-    return samples[starts[:, None] + np.arange(length)]
-
-
 def _follow(recording, grid, first, polarity, path, state, last=None, *, learning=False):
     """Measure every window that begins in the chunk at `first`; results go into `state`.
 
@@ -427,12 +418,12 @@ def _follow(recording, grid, first, polarity, path, state, last=None, *, learnin
     played = polarity * _prepared(recording, "playback", played_first, span + 2 * drift_room, rate)
     offsets = begins - begins[0] + margin
 
-    x = _windows(dry, offsets, length)
+    x = windows(dry, offsets, length)
     power = np.einsum("ij,ij->i", x, x)
     loud = power > FAINTEST * power.max()
     if not np.any(loud):
         return
-    y = _windows(played, offsets + drift_room - grid.half_search, 2 * length)
+    y = windows(played, offsets + drift_room - grid.half_search, 2 * length)
     score, decoy = _scores(x, y, grid)
     lags = _best_path(score * loud[:, None], grid)
     rows = np.arange(len(begins))
@@ -506,8 +497,8 @@ def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
     takes off each window's delay, in s.
     """
     length, guard = grid.length, grid.guard
-    spectrum = fft.rfft(_windows(template, offsets - guard, grid.padded) * grid.edges, axis=1)
-    y = _windows(played, offsets + room + lags, length)
+    spectrum = fft.rfft(windows(template, offsets - guard, grid.padded) * grid.edges, axis=1)
+    y = windows(played, offsets + room + lags, length)
     shift = np.zeros(len(offsets))
     # The whole sample that correlates best may be a few off where the sound is deep.
     far, every = slice(None), np.arange(len(offsets))
@@ -528,7 +519,7 @@ def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
     lead = np.einsum("ki,ki->k", straight.influence, added) / grid.sample_rate
     cut = _of_cut(straight.gain[:, None] * added, columns, y, grid) if learning else None
     # A phase of the path that is not known moves the delay of a window by its share of the slope.
-    power = _power(spectrum)
+    power = squared(spectrum)
     doubt = np.zeros(len(grid.omega)) if doubt is None else doubt
     of_path = np.sqrt(power**2 @ (grid.omega**2 * doubt)) / (power @ grid.omega**2 + 1e-300)
     straight_or_curved = [(shift + fit.step, fit.sigma(grid)) for fit in (straight, curved)]
@@ -541,7 +532,7 @@ def _moved(spectrum, shift, grid):
     ``y = a x(t - e - s tau) + c``; the columns belong to a, c, -a e, -a s.
     """
     inner = slice(grid.guard, grid.guard + grid.length)
-    moved = spectrum * np.exp(-1j * np.outer(shift, grid.omega))
+    moved = spectrum * moves(-shift, grid.padded)
     value = fft.irfft(moved, grid.padded, axis=1)[:, inner]
     slope = fft.irfft(moved * (1j * grid.omega), grid.padded, axis=1)[:, inner]
     return moved, np.stack([value, np.ones_like(value), slope, slope * grid.tau], axis=1)
@@ -586,7 +577,7 @@ class _LeastSquares:
         # one band of frequencies counts together.
         of_slope = fft.rfft(self.influence / grid.root, axis=1)
         left = fft.rfft(self.residual * grid.root, axis=1)
-        share = np.add.reduceat(_power(of_slope), grid.bands, axis=1)
+        share = np.add.reduceat(squared(of_slope), grid.bands, axis=1)
         share /= share.sum(axis=1, keepdims=True) + 1e-300
         product = of_slope.real * left.real + of_slope.imag * left.imag
         product = np.add.reduceat(product, grid.bands, axis=1) * 2 / grid.length
@@ -616,18 +607,18 @@ def _least_squares(columns, y, grid):
 def _spectra(dry, played, offsets, lags, room, shift, change, grid):
     """Aligned spectra summed over groups of windows: |X|^2, |Y|^2, Y X*, how many; and how alike they are."""
     guard = grid.guard
-    x = _windows(dry, offsets - guard, grid.padded)
+    x = windows(dry, offsets - guard, grid.padded)
     leaning = fft.rfft(x * grid.leaning, axis=1) * (1j * grid.omega)
     leaning -= fft.rfft(x * grid.leaning_slope, axis=1)
     # The first order of what a changing delay does; where it is no longer small, in the treble, none.
     turn = np.outer(change, grid.omega) / SMALL
     x = fft.rfft(x * grid.bell, axis=1) - change[:, None] * leaning / (1 + turn**2 * turn**2)
-    y = fft.rfft(_windows(played, offsets + room + lags - guard, grid.padded) * grid.bell, axis=1)
-    y *= np.exp(1j * np.outer(shift, grid.omega))
-    power = _power(x)
+    y = fft.rfft(windows(played, offsets + room + lags - guard, grid.padded) * grid.bell, axis=1)
+    y *= moves(shift, grid.padded)
+    power = squared(x)
     group = offsets // (TIED * grid.step) % GROUPS
     which = (group == np.arange(GROUPS)[:, None]).astype(float)
-    sums = [which @ power, which @ _power(y), which @ (y * np.conj(x)), which.sum(axis=1)]
+    sums = [which @ power, which @ squared(y), which @ (y * np.conj(x)), which.sum(axis=1)]
     return sums, _alike(power)
 
 
@@ -711,15 +702,14 @@ def _return_gain(recording, grid, state):
     dry = _prepared(recording, "dry", first, span, rate)
     played = _prepared(recording, "playback", first, span + int(lags.max()) + 1, rate)
     x, p, y = (
-        fft.rfft(_windows(samples, begins - first + shift, grid.length) * grid.taper, axis=1)
+        fft.rfft(windows(samples, begins - first + shift, grid.length) * grid.taper, axis=1)
         for samples, shift in ((dry, 0), (played, 0), (played, lags))
     )
-    y *= np.exp(2j * np.pi * np.outer(delay * rate - lags, fft.rfftfreq(grid.length)))
+    y *= moves(delay * rate - lags, grid.length)
     group = (begins - first) // (TIED * grid.step) % GROUPS
     which = (group == np.arange(GROUPS)[:, None]).astype(float)
-    parts = [
-        which @ product for product in (_power(x), _power(p), x * np.conj(p), y * np.conj(x), y * np.conj(p))
-    ]
+    products = squared(x), squared(p), x * np.conj(p), y * np.conj(x), y * np.conj(p)
+    parts = [which @ product for product in products]
     total = [part.sum(axis=0) for part in parts]
     gain = _around(*total)
     without = [

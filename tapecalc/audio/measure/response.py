@@ -26,6 +26,7 @@ from scipy import fft, optimize
 
 from tapecalc.audio.measure.delay import GROUPS, TIED
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife
+from tapecalc.audio.measure.spectra import moves, squared, windows
 from tapecalc.checks import non_negative, positive
 from tapecalc.response import HeadContact, contact_loss_db
 
@@ -249,15 +250,14 @@ def _aligned_spectra(recording, track, size, every):
         room = int(lags[part].max()) + 1
         playback = recording.read("playback", first, last - first + room)
         dry = recording.read("dry", first, last - first) + track.return_gain.value * playback[: last - first]
-        place = (begins[part] - first)[:, None] + np.arange(length)
-        x = dry[place]
-        y = playback[place + lags[part][:, None]]
+        x = windows(dry, begins[part] - first, length)
+        y = windows(playback, begins[part] - first + lags[part], length)
         x = fft.rfft((x - x.mean(axis=1, keepdims=True)) * bell, axis=1)
         y = fft.rfft((y - y.mean(axis=1, keepdims=True)) * bell, axis=1)
-        y *= np.exp(1j * np.outer(delay[part] * rate - lags[part], omega))
+        y *= moves(delay[part] * rate - lags[part], length)
         which = (group[part] == np.arange(GROUPS)[:, None]).astype(float)
-        sums[0] += which @ _power(x)
-        sums[1] += which @ _power(y)
+        sums[0] += which @ squared(x)
+        sums[1] += which @ squared(y)
         sums[2] += which @ (y * np.conj(x))
     # Where the delay changes within a window, its ends are out of step with its middle.
     when = (np.arange(length) - length / 2) / rate
@@ -279,16 +279,11 @@ def _where_it_lies(frequency, finest):
     if finer == 1:
         return frequency
     length = 2 * (len(frequency) - 1)
-    seen_by_bin = _power(fft.rfft(np.hanning(length + 1)[:-1], length * finer)[: SEEN * finer])
+    seen_by_bin = squared(fft.rfft(np.hanning(length + 1)[:-1], length * finer)[: SEEN * finer])
     seen_by_bin = np.concatenate([seen_by_bin[:0:-1], seen_by_bin])
     fine = np.arange(len(finest)) * frequency[1] / finer
     power = np.convolve(finest, seen_by_bin, "same")[::finer]
     return np.convolve(finest * fine, seen_by_bin, "same")[::finer] / (power + 1e-300)
-
-
-def _power(spectrum):
-    """Squared magnitude."""
-    return spectrum.real**2 + spectrum.imag**2
 
 
 def _in_bands(frequency, lies, dry, played, cross, count, centers):
