@@ -20,12 +20,12 @@ def test_delays_and_tracks_are_covered_as_stated():
 
 
 @pytest.mark.parametrize("trouble", ["feedback", "heads", "clip"])
-def test_delays_are_covered_as_stated_whatever_else_is_heard(trouble):
+def test_delays_are_covered_as_stated_whatever_became_of_the_sound(trouble):
     errors = counted(grid.delays(12, seed=7102, **{trouble: True}))
     assert LOW <= covered(errors["track"]) <= HIGH
     for name in ("delay, clock and wander", "drift"):
         assert honest(errors[name]), name
-    # Of these, a part is for what was heard beside the echo, which does not err alike in every recording.
+    # A part of these is for what became of the sound, which does not err alike in every recording.
     for name in {"delay", "low cut", "return gain"} & set(errors):
         assert enough(errors[name]), name
 

@@ -129,6 +129,17 @@ def test_a_low_pass_reads_as_delay_and_the_sentence_says_how_much():
     assert any("32 us" in sentence for sentence in track.sentences)
 
 
+@pytest.mark.parametrize("null", [5000, 7000, 9000])
+def test_treble_that_comes_back_turned_over_is_no_delay_and_no_polarity(null):
+    steady = generator.Deck(spacing=DECK.spacing)
+    wet = generator.echo(
+        dry("noise", 5), RATE, steady, gain=lambda f: np.sinc(f / null) * np.minimum(1 + (f / 3000) ** 2, 4)
+    )
+    track = measure.measure_delay(stereo(dry("noise", 5), generator.soiled(wet, snr_db=40)))
+    assert track.polarity == 1
+    assert abs(track.delay.value - 0.2) < 1 * US
+
+
 def test_exchanged_channels_are_found_and_exchanged_back():
     track = measure.measure_delay(stereo(played("plucked"), dry("plucked")))
     assert track.swapped
@@ -247,10 +258,10 @@ def test_options_out_of_range_are_refused(option):
 
 
 def test_channels_without_frequencies_in_common_have_no_phase():
-    grid = delay._Grid(RATE, 1024, 2400)
-    power = np.ones(len(grid.frequency))
+    sizes = delay._Grid(RATE, 1024, 2400)
+    power = np.ones(len(sizes.frequency))
     with pytest.raises(CannotTell, match="too few frequencies in common"):
-        delay._phase_fit((power, power, np.where(grid.frequency < 1000, 1.0, 0.1), 100.0), grid)
+        delay._phase_fit((power, power, np.where(sizes.frequency < 1000, 1.0, 0.1), 100.0), sizes)
 
 
 @pytest.mark.parametrize("lag", [0, 20])

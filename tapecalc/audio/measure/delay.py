@@ -49,6 +49,8 @@ JUMP_PRICE = 2e-3  # correlation that a jump of one sample (at 48 kHz) must win
 FAINTEST = 1e-5  # power of a window against the loudest one, below which it is skipped
 LOWEST_MATCH = 0.3  # correlation of a single window that is still used
 CANDIDATES, CANDIDATE = 6, 0.2  # rough delays that are tried, and their height over the best
+EITHER = 0.7  # height of the other polarity's peak, from which it is tried as well
+TURNED = 0.05  # share of the playback's power, with its polarity turned over, that misleads a correlation
 SOONEST = 1e-3  # s; no two heads are so near that tape is faster
 ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
 REPEATED = 0.8  # likeness of the dry sound to itself, so much later, of material that repeats itself
@@ -57,6 +59,7 @@ SMALL = 0.5  # rad, of a turn whose first order does
 SPREAD = 0.2  # half windows, standard deviation in time of a sound that tells how its delay changes
 BASS = 300.0  # Hz, below which a path is known by its low cut alone
 LEAST_CUT, MOST_CUT = 0.1, 300.0  # Hz, of a path's low cut
+AMISS = np.arange(-8, 8.1, 0.25)  # samples by which all windows may be off, where treble is turned over
 FIT_TURNS, NEAR = 12, 0.6  # of the fit of a window at the most; samples from which another one is taken
 PATH_TURNS = 3  # times the path is measured; each time the windows are aligned better
 SAME_SOUND = 0.9  # share of the playback's power, coherent with the dry channel, that leaves no other source
@@ -269,17 +272,17 @@ def measure_delay(recording, *, hop=0.05, window=0.0213, longest=3.0, clock_tole
         if channel.empty:
             raise CannotTell(f"the {channel.name} channel is empty")
         sentences += channel.sentences()
-    lags, polarity = _rough_delays(recording, longest, health["dry"].loudest)
+    lags, polarity, either = _rough_delays(recording, longest, health["dry"].loudest)
     swapped = lags[0] < 0
     if swapped:
         recording, lags = recording.swapped(), [-lag for lag in lags]
         sentences.append("The channels are swapped: the one called dry comes later. They were exchanged.")
-    if polarity < 0:
-        sentences.append("The machine turns the polarity over.")
 
     rate = recording.sample_rate
     grid = _Grid(rate, 2 ** round(np.log2(window * rate)), max(1, round(hop * rate)))
-    lag = _best_lag(recording, grid, lags, polarity, health["dry"].loudest)
+    lag, polarity = _best_lag(recording, grid, lags, polarity, health["dry"].loudest, either)
+    if polarity < 0:
+        sentences.append("The machine turns the polarity over.")
     if lag < SOONEST * rate:
         raise CannotTell(
             f"the playback is there {1e3 * lag / rate:.1f} ms after the dry sound, sooner than tape can "
@@ -309,7 +312,7 @@ def _bus(recording, first, count, sample_rate, return_gain):
 
 
 def _rough_delays(recording, longest, loudest):
-    """Lags in samples, the likeliest first, negative when the channels are swapped; and polarity."""
+    """Lags in samples, likeliest first, negative if channels are swapped; polarity; whether that is open."""
     rate = recording.sample_rate
     count = min(int(COARSE * rate), recording.count)
     first = min(int(loudest * rate), recording.count - count)
@@ -339,6 +342,8 @@ def _rough_delays(recording, longest, loudest):
                 f"the material repeats itself and a delay that differs by {1e3 * period:.1f} ms fits as "
                 "well; record music, speech, clicks or noise instead of a steady tone"
             )
+    # Beyond a null of a head the treble comes back turned over, and may be most of a sound.
+    either = bool(np.max(-same_side) > EITHER * height)
     # Wow smears the peak of periodic material; a few others stay in the race.
     lags = [best - reach]
     while len(lags) < CANDIDATES and same_side.max() > CANDIDATE * height:
@@ -346,21 +351,23 @@ def _rough_delays(recording, longest, loudest):
         if all(abs(place - reach - lag) > 5 * lobe for lag in lags) and (place - reach) * lags[0] > 0:
             lags.append(place - reach)
         same_side[max(place - 5 * lobe, 0) : place + 5 * lobe] = 0
-    return lags, int(np.sign(match[best]))
+    return lags, int(np.sign(match[best])), either
 
 
-def _best_lag(recording, grid, lags, polarity, loudest):
-    """The lag around which short windows find the best echo."""
-    if len(lags) == 1:
-        return lags[0]
-    rate = grid.sample_rate
-    first = int(loudest * rate)
-    scores = []
-    for lag in lags:
+def _best_lag(recording, grid, lags, polarity, loudest, either):
+    """The lag around which short windows find the best echo, and with which polarity."""
+    first = int(loudest * grid.sample_rate)
+    last = min(first + 4 * grid.sample_rate, recording.count)
+
+    def score(lag, polarity):
         state = _State(lag)
-        _follow(recording, grid, first, polarity, None, state, min(first + 4 * rate, recording.count))
-        scores.append(np.median(state.match[0]) if state.match else 0.0)
-    return lags[int(np.argmax(scores))]
+        _follow(recording, grid, first, polarity, None, state, last)
+        return np.median(state.match[0]) if state.match else 0.0
+
+    lag = lags[0] if len(lags) == 1 else max(lags, key=lambda lag: score(lag, polarity))
+    if either:
+        polarity = max((polarity, -polarity), key=lambda polarity: score(lag, polarity))
+    return lag, polarity
 
 
 @dataclass(frozen=True, eq=False)
@@ -372,6 +379,7 @@ class _Path:
 
     low_cut: float
     taps: np.ndarray
+    turned: bool  # whether much of the sound comes back with its polarity turned over
 
     @staticmethod
     def cut(low_cut, rate):
@@ -418,7 +426,9 @@ def _follow(recording, grid, first, polarity, path, state, last=None, *, learnin
     played = polarity * _prepared(recording, "playback", played_first, span + 2 * drift_room, rate)
     offsets = begins - begins[0] + margin
 
-    x = windows(dry, offsets, length)
+    template = dry if path is None else path.shapes(dry, rate)
+    # Where much comes back turned over, the sound as it went in is most like the playback at a wrong time.
+    x = windows(template if path is not None and path.turned else dry, offsets, length)
     power = np.einsum("ij,ij->i", x, x)
     loud = power > FAINTEST * power.max()
     if not np.any(loud):
@@ -432,7 +442,6 @@ def _follow(recording, grid, first, polarity, path, state, last=None, *, learnin
     inside = np.abs(lags) < grid.half_search
     keep = loud & (height > LOWEST_MATCH) & inside
     if np.any(keep):
-        template = dry if path is None else path.shapes(dry, rate)
         straight, curved, change, lead, cut, of_path = _fit(
             template, played, offsets[keep], lags[keep], drift_room, grid, state.doubt, learning=learning
         )
@@ -668,12 +677,14 @@ def _path_gain(recording, grid, lag, polarity, loudest):
         # Bins in the bass hold more of their neighbors than of their own; there the cut is all there is.
         known = grid.frequency > BASS
         gain[known] /= of_cut[known]
-        # The lead is the cut's alone: with some of it in the taps, no turn could tell what is missing.
-        *_, seen = _phase_fit(state.sums, grid)
-        gain *= np.exp(-1j * np.arctan2(seen.value, grid.frequency))
+        # Lead and delay are not the taps': with some of them there, no turn could tell what is missing.
+        extra, _, seen = _phase_fit(state.sums, grid)
+        gain *= np.exp(1j * (2 * np.pi * extra * grid.frequency - np.arctan2(seen.value, grid.frequency)))
         gain[~known] = np.mean(np.abs(gain[known & (grid.frequency < LOW_EDGE)]))
         taps = np.roll(fft.irfft(gain, grid.padded), grid.padded // 2)
-        path = _Path(low_cut, np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1])
+        loud = squared(gain) * dry
+        turned = loud[known & (gain.real < 0)].sum() > TURNED * loud[known].sum()
+        path = _Path(low_cut, np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1], bool(turned))
     return path, return_gain, left, doubt
 
 
@@ -886,8 +897,13 @@ def _phase_fit(sums, grid):
     coherence, use = _coherent(sums, grid)
     if np.count_nonzero(use) < FEWEST:
         raise CannotTell("dry channel and playback have too few frequencies in common")
-    frequency, phase = grid.frequency[use], np.angle(cross[use])
     variance = (1 - coherence[use]) / (2 * coherence[use] * count)
+    # Beyond a null of a head the sound comes back turned over, which is no delay: half turns do not count.
+    frequency, turned = grid.frequency[use], cross[use] ** 2
+    turned /= np.abs(turned) + 1e-300
+    tries = np.abs(np.exp(2j * np.outer(AMISS, grid.omega[use])) @ (turned / variance))
+    amiss = AMISS[np.argmax(tries)]
+    phase = np.angle(turned * np.exp(2j * amiss * grid.omega[use])) / 2
     low_cut = 0.0
     for _ in range(4):
         lead = np.arctan2(low_cut, frequency)
@@ -900,7 +916,7 @@ def _phase_fit(sums, grid):
     covariance = OVERLAP * np.linalg.inv(normal)
     chi2 = float(rest**2 @ weight / max(len(rest) - 2, 1) / OVERLAP)
     covariance *= max(1.0, chi2)
-    extra = solution[0]
+    extra = solution[0] + amiss / grid.sample_rate
     sigma = np.sqrt(covariance[0, 0])
     corner = Estimate(float(low_cut), float(COVERAGE_FACTOR * np.sqrt(covariance[1, 1])), "Hz")
     return float(extra), float(sigma), corner
