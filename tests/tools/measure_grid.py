@@ -44,6 +44,11 @@ def coupling(low_cut):
     return lambda f: 1j * f / (low_cut + 1j * f)
 
 
+def beyond_a_null(gain, null):
+    """Gain of a path that cancels `null` Hz, and lifts the treble by up to 12 dB."""
+    return lambda f: gain(f) * np.sinc(f / null) * np.minimum(1 + (f / 3000) ** 2, 4)
+
+
 def soil(samples, rng, *, loudest_db=50):
     """Noise, offset, and rounding, as they may come."""
     return generator.soiled(
@@ -68,12 +73,13 @@ def clipped(samples, rng):
     return np.clip(samples, -ceiling, ceiling)
 
 
-def delays(count, seed, duration=6, sound=None, *, feedback=False, heads=False, clip=False):
+def delays(count, seed, duration=6, sound=None, *, feedback=False, heads=False, clip=False, null=False):
     """Delays against the deck's spacing over speed, the interface's clock off by up to 100 ppm.
 
     `sound` gives (dry, sample rate) from a random generator; without it, noise and plucked strings.
     With `feedback` the playback goes round again, with `heads` a fainter one is heard beside the
-    first, and with `clip` the peaks of both channels are cut off.
+    first, with `clip` the peaks of both channels are cut off, and with `null` a gap far too long
+    turns the treble over, which an equalizer lifts.
     """
     rng = np.random.default_rng(seed)
     for k in range(count):
@@ -85,6 +91,8 @@ def delays(count, seed, duration=6, sound=None, *, feedback=False, heads=False, 
         deck = random_deck(rng)
         clock, low_cut = rng.uniform(-CLOCK, CLOCK), rng.uniform(15, 45)
         path = {"gain": coupling(low_cut), "clock": clock}
+        if null:
+            path["gain"] = beyond_a_null(coupling(low_cut), rng.uniform(5000, 10000))
         around = {"return_gain": rng.uniform(0.2, 0.7), "passes": 12} if feedback else {}
         playback = generator.echo(dry, rate, deck, **path, **around)
         if heads:

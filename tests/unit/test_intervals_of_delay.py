@@ -19,7 +19,7 @@ def test_delays_and_tracks_are_covered_as_stated():
         assert covered(errors[name]) >= LOW and honest(errors[name]), name
 
 
-@pytest.mark.parametrize("trouble", ["feedback", "heads", "clip"])
+@pytest.mark.parametrize("trouble", ["feedback", "heads", "clip", "null"])
 def test_delays_are_covered_as_stated_whatever_became_of_the_sound(trouble):
     errors = counted(grid.delays(12, seed=7102, **{trouble: True}))
     assert LOW <= covered(errors["track"]) <= HIGH

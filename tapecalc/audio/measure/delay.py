@@ -50,6 +50,7 @@ FAINTEST = 1e-5  # power of a window against the loudest one, below which it is 
 LOWEST_MATCH = 0.3  # correlation of a single window that is still used
 CANDIDATES, CANDIDATE = 6, 0.2  # rough delays that are tried, and their height over the best
 EITHER = 0.7  # height of the other polarity's peak, from which it is tried as well
+MISLED, BELOW_NULLS = 0.6, 3000.0  # correlation of windows from which the treble is left out at first; Hz
 TURNED = 0.05  # share of the playback's power, with its polarity turned over, that misleads a correlation
 SOONEST = 1e-3  # s; no two heads are so near that tape is faster
 ALIKE = 0.985  # a second correlation peak as high as this leaves the delay open
@@ -661,10 +662,15 @@ def _path_gain(recording, grid, lag, polarity, loudest):
         if np.count_nonzero(_coherent(state.sums, grid)[1]) < FEWEST:
             return None, NO_RETURN, 0.0, None
         return_gain = _return_gain(recording, grid, state)
-        if turn == 0 and return_gain.value:
+        if turn == 0:
             # It was recorded as well, and the first turn could not know of it: begin again.
-            again = True
-            continue
+            again = return_gain.value != 0
+            if np.median(np.concatenate(state.match)) < MISLED:
+                # Below the null of a gap nothing is turned over.
+                taps = signal.firwin(grid.padded + 1, BELOW_NULLS, fs=rate)
+                path, again = _Path(0.0, taps, turned=True), True
+            if again:
+                continue
         dry, played, cross, count = state.sums
         chance = CHANCE / count
         trusted = np.clip((np.abs(cross) ** 2 / (dry * played + 1e-300) - chance) / (1 - chance), 0, 1)
