@@ -3,6 +3,7 @@
 import functools
 
 import deck_generator as generator
+import measure_grid as grid
 import numpy as np
 import pytest
 
@@ -132,9 +133,7 @@ def test_a_low_pass_reads_as_delay_and_the_sentence_says_how_much():
 @pytest.mark.parametrize("null", [5000, 7000, 9000])
 def test_treble_that_comes_back_turned_over_is_no_delay_and_no_polarity(null):
     steady = generator.Deck(spacing=DECK.spacing)
-    wet = generator.echo(
-        dry("noise", 5), RATE, steady, gain=lambda f: np.sinc(f / null) * np.minimum(1 + (f / 3000) ** 2, 4)
-    )
+    wet = generator.echo(dry("noise", 5), RATE, steady, gain=grid.beyond_a_null(lambda f: 1.0, null))
     track = measure.measure_delay(stereo(dry("noise", 5), generator.soiled(wet, snr_db=40)))
     assert track.polarity == 1
     assert abs(track.delay.value - 0.2) < 1 * US

@@ -30,13 +30,14 @@ T       ``delay``            s        200 ms
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy import fft, signal
 
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife, student
 from tapecalc.audio.measure.recording import channel_health
-from tapecalc.audio.measure.spectra import moves, squared, windows
+from tapecalc.audio.measure.spectra import GROUPS, TIED, members, moves, squared, windows
 from tapecalc.checks import between, positive
 
 __all__ = ["DelayTrack", "measure_delay"]
@@ -72,8 +73,6 @@ NO_RETURN = Estimate(0.0, LEAST_RETURN)
 FEWEST = 10  # windows, or bins, without which nothing is said
 STEADY = 2e-5  # s/s, drift of the delay that is worth a sentence
 OVERLAP = 2.0  # neighboring bins overlap through the taper, so that about half of them are independent
-GROUPS = 8  # of windows, each left out once to see how far the phase's fit depends on it
-TIED = 10  # windows over which one sound may go on
 #: Student's t for 95 %: two neighboring bins under a bell hold 2.8 independent squares.
 WANDER_FACTOR = 3.3
 
@@ -207,6 +206,7 @@ class _Grid:
         ramp = np.sin(np.pi / 2 * (np.arange(self.guard) + 0.5) / self.guard) ** 2
         self.edges = np.concatenate([ramp, np.ones(self.length), ramp[::-1]])
         self.omega = 2 * np.pi * fft.rfftfreq(padded)  # rad per sample
+        self.amiss = moves(2 * AMISS, padded)  # for spectra squared
         self.frequency = fft.rfftfreq(padded, 1 / self.sample_rate)
         self.bell = np.hanning(padded + 2)[1:-1]
         # The bell times how far from the middle, in half windows, and the slope of that.
@@ -335,7 +335,7 @@ def _rough_delays(recording, longest, loudest):
         other = np.flatnonzero(same_side > ALIKE * height)
         apart = np.abs(other[np.abs(other - best) > lobe] - best)
         # A slow wobble over a long way makes two peaks of one; what repeats itself is like itself there.
-        own = fft.irfft(np.abs(fft.rfft(dry, size)) ** 2, size)[np.append(0, apart)]
+        own = fft.irfft(squared(fft.rfft(dry, size)), size)[np.append(0, apart)]
         apart = apart[own[1:] > REPEATED * own[0] * (1 - apart / count)]
         if len(apart):
             period = apart.min() / rate
@@ -360,6 +360,7 @@ def _best_lag(recording, grid, lags, polarity, loudest, either):
     first = int(loudest * grid.sample_rate)
     last = min(first + 4 * grid.sample_rate, recording.count)
 
+    @cache
     def score(lag, polarity):
         state = _State(lag)
         _follow(recording, grid, first, polarity, None, state, last)
@@ -626,8 +627,7 @@ def _spectra(dry, played, offsets, lags, room, shift, change, grid):
     y = fft.rfft(windows(played, offsets + room + lags - guard, grid.padded) * grid.bell, axis=1)
     y *= moves(shift, grid.padded)
     power = squared(x)
-    group = offsets // (TIED * grid.step) % GROUPS
-    which = (group == np.arange(GROUPS)[:, None]).astype(float)
+    which = members(offsets // grid.step)
     sums = [which @ power, which @ squared(y), which @ (y * np.conj(x)), which.sum(axis=1)]
     return sums, _alike(power)
 
@@ -723,18 +723,19 @@ def _return_gain(recording, grid, state):
         for samples, shift in ((dry, 0), (played, 0), (played, lags))
     )
     y *= moves(delay * rate - lags, grid.length)
-    group = (begins - first) // (TIED * grid.step) % GROUPS
-    which = (group == np.arange(GROUPS)[:, None]).astype(float)
+    which = members((begins - first) // grid.step)
     products = squared(x), squared(p), x * np.conj(p), y * np.conj(x), y * np.conj(p)
     parts = [which @ product for product in products]
-    total = [part.sum(axis=0) for part in parts]
-    gain = _around(*total)
-    without = [
-        _around(*(all_ - part[g] for all_, part in zip(total, parts, strict=True)))
-        for g in np.flatnonzero(which.sum(axis=1))
-    ]
+    total, without = _left_out(parts, np.flatnonzero(which.sum(axis=1)))
+    gain, without = _around(*total), [_around(*rest) for rest in without]
     spread = COVERAGE_FACTOR * jackknife(without) if len(without) > 1 else abs(gain)
     return Estimate(gain, spread) if abs(gain) > max(LEAST_RETURN, spread) else NO_RETURN
+
+
+def _left_out(parts, used):
+    """Sums over all groups of windows, and over all but one of the used groups, each in turn."""
+    total = [part.sum(axis=0) for part in parts]
+    return total, [[all_ - part[g] for all_, part in zip(total, parts, strict=True)] for g in used]
 
 
 def _around(xx, pp, xp, xy, py):
@@ -877,14 +878,11 @@ def _plausible(delay, sigma):
 
 def _phase_of_all(groups, grid):
     """As `_phase_fit`, with what parts of the recording differ by in the uncertainties (jackknife)."""
-    total = [part.sum(axis=0) for part in groups]
+    total, without = _left_out(groups, np.flatnonzero(groups[-1]))
     extra, sigma, low_cut = _phase_fit(total, grid)
-    used = np.flatnonzero(groups[-1])
-    if len(used) < GROUPS:
+    if len(without) < GROUPS:
         return extra, sigma, low_cut
-    without = [
-        _phase_fit([all_ - part[g] for all_, part in zip(total, groups, strict=True)], grid) for g in used
-    ]
+    without = [_phase_fit(rest, grid) for rest in without]
     of_cut = jackknife([w[2].value for w in without])
     spread = max(low_cut.uncertainty, COVERAGE_FACTOR * of_cut)
     return extra, max(sigma, jackknife([w[0] for w in without])), Estimate(low_cut.value, spread, "Hz")
@@ -907,9 +905,9 @@ def _phase_fit(sums, grid):
     # Beyond a null of a head the sound comes back turned over, which is no delay: half turns do not count.
     frequency, turned = grid.frequency[use], cross[use] ** 2
     turned /= np.abs(turned) + 1e-300
-    tries = np.abs(np.exp(2j * np.outer(AMISS, grid.omega[use])) @ (turned / variance))
-    amiss = AMISS[np.argmax(tries)]
-    phase = np.angle(turned * np.exp(2j * amiss * grid.omega[use])) / 2
+    tries = grid.amiss[:, use]
+    best = np.argmax(np.abs(tries @ (turned / variance)))
+    phase = np.angle(turned * tries[best]) / 2
     low_cut = 0.0
     for _ in range(4):
         lead = np.arctan2(low_cut, frequency)
@@ -922,7 +920,7 @@ def _phase_fit(sums, grid):
     covariance = OVERLAP * np.linalg.inv(normal)
     chi2 = float(rest**2 @ weight / max(len(rest) - 2, 1) / OVERLAP)
     covariance *= max(1.0, chi2)
-    extra = solution[0] + amiss / grid.sample_rate
+    extra = solution[0] + AMISS[best] / grid.sample_rate
     sigma = np.sqrt(covariance[0, 0])
     corner = Estimate(float(low_cut), float(COVERAGE_FACTOR * np.sqrt(covariance[1, 1])), "Hz")
     return float(extra), float(sigma), corner

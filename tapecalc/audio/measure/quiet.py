@@ -14,10 +14,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, stats
+from scipy import fft
 
-from tapecalc.audio.measure.estimate import CannotTell, Estimate
+from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
 from tapecalc.audio.measure.recording import channel_health
+from tapecalc.audio.measure.spectra import squared
 from tapecalc.checks import positive
 
 __all__ = ["NoiseReading", "measure_noise"]
@@ -176,7 +177,7 @@ def _level(seconds, scale):
     """
     mean = max(float(np.mean(seconds)), 1e-30)
     relative = np.std(seconds, ddof=1) / mean / np.sqrt(len(seconds) / 1.06)
-    spread = 10 / np.log(10) * stats.t.ppf(0.975, len(seconds) - 1) * relative + 0.005
+    spread = 10 / np.log(10) * COVERAGE_FACTOR * student(len(seconds) - 1) * relative + 0.005
     return Estimate(_db(mean) - scale, float(spread), "dB")
 
 
@@ -189,7 +190,7 @@ def _spectrum(recording, channel):
     band = (frequency >= LOW) & (frequency <= HIGH)
     for first in range(0, recording.count - size + 1, size // 2):
         samples = recording.read(channel, first, size)
-        power = np.abs(fft.rfft((samples - samples.mean()) * bell)) ** 2 * 2 / (size * (bell @ bell))
+        power = squared(fft.rfft((samples - samples.mean()) * bell)) * 2 / (size * (bell @ bell))
         total += power
         seconds.append(power[band].sum())
         of_lines.append(power[LINES[..., None] + NEAR].sum(axis=-1))

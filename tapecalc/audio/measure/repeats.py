@@ -19,10 +19,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, signal, stats
+from scipy import fft, signal
 
-from tapecalc.audio.measure.estimate import CannotTell, Estimate
+from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
 from tapecalc.audio.measure.recording import channel_health
+from tapecalc.audio.measure.spectra import squared
 from tapecalc.checks import between, positive
 
 __all__ = ["RepeatReading", "measure_repeats"]
@@ -230,7 +231,7 @@ def _repeat_time(samples, rate, longest):
     middle = signal.sosfilt(sos, samples)
     size = fft.next_fast_len(2 * len(middle), real=True)
     lags = np.arange(min(int(longest * rate), len(middle) // 2))
-    product = fft.irfft(np.abs(fft.rfft(middle, size)) ** 2, size)[: len(lags)]
+    product = fft.irfft(squared(fft.rfft(middle, size)), size)[: len(lags)]
     total = np.concatenate([[0.0], np.cumsum(middle**2)])
     early, late = total[len(middle) - lags], total[-1] - total[lags]
     likeness = product / np.sqrt(np.maximum(early * late, 1e-12 * total[-1] ** 2) + 1e-300)
@@ -278,5 +279,5 @@ def _fall(powers):
     rest = level - (weight @ level / weight.sum() + slope * (n - center))
     scatter = weight @ rest**2 / max(last - 2, 1)
     spread = np.sqrt(max(scatter, 1.0) / (weight @ (n - center) ** 2))
-    factor = float(stats.t.ppf(0.975, max(last - 2, 1)))
+    factor = COVERAGE_FACTOR * student(max(last - 2, 1))
     return Estimate(slope, float(factor * spread), "dB")

@@ -24,9 +24,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import fft, optimize
 
-from tapecalc.audio.measure.delay import GROUPS, TIED
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife
-from tapecalc.audio.measure.spectra import moves, squared, windows
+from tapecalc.audio.measure.spectra import GROUPS, members, moves, squared, windows
 from tapecalc.checks import non_negative, positive
 from tapecalc.response import HeadContact, contact_loss_db
 
@@ -243,7 +242,7 @@ def _aligned_spectra(recording, track, size, every):
     slope = np.gradient(track.track, track.time)[::every][inside]
     lags = np.round(delay * rate).astype(int)
     sums = [np.zeros((GROUPS, len(omega)), dtype=kind) for kind in (float, float, complex)]
-    group = np.arange(len(begins)) * every // TIED % GROUPS
+    which = members(np.arange(len(begins)) * every)
     for k in range(0, len(begins), BATCH):
         part = slice(k, k + BATCH)
         first, last = int(begins[part].min()), int(begins[part].max()) + length
@@ -255,10 +254,9 @@ def _aligned_spectra(recording, track, size, every):
         x = fft.rfft((x - x.mean(axis=1, keepdims=True)) * bell, axis=1)
         y = fft.rfft((y - y.mean(axis=1, keepdims=True)) * bell, axis=1)
         y *= moves(delay[part] * rate - lags[part], length)
-        which = (group[part] == np.arange(GROUPS)[:, None]).astype(float)
-        sums[0] += which @ squared(x)
-        sums[1] += which @ squared(y)
-        sums[2] += which @ (y * np.conj(x))
+        sums[0] += which[:, part] @ squared(x)
+        sums[1] += which[:, part] @ squared(y)
+        sums[2] += which[:, part] @ (y * np.conj(x))
     # Where the delay changes within a window, its ends are out of step with its middle.
     when = (np.arange(length) - length / 2) / rate
     reach = np.sqrt(np.mean(slope**2) * (bell**2 @ when**2) / (bell @ bell))

@@ -8,6 +8,7 @@ x       ``samples``        1        0.1
 N       ``length``         samples  1024
 X       ``spectrum``       1        complex, of N/2 + 1 bins
 e       ``shift``          samples  0.3
+--      ``number``         --       0, 1, 2: which window of the recording
 ======  =================  =======  ===========================================
 """
 
@@ -15,7 +16,12 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["moves", "squared", "windows"]
+__all__ = ["GROUPS", "TIED", "members", "moves", "squared", "windows"]
+
+#: Groups of windows, each left out once to see how far a figure depends on it.
+GROUPS = 8
+#: Windows over which one sound may go on: neighbors are in one group.
+TIED = 10
 
 TOGETHER = 64  # bins whose factors are products of two
 
@@ -73,6 +79,32 @@ def squared(spectrum):
     array([25.])
     """
     return spectrum.real**2 + spectrum.imag**2
+
+
+def members(number):
+    """Tell which window is in which group, as a matrix that sums over groups.
+
+    Parameters
+    ----------
+    number : numpy.ndarray
+        Which window of the recording each one is, of shape (windows,).
+
+    Returns
+    -------
+    numpy.ndarray
+        Zeros and ones, of shape (groups, windows).
+
+    Notes
+    -----
+    Source: house rule. Notebook: none.
+
+    Examples
+    --------
+    >>> members(np.array([0, 9, 10, 80]))[:2]
+    array([[1., 1., 0., 1.],
+           [0., 0., 1., 0.]])
+    """
+    return (number // TIED % GROUPS == np.arange(GROUPS)[:, None]).astype(float)
 
 
 def moves(shift, length):

@@ -27,12 +27,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy import fft, stats
+from scipy import fft
 from scipy.sparse.linalg import LinearOperator, cg
 
 from tapecalc.audio.measure.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
 from tapecalc.audio.measure.meter import NEEDLE_TOLERANCE, quasi_peak
 from tapecalc.audio.measure.recording import channel_health
+from tapecalc.audio.measure.spectra import squared
 from tapecalc.checks import between, positive
 from tapecalc.flutter import null_rates, repeat_deviation, weighting_db
 from tapecalc.standards import FLUTTER_TONE, TWO_SIGMA_COVERAGE
@@ -317,7 +318,7 @@ def _carrier(recording, channel, loudest):
     count = min(recording.count, int(8 * rate))
     first = min(int(loudest * rate), recording.count - count)
     samples = recording.read(channel, first, count)
-    power = np.abs(fft.rfft((samples - samples.mean()) * np.hanning(count))) ** 2
+    power = squared(fft.rfft((samples - samples.mean()) * np.hanning(count)))
     frequency = fft.rfftfreq(count, 1 / rate)
     # Half of the power lies below the middle of the tone, however far it swings.
     center = frequency[np.searchsorted(np.cumsum(power), 0.5 * power.sum())]
@@ -416,7 +417,7 @@ def _steady(held, usual):
 def _white(series, order):
     """Median density (per Hz, one-sided) of ``series`` in the noise band, over ``f^(2 order - 2)``."""
     bell = np.hanning(len(series))
-    power = np.abs(fft.rfft((series - series.mean()) * bell)) ** 2 * 2 / (RATE * (bell @ bell))
+    power = squared(fft.rfft((series - series.mean()) * bell)) * 2 / (RATE * (bell @ bell))
     rate = fft.rfftfreq(len(series), 1 / RATE)
     use = (rate > NOISE_BAND[0]) & (rate < NOISE_BAND[1])
     return float(np.median(power[use] / rate[use] ** (2 * order - 2)) / np.log(2))
@@ -792,7 +793,7 @@ def _band(rate, weighted):
 
 def _moved(weights, density, length):
     """Square of what noise of a density (per Hz, against rate) does to a weighted sum."""
-    gains = np.abs(fft.rfft(weights, length)) ** 2
+    gains = squared(fft.rfft(weights, length))
     return float(gains @ density * RATE / length)
 
 
@@ -896,7 +897,7 @@ def _mean_and_drift(pile):
     left = float(np.sqrt(share**2 @ of_mean**2))
     if len(when) > 2:
         # Whole pieces tell how far they scatter.
-        factor = stats.t.ppf(0.975, len(when) - 2)
+        factor = COVERAGE_FACTOR * student(len(when) - 2)
         since = when - share @ when
         weight = share * since / (share @ since**2)
         slope = float(weight @ means / mean)
