@@ -3,14 +3,6 @@
 A file is written under a temporary name in its own folder and renamed when it
 is complete: whoever looks sees the old file or the new one. Files that belong
 together are written by one run at a time.
-
-======  =============  =======  ==================
-symbol  name           SI unit  typical value
-======  =============  =======  ==================
---      ``path``       --       ``out/plan.html``
---      ``folder``     --       ``out``
---      ``data``       --       bytes or text
-======  =============  =======  ==================
 """
 
 from __future__ import annotations
@@ -20,12 +12,17 @@ import tempfile
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+__all__ = [
+    "alone_in",
+    "replacing",
+    "write_file",
+]
+
+
 try:
     import fcntl
 except ImportError:  # pragma: no cover, Windows: the last of two runs wins file by file
     fcntl = None
-
-__all__ = ["alone_in", "replacing", "write_file"]
 
 
 @contextmanager

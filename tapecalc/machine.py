@@ -4,21 +4,6 @@ The keys of the file are in trade units with the unit in the name; the
 properties of `Machine` give the same things in SI to the rest of the library.
 Only the speeds and one head spacing must be given. Everything else has a
 default, and `Machine.assumed` lists what was not said.
-
-======  ===============  =======  ======================
-symbol  name in code     SI unit  typical value
-======  ===============  =======  ======================
-v       ``speed``        m/s      7.5 in/s
---      ``path``         --       ``bench_deck.toml``
---      ``text``         --       the content of a file
---      ``source``       --       what errors call it
---      ``machine``      --       a `Machine`
---      ``other``        --       another `Machine`
---      ``changes``      --       ``{"song.bpm": 90}``
-d       ``spacings_mm``  mm       ``[41.5]``
-v       ``speeds_ips``   in/s     ``[7.5, 3.75]``
-v       ``speeds_cm_s``  cm/s     ``[19.05, 9.525]``
-======  ===============  =======  ======================
 """
 
 from __future__ import annotations
@@ -33,14 +18,14 @@ from typing import Annotated
 import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from tapecalc.calc.levels import Stage
+from tapecalc.calc.loop import EchoLoop
+from tapecalc.calc.parts import TurningPart
+from tapecalc.calc.response import HeadContact, OnePass
+from tapecalc.calc.standards import DEFAULT_GAP_FACTOR
+from tapecalc.calc.transport import delay_from_spacing, delay_uncertainty, mains_speed_ratio
+from tapecalc.calc.units import db_to_amplitude, from_si, to_si
 from tapecalc.files import write_file
-from tapecalc.flutter import TurningPart
-from tapecalc.levels import Stage
-from tapecalc.loop import EchoLoop
-from tapecalc.response import HeadContact, OnePass
-from tapecalc.standards import DEFAULT_GAP_FACTOR
-from tapecalc.transport import delay_from_spacing, delay_uncertainty, mains_speed_ratio
-from tapecalc.units import db_to_amplitude, from_si, to_si
 
 __all__ = [
     "Machine",
@@ -53,6 +38,7 @@ __all__ = [
     "with_changes",
     "write_machine",
 ]
+
 
 MOST_HEADS, MOST_SPEEDS = 8, 6
 LARGEST_FILE = 64_000  # bytes; a machine file is a page of text

@@ -3,20 +3,6 @@
 `make_plan` asks the calculators once and keeps the answers in an `EchoPlan`.
 What is printed, what stands on the page and what is stored as JSON are three
 views of the same object.
-
-======  =================  ========  ========================
-symbol  name in code       SI unit   typical value
-======  =================  ========  ========================
---      ``machine``        --        a `Machine`
-v       ``speed``          m/s       7.5 in/s
-t       ``longest``        s         3
---      ``faintest_db``    dB        -40
-B       ``bpm``            beat/min  76
-n       ``repeats``        1         5
-x       ``value``          any       217.8
-u(x)    ``uncertainty``    any       3.4
---      ``unit``           --        ``"ms"``
-======  =================  ========  ========================
 """
 
 from __future__ import annotations
@@ -27,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from tabulate import tabulate
 
-from tapecalc import levels, loop, response, tempo, transport
-from tapecalc.checks import finite, non_negative, positive, single, whole
-from tapecalc.flutter import part_repeat_deviations
+from tapecalc.calc import levels, loop, response, tempo, transport
+from tapecalc.calc.parts import part_repeat_deviations
+from tapecalc.calc.quantity import finite, non_negative, positive, single, whole
+from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si
 from tapecalc.machine import Machine, with_changes
-from tapecalc.units import amplitude_to_db, db_to_amplitude, from_si
 
 __all__ = [
     "CAUTIONS",
@@ -45,6 +31,7 @@ __all__ = [
     "make_plan",
     "with_uncertainty",
 ]
+
 
 #: What to mind at the bench and at the mixer.
 CAUTIONS = (
@@ -391,7 +378,7 @@ def with_uncertainty(value, uncertainty, unit=""):
 
     Notes
     -----
-    Source: JCGM 100:2008, 7.2.6. Notebook: 01_delay_from_head_spacing.
+    Source: JCGM 100:2008, 7.2.6. Notebook: 01_delay.
 
     Examples
     --------

@@ -29,9 +29,6 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from tapecalc.audio.measure import KINDS, TAKEN, CannotTell, Take, measure, measured_machine, open_recording
-from tapecalc.audio.render import render_file
-from tapecalc.audio.sound import read_sound
 from tapecalc.machine import (
     LARGEST_FILE,
     Machine,
@@ -40,7 +37,10 @@ from tapecalc.machine import (
     machine_to_text,
     read_machine,
 )
+from tapecalc.measuring import KINDS, TAKEN, CannotTell, Take, measure, measured_machine, open_recording
 from tapecalc.plan import make_plan
+from tapecalc.sound.files import read_sound
+from tapecalc.sound.render import render_file
 
 SECONDS = 2.0  # of processor time, for one case
 PAGE_SECONDS = 20.0  # for a page with all its figures and its preview
@@ -286,7 +286,7 @@ def try_machine(data, folder, number):
         raise AssertionError("the plan holds characters that upset a terminal")
     json.loads(data)
     if number % 20 == 0:
-        from tapecalc.show.sheet import plan_page
+        from tapecalc.report.plan_page import plan_page
 
         harmless(plan_page(plan, {}))
     return "planned"
@@ -294,7 +294,7 @@ def try_machine(data, folder, number):
 
 def try_page(data, folder, number):
     """Write everything that belongs to a plan into a folder."""
-    from tapecalc.show.sheet import write_plan
+    from tapecalc.report.plan_page import write_plan
 
     path = folder / "case.toml"
     path.write_bytes(data)
@@ -467,7 +467,7 @@ def odd_sound(rng, count, rate):
 
 def try_take(case, folder, number):
     """Measure one take and look at everything that is said of it; return how it ended."""
-    from tapecalc.show.measured_text import measurement_text
+    from tapecalc.report.measurement import measurement_text
 
     kind, taken, suffix, data = case
     path = folder / f"case.{suffix}"

@@ -45,7 +45,7 @@ from tapecalc import __version__
 from tapecalc.files import write_file
 from tapecalc.machine import example_machine
 from tapecalc.plan import make_plan
-from tapecalc.show.sheet import write_plan
+from tapecalc.report.plan_page import write_plan
 
 ROOT = Path(__file__).resolve().parents[1]
 FIRST = ("00_index", "workbench")  # then the lessons by their numbers

@@ -19,7 +19,7 @@ BOUND = 0.35
 MOVES = 20
 
 PANEL = """
-from tapecalc.show.whatif_delay import delay_panel
+from tapecalc.course.delay import delay_panel
 panel = delay_panel()
 panel
 """
@@ -27,7 +27,7 @@ INLINE = """
 import ipywidgets
 from IPython.display import display
 from matplotlib.figure import Figure
-from tapecalc.show import style
+from tapecalc.plot import style
 
 profile = style.as_profile("notebook")
 

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tapecalc.show import film, style
-from tapecalc.show.clips import CLIPS, make_scene, write_clip
+from tapecalc.plot import film, style
+from tapecalc.plot.clips import CLIPS, make_scene, write_clip
 
 LARGEST_SHARE = 0.25
 MOST_SECONDS = 60.0

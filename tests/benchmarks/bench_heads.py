@@ -12,9 +12,9 @@ import time
 import numpy as np
 from scipy import signal
 
-from tapecalc import heads
-from tapecalc.heads import MechanicalLimits
-from tapecalc.tempo import NOTE_VALUES
+from tapecalc.calc import head_design, heads
+from tapecalc.calc.head_design import MechanicalLimits
+from tapecalc.calc.tempo import NOTE_VALUES
 
 LIMITS = MechanicalLimits(first=0.03, pitch=0.018, longest=0.4, ruler_step=0.001)
 COARSE = MechanicalLimits(first=0.03, pitch=0.018, longest=0.4, ruler_step=0.002)
@@ -43,7 +43,7 @@ def one_minute_filter():
 
 def tasks():
     """(name, task, turns, largest allowed multiple of the unit)."""
-    layouts = heads.random_layouts(LIMITS, 3, MILLION, seed=1)
+    layouts = head_design.random_layouts(LIMITS, 3, MILLION, seed=1)
     some = layouts[: MILLION // 10]
     speed, levels = SPEEDS[0], np.random.default_rng(2).uniform(0, 1, layouts.shape)
 
@@ -51,16 +51,16 @@ def tasks():
         return positions / speed, 0.5 * levels.sum(axis=-1)
 
     return (
-        ("draw 1e6 layouts", lambda: heads.random_layouts(LIMITS, 3, MILLION, seed=1), 3, 10),
+        ("draw 1e6 layouts", lambda: head_design.random_layouts(LIMITS, 3, MILLION, seed=1), 3, 10),
         ("delays and bound, 1e6, bare numpy", lambda: delays_and_bound(layouts, levels), 5, 4),
-        ("sweep 1e5 layouts", lambda: heads.sweep(some, speed, 76), 5, 2),
-        ("sweep 1e6 layouts", lambda: heads.sweep(layouts, speed, 76, levels=levels, return_gain=0.5), 3, 25),
+        ("sweep 1e5 layouts", lambda: head_design.sweep(some, speed, 76), 5, 2),
+        ("sweep 1e6 layouts", lambda: head_design.sweep(layouts, speed, 76, levels=levels, return_gain=0.5), 3, 25),
         ("worst error, 1e6 layouts, 2 speeds",
-         lambda: heads.worst_timing_error(layouts, RHYTHM[:3], TEMPOS, SPEEDS), 3, 50),
-        ("all layouts of 3 heads, ruler 2 mm", lambda: heads.all_layouts(COARSE, 3), 3, 5),
-        (f"map of {len(NOTE_VALUES)} notes on 371 marks", lambda: heads.rhythm_map(LIMITS, SPEEDS, 76), 3, 1),
-        ("design 3 heads", lambda: heads.design_heads(RHYTHM[:3], TEMPOS, SPEEDS, LIMITS), 5, 4),
-        ("design 6 heads", lambda: heads.design_heads(RHYTHM, TEMPOS, SPEEDS, LIMITS), 5, 6),
+         lambda: head_design.worst_timing_error(layouts, RHYTHM[:3], TEMPOS, SPEEDS), 3, 50),
+        ("all layouts of 3 heads, ruler 2 mm", lambda: head_design.all_layouts(COARSE, 3), 3, 5),
+        (f"map of {len(NOTE_VALUES)} notes on 371 marks", lambda: head_design.rhythm_map(LIMITS, SPEEDS, 76), 3, 1),
+        ("design 3 heads", lambda: head_design.design_heads(RHYTHM[:3], TEMPOS, SPEEDS, LIMITS), 5, 4),
+        ("design 6 heads", lambda: head_design.design_heads(RHYTHM, TEMPOS, SPEEDS, LIMITS), 5, 6),
     )  # fmt: skip
 
 
@@ -68,7 +68,7 @@ def peaks_below_the_bound():
     """How far in dB a grid reads the peak of three heads below the bound, by number of points."""
     # off the ruler: delays with a common step would line up early
     delays = np.sort(np.random.default_rng(3).uniform(0.08, 0.4, (100, 3)), axis=1)
-    bound_db = 20 * np.log10(heads.sweep(delays, 1.0, 76).gain_bound)
+    bound_db = 20 * np.log10(head_design.sweep(delays, 1.0, 76).gain_bound)
     found = {}
     for points in (32, 256, 1024, 16384):
         frequency = np.linspace(40, 8000, points)

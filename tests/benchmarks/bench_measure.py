@@ -16,7 +16,7 @@ import numpy as np
 import soundfile
 from scipy import signal
 
-from tapecalc.audio import measure
+from tapecalc import measuring as measure
 
 RATE = 48000
 MINUTE = 60 * RATE

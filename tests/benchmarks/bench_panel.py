@@ -13,10 +13,10 @@ import time
 
 import numpy as np
 
+from tapecalc.calc.response import repeat_level_db
+from tapecalc.course.panel import Panel, slider
 from tapecalc.machine import example_machine
-from tapecalc.response import repeat_level_db
-from tapecalc.show import style
-from tapecalc.show.panels import Panel, slider
+from tapecalc.plot import style
 
 MOVES = 40
 LARGEST_SHARE = 0.2

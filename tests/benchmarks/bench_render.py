@@ -17,10 +17,10 @@ import numpy as np
 import soundfile
 from scipy import signal
 
-from tapecalc.audio.motion import Motion
-from tapecalc.audio.passes import EchoSettings, echo_layout, wet_blocks
-from tapecalc.audio.render import render_echo, render_file
 from tapecalc.machine import example_machine
+from tapecalc.sound.engine import EchoSettings, echo_layout, wet_blocks
+from tapecalc.sound.motion import Motion
+from tapecalc.sound.render import render_echo, render_file
 
 RATE = 48000
 SPEED = 0.1905

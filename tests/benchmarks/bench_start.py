@@ -12,10 +12,10 @@ TASKS = {
     "import numpy": "import numpy",
     "import tapecalc": "import tapecalc",
     "every calculator": (
-        "from tapecalc import units, standards, transport, tempo, levels, response, flutter, loop, heads"
+        "from tapecalc.calc import units, standards, transport, tempo, levels, response, flutter, loop, heads"
     ),
     "machine and plan": "import tapecalc.plan",
-    "print a plan": "from tapecalc.__main__ import main; main(['plan'])",
+    "print a plan": "from tapecalc.cli import main; main(['plan'])",
 }
 
 

@@ -6,7 +6,7 @@ import lab_browser
 import pytest
 
 from tapecalc.machine import example_machine, with_changes
-from tapecalc.show.setting_up import write_setting_up_page
+from tapecalc.report.setup_card import write_setting_up_page
 
 pytestmark = pytest.mark.browser
 

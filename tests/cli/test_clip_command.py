@@ -2,8 +2,8 @@
 
 import pytest
 
-from tapecalc.__main__ import main
-from tapecalc.show import film
+from tapecalc.cli import main
+from tapecalc.plot import film
 
 QUICK = ["--profile", "page", "--seconds", "1"]
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from tapecalc.__main__ import main
+from tapecalc.cli import main
 
 
 def test_one_figure_in_three_formats(tmp_path, capsys):

@@ -149,7 +149,7 @@ def test_the_wheel_holds_the_package_and_nothing_else(archives):
     held = names(archives[1])
     assert {name for name in held if ".dist-info/" not in name} == tracked("tapecalc")
     assert "tapecalc/examples/bench_deck.toml" in held
-    assert "tapecalc/show/sheet.html.jinja" in held
+    assert "tapecalc/report/plan_page.html.jinja" in held
     assert [name for name in held if name.endswith(".dist-info/licenses/LICENSE")]
 
 

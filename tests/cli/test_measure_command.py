@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from tapecalc.__main__ import main
-from tapecalc.audio import measure
+from tapecalc import measuring as measure
+from tapecalc.cli import main
 from tapecalc.machine import example_machine, read_machine
 
 RATE = 32_000

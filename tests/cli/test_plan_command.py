@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from tapecalc.__main__ import main
+from tapecalc.cli import main
 from tapecalc.machine import example_machine, write_machine
 
 
@@ -127,7 +127,7 @@ def test_output_that_nobody_reads_is_no_error(words):
 
 def test_printing_a_plan_loads_no_figures_and_no_sound():
     code = (
-        "import sys; from tapecalc.__main__ import main; main(['plan']);"
+        "import sys; from tapecalc.cli import main; main(['plan']);"
         "print([name for name in ('matplotlib', 'ipywidgets', 'scipy', 'soundfile') if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)

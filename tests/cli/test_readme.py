@@ -16,10 +16,11 @@ import deck_generator as generator
 import numpy as np
 import pytest
 
-from tapecalc.__main__ import main
-from tapecalc.audio.measure import make_test_signal
-from tapecalc.audio.sound import tone, write_sound
+from tapecalc.cli import main
 from tapecalc.machine import example_machine, machine_from_text
+from tapecalc.measuring import make_test_signal
+from tapecalc.sound.files import write_sound
+from tapecalc.sound.signals import tone
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -31,7 +32,7 @@ PROGRAMS = ("make", "pip", "git", ".venv/", "tools/", ".ci/", "python", "conda",
 COMMANDS = tuple(f"{name} " for name in ("plan", "render", "measure", "figures", "clip"))
 
 HERE = "tests/cli/test_readme.py"
-SITE = "tests/unit/test_site.py::test_every_notebook_that_git_tracks_is_a_page_and_the_plan_is_one"
+SITE = "tests/site/test_site.py::test_every_notebook_that_git_tracks_is_a_page_and_the_plan_is_one"
 
 #: What a step of a make target does, by the words it holds, and the tests that do the same.
 STEPS = {
@@ -53,7 +54,7 @@ STEPS = {
     r"jupyter lab notebooks/00_index\.ipynb$": [
         "tests/browser/test_panels_by_keyboard.py::test_every_panel_follows_the_keyboard_and_goes_back"
     ],
-    r"tools/notebook\.py run ": ["tests/unit/test_notebook_tool.py::test_second_run_gives_the_same_bytes"],
+    r"tools/notebook\.py run ": ["tests/notebooks/test_notebook_tool.py::test_second_run_gives_the_same_bytes"],
     r"tools/site\.py$": [SITE],
     r"ruff check \.$": [f"{HERE}::test_the_tests_that_make_runs_are_these"],
     r"/(pytest|coverage) ": [f"{HERE}::test_the_tests_that_make_runs_are_these"],
@@ -75,7 +76,7 @@ LARGE = {
         f"{HERE}::test_new_pins_come_from_the_oldest_python_and_every_extra"
     ],
     ".venv/bin/python tools/notebook.py build lesson.py notebooks/10_my_lesson.ipynb": [
-        "tests/unit/test_notebook_tool.py::test_text_of_a_notebook_builds_the_same_notebook"
+        "tests/notebooks/test_notebook_tool.py::test_text_of_a_notebook_builds_the_same_notebook"
     ],
 }
 

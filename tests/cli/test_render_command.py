@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 import soundfile
 
-import tapecalc.__main__ as command_line
-from tapecalc.__main__ import main, run
-from tapecalc.audio.sound import click, write_sound
+import tapecalc.cli as command_line
+from tapecalc.cli import main, run
+from tapecalc.sound.files import write_sound
+from tapecalc.sound.signals import click
 
 
 @pytest.fixture

@@ -9,8 +9,9 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 
-from tapecalc import __main__ as command
-from tapecalc.audio.sound import pink_noise, write_sound
+from tapecalc import cli as command
+from tapecalc.sound.files import write_sound
+from tapecalc.sound.signals import pink_noise
 
 NOTES = b"Note: Illegal Audio-MPEG-Header 0x0 at offset 7.\n[src/libmpg123/parse.c:1] error: no.\n\n"
 
@@ -40,7 +41,7 @@ def stderr_of_the_process():
 
 def test_a_damaged_mp3_ends_with_one_line(damaged):
     arguments = ["measure", "--program", str(damaged)]
-    noisy = f"import sys; from tapecalc.__main__ import main; sys.exit(main({arguments!r}))"
+    noisy = f"import sys; from tapecalc.cli import main; sys.exit(main({arguments!r}))"
     bare, ours = (
         subprocess.run([sys.executable, *how], capture_output=True, text=True, timeout=60)
         for how in (["-c", noisy], ["-m", "tapecalc", *arguments])

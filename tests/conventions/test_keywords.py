@@ -26,7 +26,7 @@ def test_an_unknown_keyword_raises_type_error(one):
 
 
 def test_a_panel_refuses_a_control_that_it_does_not_have():
-    from tapecalc.show.panels import Panel, switch
+    from tapecalc.course.panel import Panel, switch
 
     panel = Panel(
         name="nothing",

@@ -62,7 +62,7 @@ GOOD = '''
     ======  ============  =======  =============
     """
 
-    from tapecalc.checks import positive
+    from tapecalc.calc.quantity import positive
 
     __all__ = ["later"]
 
@@ -89,7 +89,7 @@ GOOD = '''
 
         Notes
         -----
-        Source: definition. Notebook: 01_delay_from_head_spacing.
+        Source: definition. Notebook: 01_delay.
 
         Examples
         --------
@@ -153,8 +153,8 @@ def test_a_symbol_table_with_a_gap_is_found(old, new, said, tmp_path):
         ("Notes\n        -----", "See Also\n        --------", "Notes give no `Source"),
         ("Source: definition.", "", "Notes give no `Source"),
         ("Source: definition.", "Source: as `sooner`.", "refers to sooner, which is not there"),
-        ("Notebook: 01_delay_from_head_spacing.", "", "Notes give no `Notebook"),
-        ("01_delay_from_head_spacing", "01_delay_of_heads", "which is not in the course"),
+        ("Notebook: 01_delay.", "", "Notes give no `Notebook"),
+        ("01_delay", "01_delay_of_heads", "which is not in the course"),
         (">>> later(0.1905)\n        1.0\n", ">>> delay = later(0.1905)\n", "has no example with a result"),
         (">>> later(0.1905)\n        1.0\n", ">>> 1.0\n        1.0\n", "its examples do not call it"),
     ],
@@ -175,7 +175,7 @@ def test_parameters_in_another_order_are_found(tmp_path):
 
 
 def test_a_calculator_without_a_notebook_is_found(tmp_path):
-    change = ("Notebook: 01_delay_from_head_spacing.", "Notebook: none.")
+    change = ("Notebook: 01_delay.", "Notebook: none.")
     assert rules.docstring_violations(changed(tmp_path, change)) == []
     as_calculator = changed(tmp_path, change, name="transport")
     assert any("derived in one" in text for text in rules.docstring_violations(as_calculator))

@@ -245,7 +245,7 @@ BAD_CALCULATOR = '''
     """
 
     import numpy as np
-    from tapecalc.checks import non_negative
+    from tapecalc.calc.quantity import non_negative
 
     __all__ = ["loss"]
     calls = []

@@ -8,8 +8,8 @@ import pytest
 from library_rules import keeps
 from made_up_lesson import code
 
-from tapecalc.show import style
-from tapecalc.show.panels import Panel, choice, slider, switch
+from tapecalc.course.panel import Panel, choice, slider, switch
+from tapecalc.plot import style
 
 LESSONS = [notebook for notebook in rules.tracked_notebooks() if notebook.name != "00_index"]
 
@@ -128,7 +128,7 @@ def test_a_panel_with_one_control_and_one_that_does_not_reset_are_found(monkeypa
 
 def test_panels_of_a_notebook_are_found_and_what_must_fail_may(made_up):
     cells = [
-        "from tapecalc.show.panels import Panel, slider",
+        "from tapecalc.course.panel import Panel, slider",
         "def build(figure, profile):\n    return {'line': figure.subplots().plot([0, 1])[0]}",
         "def update(artists, **values):\n    return 'Nothing.'",
         "knob = slider('x', 'x', 1, low=0, high=2, step=1, unit='')",

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import signal, special
 
-from tapecalc import flutter, standards
-from tapecalc.flutter import TurningPart
-from tapecalc.transport import capstan_speed
-from tapecalc.units import db_to_amplitude
+from tapecalc.calc import flutter, standards
+from tapecalc.calc.parts import TurningPart
+from tapecalc.calc.transport import capstan_speed
+from tapecalc.calc.units import db_to_amplitude
 
 NOTE = "notes of a public measuring script, synthetic reference files (Wang, 2019)"
 

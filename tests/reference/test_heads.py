@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 
-from tapecalc import heads
-from tapecalc.heads import HeadLayout, MechanicalLimits
-from tapecalc.standards import FUSION_LIMIT
-from tapecalc.tempo import NOTE_VALUES
-from tapecalc.units import to_si
+from tapecalc.calc import head_design, heads
+from tapecalc.calc.head_design import MechanicalLimits
+from tapecalc.calc.heads import HeadLayout
+from tapecalc.calc.standards import FUSION_LIMIT
+from tapecalc.calc.tempo import NOTE_VALUES
+from tapecalc.calc.units import to_si
 
 TEXTBOOK = "textbook figure 9.18 on musical delays, 120 BPM"
 
@@ -33,7 +34,7 @@ def test_a_head_at_the_published_delay_is_that_note(delay_ms, note, source):
     (onset,) = heads.rhythm(layout, speed, 120)
     assert onset.fit.note.name == note
     assert abs(onset.fit.error) < 1e-6
-    found = heads.sweep(layout.positions, speed, 120)
+    found = head_design.sweep(layout.positions, speed, 120)
     assert found.notes[found.note_index[0]].name == note
 
 
@@ -42,7 +43,7 @@ def test_a_head_at_a_published_delay_is_designed_there():
     limits = MechanicalLimits(first=0.02, pitch=0.02, longest=0.4, ruler_step=None)
     speed = to_si(7.5, "ips")
     for bpm, beats, delay in ((90, 0.75, 0.5), (100, 0.5, 0.3)):
-        design = heads.design_heads([beats], (bpm, bpm), [speed], limits)
+        design = head_design.design_heads([beats], (bpm, bpm), [speed], limits)
         assert design.layout.delays(speed)[0] == pytest.approx(delay, abs=1e-9)
 
 

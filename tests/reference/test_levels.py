@@ -2,7 +2,7 @@
 
 import pytest
 
-from tapecalc import levels, standards
+from tapecalc.calc import levels, standards
 
 MM, NWB, MINUTES, HOURS = 1e-3, 1e-9, 60, 3600
 MILLIMAXWELL = 1e-3 * 1e-8  # 1 maxwell is 1e-8 weber by definition

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from tapecalc import loop
-from tapecalc.loop import EchoLoop
-from tapecalc.response import HeadContact, OnePass
-from tapecalc.units import amplitude_to_db, db_to_amplitude
+from tapecalc.calc import loop
+from tapecalc.calc.loop import EchoLoop
+from tapecalc.calc.response import HeadContact, OnePass
+from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 
 IDEAL = HeadContact(gap=0, separation=0, coating_thickness=0, track_width=2e-3, azimuth_angle=0)
 SMITH = "J. O. Smith, Physical Audio Signal Processing, feedback comb filter, eq. 2.5"

@@ -4,7 +4,7 @@ import deck_generator as generator
 import numpy as np
 import pytest
 
-from tapecalc.audio import measure
+from tapecalc import measuring as measure
 
 RATE = 32000
 

@@ -8,12 +8,8 @@ import numpy as np
 import pytest
 from scipy.signal import hilbert, lfilter
 
-from tapecalc.audio.motion import Motion, SpeedChange
-from tapecalc.audio.passes import EchoSettings
-from tapecalc.audio.render import echo_settings, render_echo, without_stages
-from tapecalc.audio.sound import tone
-from tapecalc.flutter import fluttered_delay, repeat_deviation, repeat_pitch_ratio
-from tapecalc.loop import (
+from tapecalc.calc.flutter import fluttered_delay, repeat_deviation, repeat_pitch_ratio
+from tapecalc.calc.loop import (
     EchoLoop,
     decay_time,
     loop_gain,
@@ -22,8 +18,12 @@ from tapecalc.loop import (
     oscillation_frequencies,
     settling_level,
 )
+from tapecalc.calc.response import repeat_level_db
 from tapecalc.machine import example_machine, with_changes
-from tapecalc.response import repeat_level_db
+from tapecalc.sound.engine import EchoSettings
+from tapecalc.sound.motion import Motion, SpeedChange
+from tapecalc.sound.render import echo_settings, render_echo, without_stages
+from tapecalc.sound.signals import tone
 
 RATE = 48000
 SPEED = 0.1905

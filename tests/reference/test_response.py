@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from tapecalc import response, standards
-from tapecalc.units import to_si
+from tapecalc.calc import response, standards
+from tapecalc.calc.units import to_si
 
 PLAIN, EARGLE, MALLINSON, WESTMIJZE = standards.GAP_FACTORS.values()
 UM = to_si(1, "um")

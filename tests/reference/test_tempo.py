@@ -2,8 +2,8 @@
 
 import pytest
 
-from tapecalc import standards, tempo
-from tapecalc.tempo import note_value
+from tapecalc.calc import standards, tempo
+from tapecalc.calc.tempo import note_value
 
 MS = 1e-3
 

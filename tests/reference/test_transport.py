@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from tapecalc import standards, transport
-from tapecalc.units import from_si, ratio_to_cents, to_si
+from tapecalc.calc import standards, transport
+from tapecalc.calc.units import from_si, ratio_to_cents, to_si
 
 SERIES = "IEC 60094-1 / NAB 1965 speed series, as listed by an encyclopedia article on tape speeds"
 

@@ -13,10 +13,10 @@ import time
 import numpy as np
 import pytest
 
-from tapecalc.__main__ import main
-from tapecalc.audio.sound import write_sound
+from tapecalc.cli import main
 from tapecalc.files import alone_in, write_file
 from tapecalc.machine import example_machine, with_changes, write_machine
+from tapecalc.sound.files import write_sound
 
 #: How often each command is killed; set it higher to look longer.
 ROUNDS = int(os.environ.get("TAPECALC_KILLS", "2"))

@@ -12,14 +12,14 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from library_rules import ROOT
 
-from tapecalc.__main__ import main
-from tapecalc.audio import sound
-from tapecalc.audio.measure import Take, measure, open_recording
-from tapecalc.audio.render import render_file
-from tapecalc.audio.sound import read_sound
+from tapecalc.cli import main
 from tapecalc.machine import MachineFileError, example_machine, machine_from_text, with_changes
+from tapecalc.measuring import Take, measure, open_recording
 from tapecalc.plan import make_plan
-from tapecalc.show.sheet import plan_page, plan_preview
+from tapecalc.report.plan_page import plan_page, plan_preview
+from tapecalc.sound import files as sound
+from tapecalc.sound.files import read_sound
+from tapecalc.sound.render import render_file
 
 SPEC = importlib.util.spec_from_file_location("fuzz", ROOT / "tools" / "fuzz.py")
 fuzz = importlib.util.module_from_spec(SPEC)

@@ -6,7 +6,7 @@ import itertools
 
 from matplotlib.text import Text
 
-from tapecalc.show import style
+from tapecalc.plot import style
 
 
 def shown_texts(figure):

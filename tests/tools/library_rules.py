@@ -47,15 +47,15 @@ FLOORS = (
 CALCULATORS = ("units", "transport", "tempo", "levels", "response", "flutter", "loop", "heads")
 #: The notebooks that a docstring may name.
 COURSE = (
-    "01_delay_from_head_spacing",
-    "02_wavelength_and_tape_speed",
-    "03_repeats_and_loop_stability",
-    "04_matching_the_tempo",
-    "05_wow_and_flutter",
-    "06_many_heads",
-    "07_patching_and_levels",
-    "08_measure_a_machine",
-    "09_figures_and_clips",
+    "01_delay",
+    "02_wavelength",
+    "03_repeats",
+    "04_tempo",
+    "05_flutter",
+    "06_heads",
+    "07_patching",
+    "08_measuring",
+    "09_figures",
     "workbench",
 )
 #: Modules in which methods are held to the rules of functions, too.

@@ -12,11 +12,11 @@ import deck_generator as generator
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from tapecalc.audio import measure
-from tapecalc.audio.measure.meter import quasi_peak
-from tapecalc.audio.measure.response import APART
-from tapecalc.flutter import weighting_db
-from tapecalc.response import HeadContact, OnePass
+from tapecalc import measuring as measure
+from tapecalc.calc.flutter import weighting_db
+from tapecalc.calc.response import HeadContact, OnePass
+from tapecalc.measuring.needle import quasi_peak
+from tapecalc.measuring.response import APART
 
 HEAD = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3, azimuth_angle=0)
 RATES = (44100, 48000, 96000)

@@ -17,7 +17,7 @@ UNIT_IN_NAME = r"_(mm|cm|m|um|ms|s|hz|khz|ips|cm_s|db|percent|cents|bpm|arcmin|d
 
 def panels_of(notebook):
     """Run a notebook's code cells in this process, and return every panel that they make."""
-    from tapecalc.show.panels import Panel
+    from tapecalc.course.panel import Panel
 
     made = []
     build = Panel.__init__

@@ -10,11 +10,11 @@ import re
 
 from library_rules import symbol_table
 
-from tapecalc import tempo
-from tapecalc.flutter import TurningPart
-from tapecalc.loop import EchoLoop
+from tapecalc.calc import tempo
+from tapecalc.calc.loop import EchoLoop
+from tapecalc.calc.parts import TurningPart
+from tapecalc.calc.response import HeadContact, OnePass
 from tapecalc.machine import example_machine
-from tapecalc.response import HeadContact, OnePass
 
 #: From and to, by SI unit.
 BY_UNIT = {

@@ -1,0 +1,535 @@
+"""The command line: ``python -m tapecalc plan|render|measure|figures|clip``.
+
+Each command loads only the rooms it needs. A mistake in what the user typed or
+in a file ends with one line on standard error and exit status 2.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import os
+import sys
+import tempfile
+from collections import Counter
+from contextlib import contextmanager
+
+__all__ = [
+    "main",
+    "run",
+]
+
+
+#: Options that name takes: the kind of take, and what it is.
+_TAKES = {
+    "signal": ("test signal", "the test signal, dry and played back: tells the most"),
+    "program": ("program", "any sound, dry and played back: tells delay and response"),
+    "tone": ("tone", "5 s or more of a steady tone near 3150 Hz: tells wow and flutter"),
+    "silence": ("silence", "3 s or more of nothing, recorded and played back: tells noise and hum"),
+    "repeats": ("repeats", "a short sound and its repeats until they are gone: tells the loop gain"),
+}
+#: How far off a tool may be, in 95 of 100 cases: option, unit, what is usual (common practice, no
+#: source), the option it belongs to, what it is.
+_ERRORS = (
+    ("ruler-error-mm", "mm", 0.5, "ruler-mm", "how far the ruler may be off"),
+    ("thumb-error-s", "s", 0.2, "stopwatch", "how far a timed run may be off, start and stop together"),
+    ("marks-error-percent", "%", 0.1, "stopwatch", "how far the marked length may be off"),
+)
+
+#: How the lines begin that libmpg123 writes about a damaged file.
+_DECODER_NOTES = (b"Note: ", b"Warning: Xing", b"[src/libmpg123/", b"\n")
+
+_MEASURE_EPILOG = """\
+FILE is a stereo file, dry sound left and playback right, or two files DRY,PLAYBACK;
+tone, silence and repeats may be playback alone. Record one head at a time, the others
+turned down.
+
+What a take is of:
+  One head: the first take of a kind is at the machine's first speed, the second at its
+  second, and so on. Several heads: say --head 2 before the takes of the second head.
+
+  measure --signal fast.wav --signal slow.wav --ruler-mm 41.5
+
+  measure --head 1 --signal fast1.wav --signal slow1.wav
+          --head 2 --signal fast2.wav --signal slow2.wav
+          --head 3 --signal fast3.wav --signal slow3.wav --ruler-mm 118.5
+          --stopwatch 10 52.5
+
+One ruler or one stopwatch is enough: the delays tell all ratios. How far a tool may be
+off is meant as a 95 % interval: the truth is inside in 95 of 100 cases.
+"""
+
+
+def main(arguments=None):
+    """Run one command and return its exit status.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        What stands behind the program's name; by default what was typed.
+
+    Returns
+    -------
+    int
+        0 if all went well, 2 if the user has to change something.
+
+    Notes
+    -----
+    Source: house rule, no traceback for a user's mistake. Notebook: workbench.
+
+    Examples
+    --------
+    >>> main(["plan", "--spacing-mm", "-3", "--speed-ips", "7.5"])
+    2
+    """
+    parser = _parser()
+    try:
+        options = parser.parse_args(arguments)
+        return options.command(options) or 0
+    except SystemExit as stop:  # argparse has said what is wrong, or shown its help
+        return stop.code or 0
+    except BrokenPipeError:  # whoever read our output has seen enough
+        _drop_output()
+        return 0
+    except KeyboardInterrupt:
+        print("tapecalc: stopped", file=sys.stderr)
+        return 130
+    except (ValueError, OSError) as error:
+        print(f"tapecalc: {_one_line(error)}", file=sys.stderr)
+        return 2
+
+
+def run():
+    """Run what was typed and leave with its exit status.
+
+    Notes
+    -----
+    Source: as `main`. Notebook: workbench.
+
+    Examples
+    --------
+    >>> callable(run)
+    True
+    """
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal that lacks a letter shows a question mark
+    with _without_decoder_notes():
+        status = main()
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:  # as in main, for what had not been handed over yet
+        _drop_output()
+    sys.exit(status)
+
+
+@contextmanager
+def _without_decoder_notes():
+    """Keep what the MP3 decoder notes about a damaged file off the terminal: our one sentence tells it.
+
+    The decoder writes straight to the process's standard error, which there is no asking it not to.
+    So that goes to a file meanwhile, and at the end all but the decoder's lines is handed on; what
+    Python prints takes its usual way at once. This holds for the whole process, so it is for the
+    command line alone, where the process is ours.
+    """
+    usual = sys.stderr
+    try:
+        usual.flush()
+        aside = tempfile.TemporaryFile()
+        terminal = os.dup(2)
+    except (AttributeError, OSError):  # no standard error, or no room for a file: then with its notes
+        yield
+        return
+    os.dup2(aside.fileno(), 2)
+    sys.stderr = os.fdopen(os.dup(terminal), "w", buffering=1, errors="backslashreplace")
+    try:
+        yield
+    finally:
+        sys.stderr.close()
+        sys.stderr = usual
+        os.dup2(terminal, 2)
+        os.close(terminal)
+        with aside:
+            aside.seek(0)
+            for line in aside:
+                if not line.startswith(_DECODER_NOTES):
+                    os.write(2, line)
+
+
+def _drop_output():
+    """Send what is still to be printed nowhere."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _parser():
+    """Describe all commands and their options."""
+    parser = argparse.ArgumentParser(
+        prog="tapecalc", description="Plan, hear, measure and draw tape echo.", allow_abbrev=False
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    plan = _command(commands, "plan", _plan, "make a complete plan for one machine and one song")
+    plan.add_argument("file", nargs="?", metavar="MACHINE.toml", help="a machine file (default: the example)")
+    plan.add_argument(
+        "--spacing-mm", type=float, action="append", metavar="MM", help="instead of a file: spacing"
+    )
+    plan.add_argument(
+        "--speed-ips", type=float, action="append", metavar="IPS", help="instead of a file: speed"
+    )
+    plan.add_argument("--speed-cm-s", type=float, action="append", metavar="CM_S", help="the same in cm/s")
+    plan.add_argument("--bpm", type=float, help="tempo of the song, quarter notes a minute")
+    plan.add_argument("--repeats", type=int, metavar="N", help="repeats that shall be heard")
+    plan.add_argument(
+        "--out", metavar="DIR", help="also write plan.html, plan.json, figures and a preview here"
+    )
+
+    render = _command(commands, "render", _render, "play a sound file through the planned machine")
+    render.add_argument("machine", metavar="MACHINE.toml", help="a machine file, or 'example'")
+    render.add_argument("source", metavar="IN", help="the sound to send in: WAV, FLAC, OGG or MP3")
+    render.add_argument("target", metavar="OUT", help="the file to write, of the kind its ending names")
+    render.add_argument("--speed-ips", type=float, metavar="IPS", help="one of the machine's speeds")
+    render.add_argument("--wet-only", action="store_true", help="the echo without the dry sound")
+    render.add_argument("--seconds", type=float, metavar="N", help="stop after N seconds of sound")
+    render.add_argument("--seed", type=int, default=0, metavar="N", help="for hiss and random wobble")
+
+    _describe_measure(_command(commands, "measure", _measure, "measure a machine from recordings of it"))
+
+    draw = _command(commands, "figures", _figures, "draw figures of the catalog for a machine")
+    draw.add_argument("names", nargs="*", metavar="FIGURE", help="which ones (default: all)")
+    draw.add_argument("--machine", metavar="MACHINE.toml", help="a machine file (default: the example)")
+    draw.add_argument("--out", required=True, metavar="DIR", help="where to")
+    draw.add_argument("--profile", default="notebook", help="size and ground, for example video_1080_dark")
+    draw.add_argument("--units", default="metric", help="metric or inches")
+    draw.add_argument("--symbols-only", action="store_true", help="symbols instead of words")
+    draw.add_argument(
+        "--format", action="append", metavar="FORM", help="svg, png or pdf (default: svg and png)"
+    )
+
+    clip = _command(commands, "clip", _clip, "film a clip of the catalog, with sound, for a machine")
+    clip.add_argument("name", metavar="CLIP", help="which one, for example tape_travel")
+    clip.add_argument("--machine", metavar="MACHINE.toml", help="a machine file (default: the example)")
+    clip.add_argument("--out", required=True, metavar="FILE", help="an .mp4 or .gif to write")
+    clip.add_argument("--frames", action="store_true", help="numbered PNG pictures into the folder --out")
+    clip.add_argument("--profile", default="video_1080", help="size and ground, for example vertical_dark")
+    clip.add_argument("--units", default="metric", help="metric or inches")
+    clip.add_argument("--seconds", type=float, default=10.0, metavar="N", help="its length (default: 10)")
+    clip.add_argument("--fps", type=int, default=30, metavar="N", help="frames a second (default: 30)")
+    return parser
+
+
+def _describe_measure(measure):
+    """Add the options of the command that measures."""
+    measure.formatter_class = argparse.RawDescriptionHelpFormatter
+    measure.epilog = _MEASURE_EPILOG
+    measure.add_argument("--make-test-signal", metavar="OUT.wav", help="write the signal to record, and stop")
+    measure.add_argument("--sample-rate", type=int, metavar="HZ", help="of the test signal (default: 48000)")
+    for option, (_, text) in _TAKES.items():
+        measure.add_argument(f"--{option}", action=_InOrder, metavar="FILE", help=text)
+    measure.add_argument(
+        "--head",
+        action=_InOrder,
+        type=int,
+        metavar="N",
+        help="the takes and rulers behind this are of playback head N, the nearest to the record head "
+        "being 1 (default: 1)",
+    )
+    measure.add_argument(
+        "--speed",
+        action=_InOrder,
+        type=int,
+        metavar="N",
+        help="what stands behind this was made at the machine's N-th speed (default: the first take of "
+        "a kind at speed 1, the second at speed 2)",
+    )
+    measure.add_argument(
+        "--tone-taken",
+        choices=("through", "later", "test-tape"),
+        help="how the tone came to be played: recorded and played at once (default), played later, or "
+        "from a test tape",
+    )
+    measure.add_argument("--machine", metavar="MACHINE.toml", help="what is known of it; or the word example")
+    measure.add_argument(
+        "--ruler-mm", action=_InOrder, type=float, metavar="MM", help="head spacing by a ruler, gap to gap"
+    )
+    measure.add_argument(
+        "--stopwatch",
+        action=_InOrder,
+        type=float,
+        nargs=2,
+        metavar=("METERS", "SECONDS"),
+        help="a marked length of tape and the time it took, once for each speed",
+    )
+    for option, _, usual, _, text in _ERRORS:
+        measure.add_argument(
+            f"--{option}",
+            type=float,
+            metavar=option.rpartition("-")[2].upper(),
+            help=f"{text} (default: {usual:g})",
+        )
+    measure.add_argument(
+        "--out", metavar="DIR", help="also write figures, measured.json and machine.toml here"
+    )
+
+
+class _InOrder(argparse.Action):
+    """Keep what was typed together with what it is, in the order of typing."""
+
+    def __call__(self, parser, options, values, option=None):
+        options.typed = [*getattr(options, "typed", ()), (self.dest, values)]
+
+
+def _command(commands, name, function, text):
+    """Add one command to the parser."""
+    command = commands.add_parser(name, help=text, description=text.capitalize() + ".", allow_abbrev=False)
+    command.set_defaults(command=function)
+    return command
+
+
+def _plan(options):
+    """Print the plan; write the page, the figures and the sound if a folder is named."""
+    from tapecalc.plan import make_plan
+
+    plan = make_plan(_machine_of(options), bpm=options.bpm, repeats=options.repeats)
+    if options.out is not None:
+        from tapecalc.report.plan_page import write_plan
+
+        written = write_plan(plan, options.out)
+    print(plan.text())
+    if options.out is not None:
+        print(f"\nWritten: {', '.join(str(path) for path in written)}")
+
+
+def _render(options):
+    """Send a sound file through the machine."""
+    from tapecalc.calc.units import from_si
+    from tapecalc.sound.render import render_file
+
+    machine = _machine_file(options.machine)
+    speed = machine.speeds[0]
+    if options.speed_ips is not None:
+        speed = min(machine.speeds, key=lambda one: abs(from_si(one, "ips") - options.speed_ips))
+        if not abs(from_si(speed, "ips") - options.speed_ips) <= 0.02 * from_si(speed, "ips"):
+            known = ", ".join(f"{from_si(one, 'ips'):.4g}" for one in machine.speeds)
+            raise ValueError(
+                f"--speed-ips must be one of the machine's speeds ({known}), got {options.speed_ips:g}"
+            )
+    path = render_file(
+        machine,
+        options.source,
+        options.target,
+        speed=speed,
+        wet_only=options.wet_only,
+        seconds=options.seconds,
+        seed=options.seed,
+    )
+    print(f"Written: {path}")
+
+
+def _measure(options):
+    """Measure a machine, or write the signal to measure it with."""
+    if options.make_test_signal is not None:
+        return _make_test_signal(options)
+    if options.sample_rate is not None:
+        raise ValueError("--sample-rate belongs to --make-test-signal; recordings carry their own")
+    from tapecalc.measuring import CannotTell, measure, measured_machine
+    from tapecalc.report.measurement import measurement_text
+
+    machine = None if options.machine is None else _machine_file(options.machine)
+    found = measure(**_observed(options, machine), machine=machine)
+    if not found.rows():
+        raise ValueError(" ".join(found.sentences))
+    if options.out is not None:
+        from tapecalc.report.measurement import write_measurement
+
+        written = write_measurement(found, options.out, machine=machine)
+    print(measurement_text(found))
+    if options.out is not None:
+        print(f"\nWritten: {', '.join(str(path) for path in written)}")
+        try:
+            measured_machine(found, machine=machine)
+        except CannotTell as reason:
+            print(f"No machine.toml: {reason}.")
+
+
+def _make_test_signal(options):
+    """Write the test signal, and say how to record it."""
+    from tapecalc.measuring import make_test_signal
+    from tapecalc.sound.files import write_sound
+
+    if hasattr(options, "typed"):
+        raise ValueError("make the test signal first, without takes; then record it, and measure the takes")
+    rate = 48000 if options.sample_rate is None else options.sample_rate
+    signal = make_test_signal(rate)
+    print(f"Written: {write_sound(options.make_test_signal, signal, rate)} ({len(signal) / rate:.0f} s)")
+    print(
+        "Send it into the machine at line level, return send down, speakers low, and record once for each "
+        "speed: what goes in on the left channel, what the playback head gives on the right."
+    )
+
+
+def _observed(options, machine):
+    """Takes, rulers and stopwatches, each with its head and speed, from what was typed in order."""
+    from tapecalc.measuring import Ruler, Stopwatch, Take, open_recording
+
+    errors = _errors(options)
+    taken = options.tone_taken or "through"
+    takes, rulers, stopwatches = {}, [], []
+    for what, value, head, at in _placed(options, machine):
+        if what == "ruler_mm":
+            rulers.append(Ruler(_estimate("--ruler-mm", value, "mm", errors["ruler_error_mm"]), head=head))
+        elif what == "stopwatch":
+            length, time = value
+            off = abs(length) * errors["marks_error_percent"] / 100
+            stopwatches.append(
+                Stopwatch(
+                    _estimate("--stopwatch METERS", length, "m", off),
+                    _estimate("--stopwatch SECONDS", time, "s", errors["thumb_error_s"]),
+                    at=at,
+                )
+            )
+        elif (what, head, at) in takes:
+            raise ValueError(f"--{what} was named twice for head {head + 1} at speed {at + 1}")
+        else:
+            takes[what, head, at] = Take(
+                recording=open_recording(*_files(value)),
+                kind=_TAKES[what][0],
+                head=head,
+                at=at,
+                taken=taken.replace("-", " ") if what == "tone" else "through",
+            )
+    if not takes:
+        raise ValueError(
+            f"name a take: {', '.join(f'--{option}' for option in _TAKES)}, or --make-test-signal"
+        )
+    return {"takes": list(takes.values()), "rulers": rulers, "stopwatches": stopwatches}
+
+
+def _errors(options):
+    """How far off each tool may be, as typed or as usual; refused where its tool was not used."""
+    from tapecalc.calc.quantity import positive
+
+    typed = {what for what, _ in getattr(options, "typed", ())}
+    if options.tone_taken is not None and "tone" not in typed:
+        raise ValueError("--tone-taken belongs to --tone, which is not there")
+    errors = {}
+    for option, unit, usual, tool, _ in _ERRORS:
+        name = option.replace("-", "_")
+        value = getattr(options, name)
+        if value is not None and tool.replace("-", "_") not in typed:
+            raise ValueError(f"--{option} belongs to --{tool}, which is not there")
+        errors[name] = usual if value is None else float(positive(f"--{option}", value, unit))
+    return errors
+
+
+def _placed(options, machine):
+    """What was typed, each with its head and its speed, both counted from 0."""
+    from tapecalc.calc.quantity import whole
+    from tapecalc.machine import MOST_HEADS, MOST_SPEEDS
+
+    typed = getattr(options, "typed", ())
+    there = {"head": MOST_HEADS, "speed": MOST_SPEEDS}
+    if machine is not None:
+        there = {"head": len(machine.playback_heads), "speed": len(machine.speeds)}
+    head, speed, counts = 0, None, Counter()
+    for what, value in typed:
+        if what in there:
+            if machine is not None and value > there[what]:
+                raise ValueError(f"--{what} {value}: {machine.name} has {_counted(there[what], what)}")
+            number = whole(f"--{what}", value, 1, there[what]) - 1
+            head, speed = (number, speed) if what == "head" else (head, number)
+            continue
+        key = (what, head if what in _TAKES else None)
+        at = counts[key] if speed is None else speed
+        counts[key] += 1
+        if what != "ruler_mm" and at >= there["speed"]:
+            whose = "a machine" if machine is None else machine.name
+            raise ValueError(
+                f"--{what} was named {at + 1} times, and {whose} has {_counted(there['speed'], 'speed')}"
+            )
+        yield what, value, head, at
+    if typed and typed[-1][0] in there:
+        raise ValueError(f"--{typed[-1][0]} {typed[-1][1]} belongs before what it is of, and nothing follows")
+
+
+def _counted(count, what):
+    """A number of things in words."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def _estimate(name, value, unit, error):
+    """The reading of a tool in SI, and how far it may be off, both in `unit`."""
+    from tapecalc.calc.quantity import positive
+    from tapecalc.calc.units import to_si
+    from tapecalc.measuring import Estimate
+
+    value = float(positive(name, value, unit))
+    return Estimate(to_si(value, unit), to_si(error, unit), "s" if unit == "s" else "m")
+
+
+def _files(name):
+    """One stereo file, or the two of DRY,PLAYBACK; a comma in the name of a file that is there stays."""
+    return (name,) if os.path.exists(name) else tuple(name.split(",", 1))
+
+
+def _figures(options):
+    """Draw figures into a folder."""
+    from tapecalc.report.figure_folder import write_gallery
+
+    paths = write_gallery(
+        options.out,
+        machine=_machine_file(options.machine or "example"),
+        names=options.names,
+        profile=options.profile,
+        units=options.units,
+        symbols_only=options.symbols_only,
+        formats=options.format or ("svg", "png"),
+    )
+    print(f"Written: {len(paths)} files in {options.out}")
+
+
+def _clip(options):
+    """Film one clip."""
+    from tapecalc.plot.clips import write_clip
+
+    written = write_clip(
+        options.name,
+        options.out,
+        machine=_machine_file(options.machine or "example"),
+        profile=options.profile,
+        units=options.units,
+        seconds=options.seconds,
+        fps=options.fps,
+        as_frames=options.frames,
+    )
+    print(f"Written: {written}")
+
+
+def _machine_file(name):
+    """The machine of a file, or the bundled one for the word example."""
+    from tapecalc.machine import example_machine, read_machine
+
+    return example_machine() if name == "example" else read_machine(name)
+
+
+def _machine_of(options):
+    """The machine that the options describe: a file, a few numbers, or the example."""
+    from tapecalc.machine import example_machine, machine_from_options, read_machine
+
+    numbers = options.spacing_mm or options.speed_ips or options.speed_cm_s
+    if options.file and numbers:
+        raise ValueError("name a machine file, or give --spacing-mm and --speed-ips, not both")
+    if options.file:
+        return read_machine(options.file)
+    if numbers:
+        return machine_from_options(
+            spacings_mm=options.spacing_mm, speeds_ips=options.speed_ips, speeds_cm_s=options.speed_cm_s
+        )
+    return example_machine()
+
+
+def _one_line(error):
+    """Say an error in one printable line, whatever a file name or a value held."""
+    if isinstance(error, OSError) and error.strerror and error.filename:
+        text = f"{error.filename}: {error.strerror}"
+    else:
+        text = str(error)
+    return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))

@@ -1,0 +1,357 @@
+"""What-if panels about the delay: how sure it is, and what a change of speed does to the echo."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tapecalc.calc.standards import SPEED_LIMITS
+from tapecalc.calc.tempo import echo_zone
+from tapecalc.calc.transport import (
+    delay_at,
+    delay_from_spacing,
+    delay_uncertainty,
+    mains_speed_ratio,
+    pitch_ratio,
+    sleeve_diameter,
+    spacing_from_delay,
+    speed_from_length,
+)
+from tapecalc.calc.units import from_si, ratio_to_cents, to_si
+from tapecalc.course.exercise import Exercise
+from tapecalc.course.panel import Panel, slider
+from tapecalc.machine import example_machine
+from tapecalc.plan import with_uncertainty
+from tapecalc.plot import style
+from tapecalc.plot.kit import name_lines
+
+__all__ = [
+    "delay_panel",
+    "speed_change_panel",
+]
+
+
+SHORTEST_MM, LONGEST_MM = 10.0, 100.0
+SLOWEST_IPS, FASTEST_IPS = 3.75, 15.0
+SEMITONE = math.log10(2) / 12  # the sliders' step of speed, in decades: twelve steps double it
+LARGEST_SLIP_MM = 1.0
+LARGEST_DRIFT = from_si(SPEED_LIMITS["domestic"], "percent")
+STANDARD_IPS = (3.75, 7.5, 15.0)  # speeds drawn for comparison
+START = 1.0  # when the speed begins to change, s
+TIME = np.arange(0, 4.501, 0.01)  # long enough for the slowest change and the longest delay, s
+
+
+def _spacing_slider(spacing):
+    return slider("spacing_mm", "head spacing", round(from_si(spacing, "mm"), 3), low=SHORTEST_MM,
+                  high=LONGEST_MM, step=0.5, unit="mm")  # fmt: skip
+
+
+def _speed_slider(name, label, speed):
+    return slider(name, label, round(from_si(speed, "ips"), 6), low=SLOWEST_IPS, high=FASTEST_IPS,
+                  step=SEMITONE, unit="ips", log=True)  # fmt: skip
+
+
+# ---------------------------------------------------------------- how sure a delay is
+
+
+def delay_panel():
+    """Return the panel of delay and its uncertainty over head spacing and tape speed.
+
+    Returns
+    -------
+    Panel
+        Left, delay over spacing; right, what ruler and speed add to its uncertainty, as the
+        legs and the long side of a right triangle.
+
+    See Also
+    --------
+    speed_change_panel : what happens while the speed changes
+
+    Notes
+    -----
+    Source: T = d / v; JCGM 100:2008, law of propagation. Notebook: 01_delay.
+
+    Examples
+    --------
+    >>> delay_panel().readout
+    '41.5 mm at 7.5 ips (19.05 cm/s): the echo comes after 218 ms +/- 3 ms, a slap.'
+    """
+    machine = example_machine()
+    return Panel(
+        name="delay_and_uncertainty",
+        build=_build_delay,
+        update=_update_delay,
+        controls=(
+            _spacing_slider(machine.spacings[0]),
+            _speed_slider("speed_ips", "tape speed", machine.speeds[0]),
+            slider("ruler_mm", "ruler uncertain by", 0.5,
+                   low=0.0, high=LARGEST_SLIP_MM, step=0.05, unit="mm"),
+            slider("drift_percent", "speed uncertain by", 1.0,
+                   low=0.0, high=LARGEST_DRIFT, step=0.1, unit="%"),
+        ),
+        question="Which matters more for the delay: half a millimeter, or one percent of speed?",
+        legend="Left, thick line: delay at the speed you set; dot: your head; thin lines: standard speeds. "
+        "Right, in a right triangle: what the ruler adds (flat), what the speed adds (upright), and both "
+        "together (slanted).",
+        alt="Two charts. Left: delay in ms over head spacing in mm, straight lines through zero, steeper for "
+        "slower tape. Right: the uncertainty of the delay in ms as a right triangle of ruler and speed.",
+    )  # fmt: skip
+
+
+def _build_delay(figure, profile):
+    """Draw the lines of the standard speeds and the empty triangle."""
+    if profile.narrow:
+        delay, doubt = figure.subplots(2, 1, height_ratios=(3, 2))
+    else:
+        delay, doubt = figure.subplots(1, 2, width_ratios=(3, 2))
+    style.dress(delay, profile, x="head spacing (mm)", y="delay (ms)")
+    longest = from_si(delay_from_spacing(to_si(LONGEST_MM, "mm"), to_si(SLOWEST_IPS, "ips")), "ms")
+    delay.set(xlim=(0, LONGEST_MM), ylim=(0, 1.05 * longest))
+    ground = profile.ground
+    standards = []
+    for k, speed_ips in enumerate(STANDARD_IPS):
+        ends = from_si(delay_from_spacing(to_si([0.1, LONGEST_MM], "mm"), to_si(speed_ips, "ips")), "ms")
+        look = style.line_style(profile, k) | {"color": ground.frame, "linewidth": profile.line_pt / 2}
+        standards += delay.plot([0.1, LONGEST_MM], ends, **look)
+    if not profile.narrow:
+        name_lines(delay, profile, standards, [f"{speed_ips:g} ips" for speed_ips in STANDARD_IPS])
+    style.dress(doubt, profile, x="from the ruler (ms)", y="from the speed (ms)")
+    of_ruler, of_speed = LARGEST_SLIP_MM / LONGEST_MM * longest, LARGEST_DRIFT / 100 * longest
+    doubt.set(xlim=(-0.05 * of_ruler, 1.1 * of_ruler), ylim=(-0.05 * of_speed, 1.1 * of_speed))
+    if not profile.narrow:
+        doubt.set_aspect("equal")
+
+    def line(axes, index, **look):
+        return axes.plot([], [], **(style.line_style(profile, index) | look))[0]
+
+    return {
+        "guides": line(delay, 2, linewidth=profile.line_pt / 1.5),
+        "line": line(delay, 0, linewidth=1.4 * profile.line_pt),
+        "head": line(delay, 1, linestyle="none", marker="o", clip_on=False),
+        "ruler": line(doubt, 1, linewidth=1.4 * profile.line_pt),
+        "speed": line(doubt, 2, linewidth=1.4 * profile.line_pt),
+        "together": line(doubt, 0, linewidth=1.4 * profile.line_pt),
+    }
+
+
+def _update_delay(artists, spacing_mm, speed_ips, ruler_mm, drift_percent):
+    """Move line, head and triangle, and say the delay."""
+    spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
+    sides = ((ruler_mm, 0.0), (0.0, drift_percent), (ruler_mm, drift_percent))
+    of_ruler, of_speed, together = (
+        from_si(delay_uncertainty(spacing, speed, to_si(mm, "mm"), speed * to_si(percent, "percent")), "ms")
+        for mm, percent in sides
+    )
+    delay = delay_from_spacing(spacing, speed)
+    delay_ms = from_si(delay, "ms")
+    artists["line"].set_data([0, LONGEST_MM], [0, LONGEST_MM * delay_ms / spacing_mm])
+    artists["head"].set_data([spacing_mm], [delay_ms])
+    artists["guides"].set_data([spacing_mm, spacing_mm, 0], [0, delay_ms, delay_ms])
+    artists["ruler"].set_data([0, of_ruler], [0, 0])
+    artists["speed"].set_data([of_ruler, of_ruler], [0, of_speed])
+    artists["together"].set_data([0, of_ruler], [0, of_speed])
+    text, zone = with_uncertainty(delay_ms, together, "ms"), echo_zone(delay).name
+    rows = [
+        ("from the ruler alone", f"{of_ruler:.1f} ms"),
+        ("from the speed alone", f"{of_speed:.1f} ms"),
+        ("both together", f"{together:.1f} ms"),
+        ("same heads at half the speed", f"{2 * delay_ms:.0f} ms"),
+    ]
+    return (
+        f"{spacing_mm:g} mm at {speed_ips:.4g} ips ({from_si(speed, 'cm_s'):.4g} cm/s): the echo comes after "
+        f"{text}, a {zone}.",
+        rows,
+    )
+
+
+# ---------------------------------------------------------------- while the speed changes
+
+
+def speed_change_panel():
+    """Return the panel of delay and pitch of the echo while the tape speed changes.
+
+    Returns
+    -------
+    Panel
+        Above, delay over time; below, how far the echo is out of tune.
+
+    See Also
+    --------
+    delay_panel : the delay at a steady speed
+
+    Notes
+    -----
+    Source: conservation of tape, as `tapecalc.transport.delay_at`. Notebook: 01_delay.
+
+    Examples
+    --------
+    >>> print(speed_change_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    From 7.5 to 3.75 ips in 0.5 s: the delay goes from 218 to 436 ms. The echo falls by up to 8.7
+    semitones and is back in tune 436 ms after the speed has settled.
+    """
+    machine = example_machine()
+    return Panel(
+        name="speed_change",
+        build=_build_change,
+        update=_update_change,
+        controls=(
+            _spacing_slider(machine.spacings[0]),
+            _speed_slider("first_ips", "speed before", machine.speeds[0]),
+            _speed_slider("last_ips", "speed after", machine.speeds[1]),
+            slider("change_s", "the change takes", 0.5, low=0.05, high=2.0, step=0.05, unit="s"),
+        ),
+        question="How long after the speed has settled is the echo back in tune?",
+        legend="Above: the delay. Below: pitch of the echo against what was played. Shaded: while the speed "
+        "changes; dashed upright line: from here on the echo is in tune again.",
+        alt="Two charts over the same time in s. Above: delay in ms, going from one steady value to another. "
+        "Below: pitch of the echo in semitones, which leaves zero only while the speed changes and for "
+        "one new delay more.",
+    )
+
+
+def _build_change(figure, profile):
+    """Draw the frames; everything else moves."""
+    delay, pitch = figure.subplots(2, 1, sharex=True)
+    longest = from_si(delay_from_spacing(to_si(LONGEST_MM, "mm"), to_si(SLOWEST_IPS, "ips")), "ms")
+    style.dress(delay, profile, y="delay (ms)")
+    style.dress(pitch, profile, x="time (s)", y="pitch (semitones)")
+    delay.set(xlim=(0, TIME[-1]), ylim=(0, 1.05 * longest))
+    pitch.set(ylim=(-25, 25), yticks=(-24, -12, 0, 12, 24))
+    look = style.line_style(profile, 1) | {"linewidth": profile.line_pt / 1.5}
+    fill = {"facecolor": profile.ground.fill, "edgecolor": "none", "zorder": 0.6}
+    return {
+        "changing": [axes.axvspan(START, START + 1, **fill) for axes in (delay, pitch)],
+        "in tune": [axes.axvline(START, **look) for axes in (delay, pitch)],
+        "delay": delay.plot([], [], **style.line_style(profile, 0))[0],
+        "pitch": pitch.plot([], [], **style.line_style(profile, 0))[0],
+    }
+
+
+def _update_change(artists, spacing_mm, first_ips, last_ips, change_s):
+    """Run the tape through the change and say what it did to the echo."""
+    spacing = to_si(spacing_mm, "mm")
+    first, last = to_si(first_ips, "ips"), to_si(last_ips, "ips")
+    settled = START + change_s
+    speeds = np.interp(TIME, (START, settled), (first, last))
+    delay = delay_at(TIME, speeds, spacing)
+    recorded = np.interp(TIME - delay, TIME, speeds)
+    semitones = ratio_to_cents(pitch_ratio(speeds, recorded)) / 100
+    new_delay = delay_from_spacing(spacing, last)
+    for span in artists["changing"]:
+        span.set_width(change_s)
+    for mark in artists["in tune"]:
+        mark.set_xdata([settled + new_delay] * 2)
+    artists["delay"].set_data(TIME, from_si(delay, "ms"))
+    artists["pitch"].set_data(TIME, semitones)
+    before, after = (from_si(delay_from_spacing(spacing, speed), "ms") for speed in (first, last))
+    farthest = max(semitones.max(), -semitones.min())
+    if farthest < 0.005:
+        return f"The speed stays at {first_ips:.4g} ips: the echo stays {before:.0f} ms behind, and in tune."
+    moves = "falls" if last < first else "rises"
+    return (
+        f"From {first_ips:.4g} to {last_ips:.4g} ips in {change_s:g} s: the delay goes from {before:.0f} to "
+        f"{after:.0f} ms. The echo {moves} by up to {farthest:.1f} semitones and is back in tune {after:.0f} "
+        "ms after the speed has settled.",
+        [("delay before", f"{before:.0f} ms"), ("delay after", f"{after:.0f} ms"),
+         ("farthest out of tune", f"{farthest:.1f} semitones"),
+         ("out of tune for", f"{change_s + new_delay:.2f} s")],
+    )  # fmt: skip
+
+
+_DECK = example_machine()
+_FAST = _DECK.speeds[0]
+
+#: The prediction: the bench deck's delay at its fast speed; a guess may be a quarter off.
+_deck_ms = from_si(_DECK.delays(_FAST)[0], "ms")
+first_guess = Exercise(
+    expected=_deck_ms,
+    unit="ms",
+    tolerance_percent=25,
+    slips=(
+        (2 * _deck_ms, "That is the echo at the slow speed."),
+        (_deck_ms / 1000, "That would be the delay in seconds; the question asks for milliseconds."),
+        (lambda ms: ms < 40, "So short a gap would melt into the sound: the tape needs longer than that."),
+    ),
+    hint="At this speed the tape covers 190.5 mm in each second: which part of a second do 41.5 mm take?",
+)  # fmt: skip
+
+#: Two inches at 7.5 ips.
+_two_inches_ms = from_si(delay_from_spacing(to_si(2, "in"), to_si(7.5, "ips")), "ms")
+two_inches = Exercise(
+    expected=_two_inches_ms,
+    unit="ms",
+    slips=(
+        (from_si(7.5 / 2, "ms"), "You divided the speed by the spacing; time is length divided by speed."),
+        (2 * 7.5, "You multiplied; time is length divided by speed."),
+        (from_si(2 / 19.05, "ms"), "Inches and centimeters are mixed: take inches with ips, or SI for both."),
+    ),
+    hint="Both numbers are in inches already, so nothing needs converting before you divide.",
+)
+
+#: Where a second head must stand for 150 ms at the fast speed.
+_second_head_mm = from_si(spacing_from_delay(to_si(150, "ms"), _FAST), "mm")
+second_head = Exercise(
+    expected=_second_head_mm,
+    unit="mm",
+    slips=(
+        (_second_head_mm / 2, "That is the place for the slow speed."),
+        (from_si(_FAST, "mm") / 0.150, "You divided; the length that runs by is speed times time."),
+        (150 * 7.5, "You multiplied milliseconds by inches per second: turn both to SI first."),
+    ),
+    hint="Length is speed times time, both in SI: meters per second and seconds.",
+)
+
+#: How well a ruler must do for one millisecond.
+_ruler_mm = from_si(spacing_from_delay(to_si(1, "ms"), _FAST), "mm")
+ruler = Exercise(
+    expected=_ruler_mm,
+    unit="mm",
+    slips=(
+        (_ruler_mm / 2, "That is the answer for the slow speed."),
+        (1 / _ruler_mm, "That is how many milliseconds one millimeter makes; we ask the other way round."),
+    ),
+    hint="How far does the tape travel in one millisecond?",
+)
+
+#: The wall of a sleeve that makes the delay four percent shorter.
+_D, _h = _DECK.capstan_diameter, _DECK.tape_thickness
+_wall_mm = from_si((sleeve_diameter(_D, _h, 1 / 0.96) - _D) / 2, "mm")
+sleeve_wall = Exercise(
+    expected=_wall_mm,
+    unit="mm",
+    tolerance_percent=1.5,
+    slips=(
+        (2 * _wall_mm, "The diameter grows by two walls, one on each side."),
+        (from_si((sleeve_diameter(_D, _h, 1.04) - _D) / 2, "mm"),
+         "Four percent less delay is a little more than four percent more speed: divide by 0.96."),
+        (lambda mm: mm < 0, "A shorter delay needs a faster tape, so the capstan must get thicker."),
+    ),
+    hint="The speed must grow by 1/0.96; the sleeve adds its wall on both sides of the capstan.",
+)  # fmt: skip
+
+#: A motor made for 60 Hz on 50 Hz.
+_there_ms = 250 / mains_speed_ratio(50, 60)
+mains = Exercise(
+    expected=_there_ms,
+    unit="ms",
+    slips=(
+        (250 * mains_speed_ratio(50, 60), "A slower motor makes a later echo, not an earlier one."),
+        (250, "A motor locked to the mains slows down with it."),
+    ),
+    hint="Find the ratio of the two speeds first. The delay goes the opposite way.",
+)
+
+#: Spacing from a stopwatch and a recorded click.
+_true_speed = speed_from_length(5, 25.6)
+_found_mm = from_si(spacing_from_delay(to_si(240, "ms"), _true_speed), "mm")
+stopwatch = Exercise(
+    expected=_found_mm,
+    unit="mm",
+    slips=(
+        (from_si(spacing_from_delay(to_si(240, "ms"), _FAST), "mm"),
+         "You trusted the number on the speed switch; the stopwatch knows better."),
+        (from_si(5 * 25.6, "m") * 240, "Speed is length divided by time: 5 m by 25.6 s."),
+    ),
+    hint="First the speed, from the marked length and the stopwatch; then the length that passes in 240 ms.",
+)  # fmt: skip

@@ -1,0 +1,257 @@
+"""What-if panel about figures: is the type large enough where the picture is seen?"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from matplotlib.patches import Rectangle
+
+from tapecalc.calc.quantity import positive, scalar_or_array
+from tapecalc.calc.units import from_si, to_si
+from tapecalc.course.exercise import Exercise
+from tapecalc.course.panel import Panel, choice, slider
+from tapecalc.machine import example_machine
+from tapecalc.plot import style
+
+__all__ = [
+    "CAPITAL",
+    "EASY_ARCMIN",
+    "LEAST_ARCMIN",
+    "letter_angle",
+    "type_panel",
+]
+
+
+#: Height of a capital letter over the type size, DejaVu Sans (read from the font).
+CAPITAL = 0.729
+#: Angles under which a capital letter can still be read, and is read with ease, arcmin.
+#: Source: ISO 9241-303 (from memory): at least 16, preferred 20 to 22.
+LEAST_ARCMIN, EASY_ARCMIN = 16.0, 20.0
+
+SIZES = {
+    "video, 16 to 9": "video_1080",
+    "vertical video, 9 to 16": "vertical",
+    "slide": "slide",
+    "article, two columns": "article_double",
+}
+PICTURE = (0.8, 0.9)  # width and height of the room for the sample picture, shares of its axes
+AWAY_CM = 20.0, 400.0  # of the eye from the picture
+RULER = 36  # steps in a picture's height; type for video is at least one of them high
+
+
+def letter_angle(share, picture_height, distance):
+    """Compute the angle that a capital letter takes in the eye, ``2 atan(c s H / 2 D)``.
+
+    Parameters
+    ----------
+    share : array_like
+        Type size over the height of the picture, greater than 0.
+    picture_height : array_like
+        Height of the picture as it is shown, m.
+    distance : array_like
+        From the eye to the picture, m.
+
+    Returns
+    -------
+    float or numpy.ndarray
+        The angle in rad, of the broadcast shape.
+
+    Raises
+    ------
+    ValueError
+        If a value is not a finite number greater than 0.
+
+    Notes
+    -----
+    Source: right triangle; c is the height of a capital over the type size. Notebook: 09_figures.
+
+    Examples
+    --------
+    >>> round(from_si(letter_angle(1 / 36, 0.08, 0.3), "arcmin"), 1)
+    18.6
+    """
+    height = CAPITAL * positive("share", share) * positive("picture_height", picture_height, "m")
+    return scalar_or_array(2 * np.arctan(height / (2 * positive("distance", distance, "m"))))
+
+
+def type_panel():
+    """Return the panel of type size, picture size and distance of the eye.
+
+    Returns
+    -------
+    Panel
+        Left, the picture with a line of type and a ruler of 36 steps; right, the angle of a letter
+        over the distance.
+
+    See Also
+    --------
+    letter_angle : the angle
+
+    Notes
+    -----
+    Source: ISO 9241-303 (from memory) for the angles. Notebook: 09_figures.
+
+    Examples
+    --------
+    >>> type_panel().readout
+    'Type of 26 pt is 1/25 of the picture. On 14 cm of screen, 30 cm away, a capital is 26 arcmin high: easy.'
+    """
+    return Panel(
+        name="type_size",
+        build=_build,
+        update=_update,
+        controls=(
+            choice("size", "made as", SIZES, "video_1080"),
+            choice("ground", "on ground", {"light": "light", "dark": "dark"}, "dark"),
+            slider("text_pt", "type size", 26, low=6, high=48, step=1, unit="pt"),
+            slider("width_cm", "picture as wide as", 14, low=5, high=140, step=1, unit="cm"),
+            slider("distance_cm", "seen from", 30, low=20, high=400, step=5, unit="cm"),
+        ),
+        question="What is the smallest type that a phone's viewer reads with ease?",
+        legend="Left: the picture, its type to scale, and a ruler of 36 equal steps. Right: the angle of a "
+        "capital letter over the distance; dot: your setting; dashed: least angle; dash-dotted: easy.",
+        alt="Left, a picture with a line of type beside a ruler of 36 steps. Right, line chart of the angle "
+        "of a capital letter in arcmin over the distance of the eye in cm, both logarithmic, falling.",
+    )
+
+
+def _build(figure, profile):
+    """Draw the frame of the chart and its two levels; all the rest moves."""
+    columns = figure.add_gridspec(1, 2, width_ratios=(1.05, 1))
+    chart = figure.add_subplot(columns[1])
+    sample = figure.add_axes((0.01, 0.02, 0.43, 0.96), xticks=[], yticks=[], xlim=(0, 1), ylim=(0, 1))
+    sample.spines[:].set_visible(False)
+    style.dress(chart, profile, x="distance (cm)", y="capital letter (arcmin)")
+    chart.set(xscale="log", yscale="log", xlim=AWAY_CM, ylim=(1, 300))
+    chart.set_xticks([20, 50, 100, 200, 400], labels=["20", "50", "100", "200", "400"])
+    chart.set_yticks([1, 5, 20, 100], labels=["1", "5", "20", "100"])
+    chart.minorticks_off()
+    for angle, line in ((LEAST_ARCMIN, style.LINES[1]), (EASY_ARCMIN, style.LINES[3])):
+        chart.axhline(angle, color=profile.ground.frame, linewidth=profile.line_pt / 2, linestyle=line)
+    dot = style.line_style(profile, 1) | {"marker": "o", "linestyle": "none"}
+    text = sample.text(0.5, 0.5, "41.5 mm", ha="left", va="center", zorder=3)
+    return {
+        "paper": sample.add_patch(Rectangle((0, 0), 0.1, 0.1, zorder=1, linewidth=profile.line_pt / 2)),
+        "ruler": sample.plot([], [], color=profile.ground.frame, linewidth=profile.line_pt / 3, zorder=2)[0],
+        "words": text,
+        "angle": chart.plot([], [], **style.line_style(profile, 0))[0],
+        "here": chart.plot([], [], **dot)[0],
+    }
+
+
+def _update(artists, size, ground, text_pt, width_cm, distance_cm):
+    """Set the type, move the dot, and say whether it can be read."""
+    profile = style.as_profile(size).on(ground)
+    shown = replace(profile, text_pt=float(text_pt))
+    aspect = shown.height_in / shown.width_in
+    height = to_si(width_cm, "cm") * aspect
+    away = np.geomspace(*AWAY_CM, 60)
+    angles = from_si(letter_angle(shown.type_share, height, to_si(away, "cm")), "arcmin")
+    angle = from_si(letter_angle(shown.type_share, height, to_si(distance_cm, "cm")), "arcmin")
+    _set_paper(artists, shown, aspect)
+    artists["angle"].set_data(away, angles)
+    artists["here"].set_data([distance_cm], [angle])
+    verdict = "easy" if angle >= EASY_ARCMIN else "readable" if angle >= LEAST_ARCMIN else "too small"
+    pixels = text_pt / 72 * profile.dpi
+    needed = text_pt * EASY_ARCMIN / angle
+    contrast = style.contrast(profile.ground.text, profile.ground.face)
+    rows = [
+        ("type in pixels of the file", f"{pixels:.0f} of {profile.pixels[1]}"),
+        ("type as it is shown", f"{from_si(height * shown.type_share, 'mm'):.1f} mm"),
+        ("easy from", f"{needed:.0f} pt"),
+        ("contrast of the type", f"{contrast:.1f} to 1"),
+    ]
+    return (
+        f"Type of {text_pt:g} pt is 1/{1 / shown.type_share:.0f} of the picture. On {width_cm:.3g} cm of "
+        f"screen, {distance_cm:.3g} cm away, a capital is {angle:.0f} arcmin high: {verdict}.",
+        rows,
+    )
+
+
+def _set_paper(artists, profile, aspect):
+    """Draw the picture to scale into the room it has, with its ruler and its words."""
+    axes = artists["paper"].axes
+    box = axes.get_window_extent()
+    room_width, room_height = PICTURE[0] * box.width, PICTURE[1] * box.height
+    scale = min(room_width, room_height / aspect)  # width of the picture in pixels of the screen
+    width, height = scale / box.width, scale * aspect / box.height
+    left, bottom = 0.55 - width / 2, 0.5 - height / 2
+    artists["paper"].set_bounds(left, bottom, width, height)
+    artists["paper"].set(facecolor=profile.ground.face, edgecolor=profile.ground.frame)
+    steps = bottom + height * np.arange(RULER + 1) / RULER
+    tooth = np.array([left - 0.05, left + 0.02, left - 0.05])
+    artists["ruler"].set_data(np.tile(tooth, RULER + 1), np.repeat(steps, 3))
+    points = profile.type_share * scale * aspect * 72 / axes.figure.dpi
+    artists["words"].set(fontsize=points, color=profile.ground.text, position=(left + 0.04, 0.5))
+
+
+_DECK = example_machine()
+_VIDEO = style.as_profile("video_1080")
+_slow_s = _DECK.delays(min(_DECK.speeds))[0]
+
+#: The prediction: frames from record to playback head at the slow speed; a guess may be a third off.
+_frames = 30 * _slow_s
+first_guess = Exercise(
+    expected=_frames,
+    unit="frames",
+    tolerance_percent=33,
+    slips=((_frames / 2, "That is the way at the fast speed."),
+           (lambda n: n > 100, "That would take seconds: the echo comes sooner.")),
+    hint="How many frames are 30 a second times not quite half a second?",
+)  # fmt: skip
+
+#: The smallest type for video at nine inches of height.
+_pt = 72 * _VIDEO.height_in / 36
+smallest_type = Exercise(
+    expected=_pt,
+    unit="pt",
+    slips=(
+        (1080 / 36, "That is the size in pixels of a picture with 1080 lines; we ask for points."),
+        (72 * _VIDEO.width_in / 36, "You took the width; the rule goes by the height."),
+    ),
+    hint="An inch has 72 points; the figure is 9 inches high.",
+)
+
+#: Frames between two beats of the song.
+_beat_frames = 30 * 60 / _DECK.song.bpm
+frames_per_beat = Exercise(
+    expected=_beat_frames,
+    unit="frames",
+    slips=(
+        (_DECK.song.bpm / 30, "You divided the other way round: seconds per beat times frames per second."),
+        (30 * _DECK.song.bpm / 60, "That is beats per second times frames; a beat takes 60/76 seconds."),
+    ),
+    hint="First the length of a beat in seconds, then times 30.",
+)
+
+#: How far picture and sound can be apart at 24 frames a second.
+_apart_ms = from_si(0.5 / 24, "ms")
+half_a_frame = Exercise(
+    expected=_apart_ms,
+    unit="ms",
+    slips=((2 * _apart_ms, "That is a whole frame. Each frame shows the middle of its time."),),
+    hint="What is the furthest that a moment can lie from the middle of its frame?",
+)
+
+#: Contrast of mid gray type on white.
+_contrast = style.contrast("#999999", "#FFFFFF")
+gray_type = Exercise(
+    expected=_contrast,
+    unit="",
+    slips=(
+        (1 / style.luminance("#999999"), "You left out the 0.05 that is added above and below."),
+        (1 / _contrast, "The lighter one goes on top."),
+    ),
+    hint="The luminances come from `luminance`; white has 1.",
+)
+
+#: Bytes a second that go to the encoder.
+_mb = 1920 * 1080 * 4 * 30 / 1e6
+raw_pictures = Exercise(
+    expected=_mb,
+    unit="MB a second",
+    slips=((_mb * 3 / 4, "Red, green, blue: and one more byte for opacity."),
+           (_mb / 30, "That is one frame; a second has 30.")),
+    hint="Pixels of a frame, times four bytes, times 30.",
+)  # fmt: skip

@@ -1,0 +1,367 @@
+"""What-if panels about wow and flutter: how a repeat bends, and which part bends it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
+
+from tapecalc.calc.flutter import delay_swing, null_rates, repeat_deviation, two_sigma, weighting_db
+from tapecalc.calc.parts import part_rates, part_repeat_deviations
+from tapecalc.calc.standards import TWO_SIGMA_COVERAGE
+from tapecalc.calc.transport import delay_from_spacing
+from tapecalc.calc.units import db_to_amplitude, from_si, ratio_to_cents, to_si
+from tapecalc.course.exercise import Exercise
+from tapecalc.course.panel import Panel, slider
+from tapecalc.machine import example_machine
+from tapecalc.plot import style
+
+__all__ = [
+    "parts_panel",
+    "wobble_panel",
+]
+
+
+LARGEST_WOBBLE = 0.5  # percent
+LONGEST_MS = 450.0
+MOST_REPEATS = 3
+FASTEST_HZ = 12.0
+PAST = np.arange(-1.5, 0.3, 0.004)  # s around the present moment, back to the oldest recording
+RATES = np.linspace(0, FASTEST_HZ, 601)
+
+SLOWEST_IPS, FASTEST_IPS = 3.75, 15.0
+SEMITONE = math.log10(2) / 12  # the sliders' step of speed, in decades: twelve steps double it
+LOWEST_TURNS, HIGHEST_TURNS = 0.07, 40.0  # Hz, across the chart of parts
+HIGHEST_BEND = 0.2  # percent; the names of the parts stand above
+NAMES_AT = 0.235
+READING = np.arange(0, 20, 0.005)  # s of speed from which the meter's reading is taken
+GOLDEN = (1 + math.sqrt(5)) / 2  # phases at this step keep the parts from all beginning together
+
+
+def _line(axes, profile, index, **look):
+    return axes.plot([], [], **(style.line_style(profile, index) | look))[0]
+
+
+def _cents(bend):
+    """Return a bend, given as a fraction, in cents."""
+    return ratio_to_cents(1 + bend)
+
+
+# ---------------------------------------------------------------- how a repeat bends
+
+
+def wobble_panel():
+    """Return the panel of one wobble: speed then and now, and the comb through which a repeat hears it.
+
+    Returns
+    -------
+    Panel
+        Above, the speed over time with the moments at which a sound passed the heads; below, how
+        far a repeat bends over the rate of the wobble.
+
+    See Also
+    --------
+    parts_panel : the wobbles of a whole machine
+
+    Notes
+    -----
+    Source: ``v(t) / v(t - n T)`` for a small wobble. Notebook: 05_flutter.
+
+    Examples
+    --------
+    >>> print(wobble_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    A wobble of 0.3 % that comes 2.3 times a second bends repeat 1, 218 ms late, by up to 0.60 %
+    (10.4 cents): 2.00 times the wobble.
+    """
+    machine = example_machine()
+    delay_ms = float(round(from_si(machine.delays(machine.speeds[0])[0], "ms")))
+    return Panel(
+        name="one_wobble",
+        build=_build_wobble,
+        update=_update_wobble,
+        controls=(
+            slider("rate_hz", "the wobble comes", 2.3, low=0.2, high=FASTEST_HZ, step=0.05, unit="Hz"),
+            slider("delay_ms", "delay", delay_ms, low=60.0, high=LONGEST_MS, step=1.0, unit="ms"),
+            slider("repeat", "repeat", 1, low=1, high=MOST_REPEATS, step=1, unit=""),
+            slider("wobble_percent", "wobble, zero to peak", 0.3,
+                   low=0.05, high=LARGEST_WOBBLE, step=0.05, unit="%"),
+        ),
+        question="Which rates leave every repeat steady, and which leave only the second one steady?",
+        legend="Above, curve: speed of the tape; dots: when the sound you hear now passed the heads, the "
+        "last one now; angle: carry the first dot over to now, and the upright leg is the bend. Below: "
+        "thick, how far your repeat bends at any rate; dashed, repeat 1; dot: your wobble.",
+        alt="Two charts. Above: deviation of the tape speed in percent over time in s, a sine with dots "
+        "one delay apart. Below: bend of the repeat in percent over the rate of the wobble in Hz, a row of "
+        "arches.",
+    )  # fmt: skip
+
+
+def _build_wobble(figure, profile):
+    """Draw the frames; everything else moves."""
+    speed, bend = figure.subplots(2, 1)
+    style.dress(speed, profile, x="time, now = 0 (s)", y="speed (%)")
+    style.dress(bend, profile, x="rate of the wobble (Hz)", y="bend (%)")
+    speed.set(xlim=(PAST[0], PAST[-1]), ylim=(-1.15 * LARGEST_WOBBLE, 1.15 * LARGEST_WOBBLE))
+    bend.set(xlim=(0, FASTEST_HZ), ylim=(0, 2.15 * LARGEST_WOBBLE))
+    text, size = profile.ground.text, 2 * profile.line_pt + 2
+    dots = {"linestyle": "none", "marker": "o", "color": text, "markersize": size, "zorder": 4}
+    return {
+        "speed": _line(speed, profile, 0),
+        "gap": speed.plot([], [], color=profile.ground.colors[1], linewidth=1.6 * profile.line_pt)[0],
+        "passed": speed.plot([], [], **dots)[0],
+        "first": _line(bend, profile, 1, linewidth=0.6 * profile.line_pt),
+        "bend": _line(bend, profile, 0, linewidth=1.4 * profile.line_pt),
+        "here": bend.plot([], [], **dots)[0],
+    }
+
+
+def _update_wobble(artists, rate_hz, delay_ms, repeat, wobble_percent):
+    """Let the wobble stand so that the repeat heard now bends the most, and say how far that is."""
+    delay, wobble = to_si(delay_ms, "ms"), to_si(wobble_percent, "percent")
+    bend = repeat_deviation(wobble, rate_hz, delay, passes=repeat)
+    swing = delay_swing(wobble, rate_hz, delay, passes=repeat)
+    half = rate_hz * repeat * delay / 2  # turns from now back to the middle between recording and now
+    phase = 2 * math.pi * half + (math.pi if math.sin(2 * math.pi * half) < 0 else 0)
+
+    def speed_percent(time):
+        return wobble_percent * np.sin(2 * math.pi * rate_hz * time + phase)
+
+    passed = -delay * np.arange(repeat, -1, -1)
+    now, then = speed_percent(0.0), speed_percent(passed[0])
+    artists["speed"].set_data(PAST, speed_percent(PAST))
+    artists["passed"].set_data(passed, speed_percent(passed))
+    artists["gap"].set_data([passed[0], 0, 0], [then, then, now])
+    for name, passes in (("first", 1), ("bend", repeat)):
+        comb = repeat_deviation(wobble, RATES, delay, passes=passes)
+        artists[name].set_data(RATES, from_si(comb, "percent"))
+    artists["here"].set_data([rate_hz], [from_si(bend, "percent")])
+    return (
+        f"A wobble of {wobble_percent:g} % that comes {rate_hz:g} times a second bends repeat {repeat}, "
+        f"{repeat * delay_ms:.0f} ms late, by up to {from_si(bend, 'percent'):.2f} % ({_cents(bend):.1f} "
+        f"cents): {bend / wobble:.2f} times the wobble.",
+        [("speed now", f"{now:+.2f} %"), ("speed when it was recorded", f"{then:+.2f} %"),
+         ("the repeat comes early or late by", f"{from_si(swing, 'ms'):.2f} ms"),
+         ("every repeat is steady at multiples of", f"{1 / delay:.2f} Hz")],
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------- which part bends it
+
+
+def parts_panel():
+    """Return the panel of the bench deck's turning parts: how often, how deep, and what a meter reads.
+
+    Returns
+    -------
+    Panel
+        Above, each part's wobble on the tape and in the first repeat; below, how much of it a
+        flutter meter's weighting lets through.
+
+    See Also
+    --------
+    wobble_panel : one wobble and any repeat
+
+    Notes
+    -----
+    Source: rolling without slip; weighting of AES6-2008, IEC 60386. Notebook: 05_flutter.
+
+    Examples
+    --------
+    >>> print(parts_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    At 7.5 ips with heads 41.5 mm apart the capstan bends the first repeat most; a meter on the echo
+    reads 0.17 % from the parts alone. The capstan turns 1.64 times in a delay.
+    """
+    machine = example_machine()
+    return Panel(
+        name="turning_parts",
+        build=_build_parts,
+        update=_update_parts,
+        controls=(
+            slider("spacing_mm", "head spacing", round(from_si(machine.spacings[0], "mm"), 3),
+                   low=20.0, high=120.0, step=0.1, unit="mm"),
+            slider("speed_ips", "tape speed", round(from_si(machine.speeds[0], "ips"), 6),
+                   low=SLOWEST_IPS, high=FASTEST_IPS, step=SEMITONE, unit="ips", log=True),
+            slider("capstan_mm", "capstan diameter", round(from_si(machine.capstan_diameter, "mm"), 3),
+                   low=6.0, high=12.0, step=0.1, unit="mm"),
+            slider("reel_mm", "radius of tape on the reel", 60.0, low=30.0, high=130.0, step=1.0, unit="mm"),
+        ),
+        question="At which head spacing does the echo stop hearing the capstan, whatever the speed?",
+        legend="Above: dots, each part's wobble of the speed; squares, how far it bends the first repeat. "
+        "Below: curve, how much a flutter meter listens at each rate; diamonds, at those of the parts.",
+        alt="Two charts over turns per second in Hz. Above: deviation in percent, a dot and a square for "
+        "each part, reel, roller, belt and capstan. Below: weighting in dB, highest at 4 Hz.",
+    )  # fmt: skip
+
+
+def _turning_parts(capstan_mm, reel_mm):
+    """Return the bench deck's parts with another capstan, on which the belt's pulley sits too, and reel."""
+    capstan, reel = to_si(capstan_mm, "mm"), to_si(reel_mm, "mm")
+    changes = {"capstan": {"diameter": capstan}, "belt": {"capstan_diameter": capstan},
+               "reel": {"reel_radius": reel}}  # fmt: skip
+    return [replace(part, **changes.get(part.kind_of_part, {})) for part in example_machine().turning_parts]
+
+
+def _build_parts(figure, profile):
+    """Draw the weighting, which stands still; the parts move."""
+    parts, meter = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    style.dress(parts, profile, y="deviation (%)", grid="y")
+    style.dress(meter, profile, x="turns per second (Hz)", y="weighting (dB)")
+    parts.set(xscale="log", xlim=(LOWEST_TURNS, HIGHEST_TURNS), ylim=(0, 0.28), yticks=(0, 0.1, 0.2))
+    meter.set(ylim=(-55, 5), yticks=(-40, -20, 0))
+    meter.xaxis.set_major_locator(FixedLocator((0.1, 0.2, 0.5, 1, 2, 5, 10, 20)))
+    meter.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    meter.xaxis.set_minor_formatter(NullFormatter())
+    parts.tick_params(labelbottom=False)
+    rate = np.geomspace(LOWEST_TURNS, HIGHEST_TURNS, 300)
+    meter.plot(rate, weighting_db(rate), **style.line_style(profile, 0))
+    ground, size = profile.ground, 2 * profile.line_pt + 3
+    look = {"linestyle": "none", "markersize": size}
+    names = [part.kind_of_part.removeprefix("pinch ") for part in example_machine().turning_parts]
+    write = {"ha": "center", "va": "center", "fontsize": profile.text_pt, "color": ground.text}
+    return {
+        "stems": parts.plot([], [], color=ground.frame, linewidth=profile.line_pt / 2)[0],
+        "wobble": parts.plot([], [], "o", color=ground.colors[0], **look)[0],
+        "repeat": parts.plot([], [], "s", color=ground.colors[1], clip_on=False, **look)[0],
+        "weight": meter.plot([], [], "D", color=ground.text, clip_on=False, **look)[0],
+        "names": [parts.text(1, NAMES_AT, name, **write) for name in names],
+    }
+
+
+def _update_parts(artists, spacing_mm, speed_ips, capstan_mm, reel_mm):
+    """Put every part in its place, and say which one bends the echo most."""
+    parts = _turning_parts(capstan_mm, reel_mm)
+    speed = to_si(speed_ips, "ips")
+    delay = delay_from_spacing(to_si(spacing_mm, "mm"), speed)
+    rates = np.array(list(part_rates(parts, speed).values()))
+    wobbles = np.array([part.wobble for part in parts])
+    bends = np.array(list(part_repeat_deviations(parts, speed, delay).values()))
+    weights_db = weighting_db(rates)
+    tallest = from_si(np.maximum(wobbles, bends), "percent")
+    up_and_down = np.column_stack([0 * rates, tallest, 0 * rates])
+    artists["stems"].set_data(np.repeat(rates, 3), up_and_down.ravel())
+    artists["wobble"].set_data(rates, from_si(wobbles, "percent"))
+    artists["repeat"].set_data(rates, from_si(bends, "percent"))
+    artists["weight"].set_data(rates, weights_db)
+    for text, rate in zip(artists["names"], rates, strict=True):
+        text.set_x(rate)
+    reading = from_si(_reading(rates, bends * db_to_amplitude(weights_db)), "percent")
+    worst = max(range(len(parts)), key=lambda k: bends[k])
+    turns = rates[[part.kind_of_part for part in parts].index("capstan")] * delay
+    return (
+        f"At {speed_ips:.4g} ips with heads {spacing_mm:g} mm apart the {parts[worst].name} bends the first "
+        f"repeat most; a meter on the echo reads {reading:.2f} % from the parts alone. The capstan turns "
+        f"{turns:.2f} times in a delay.",
+        [(f"{part.name}, {rate:.2f} Hz", f"{from_si(bend, 'percent'):.3f} % in the repeat")
+         for part, rate, bend in zip(parts, rates, bends, strict=True)],
+    )  # fmt: skip
+
+
+def _reading(rates, depths):
+    """Return the two-sigma reading of wobbles that are weighted already."""
+    phases = GOLDEN * np.arange(len(rates))
+    turns = np.outer(rates, READING) + phases[:, None]
+    return two_sigma(depths @ np.sin(2 * math.pi * turns))
+
+
+_DECK = example_machine()
+_FAST, _SLOW = _DECK.speeds
+_CAPSTAN, _ROLLER = _DECK.turning_parts[:2]
+
+#: The prediction: at most how many times the wobble the tenth repeat can bend.
+first_guess = Exercise(
+    expected=2,
+    unit="",
+    tolerance_percent=5,
+    slips=(
+        (10, "You let each pass add its wobble. But what one pass adds, does the next one leave it alone?"),
+        (20, "You let each pass add twice the wobble; passes also take away what others added."),
+        (1, "One pass alone compares two moments: fast while it was recorded, slow while it plays."),
+        (np.sqrt(10), "So would ten wobbles grow that know nothing of each other. These are of one machine."),
+    ),
+    hint="Only two moments count in the end: when the sound was first recorded, and now.",
+)
+
+#: Speed deviation to pitch.
+_fifteen_cents = ratio_to_cents(1.0015)
+cents = Exercise(
+    expected=_fifteen_cents,
+    unit="cents",
+    slips=(
+        (ratio_to_cents(1.015), "That is the pitch of 1.5 %: mind the decimal point."),
+        (12 * 0.15, "An octave is a ratio of 2, not a change of 100 %: take 1200 log2 of the ratio."),
+        (ratio_to_cents(1.15), "That is the pitch of 15 %: 0.15 % is a ratio of 1.0015."),
+    ),
+    hint="The pitch moves by 1200 log2(1 + e) cents; e is 0.0015.",
+)
+
+#: Bend of a first repeat.
+_bend_percent = from_si(repeat_deviation(0.001, 1.5, 0.25), "percent")
+bend = Exercise(
+    expected=_bend_percent,
+    unit="%",
+    slips=(
+        (_bend_percent / 2, "You forgot the two in front of the sine."),
+        (0.2 * np.sin(np.radians(np.pi * 0.375)),
+         "Your calculator counted in degrees: pi times turns is an angle in radians."),
+        (0.2 * np.sin(0.375), "The pi went missing inside the sine."),
+        (0.2 * abs(np.sin(2 * np.pi * 0.375)), "That is the second repeat: two delays, not one."),
+    ),
+    hint="2 m |sin(pi fm T)|, with fm T = 1.5 x 0.25 turns.",
+)  # fmt: skip
+
+#: The slowest wobble that leaves the echo steady at the slow speed.
+_steady_hz = float(null_rates(_DECK.delays(_SLOW)[0], 3.0)[0])
+steady_rate = Exercise(
+    expected=_steady_hz,
+    unit="Hz",
+    slips=(
+        (2 * _steady_hz, "That is the rate at the fast speed: mind the delay."),
+        (_steady_hz / 2, "There the wobble goes half round in a delay, and the bend is at its largest."),
+        (_DECK.delays(_SLOW)[0], "That is the delay in seconds; how often does it fit into one?"),
+    ),
+    hint="Recording and playback must meet the same speed: one whole wobble per delay.",
+)
+
+#: Where to put the playback head so that the capstan is not heard.
+_deaf_mm = from_si(2 * _CAPSTAN.turn_length, "mm")
+deaf_spacing = Exercise(
+    expected=_deaf_mm,
+    unit="mm",
+    tolerance_percent=0.2,
+    slips=(
+        (2 * np.pi * from_si(_CAPSTAN.diameter, "mm"),
+         "Almost: the tape bends about its middle, so add its thickness to the diameter."),
+        (_deaf_mm / 2, "That is one turn, in front of where the head stands now: the next one is asked for."),
+        (1.5 * _deaf_mm, "That is three turns; the next one beyond 41.5 mm is nearer."),
+    ),
+    hint="A whole number of turns of the capstan must pass between the heads.",
+)  # fmt: skip
+
+#: What a meter reads of a sine of 0.1 % at 20 Hz.
+_twenty_percent = 0.1 * db_to_amplitude(weighting_db(20.0)) * np.sin(np.pi / 2 * TWO_SIGMA_COVERAGE)
+meter = Exercise(
+    expected=float(_twenty_percent),
+    unit="%",
+    tolerance_percent=1.5,
+    slips=(
+        (0.0997, "That is the reading at 4 Hz, where the weighting is 0 dB."),
+        (0.1 * 10 ** (-5.9 / 10), "A deviation is an amplitude: divide the decibels by 20."),
+        (0.1 / db_to_amplitude(-5.9), "The weighting takes away at 20 Hz; you let it add."),
+    ),
+    hint="Decibels to a factor first: 10 to the power of -5.9/20. The two-sigma factor is close to 1.",
+)
+
+#: Whose diameter belongs to a peak at the slow speed.
+_diameter_mm = from_si(_SLOW / (np.pi * 0.8) - _DECK.tape_thickness, "mm")
+culprit = Exercise(
+    expected=_diameter_mm,
+    unit="mm",
+    slips=(
+        (2 * _diameter_mm, "That would be the roller at the fast speed."),
+        (_diameter_mm / 2, "Diameter or radius? A caliper measures the diameter."),
+        (from_si(_SLOW / 0.8, "mm"), "That is how much tape passes in one turn: divide by pi."),
+    ),
+    hint="In one turn the tape runs speed over rate; that is pi times the diameter, nearly.",
+)

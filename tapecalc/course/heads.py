@@ -1,0 +1,451 @@
+"""What-if panels about many heads: a rhythm on the tape, close heads, and heads on the return."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+
+from tapecalc.calc import head_design, heads
+from tapecalc.calc.heads import notch_frequencies, passes_per_hour
+from tapecalc.calc.loop import stability
+from tapecalc.calc.standards import FUSION_LIMIT
+from tapecalc.calc.tempo import delay_from_tempo, timing_threshold
+from tapecalc.calc.transport import delay_from_spacing, loop_length, spacing_from_delay
+from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
+from tapecalc.course.exercise import Exercise
+from tapecalc.course.panel import Panel, choice, slider
+from tapecalc.machine import example_machine
+from tapecalc.plot import style
+from tapecalc.plot.heads import ruler_marks
+
+__all__ = [
+    "RHYTHM_MM",
+    "comb_panel",
+    "return_panel",
+    "rhythm_panel",
+]
+
+
+#: Eighth, dotted eighth and quarter at 76 beats a minute and 7.5 in/s, to the millimeter.
+RHYTHM_MM = (75, 113, 150)
+NEAREST_MM, CLOSEST_MM = 30, 18  # the first possible position, and the width of a head
+FARTHEST_MM = 240
+FASTEST_IPS = 15.0
+ON_TAPE, ON_RULER = 0.5, 0.0  # heights of the tape and of the ruler below it
+HIGHEST_HZ, FAINTEST_DB = 1000.0, -40.0
+FREQUENCY = np.linspace(0, HIGHEST_HZ, 2001)
+SECONDS = 6.0  # of echoes that are drawn
+QUIET_DB, LOUD_DB = -36.0, 6.0  # levels that are drawn
+HEARD_DB = -30.0  # echoes that are counted
+#: Which of three heads go back to the machine.
+RETURNS = {
+    "all three": (True, True, True),
+    "the first alone": (True, False, False),
+    "the first and the last": (True, False, True),
+    "the last alone": (False, False, True),
+}
+
+
+def _speeds(*more):
+    """Speeds to choose from, as they stand on the switch."""
+    known = sorted({*(round(from_si(v, "ips"), 6) for v in example_machine().speeds), *more}, reverse=True)
+    return {f"{speed:g} ips": speed for speed in known}
+
+
+def _speed_choice(*more):
+    first = round(from_si(example_machine().speeds[0], "ips"), 6)
+    return choice("speed_ips", "tape speed (ips)", _speeds(*more), first)
+
+
+# ---------------------------------------------------------------- a rhythm on the tape
+
+
+def rhythm_panel():
+    """Return the panel of three heads on the tape above a ruler of sixteenths.
+
+    Returns
+    -------
+    Panel
+        The heads stay where they are put; speed and tempo stretch the ruler.
+
+    See Also
+    --------
+    tapecalc.show.head_figures.tape_as_ruler : the same as a figure
+
+    Notes
+    -----
+    Source: d = T v, and one beat of 60 / bpm seconds. Notebook: 06_heads.
+
+    Examples
+    --------
+    >>> print(rhythm_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    At 7.5 ips and 76 beats a minute the heads at 75, 113 and 150 mm play eighth, dotted eighth and
+    quarter; the worst is 2.1 ms off.
+    """
+    first, second, third = RHYTHM_MM
+    return Panel(
+        name="rhythm_on_tape",
+        build=_build_rhythm,
+        update=_update_rhythm,
+        controls=(
+            slider("first_mm", "first head", first, low=NEAREST_MM, high=100, step=1, unit="mm"),
+            slider("second_mm", "second head, further by", second - first,
+                   low=CLOSEST_MM, high=70, step=1, unit="mm"),
+            slider("third_mm", "third head, further by", third - second,
+                   low=CLOSEST_MM, high=70, step=1, unit="mm"),
+            _speed_choice(FASTEST_IPS),
+            slider("bpm", "tempo", int(example_machine().song.bpm),
+                   low=60, high=160, step=1, unit="beats per minute"),
+        ),
+        question="Which three places give eighth triplet, quarter triplet and quarter at 100 beats a minute?",
+        legend="Squares: playback heads on the tape. Below, the ruler of this speed and tempo: long marks "
+        "are beats, short ones eighths and sixteenths. Dots: where the nearest note values lie; a dot right "
+        "below its head is in time.",
+        alt="Tape path in mm from the record head with three playback heads, above a ruler whose marks are "
+        "beats, eighths and sixteenths; dots on the ruler for the nearest note values.",
+    )  # fmt: skip
+
+
+def _build_rhythm(figure, profile):
+    """Draw the tape; heads and ruler move."""
+    axes = style.dress(figure.subplots(), profile, x="distance from the record head (mm)", grid=None)
+    axes.set(xlim=(0, FARTHEST_MM), ylim=(-0.45, 0.75))
+    axes.set_yticks([ON_RULER, ON_TAPE], ["notes", "tape"])
+    axes.hlines([ON_RULER, ON_TAPE], 0, FARTHEST_MM, color=profile.ground.frame,
+                linewidth=profile.line_pt / 2, zorder=3)  # fmt: skip
+    plain = {"linestyle": "none", "zorder": 4}
+    head, note = style.line_style(profile, 0), style.line_style(profile, 1)
+    thin = {"color": profile.ground.text, "linewidth": profile.line_pt * 0.75}
+    return {
+        "ruler": axes.plot([], [], **thin)[0],
+        "drops": axes.plot([], [], color=head["color"], linewidth=profile.line_pt / 2)[0],
+        "heads": axes.plot([], [], **(head | plain | {"marker": "s", "markersize": 5 * profile.line_pt}))[0],
+        "notes": axes.plot([], [], **(note | plain | {"marker": "o", "markersize": 3 * profile.line_pt}))[0],
+    }
+
+
+def _update_rhythm(artists, first_mm, second_mm, third_mm, speed_ips, bpm):
+    """Lay the ruler of this speed and tempo below the heads."""
+    places = np.cumsum([first_mm, second_mm, third_mm]).astype(float)
+    speed = to_si(speed_ips, "ips")
+    layout = heads.HeadLayout(positions=tuple(to_si(places, "mm")))
+    onsets = heads.rhythm(layout, speed, bpm)
+    wanted = np.array([from_si(onset.fit.wanted_delay * speed, "mm") for onset in onsets])
+    positions, heights = ruler_marks(speed, bpm, to_si(FARTHEST_MM, "mm"))
+    artists["ruler"].set_data(*_strokes(from_si(positions, "mm"), ON_RULER, ON_RULER - heights))
+    artists["drops"].set_data(*_strokes(places, ON_TAPE, np.full(3, ON_RULER)))
+    artists["heads"].set_data(places, np.full(3, ON_TAPE))
+    artists["notes"].set_data(np.minimum(wanted, FARTHEST_MM), np.full(3, ON_RULER))
+    worst = max(onsets, key=lambda onset: abs(onset.fit.error))
+    rows = [
+        (f"head {onset.head}, {place:.0f} mm, {onset.fit.note.name}",
+         f"{from_si(onset.delay, 'ms'):.0f} ms, {from_si(onset.fit.error, 'ms'):+.1f} ms off")
+        for place, onset in zip(places.tolist(), onsets, strict=True)
+    ]  # fmt: skip
+    rows.append(("ears notice in a steady beat", f"{from_si(timing_threshold(worst.delay), 'ms'):.0f} ms"))
+    one, two, three = (f"{place:.0f}" for place in places.tolist())
+    names = [onset.fit.note.name for onset in onsets]
+    off_ms = from_si(abs(worst.fit.error), "ms")
+    return (
+        f"At {speed_ips:g} ips and {bpm:g} beats a minute the heads at {one}, {two} and {three} mm play "
+        f"{names[0]}, {names[1]} and {names[2]}; the worst is {off_ms:.1f} ms off.",
+        rows,
+    )
+
+
+def _strokes(places, start, ends):
+    """Many upright strokes as one line; each goes up and comes back, so that nothing joins the tops."""
+    x = np.repeat(places, 3)
+    y = np.full((places.size, 3), start, dtype=float)
+    y[:, 1] = ends
+    return x, y.ravel()
+
+
+# ---------------------------------------------------------------- close heads
+
+
+def comb_panel():
+    """Return the panel of two heads that answer nearly at once.
+
+    Returns
+    -------
+    Panel
+        Level over frequency for the sum of the two.
+
+    See Also
+    --------
+    tapecalc.show.head_figures.comb_of_heads : the same as a figure
+
+    Notes
+    -----
+    Source: superposition. Notebook: 06_heads.
+
+    Examples
+    --------
+    >>> print(comb_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    1 mm at 7.5 ips are 5.2 ms: the ear hears one sound, with peaks of +6.0 dB and its first notch at
+    95 Hz.
+    """
+    return Panel(
+        name="comb_of_close_heads",
+        build=_build_comb,
+        update=_update_comb,
+        controls=(
+            slider("apart_mm", "the two are apart by", 1.0, low=0.5, high=12.0, step=0.1, unit="mm"),
+            _speed_choice(FASTEST_IPS),
+            slider("second_db", "second against first", 0.0, low=-20.0, high=0.0, step=0.5, unit="dB"),
+        ),
+        question="How much quieter must the second head be until the notches are no deeper than 3 dB?",
+        legend="Thick line: both heads together. Dashed line: the first head alone. Dots: the notches.",
+        alt="Chart of level in dB over frequency from 0 to 1000 Hz, even steps. The line for two heads "
+        "together goes up and down like a comb around the level line of one head alone.",
+    )
+
+
+def _build_comb(figure, profile):
+    """Draw the frame and the level of one head."""
+    axes = style.dress(figure.subplots(), profile, x="frequency (Hz)", y="level against one head (dB)")
+    axes.set(xlim=(0, HIGHEST_HZ), ylim=(FAINTEST_DB - 2, 12))
+    axes.axhline(0, **(style.line_style(profile, 1) | {"linewidth": profile.line_pt / 2}))
+    dots = style.line_style(profile, 1, marker=True) | {"linestyle": "none", "zorder": 4}
+    return {
+        "comb": axes.plot([], [], **style.line_style(profile, 0))[0],
+        "notches": axes.plot([], [], **dots)[0],
+    }
+
+
+def _update_comb(artists, apart_mm, speed_ips, second_db):
+    """Add the two heads up and say what the ear gets."""
+    apart = to_si(apart_mm, "mm") / to_si(speed_ips, "ips")
+    levels = 1.0, db_to_amplitude(second_db)
+    peak_db, notch_db = heads.comb_extremes_db(*levels)
+    notches = heads.notch_frequencies(0, apart, HIGHEST_HZ)
+    comb = np.abs(heads.taps_gain(FREQUENCY, (0, apart), levels))
+    artists["comb"].set_data(FREQUENCY, amplitude_to_db(np.maximum(comb, db_to_amplitude(FAINTEST_DB))))
+    artists["notches"].set_data(notches, np.full(notches.size, max(notch_db, FAINTEST_DB)))
+    fused = "the ear hears one sound" if apart < FUSION_LIMIT else "the ear may hear two sounds"
+    deep = f"{notch_db:.1f} dB" if notch_db > FAINTEST_DB else "silence"
+    return (
+        f"{apart_mm:g} mm at {speed_ips:g} ips are {from_si(apart, 'ms'):.1f} ms: {fused}, with peaks of "
+        f"{peak_db:+.1f} dB and its first notch at {0.5 / apart:.0f} Hz.",
+        [("peaks", f"{peak_db:+.1f} dB"), ("notches", deep), ("from notch to notch", f"{1 / apart:.0f} Hz"),
+         ("notches up to 1000 Hz", f"{notches.size}")],
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------- heads on the return
+
+
+def return_panel():
+    """Return the panel of echoes over time when chosen heads feed the return.
+
+    Returns
+    -------
+    Panel
+        One stroke for each echo of a click; tape without losses.
+
+    See Also
+    --------
+    tapecalc.heads.echo_loop : the loop through the chosen heads
+
+    Notes
+    -----
+    Source: superposition; triangle inequality for the margin. Notebook: 06_heads.
+
+    Examples
+    --------
+    >>> print(return_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    With all three on the return at -12 dB the loop is safe by 5.2 dB, and a click has 15 echoes above
+    -30 dB.
+    """
+    return Panel(
+        name="heads_on_the_return",
+        build=_build_return,
+        update=_update_return,
+        controls=(
+            choice("feeds", "heads on the return", RETURNS, RETURNS["all three"]),
+            slider("return_send_db", "return send", -12.0, low=-24.0, high=0.0, step=0.5, unit="dB"),
+            slider("step_db", "each head below the last by", 3.0, low=0.0, high=9.0, step=0.5, unit="dB"),
+            _speed_choice(),
+        ),
+        question="Which heads may return so that the figure of three comes back as a figure, not as a crowd?",
+        legend="Each stroke: one echo of a click. Thick line with dots: first time round; thin line: all "
+        "later rounds. Later echoes of one moment are added up, as if in phase.",
+        alt="Chart of level in dB over time in s. Three strong strokes are the first answers of three heads; "
+        "the thinner strokes after them are the echoes of the return, fading where the loop is safe.",
+    )
+
+
+def _build_return(figure, profile):
+    """Draw the frame; everything else moves."""
+    axes = style.dress(figure.subplots(), profile, x="time after the click (s)", y="level (dB)")
+    axes.set(xlim=(0, SECONDS), ylim=(QUIET_DB, LOUD_DB))
+    first = style.line_style(profile, 0, marker=True) | {"zorder": 4, "markevery": (1, 3)}
+    later = style.line_style(profile, 1) | {"linewidth": profile.line_pt / 2, "linestyle": "-"}
+    return {"later": axes.plot([], [], **later)[0], "first": axes.plot([], [], **first)[0]}
+
+
+def _update_return(artists, feeds, return_send_db, step_db, speed_ips):
+    """Follow a click on its ways round, and compare with the bound on the loop gain."""
+    speed, gain = to_si(speed_ips, "ips"), db_to_amplitude(return_send_db)
+    layout = heads.HeadLayout(
+        positions=tuple(to_si(np.array(RHYTHM_MM), "mm")),
+        levels=tuple(db_to_amplitude(-step_db * np.arange(3))),
+        feeds_return=feeds,
+    )
+    fed = np.where(layout.feeds_return, layout.levels, 0.0)
+    found = head_design.sweep(layout.positions, speed, example_machine().song.bpm, levels=fed,
+                        return_gain=gain, peak_gain=_loudest(speed))  # fmt: skip
+    margin_db = -amplitude_to_db(float(found.gain_bound))
+    first, later = _echoes(layout, speed, gain)
+    artists["first"].set_data(*_drawn(first))
+    artists["later"].set_data(*_drawn(later))
+    heard = sum(amplitude_to_db(level) > HEARD_DB for level in [*first.values(), *later.values()])
+    name = next(name for name, value in RETURNS.items() if value == feeds)
+    state = "is safe by" if margin_db > 0 else "may run away, too loud by"
+    return (
+        f"With {name} on the return at {return_send_db:g} dB the loop {state} {abs(margin_db):.1f} dB, and a "
+        f"click has {heard} echoes above {HEARD_DB:g} dB.",
+        [("loop gain at most", f"{-margin_db:+.1f} dB"), ("echoes above -30 dB", f"{heard}")],
+    )
+
+
+@lru_cache
+def _loudest(speed):
+    """The largest amplitude of one pass of the example machine, as the bound of its loop tells."""
+    loop = heads.echo_loop(heads.HeadLayout(positions=[to_si(RHYTHM_MM[0], "mm")]), speed, return_gain=1.0,
+                           one_pass=example_machine().one_pass(speed))  # fmt: skip
+    return db_to_amplitude(-stability(loop).bound_db)
+
+
+def _echoes(layout, speed, gain):
+    """Times and amplitudes of a click's echoes: the first round, and all later ones until `SECONDS`."""
+    delays = layout.delays(speed).tolist()
+    recorded, first, later = {0.0: 1.0}, {}, {}
+    while recorded:
+        coming = {}
+        for time, level in recorded.items():
+            for delay, loud, feeds in zip(delays, layout.levels, layout.feeds_return, strict=True):
+                at, heard = round(time + delay, 6), level * loud
+                if at <= SECONDS and amplitude_to_db(heard) > QUIET_DB:
+                    echoes = first if time == 0 else later
+                    echoes[at] = echoes.get(at, 0.0) + heard
+                    if feeds:
+                        coming[at] = coming.get(at, 0.0) + gain * heard
+        recorded = coming
+    return first, later
+
+
+def _drawn(echoes):
+    """Echoes as strokes from below the floor, where their joints are out of sight, up to the top at most."""
+    times = np.array(sorted(echoes))
+    levels = np.array([amplitude_to_db(echoes[time]) for time in times.tolist()])
+    return _strokes(times, QUIET_DB - 2, np.clip(levels, QUIET_DB, LOUD_DB))
+
+
+_DECK = example_machine()
+_FAST, _SLOW = _DECK.speeds
+_BPM = _DECK.song.bpm
+
+
+def _place_mm(beats, speed):
+    """Where a head answers after some beats of the song, in mm."""
+    return from_si(spacing_from_delay(delay_from_tempo(_BPM, beats), speed), "mm")
+
+
+#: The prediction: where the quarter note lies on the fast tape; a guess may be a fifth off.
+first_guess = Exercise(
+    expected=_place_mm(1, _FAST),
+    unit="mm",
+    tolerance_percent=20,
+    slips=(
+        (_place_mm(1, _SLOW), "That is the place at the slow speed."),
+        (_place_mm(0.25, _FAST), "That is a sixteenth, the nearest to the head that is there already."),
+        (lambda mm: mm <= 0, "Playback heads stand behind the record head: the distance is above 0."),
+    ),
+    hint="A beat at 76 a minute is 60/76 of a second, and the tape runs 190.5 mm in a second.",
+)
+
+#: The dotted eighth on the slow tape.
+dotted_eighth = Exercise(
+    expected=_place_mm(0.75, _SLOW),
+    unit="mm",
+    slips=(
+        (_place_mm(0.75, _FAST), "That is the place at the fast speed."),
+        (_place_mm(0.5, _SLOW), "That is a plain eighth; the dot makes it half as long again."),
+        (from_si(_SLOW, "mm") * 76 / 60 * 0.75, "Turn it round: a beat lasts 60/76 seconds, not 76/60."),
+    ),
+    hint="A dotted eighth is three quarters of a beat; then length is time times speed.",
+)
+
+#: What rounding to whole millimeters costs at most on the slow tape.
+_half_mm_ms = from_si(delay_from_spacing(to_si(0.5, "mm"), _SLOW), "ms")
+ruler_step = Exercise(
+    expected=_half_mm_ms,
+    unit="ms",
+    slips=(
+        (2 * _half_mm_ms, "The nearest mark is half a step away at most, not a whole one."),
+        (_half_mm_ms / 2, "That is the answer for the fast speed."),
+    ),
+    hint="How far off can the nearest mark be, and how long does the tape need for that?",
+)  # fmt: skip
+
+#: The first notch of two heads 3 mm apart on the fast tape.
+_apart = delay_from_spacing(to_si(3, "mm"), _FAST)
+_notch_hz = float(notch_frequencies(0, _apart, 1000)[0])
+first_notch = Exercise(
+    expected=_notch_hz,
+    unit="Hz",
+    slips=(
+        (2 * _notch_hz, "There the two are a whole wave apart and add up; they cancel half a wave apart."),
+        (_notch_hz / 2, "That is the answer for the slow speed."),
+    ),
+    hint="They cancel when the time between them is half a period.",
+)
+
+#: The return send for three heads at 0, -3 and -6 dB, 6 dB below the edge.
+_levels_db = (0.0, -3.0, -6.0)
+_sum = sum(db_to_amplitude(level_db) for level_db in _levels_db)
+_power = sum(db_to_amplitude(level_db) ** 2 for level_db in _levels_db)
+_send_db = -6 - amplitude_to_db(_sum)
+return_send = Exercise(
+    expected=_send_db,
+    unit="dB",
+    slips=(
+        (-6 - amplitude_to_db(3), "You took all three at full level."),
+        (-6 - sum(_levels_db), "Decibels do not add up like that: turn them into amplitudes first."),
+        (-6.0, "That is the send for one head alone."),
+        (-6 - 10 * math.log10(_power), "Heads can be in phase: add amplitudes, not powers."),
+        (amplitude_to_db(_sum) - 6, "The more the heads add up to, the lower the send must be."),
+        (-amplitude_to_db(_sum), "That is the edge itself; stay 6 dB below it."),
+    ),
+    hint="Turn the levels into amplitudes, add them, turn the sum back into decibels, and go 6 dB below.",
+)
+
+#: The closed loop of two bars on the slow tape.
+_bar = delay_from_tempo(_BPM, 4)
+_loop_mm = from_si(loop_length(2 * _bar, _SLOW), "mm")
+two_bars = Exercise(
+    expected=_loop_mm,
+    unit="mm",
+    slips=(
+        (2 * _loop_mm, "That is the loop for the fast speed."),
+        (_loop_mm / 2, "That is one bar."),
+        (_loop_mm / 4, "That is two beats; a bar here has four."),
+    ),
+    hint="Two bars are eight beats of 60/76 seconds; length is time times speed.",
+)
+
+#: How often the tape passes the heads in an evening.
+_passes = 3 * passes_per_hour(1.2, _FAST)
+evening = Exercise(
+    expected=_passes,
+    unit="",
+    slips=(
+        (_passes / 3, "That is one hour; the night has three."),
+        (_passes / 2, "That is the slow speed."),
+    ),
+    hint="How long is one round, and how many of them fit into three hours?",
+)

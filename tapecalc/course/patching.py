@@ -1,0 +1,347 @@
+"""What-if panels about levels: where a chain clips or drowns in hiss, and what a patch makes of a fader."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tapecalc.calc import levels, loop
+from tapecalc.calc.levels import (
+    allowed_exposure,
+    dbv_to_dbu,
+    leak_ripple_db,
+    level_diagram,
+    loading_loss_db,
+    pad_db,
+    track_snr_db,
+)
+from tapecalc.calc.quantity import between, non_negative, single
+from tapecalc.calc.standards import TRACK_WIDTHS
+from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
+from tapecalc.course.exercise import Exercise
+from tapecalc.course.panel import Panel, choice, slider
+from tapecalc.machine import example_machine, with_changes
+from tapecalc.plot import style
+
+__all__ = [
+    "patch_gains",
+    "patch_panel",
+    "staging_panel",
+]
+
+
+LOWEST_DBU, HIGHEST_DBU = -110.0, 60.0
+WANTED_HEADROOM_DB = 12.0  # above the voice as it peaks in rehearsal; the night is louder
+REFERENCES = {"+4 dBu": 4.0, "-10 dBV": levels.dbv_to_dbu(-10.0)}
+SECONDS = 5.0  # of the repeats that are drawn
+FAINTEST_DB, LOUDEST_DB = -60.0, 12.0
+SILENT = 1e-6  # amplitude for a pan that is turned away
+PATCH_NAMES = {"with sends": "sends", "one bus": "one bus", "pan as a send": "pan"}
+
+
+# ---------------------------------------------------------------- where the chain clips
+
+
+def staging_panel():
+    """Return the panel of signal, clipping level and noise at each stage of the bench deck's chain.
+
+    Returns
+    -------
+    Panel
+        Three lines over the stages, and the smallest headroom.
+
+    See Also
+    --------
+    patch_panel : what the patch makes of the levels
+
+    Notes
+    -----
+    Source: gains add in dB, powers of uncorrelated noises add. Notebook: 07_patching.
+
+    Examples
+    --------
+    >>> print(staging_panel().readout)
+    The tape clips first: 13.0 dB of headroom, 52.0 dB above the noise on tape.
+    """
+    machine = example_machine()
+    return Panel(
+        name="gain_staging",
+        build=_build_staging,
+        update=_update_staging,
+        controls=(
+            slider("instrument_dbu", "voice, at its loudest", machine.levels.instrument_dbu,
+                   low=-50.0, high=4.0, step=1.0, unit="dBu"),
+            slider("mixer_gain_db", "gain of channel 1", machine.levels.mixer_gain_db,
+                   low=-20.0, high=50.0, step=1.0, unit="dB"),
+            slider("input_send_db", "input send", machine.mixer.input_send_db,
+                   low=-30.0, high=6.0, step=1.0, unit="dB"),
+            choice("reference_dbu", "machine made for", REFERENCES, machine.levels.machine_reference_dbu),
+        ),
+        question="A quiet voice comes at -40 dBu: which gain keeps 12 dB free and the noise lowest?",
+        legend="Solid line, dots: signal. Dashed line, squares: where the stage clips. Dotted line, "
+        "triangles: noise. Upright line: the smallest headroom.",
+        alt="Line chart of level in dBu over the six stages from mixer input to return send: the signal runs "
+        "between the level at which each stage clips and the noise, which jumps up at the tape.",
+    )  # fmt: skip
+
+
+def _stages(mixer_gain_db=None, input_send_db=None, reference_dbu=None):
+    """The bench deck's stages with some of its settings changed."""
+    changes = {
+        "levels.mixer_gain_db": mixer_gain_db,
+        "mixer.input_send_db": input_send_db,
+        "levels.machine_reference_dbu": reference_dbu,
+    }
+    return with_changes(
+        example_machine(), {key: value for key, value in changes.items() if value is not None}
+    ).level_stages
+
+
+def _build_staging(figure, profile):
+    """Draw the frame; the three lines and the headroom move."""
+    axes = style.dress(figure.subplots(), profile, y="level (dBu)", grid="y")
+    names = [stage.name for stage in _stages()]
+    axes.set(xlim=(-0.3, len(names) - 0.7), ylim=(LOWEST_DBU, HIGHEST_DBU))
+    axes.set_xticks(range(len(names)))
+    words = [name.replace(" ", "\n") for name in names]
+    axes.set_xticklabels([str(k) for k in range(1, len(names) + 1)] if profile.narrow else words)
+    room = {"color": profile.ground.text, "linewidth": profile.line_pt / 2}
+    return {
+        "room": axes.plot([], [], **room)[0],
+        "most": axes.plot([], [], **style.line_style(profile, 1, marker=True))[0],
+        "noise": axes.plot([], [], **style.line_style(profile, 2, marker=True))[0],
+        "signal": axes.plot([], [], **style.line_style(profile, 0, marker=True))[0],
+    }
+
+
+def _update_staging(artists, instrument_dbu, mixer_gain_db, input_send_db, reference_dbu):
+    """Follow the voice through the chain."""
+    stages = _stages(float(mixer_gain_db), float(input_send_db), float(reference_dbu))
+    diagram = levels.level_diagram(stages, instrument_dbu)
+    nodes, places = diagram.nodes, np.arange(len(stages))
+    artists["most"].set_data(places, [stage.max_dbu for stage in stages])
+    artists["signal"].set_data(places, [node.dbu for node in nodes])
+    artists["noise"].set_data(places, [node.noise_dbu for node in nodes])
+    worst, tape = diagram.first_to_clip, nodes[3]
+    first = nodes.index(worst)
+    artists["room"].set_data([first, first], [worst.dbu, stages[first].max_dbu])
+    pad_db = diagram.pad_needed_db(wanted_headroom_db=WANTED_HEADROOM_DB)
+    rows = [("pad that leaves 12 dB", f"{pad_db:.1f} dB"), ("level on tape", f"{tape.dbu:+.1f} dBu"),
+            ("at the return send", f"{1000 * nodes[-1].volts:.0f} mV")]  # fmt: skip
+    if worst.headroom_db >= 0:
+        state = f"The {worst.name} clips first: {worst.headroom_db:.1f} dB of headroom"
+    else:
+        state = f"The {worst.name} clips now, {-worst.headroom_db:.1f} dB too loud"
+    return f"{state}, {tape.snr_db:.1f} dB above the noise on tape.", rows
+
+
+# ---------------------------------------------------------------- what a patch makes of a fader
+
+
+def patch_gains(patch, *, fader, return_send=0.0, pan=0.0):
+    """Compute how loud the first repeat is heard, and how much goes round, for one patch.
+
+    With sends ``(e, s)``; on one bus ``(e, e)``; with the pan as a send
+    ``(e cos(90 p), e sin(90 p))``, angles in degrees.
+
+    Parameters
+    ----------
+    patch : {"sends", "one bus", "pan"}
+        Which patch; all of them with a tape that plays back as loud as it records.
+    fader : float
+        Amplitude of the fader of channel 2, 0 or more.
+    return_send : float, optional
+        Amplitude of the return send, taken before the fader, 0 or more; of use with sends only.
+    pan : float, optional
+        Pan of channel 2, from 0, left, to 1, right; of use where it is the send.
+
+    Returns
+    -------
+    heard, loop_gain : float
+        Amplitudes against the voice, whose own channel is at 1 on both ways.
+
+    Raises
+    ------
+    ValueError
+        If there is no such patch, or a value is not in its range.
+
+    Notes
+    -----
+    The pan follows a sine and a cosine, so that its power stays the same; desks differ.
+
+    Source: sums at the nodes of `patch_diagrams.PATCHES`; pan law: common practice, no source.
+    Notebook: 07_patching.
+
+    Examples
+    --------
+    >>> patch_gains("one bus", fader=0.5)
+    (0.5, 0.5)
+    >>> heard, back = patch_gains("pan", fader=1.0, pan=0.25)
+    >>> round(heard, 3), round(back, 3)
+    (0.924, 0.383)
+    """
+    style.nearest_name("patch", patch, PATCH_NAMES.values())
+    fader = single("fader", non_negative("fader", fader))
+    return_send = single("return_send", non_negative("return_send", return_send))
+    angle = math.pi / 2 * single("pan", between("pan", pan, 0, 1))
+    if patch == "sends":
+        return fader, return_send
+    if patch == "one bus":
+        return fader, fader
+    return fader * math.cos(angle), fader * math.sin(angle)
+
+
+def patch_panel():
+    """Return the panel of the repeats as they are heard, for three patches.
+
+    Returns
+    -------
+    Panel
+        Dots for the voice and its repeats over time; a leak beside the tape adds to the loop gain.
+
+    See Also
+    --------
+    patch_gains : the gains behind it
+
+    Notes
+    -----
+    Source: `patch_gains`; a leak by `levels.leak_ripple_db`. Notebook: 07_patching.
+
+    Examples
+    --------
+    >>> print(patch_panel().readout)
+    The first repeat is heard at -3.0 dB, once round is -5.9 dB: 5.9 dB of margin.
+    """
+    return Panel(
+        name="three_patches",
+        build=_build_patch,
+        update=_update_patch,
+        controls=(
+            choice("patch", "patch", PATCH_NAMES, "sends"),
+            slider("fader_db", "fader of channel 2", -3.0, low=-20.0, high=6.0, step=0.5, unit="dB"),
+            slider("return_send_db", "return send (patch with sends)", -6.0,
+                   low=-20.0, high=6.0, step=0.5, unit="dB"),
+            slider("pan_percent", "pan of channel 2 (pan as a send)", 25.0,
+                   low=0.0, high=100.0, step=1.0, unit="%"),
+            slider("leak_db", "leak beside the tape", -40.0, low=-60.0, high=-6.0, step=1.0, unit="dB"),
+        ),
+        question="In which patches can the first repeat be as loud as the voice and the rest still fade?",
+        legend="Dots: the voice at 0 dB and its repeats as the room hears them. Dashed line: as loud as the "
+        "voice.",
+        alt="Chart of level in dB over time in s: a dot at 0 dB for the voice, then one dot for each repeat; "
+        "they fall in a straight line while the loop has a margin and climb once it has none.",
+    )  # fmt: skip
+
+
+def _build_patch(figure, profile):
+    """Draw the frame and the voice's level; the repeats move."""
+    axes = style.dress(figure.subplots(), profile, x="time (s)", y="level heard (dB, voice is 0)")
+    axes.set(xlim=(-0.1, SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
+    axes.axhline(0, **style.line_style(profile, 1))
+    dots = style.line_style(profile, 0, marker=True) | {"linestyle": "none"}
+    return {"repeats": axes.plot([], [], **dots)[0]}
+
+
+def _update_patch(artists, patch, fader_db, return_send_db, pan_percent, leak_db):
+    """Work the patch out, and say how far it is from the howl."""
+    heard, back = patch_gains(
+        patch,
+        fader=db_to_amplitude(fader_db),
+        return_send=db_to_amplitude(return_send_db),
+        pan=pan_percent / 100,
+    )
+    heard_db, back_db = (amplitude_to_db(max(gain, SILENT)) for gain in (heard, back))
+    up_db = levels.leak_ripple_db(leak_db)[1]
+    round_db = back_db + up_db
+    machine = example_machine()
+    delay = machine.delays(machine.speeds[0])[0]
+    count = np.arange(1, 1 + math.floor(SECONDS / delay))
+    repeats_db = np.clip(heard_db + (count - 1) * round_db, FAINTEST_DB - 10, LOUDEST_DB - 1)
+    artists["repeats"].set_data(np.concatenate([[0], count * delay]), np.concatenate([[0], repeats_db]))
+    said = f"The first repeat is heard at {heard_db:.1f} dB, once round is {round_db:+.1f} dB"
+    rows = [("a leak adds to the loop", f"{up_db:.2f} dB")]
+    if round_db < 0:
+        rows.append(("repeats until 30 dB are gone", f"{loop.whole_repeats(round_db, -30):.0f}"))
+        return f"{said}: {-round_db:.1f} dB of margin.", rows
+    rows.append(("grows each second by", f"{loop.growth_db_per_s(delay, round_db):.1f} dB"))
+    return f"{said}: no margin, it howls.", rows
+
+
+_deck = example_machine()
+_diagram = level_diagram(_deck.level_stages, _deck.levels.instrument_dbu)
+
+#: The prediction: how far the voice stays below a full tape.
+first_guess = Exercise(
+    expected=_diagram.headroom_db,
+    unit="dB",
+    tolerance_percent=10,
+    slips=(
+        (9, "That is what the tape has above its reference; the voice arrives 4 dB below the reference."),
+        (20, "So much is left in the electronics. Another stage gives up earlier."),
+        (23, "Count the gain of channel 1: the voice is not at -10 dBu any more when it meets the tape."),
+    ),
+    hint="Follow the voice to the tape, adding gains; a full tape is 9 dB above +4 dBu.",
+)
+
+#: From a studio mixer into a domestic machine.
+pad = Exercise(
+    expected=pad_db(4.0, dbv_to_dbu(-10.0)),
+    unit="dB",
+    slips=(
+        (14, "You subtracted dBV from dBu: first turn -10 dBV into dBu."),
+        (6, "Plus four and minus ten are fourteen apart, not six, and then there are two kinds of decibel."),
+        (pad_db(4.0, -10.0) + 2.2185, "dBV into dBu: the same voltage reads 2.2 more, not less, in dBu."),
+    ),
+    hint="Both in dBu first, then one less the other.",
+)
+
+#: A pickup into an input that is made for a mixer.
+_loading = -loading_loss_db(20e3, 10e3)
+loading = Exercise(
+    expected=_loading,
+    unit="dB",
+    slips=(
+        (-loading_loss_db(10e3, 20e3), "You have exchanged the two: the load is the input."),
+        (-amplitude_to_db(0.5), "Half would be left if both were 10 kilo-ohms."),
+        (_loading / 2, "A voltage takes 20 log10; 10 log10 is for powers."),
+    ),
+    hint="What is left is load divided by source plus load; then 20 log10, and leave the minus off.",
+)
+
+#: Two quarter tracks with the same signal.
+both_tracks = Exercise(
+    expected=track_snr_db(2 * TRACK_WIDTHS["quarter track"], TRACK_WIDTHS["quarter track"]),
+    unit="dB",
+    slips=(
+        (amplitude_to_db(2.0), "The signal does gain so much; but the noise gains, too."),
+        (0.1, "The signals are alike and add in step; the two hisses are not and add in power."),
+    ),
+    hint="How much does the signal gain, how much the noise? The rest is yours.",
+)
+
+#: How loud a leak eats how much margin.
+_leak = leak_ripple_db(-14.0)[1]
+leak = Exercise(
+    expected=_leak,
+    unit="dB",
+    slips=(
+        (-leak_ripple_db(-14.0)[0], "That is how deep the dip is, out of step. In step the two add."),
+        (14, "So much weaker is the leak. How much does it add to a tape that gives back 1?"),
+        (0.2, "That is its amplitude; one plus that, in decibels."),
+    ),
+    hint="Turn the leak into an amplitude, add it to 1, and take 20 log10.",
+)
+
+#: How long the room may be so loud.
+_stay = allowed_exposure(97.0) / 60
+exposure = Exercise(
+    expected=_stay,
+    unit="min",
+    slips=(
+        (8 * 60, "That is for 85 dB(A). Halve it for each 3 dB more."),
+        (8 * 60 / 12, "You divided by the decibels; halve once for each 3 dB."),
+        (8 * 60 * 2 ** (-12 / 5), "You halved for each 5 dB, an older and laxer rule."),
+    ),
+    hint="How many times do three decibels go into the excess over 85? Halve eight hours as often.",
+)

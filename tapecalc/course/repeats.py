@@ -1,0 +1,378 @@
+"""What-if panels about the loop: how repeats fade or pile up, and where the loop runs away."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+
+from tapecalc.calc import loop as loops
+from tapecalc.calc.loop import (
+    decay_time,
+    gain_for_repeats_db,
+    growth_db_per_s,
+    noise_build_up_db,
+    repeats_until,
+    settling_level,
+)
+from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
+from tapecalc.course.exercise import Exercise
+from tapecalc.course.panel import Panel, slider, switch
+from tapecalc.machine import example_machine
+from tapecalc.plot import style
+
+__all__ = [
+    "fading_panel",
+    "runaway_panel",
+]
+
+
+SHORTEST_MS, LONGEST_MS = 60.0, 250.0  # the longer the delay, the longer the search for the margin
+SECONDS = 6.0  # of the fading repeats that are drawn
+FAINTEST_DB, LOUDEST_DB = -80.0, 6.0
+LOWEST_HZ, HIGHEST_HZ = 20.0, 20e3
+FREQUENCY = np.geomspace(LOWEST_HZ, HIGHEST_HZ, 240)
+ONE_TURN = np.linspace(-0.5, 0.5, 161)  # round the arrow's tip once, in turns
+LOWEST_DB = -24.0  # of the loop gain that is drawn
+QUIET_DB = -24.0  # a return send at which the loop is stable whatever the other controls do
+OCTAVE = math.log10(2)  # in decades; the low cut of the deck lies two octaves above the lowest
+REACH = 1.75  # of the plane of arrows, to the right of zero and to all sides
+
+
+def _delay_slider():
+    machine = example_machine()
+    delay_ms = float(round(from_si(machine.delays(machine.speeds[0])[0], "ms")))
+    return slider("delay_ms", "delay", delay_ms, low=SHORTEST_MS, high=LONGEST_MS, step=1.0, unit="ms")
+
+
+# ---------------------------------------------------------------- how repeats fade or pile up
+
+
+def fading_panel():
+    """Return the panel of the repeats' level over time, with the hiss below and the full tape above.
+
+    Returns
+    -------
+    Panel
+        One dot for each repeat of a tone at which the loop is loudest; the tape limits it.
+
+    See Also
+    --------
+    runaway_panel : at which frequency the loop is loudest
+
+    Notes
+    -----
+    Source: geometric series; harmonic balance for the limiter. Notebook: 03_repeats.
+
+    Examples
+    --------
+    >>> print(fading_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    At a loop gain of 0.50 each repeat is 6.0 dB quieter: 9 repeats until 60 dB are gone, in 2.2 s.
+    """
+    levels = example_machine().levels
+    return Panel(
+        name="fading_repeats",
+        build=_build_fading,
+        update=_update_fading,
+        controls=(
+            slider("loop_gain", "loop gain", 0.5, low=0.3, high=1.3, step=0.01, unit=""),
+            _delay_slider(),
+            slider("start_db", "first sound", -levels.tape_headroom_db,
+                   low=-30.0, high=0.0, step=1.0, unit="dB"),
+            slider("hiss_db", "hiss of one pass", levels.tape_noise_db - levels.tape_headroom_db,
+                   low=-75.0, high=-40.0, step=1.0, unit="dB"),
+        ),
+        question="Which loop gain leaves a dozen repeats above the hiss?",
+        legend="All levels, those of the sliders too, count from a full tape. Dots: the repeats. Dashed "
+        "line: the hiss below them. Dash-dotted line: where the tape holds a loop that runs away (only "
+        "above a loop gain of 1).",
+        alt="Chart of level in dB, full tape is 0, over time in s. Dots for the repeats fall in a straight "
+        "line below a loop gain of 1; above it they climb and bend into a level line. The hiss rises in "
+        "steps.",
+    )  # fmt: skip
+
+
+def _build_fading(figure, profile):
+    """Draw the frame; everything else moves."""
+    axes = style.dress(figure.subplots(), profile, x="time (s)", y="level (dB, full tape is 0)")
+    axes.set(xlim=(-0.08, SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
+    dots = style.line_style(profile, 0, marker=True) | {"linestyle": "none"}
+    return {
+        "held": axes.plot([], [], **(style.line_style(profile, 3)))[0],
+        "hiss": axes.plot([], [], **(style.line_style(profile, 1) | {"drawstyle": "steps-post"}))[0],
+        "repeats": axes.plot([], [], **dots)[0],
+    }
+
+
+def _update_fading(artists, loop_gain, delay_ms, start_db, hiss_db):
+    """Send a tone round and round, and say what becomes of it."""
+    gain, delay = round(loop_gain, 2), to_si(delay_ms, "ms")
+    gain_db = amplitude_to_db(gain)
+    count = np.arange(1 + math.floor(SECONDS / delay))
+    level_db = np.array(_round_and_round(db_to_amplitude(start_db), gain, count[-1]))
+    held_db = amplitude_to_db(loops.settling_level(gain_db, 1.0)) if gain > 1 else None
+    below_db = hiss_db + loops.noise_build_up_db(gain_db, count[1:])
+    if held_db is not None:
+        below_db = np.minimum(below_db, held_db)  # the tape holds the hiss as well
+    above = level_db[1:] > below_db
+    heard = int(np.argmin(above)) if not np.all(above) else len(above)
+    artists["repeats"].set_data(count * delay, level_db)
+    artists["hiss"].set_data(count[1:] * delay, below_db)
+    artists["held"].set_data(*(([], []) if held_db is None else ([0, SECONDS], [held_db, held_db])))
+    last = f"{heard} in {heard * delay:.1f} s" if heard < len(above) else f"all in these {SECONDS:g} s"
+    rows = [("repeats above the hiss", last), ("hiss has risen by", f"{below_db[-1] - hiss_db:.1f} dB")]
+    if gain < 1:
+        repeats = loops.whole_repeats(gain_db, -60)
+        rows.append(("a steady tone piles up by", f"{-amplitude_to_db(1 - gain):.1f} dB"))
+        story = (
+            f"each repeat is {-gain_db:.1f} dB quieter: {repeats:.0f} repeats until 60 dB are gone, "
+            f"in {loops.decay_time(delay, gain_db):.1f} s."
+        )
+    elif gain == 1:
+        rows.append(("changes each second by", "0.0 dB"))
+        story = "each repeat is as loud as the last: the sound stays for ever, and the hiss climbs up to it."
+    else:
+        rows.append(("grows each second by", f"{loops.growth_db_per_s(delay, gain_db):.1f} dB"))
+        story = (
+            f"each repeat is {gain_db:.1f} dB louder, until the tape holds it at {held_db:+.1f} dB; "
+            f"there it stays."
+        )
+    return f"At a loop gain of {gain:.2f} {story}", rows
+
+
+def _round_and_round(amplitude, gain, repeats):
+    """Levels in dB of a tone and its repeats, each limited by the tape, whose largest amplitude is 1."""
+    levels_db = [amplitude_to_db(amplitude)]
+    for _ in range(repeats):
+        amplitude *= gain * loops.describing_function(amplitude, 1.0)
+        levels_db.append(amplitude_to_db(amplitude))
+    return levels_db
+
+
+# ---------------------------------------------------------------- where it runs away
+
+
+def runaway_panel():
+    """Return the panel of the loop gain over frequency, and of the arrow that comes back.
+
+    Returns
+    -------
+    Panel
+        Left, loop gain in dB with the place where the loop starts to howl; right, one turn of
+        the loop gain in the complex plane about that place, beside the point 1.
+
+    See Also
+    --------
+    fading_panel : what becomes of the repeats
+
+    Notes
+    -----
+    Source: H. Nyquist, Regeneration Theory, Bell System Technical Journal 11, 1932 (from memory).
+    Notebook: 03_repeats.
+
+    Examples
+    --------
+    >>> runaway_panel().readout
+    'With the return send at -6.0 dB there are 6.1 dB to go. It would start at 458.8 Hz.'
+    """
+    machine = example_machine()
+    return Panel(
+        name="where_it_runs_away",
+        build=_build_runaway,
+        update=_update_runaway,
+        controls=(
+            slider("return_send_db", "return send", machine.mixer.return_send_db,
+                   low=-12.0, high=3.0, step=0.1, unit="dB"),
+            _delay_slider(),
+            slider("separation_um", "dirt on the head", machine.heads.spacing_loss_um,
+                   low=0.0, high=4.0, step=0.1, unit="µm"),
+            slider("low_cut_hz", "low cut", machine.heads.low_cut_hz, low=10.0, high=320.0, step=OCTAVE / 15,
+                   unit="Hz", log=True),
+            switch("inverted", "return with its polarity inverted", False),
+        ),
+        question="Which controls move the place where it starts, and which only how near it is?",
+        legend="Left, solid line: loop gain; dashed line: the edge; upright line with a diamond: the tone "
+        "that starts first. Right: the tip of the arrow that comes back, over one turn about that tone; "
+        "cross: the point 1; dashed: size 1. The loop runs away when the turn encloses the cross.",
+        alt="Two charts. Left: loop gain in dB over frequency in Hz, flat in the middle, with the edge at "
+        "0 dB and a mark where the loop would start. Right: a nearly round curve in the complex plane, and "
+        "the point 1 outside it while the loop is stable.",
+    )  # fmt: skip
+
+
+def _build_runaway(figure, profile):
+    """Draw the edge, the circle of size 1 and the point 1; curves and marks move."""
+    if profile.narrow:
+        level, plane = figure.subplots(2, 1)
+    else:
+        level, plane = figure.subplots(1, 2, width_ratios=(5, 4))
+    style.dress(level, profile, x="frequency (Hz)", y="loop gain (dB)")
+    style.frequency_axis(level, profile, low=LOWEST_HZ, high=HIGHEST_HZ)
+    level.set_ylim(LOWEST_DB, 6)
+    level.axhline(0, **style.line_style(profile, 1))
+    style.dress(plane, profile, x="in phase", y="a quarter turn off")
+    plane.set(xlim=(-REACH, REACH), ylim=(-REACH, REACH), aspect="equal",
+              xticks=(-1, 0, 1), yticks=(-1, 0, 1))  # fmt: skip
+    around = np.exp(2j * np.pi * np.linspace(0, 1, 200))
+    thin = {"color": profile.ground.frame, "linestyle": "--", "linewidth": profile.line_pt / 2}
+    plane.plot(around.real, around.imag, **thin)
+    plane.plot([1], [0], marker="X", linestyle="none", color=profile.ground.colors[1],
+               markersize=3 * profile.line_pt + 2, zorder=4)  # fmt: skip
+    mark = style.line_style(profile, 2) | {"linestyle": "-", "marker": "D", "markevery": [1]}
+    return {
+        "gain": level.plot([], [], **style.line_style(profile, 0))[0],
+        "start": level.plot([], [], **mark)[0],
+        "arrow": plane.plot([], [], **mark)[0],
+        "turn": plane.plot([], [], **style.line_style(profile, 0))[0],
+    }
+
+
+def _update_runaway(artists, return_send_db, delay_ms, separation_um, low_cut_hz, inverted):
+    """Set the loop up, look for its margin once, and say where it starts."""
+    delay = to_si(delay_ms, "ms")
+    loop, edge_db, frequency = _edge(delay, to_si(separation_um, "um"), low_cut_hz, inverted)
+    loop = replace(loop, return_gain=loop.return_gain * db_to_amplitude(return_send_db))
+    margin_db = edge_db - return_send_db
+    turn = loops.loop_gain(loop, np.maximum(frequency + ONE_TURN / delay, 0))
+    artists["gain"].set_data(FREQUENCY, loops.loop_gain_db(loop, FREQUENCY))
+    artists["start"].set_data([frequency, frequency], [LOWEST_DB, -margin_db])
+    artists["turn"].set_data(turn.real, turn.imag)
+    artists["arrow"].set_data([0, db_to_amplitude(-margin_db)], [0, 0])
+    where, change = f"{frequency:.1f} Hz", loops.growth_db_per_s(delay, -margin_db)
+    rows = [("edge of the return send", f"{edge_db:.1f} dB"), ("first tone to start", where),
+            ("tones in phase are apart by", f"{1 / delay:.1f} Hz"),
+            ("the first tone changes each second by", f"{change:+.1f} dB")]  # fmt: skip
+    send = f"With the return send at {return_send_db:.1f} dB"
+    if margin_db > 0:
+        return f"{send} there are {margin_db:.1f} dB to go. It would start at {where}.", rows
+    held_db = amplitude_to_db(loops.settling_level(-margin_db, 1.0)) if margin_db < 0 else LOWEST_DB
+    rows.append(("the tape holds it, full tape is 0, at", f"{held_db:+.1f} dB"))
+    return f"{send} the loop is {-margin_db:.1f} dB past the edge. It starts at {where}.", rows
+
+
+@lru_cache(maxsize=64)
+def _edge(delay, separation, low_cut, inverted):
+    """Return the loop with its return send at 0 dB, the send at which it starts in dB, and where.
+
+    The send moves the margin dB by dB and the tone not at all, so that the search, which takes
+    longer than all the rest, need not be done again while only the send moves. It is quickest
+    for a loop that is surely stable.
+    """
+    machine = example_machine()
+    deck = machine.one_pass(machine.speeds[0])
+    loop = loops.EchoLoop(
+        delays=(delay,),
+        head_gains=(1.0,),
+        return_gain=-1.0 if inverted else 1.0,
+        one_pass=replace(deck, today=replace(deck.today, separation=separation), low_cut=low_cut),
+    )
+    quiet = replace(loop, return_gain=loop.return_gain * db_to_amplitude(QUIET_DB))
+    found = loops.stability(quiet)
+    return loop, QUIET_DB + found.margin_db, found.frequency
+
+
+#: The prediction: repeats at half the amplitude, until 60 dB are gone; a guess may be a quarter off.
+_half_db = amplitude_to_db(0.5)
+first_guess = Exercise(
+    expected=repeats_until(_half_db, -60),
+    unit="",
+    tolerance_percent=25,
+    slips=(
+        (500, "Halves do not take away the same amount each time: each takes half of what is left."),
+        (lambda n: n > 30, "Halving is quicker than that: two repeats leave a quarter, three an eighth."),
+        (20, "Doubled: each repeat takes 6 dB away, not 3."),
+    ),
+    hint="Halve again and again: a half, a quarter, an eighth; when is a thousandth reached?",
+)
+
+#: What one repeat loses at a loop gain of 0.7.
+_per_repeat = -amplitude_to_db(0.7)
+per_repeat = Exercise(
+    expected=_per_repeat,
+    unit="dB",
+    slips=(
+        (_per_repeat / 2, "An amplitude takes 20 log10; 10 log10 is for powers."),
+        (30, "A loop gain of 0.7 does take 30 % away, but decibels count in logarithms."),
+        (0.3, "That is the share that is lost; turn the gain itself into decibels."),
+    ),
+    hint="Twenty times the logarithm of the loop gain, and leave the minus away.",
+)
+
+#: The margin from counting repeats, without ever going near the edge.
+_counted = -gain_for_repeats_db(8, -30)
+counted_margin = Exercise(
+    expected=_counted,
+    unit="dB",
+    slips=(
+        (8 * 30, "You multiplied; eight repeats share the thirty decibels."),
+        (8 / 30, "Upside down: decibels divided by repeats."),
+        (60 / 8, "The count ended when thirty decibels were gone, not sixty."),
+    ),
+    hint="How much does each repeat lose? The send may go up by just as much.",
+)
+
+#: Seconds until the poet may go on.
+_fades = decay_time(to_si(218, "ms"), amplitude_to_db(0.8), -30)
+pause = Exercise(
+    expected=_fades,
+    unit="s",
+    slips=(
+        (2 * _fades, "That is twice too long: wait for 30 dB, not 60, and take 20 log10 of an amplitude."),
+        (repeats_until(amplitude_to_db(0.8), -30), "That is the number of repeats; how long does each take?"),
+    ),
+    hint="First the decibels of one repeat, then how many repeats, then the delay times that.",
+)
+
+#: The lowest tone of an inverting loop of 200 ms.
+lowest_inverted = Exercise(
+    expected=0.5 / 0.2,
+    unit="Hz",
+    slips=(
+        (1 / 0.2, "That tone comes back a whole turn late, and the inverting return adds half a turn."),
+        (0.2 * 0.5, "A frequency is turns divided by time."),
+    ),
+    hint="The delay must add half a turn, so that with the half turn of the return it makes a whole one.",
+)
+
+#: Hiss in the long run at a loop gain of 0.9.
+_hiss = noise_build_up_db(amplitude_to_db(0.9))
+hiss = Exercise(
+    expected=_hiss,
+    unit="dB",
+    slips=(
+        (20, "So much a steady tone piles up, whose repeats are alike. Hiss adds as power: square the gain."),
+        (10, "You took the loop gain itself; the power of a repeat goes with its square."),
+        (2 * _hiss, "A power takes 10 log10; 20 log10 is for amplitudes."),
+    ),
+    hint="Powers add: one divided by one minus the square of the loop gain, in decibels.",
+)
+
+#: How long a howl takes from a quiet room to a dangerous one.
+_climb = 30 / growth_db_per_s(to_si(300, "ms"), amplitude_to_db(1.1))
+climb = Exercise(
+    expected=_climb,
+    unit="s",
+    slips=(
+        (30 / amplitude_to_db(1.1), "That is the number of rounds; each takes three tenths of a second."),
+        (30 * 0.3 / 1.1, "Turn the loop gain into decibels first: so much it gains in each round."),
+        (30 * 0.3 / 10, "Ten percent more amplitude is not ten decibels."),
+    ),
+    hint="Decibels in one round, divided by the length of a round, is decibels in a second.",
+)
+
+#: Where the tape holds a loop that is 2 dB past the edge, against a full tape.
+_held = amplitude_to_db(settling_level(2.0, 1.0))
+held = Exercise(
+    expected=_held,
+    unit="dB",
+    tolerance_percent=3,
+    slips=(
+        (amplitude_to_db(settling_level(2.0, 1.0)) - 2.0,
+         "That is the level on the tape; we ask for the one before it, at the record head."),
+        (2.0, "It goes up not by the excess, but until the tape has eaten the excess up."),
+        (settling_level(2.0, 1.0), "That is the amplitude against a full tape; turn it into decibels."),
+    ),
+    hint="Ask settling_level with a saturation of one, and turn the amplitude into decibels.",
+)  # fmt: skip

@@ -1,0 +1,378 @@
+"""What-if panels about the tempo: how well a delay fits a note, and where its repeats fall."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from matplotlib.patches import Polygon
+from matplotlib.ticker import FixedLocator, NullLocator, StrMethodFormatter
+
+from tapecalc.calc.tempo import (
+    delay_from_tempo,
+    duration_from_drift,
+    exact_changes,
+    fit,
+    grid_offset,
+    nearest_fits,
+    note_value,
+    tempo_from_delay,
+    timing_threshold,
+)
+from tapecalc.calc.transport import delay_from_spacing
+from tapecalc.calc.units import from_si, to_si
+from tapecalc.course.exercise import Exercise
+from tapecalc.course.panel import Panel, choice, slider
+from tapecalc.machine import example_machine
+from tapecalc.plot import style
+from tapecalc.plot.kit import name_lines
+from tapecalc.plot.tempo import SONG_NOTES
+
+__all__ = [
+    "repeats_panel",
+    "tempo_panel",
+]
+
+
+SLOWEST_BPM, FASTEST_BPM = 60.0, 180.0
+SHORTEST_MM, LONGEST_MM = 20.0, 100.0
+SLOWEST_IPS, FASTEST_IPS = 3.75, 15.0
+TEN_CENTS = math.log10(2) / 120  # the step of the speed slider, in decades
+TEMPOS = np.geomspace(57.0, 195.0, 100)  # across the chart, a little beyond both ends of the slider
+LOWEST_MS, HIGHEST_MS = 50.0, 1100.0
+NEAREST = "nearest"
+NOTES = tuple(note_value(name) for name in SONG_NOTES)
+LARGEST_ERROR = 1.5  # percent
+MOST_REPEATS = 16
+
+
+def _tempo_slider():
+    return slider("tempo_bpm", "tempo", example_machine().song.bpm, low=SLOWEST_BPM, high=FASTEST_BPM,
+                  step=0.5, unit="bpm")  # fmt: skip
+
+
+def _late_or_early(error_ms):
+    """Say an error in words, to a tenth of a millisecond."""
+    if round(abs(error_ms), 1) == 0:
+        return "right in time"
+    return f"{abs(error_ms):.1f} ms {'late' if error_ms > 0 else 'early'}"
+
+
+# ---------------------------------------------------------------- how well a delay fits
+
+
+def tempo_panel():
+    """Return the panel of delay over tempo: note values as lines, this machine across, the gap between.
+
+    Returns
+    -------
+    Panel
+        Both axes have equal steps for equal ratios, so notes are parallel lines and an error of so
+        many cents is equally high everywhere.
+
+    See Also
+    --------
+    repeats_panel : what the same error does from repeat to repeat
+
+    Notes
+    -----
+    Source: T = 60 b / B; Friberg and Sundberg 1995 for the band. Notebook: 04_tempo.
+
+    Examples
+    --------
+    >>> print(tempo_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    At 76 bpm the delay of 436 ms is an eighth, 41.0 ms late (+10.4 %, +171 cents): a miss, because
+    ears notice from 9.9 ms.
+    """
+    machine = example_machine()
+    return Panel(
+        name="tempo_and_delay",
+        build=_build_tempo,
+        update=_update_tempo,
+        controls=(
+            _tempo_slider(),
+            slider("spacing_mm", "head spacing", round(from_si(machine.spacings[0], "mm"), 3),
+                   low=SHORTEST_MM, high=LONGEST_MM, step=0.1, unit="mm"),
+            slider("speed_ips", "tape speed", round(from_si(min(machine.speeds), "ips"), 6),
+                   low=SLOWEST_IPS, high=FASTEST_IPS, step=TEN_CENTS, unit="ips", log=True),
+            choice("note", "note value", {"the nearest": NEAREST} | {name: name for name in SONG_NOTES},
+                   NEAREST),
+        ),
+        question="Which single move, of one control only, brings the song and the tape together?",
+        legend="Slanted lines: how long each note lasts. Level line: your delay; upright line: your song; "
+        "thick piece: how far apart the two are. Shaded: what ears let pass. Dot: the tempo that fits.",
+        alt="Chart of delay in ms over tempo in beats per minute, both with equal steps for equal ratios. "
+        "Note values are parallel falling lines; a level line is the delay, an upright one the song.",
+    )  # fmt: skip
+
+
+def _build_tempo(figure, profile):
+    """Draw the note values, which stand still; everything else moves."""
+    axes = style.dress(figure.subplots(), profile, x="tempo (beats per minute)", y="delay (ms)")
+    axes.set(xscale="log", yscale="log", xlim=(TEMPOS[0], TEMPOS[-1]), ylim=(LOWEST_MS, HIGHEST_MS))
+    for axis, ticks in ((axes.xaxis, (60, 76, 90, 110, 140, 180)), (axes.yaxis, (50, 100, 200, 400, 800))):
+        axis.set_major_locator(FixedLocator(ticks))
+        axis.set_minor_locator(NullLocator())
+        axis.set_major_formatter(StrMethodFormatter("{x:.0f}"))
+    notes = []
+    for k, note in enumerate(NOTES):
+        lasts = from_si(delay_from_tempo(TEMPOS, note.beats), "ms")
+        notes += axes.plot(TEMPOS, lasts, **style.line_style(profile, k))
+    name_lines(axes, profile, notes, SONG_NOTES)
+    ground = profile.ground
+    thin = {"color": ground.text, "linewidth": profile.line_pt / 1.5}
+    band = Polygon([[SLOWEST_BPM, LOWEST_MS]], facecolor=ground.colors[0], alpha=0.3, edgecolor="none")
+    return {
+        "passes": axes.add_patch(band),
+        "delay": axes.axhline(LOWEST_MS, **thin),
+        "song": axes.axvline(SLOWEST_BPM, linestyle=style.LINES[1], **thin),
+        "gap": axes.plot([], [], color=ground.text, linewidth=2.2 * profile.line_pt)[0],
+        "fits": axes.plot([], [], "o", color=ground.text, markersize=3 * profile.line_pt + 2)[0],
+    }
+
+
+def _update_tempo(artists, tempo_bpm, spacing_mm, speed_ips, note):
+    """Judge the delay at this tempo, and say the four ways to be exact."""
+    machine = example_machine()
+    spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
+    notes = NOTES if note == NEAREST else (note_value(note),)
+    found = nearest_fits(delay_from_spacing(spacing, speed), tempo_bpm, notes=notes)[0]
+    ways = exact_changes(found, spacing=spacing, speed=speed, capstan_diameter=machine.capstan_diameter,
+                         tape_thickness=machine.tape_thickness)  # fmt: skip
+    tempos = TEMPOS[:-1]  # off the right end, where the names of the notes begin
+    lasts = delay_from_tempo(tempos, found.note.beats)
+    least, most = (lasts + sign * timing_threshold(lasts) for sign in (-1, 1))
+    edge = np.column_stack([np.append(tempos, tempos[::-1]), np.append(least, most[::-1])])
+    artists["passes"].set_xy(edge * (1, from_si(1.0, "ms")))
+    delay_ms, wanted_ms, error_ms, heard_ms = (
+        from_si(value, "ms") for value in (found.delay, found.wanted_delay, found.error, found.threshold)
+    )
+    artists["delay"].set_ydata([delay_ms, delay_ms])
+    artists["song"].set_xdata([tempo_bpm, tempo_bpm])
+    artists["gap"].set_data([tempo_bpm, tempo_bpm], [wanted_ms, delay_ms])
+    artists["fits"].set_data([ways.bpm], [delay_ms])
+    article = "an" if found.note.name.startswith("e") else "a"
+    verdict = "a miss, because ears notice" if found.audible else "a fit, because ears notice only"
+    sleeve_mm, shaft_mm = (from_si(width, "mm") for width in (ways.sleeve_diameter, machine.capstan_diameter))
+    rows = [
+        ("move the playback head by", f"{from_si(ways.spacing_change, 'mm'):+.1f} mm, "
+         f"to {from_si(ways.spacing, 'mm'):.1f} mm"),
+        ("or change the speed by", f"{ways.speed_change_percent:+.1f} %, "
+         f"to {from_si(ways.speed, 'ips'):.2f} ips"),
+        ("or make the capstan", f"{sleeve_mm:.2f} mm thick instead of {shaft_mm:.2f} mm"),
+        ("or play at", f"{ways.bpm:.1f} bpm"),
+    ]  # fmt: skip
+    return (
+        f"At {tempo_bpm:g} bpm the delay of {delay_ms:.0f} ms is {article} {found.note.name}, "
+        f"{_late_or_early(error_ms)} ({found.error_percent:+.1f} %, {found.error_cents:+.0f} cents): "
+        f"{verdict} from {heard_ms:.1f} ms.",
+        rows,
+    )
+
+
+# ---------------------------------------------------------------- where the repeats fall
+
+
+def repeats_panel():
+    """Return the panel of repeats against the beat, and of the error that grows with them.
+
+    Returns
+    -------
+    Panel
+        Above, where the repeats should fall and where they do; below, how late each one is.
+
+    See Also
+    --------
+    tempo_panel : where the error comes from
+
+    Notes
+    -----
+    Source: repeat n comes after n delays. Notebook: 04_tempo.
+
+    Examples
+    --------
+    >>> print(repeats_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    A dotted eighth at 76 bpm lasts 592 ms; 4 repeats make 3 beats. With +1 % of error repeat 8 is
+    47.4 ms late; ears notice from repeat 3 on.
+    """
+    return Panel(
+        name="repeats_and_beat",
+        build=_build_repeats,
+        update=_update_repeats,
+        controls=(
+            _tempo_slider(),
+            choice("note", "note value", {name: name for name in SONG_NOTES}, "dotted eighth"),
+            slider("error_percent", "delay too long by", 1.0,
+                   low=-LARGEST_ERROR, high=LARGEST_ERROR, step=0.1, unit="%"),
+            slider("repeats", "repeats", 8, low=1, high=MOST_REPEATS, step=1, unit=""),
+        ),
+        question="Which repeat is the first that ears find out of time?",
+        legend="Above: upright lines are the beats; diamond, the note itself; squares, where repeats should "
+        "fall; large squares, those that meet a beat; dots, where they do fall. Below: how late each repeat "
+        "is; shaded, what ears let pass.",
+        alt="Two charts over the same time in beats. Above: two rows of marks, repeats as they should fall "
+        "and as they do. Below: the error of each repeat in ms, growing along a straight line.",
+    )  # fmt: skip
+
+
+def _build_repeats(figure, profile):
+    """Draw the beats; everything else moves."""
+    rhythm, late = figure.subplots(2, 1, sharex=True, height_ratios=(2, 3))
+    style.dress(rhythm, profile, grid="x")
+    style.dress(late, profile, x="time after the note (beats)", y="late (ms)")
+    rhythm.set(ylim=(-0.7, 1.7), yticks=(0, 1), xlim=(-0.3, 1.04 * MOST_REPEATS))
+    rhythm.set_yticklabels(["as it is", "in time"])
+    rhythm.tick_params(labelbottom=False)
+    late.xaxis.set_major_locator(FixedLocator(range(0, MOST_REPEATS + 1, 2 if profile.narrow else 1)))
+    largest = LARGEST_ERROR / 100 * from_si(delay_from_tempo(SLOWEST_BPM, NOTES[0].beats), "ms")
+    late.set(ylim=(-1.1 * MOST_REPEATS * largest, 1.1 * MOST_REPEATS * largest))
+    ground, size = profile.ground, 2 * profile.line_pt + 2
+
+    def marks(axes, shape, color, scale=1.0, **look):
+        return axes.plot([], [], shape, color=color, markersize=scale * size, **look)[0]
+
+    marks(rhythm, "D", ground.text).set_data([0, 0], [0, 1])
+    return {
+        "passes": late.axhspan(-1, 1, facecolor=ground.colors[0], alpha=0.3, edgecolor="none"),
+        "wanted": marks(rhythm, "s", ground.colors[0]),
+        "on the beat": marks(rhythm, "s", ground.colors[0], 1.8),
+        "echo": marks(rhythm, "o", ground.colors[1]),
+        "late": marks(late, "o", ground.colors[1], linestyle="-", linewidth=profile.line_pt / 1.5),
+    }
+
+
+def _update_repeats(artists, tempo_bpm, note, error_percent, repeats):
+    """Count the repeats off against the beat."""
+    value = note_value(note)
+    wanted = delay_from_tempo(tempo_bpm, value.beats)
+    judged = fit(wanted * (1 + to_si(error_percent, "percent")), tempo_bpm, value)
+    number = np.arange(1, repeats + 1)
+    offsets_ms = from_si(grid_offset(judged.delay, wanted, number), "ms")
+    in_time = number * value.beats
+    every, beats = value.cross_rhythm
+    meeting = in_time[number % every == 0]
+    heard_ms = from_si(judged.threshold, "ms")
+    artists["passes"].set_y(-heard_ms)
+    artists["passes"].set_height(2 * heard_ms)
+    artists["wanted"].set_data(in_time, np.ones_like(in_time))
+    artists["on the beat"].set_data(meeting, np.ones_like(meeting))
+    artists["echo"].set_data(in_time * judged.delay / wanted, np.zeros_like(in_time))
+    artists["late"].set_data(in_time, offsets_ms)
+    count = f"{every} repeat{'s' * (every > 1)} make{'s' * (every == 1)} {beats} beat{'s' * (beats > 1)}"
+    good = judged.repeats_in_time
+    last = _late_or_early(offsets_ms[-1])
+    heard = "none is ever heard as wrong" if good is None else f"ears notice from repeat {good + 1} on"
+    article = "An" if note.startswith("e") else "A"
+    return (
+        f"{article} {note} at {tempo_bpm:g} bpm lasts {from_si(wanted, 'ms'):.0f} ms; {count}. "
+        f"With {error_percent:+.3g} % of error repeat {repeats} is {last}; {heard}.",
+        [("the delay", f"{from_si(judged.delay, 'ms'):.1f} ms"),
+         ("late per repeat", f"{from_si(judged.error, 'ms'):+.1f} ms"),
+         ("ears notice from", f"{heard_ms:.1f} ms")],
+    )  # fmt: skip
+
+
+_DECK = example_machine()
+_FAST, _SLOW = _DECK.speeds
+_WHOLE_NUMBER = 1e-6  # tolerance in percent where only one whole number is right
+
+#: The prediction: at which tempo the slow speed is an eighth; a guess may be a tenth off.
+_slow_eighth = tempo_from_delay(_DECK.delays(_SLOW)[0], note_value("eighth").beats)
+first_guess = Exercise(
+    expected=_slow_eighth,
+    unit="bpm",
+    tolerance_percent=10,
+    slips=(
+        (2 * _slow_eighth, "At that tempo the echo is a whole beat, a quarter; an eighth is half a beat."),
+        (_slow_eighth / 2, "An eighth is half a beat, not two beats: there are two eighths in each beat."),
+    ),
+    hint="Two eighths make one beat. How many times do two such delays fit into a minute?",
+)
+
+#: A dotted eighth at 90 beats a minute.
+_dotted_ms = from_si(delay_from_tempo(90, note_value("dotted eighth").beats), "ms")
+dotted = Exercise(
+    expected=_dotted_ms,
+    unit="ms",
+    slips=(
+        (from_si(delay_from_tempo(90, 1), "ms"), "That is a whole beat, a quarter note."),
+        (from_si(delay_from_tempo(90, 0.5), "ms"), "That is a plain eighth; the dot adds half of it."),
+        (from_si(delay_from_tempo(90, 1.5), "ms"), "That is a dotted quarter."),
+        (lambda ms: abs(ms - 90 * 0.75) < 1, "You multiplied by the tempo: a faster song has shorter notes."),
+    ),
+    hint="A beat lasts a minute divided by the tempo; a dotted eighth is three quarters of a beat.",
+)
+
+#: The tempo at which 50 mm at 7.5 ips are an eighth triplet.
+_fifty = delay_from_spacing(to_si(50, "mm"), to_si(7.5, "ips"))
+_triplet_bpm = tempo_from_delay(_fifty, note_value("eighth triplet").beats)
+triplet = Exercise(
+    expected=_triplet_bpm,
+    unit="bpm",
+    slips=(
+        (tempo_from_delay(_fifty, 1 / 2), "That is the tempo for a plain eighth."),
+        (tempo_from_delay(_fifty, 2 / 3),
+         "That is a quarter triplet: three of them fill two beats. Three eighth triplets fill one."),
+        (tempo_from_delay(_fifty, 1), "That is the tempo for a quarter."),
+        (tempo_from_delay(_fifty, 3 / 4), "That is the tempo for a dotted eighth."),
+    ),
+    hint="First the delay; then: three eighth triplets fill one beat, and so many beats fill a minute.",
+)  # fmt: skip
+
+#: Where the head must stand for a sixteenth at 84 beats a minute.
+_late = fit(_DECK.delays(_FAST)[0], 84, note_value("sixteenth"))
+_spacing = _DECK.spacings[0]
+_spacing_mm = from_si(exact_changes(_late, spacing=_spacing, speed=_FAST).spacing, "mm")
+new_spacing = Exercise(
+    expected=_spacing_mm,
+    unit="mm",
+    slips=(
+        (_spacing_mm / 2, "That is the place for the slow speed."),
+        (from_si(_spacing, "mm") * (1 - _late.error_percent / 100),
+         "So many percent too long is not cured by so many percent less: divide by 1 plus the error."),
+        (from_si(_spacing, "mm") * (1 + _late.error_percent / 100),
+         "The echo is late, so the head must come nearer."),
+        (from_si(_spacing, "mm") - _spacing_mm, "That is how far to move it; we ask where it must stand."),
+    ),
+    hint="How long does the sixteenth last? Then: how far does the tape run meanwhile?",
+)  # fmt: skip
+
+#: The first repeat that is heard as late: 505 ms at 120 beats a minute.
+_quarter = fit(0.505, 120, note_value("quarter"))
+first_heard = Exercise(
+    expected=_quarter.repeats_in_time + 1,
+    unit="",
+    tolerance_percent=_WHOLE_NUMBER,
+    slips=(
+        (_quarter.repeats_in_time, "That is the last one that still passes."),
+        (1, "One repeat alone is within the threshold: look at how the error adds up."),
+        (lambda number: number != round(number), "Repeats are counted in whole numbers: round up."),
+    ),
+    hint="How late is each repeat? Compare with 2.5 % of the beat.",
+)
+
+#: How long a loop that is 0.3 % slow stays within 50 ms.
+_drift_s = duration_from_drift(to_si(50, "ms"), 0.3)
+drift = Exercise(
+    expected=_drift_s,
+    unit="s",
+    slips=(
+        (0.050 * 0.003, "You multiplied; the drift is time times error, so time is drift divided by error."),
+        (_drift_s / 100, "0.3 % is 0.003."),
+    ),
+    hint="In each second the loop loses 0.3 % of a second.",
+)
+
+#: After how many repeats a dotted eighth meets the first beat of a bar of four.
+_every, _beats = note_value("dotted eighth").cross_rhythm
+bar_line = Exercise(
+    expected=_every * 4,
+    unit="",
+    tolerance_percent=_WHOLE_NUMBER,
+    slips=(
+        (_every, "There it meets a beat, but which one? It is the fourth of the bar."),
+        (_beats * 4, "That is the number of beats; we ask for repeats."),
+        (_beats, "That is the number of bars; we ask for repeats."),
+    ),
+    hint="It meets every third beat. Which is the first of them that starts a bar?",
+)

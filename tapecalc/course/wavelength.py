@@ -1,0 +1,541 @@
+"""What-if panels about the wavelength: gap, contact, standard equalization, and pass after pass."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from tapecalc.calc import response
+from tapecalc.calc.levels import sum_power_db
+from tapecalc.calc.response import (
+    azimuth_null_angle,
+    gap_null_frequency,
+    spacing_loss_db,
+    thickness_loss_db,
+    transition_frequency,
+    wavelength,
+)
+from tapecalc.calc.standards import EQUALIZATIONS, equalization
+from tapecalc.calc.transport import delay_from_spacing, run_time
+from tapecalc.calc.units import from_si, to_si
+from tapecalc.course.exercise import Exercise
+from tapecalc.course.panel import Panel, choice, slider
+from tapecalc.machine import example_machine
+from tapecalc.plot import style
+
+__all__ = [
+    "contact_panel",
+    "equalization_panel",
+    "passes_panel",
+    "pattern_panel",
+]
+
+
+LOWEST, HIGHEST = 20.0, 20e3  # what is drawn, Hz
+FREQUENCY = np.geomspace(LOWEST, HIGHEST, 300)
+SLOWEST_IPS, FASTEST_IPS = 3.75, 15.0
+SEMITONE = math.log10(2) / 12  # a slider's step in decades: twelve steps double
+LARGEST_GAP_UM = 10.0
+SHOWN_UM = 24.0  # of the tape, to either side of the gap
+ALONG = np.linspace(-SHOWN_UM, SHOWN_UM, 600)
+PROBE = 10e3  # the frequency that the tables speak of, Hz
+DROP_DB = 3.0  # where a band ends
+MOST_PASSES = 12
+UM = "\N{MICRO SIGN}m"
+
+
+def _speed_slider(speed):
+    return slider("speed_ips", "tape speed", round(from_si(speed, "ips"), 6), low=SLOWEST_IPS,
+                  high=FASTEST_IPS, step=SEMITONE, unit="ips", log=True)  # fmt: skip
+
+
+def _tilt_slider(angle):
+    return slider("tilt_arcmin", "azimuth error", round(from_si(angle, "arcmin"), 3), low=0.0, high=20.0,
+                  step=0.5, unit="arcmin")  # fmt: skip
+
+
+def _separation_slider(separation, *, low):
+    return slider("separation_um", "head-to-tape separation", round(from_si(separation, "um"), 3), low=low,
+                  high=5.0, step=0.1, unit=UM)  # fmt: skip
+
+
+def _gap_slider(gap, *, low):
+    return slider("gap_um", "gap", round(from_si(gap, "um"), 3), low=low, high=LARGEST_GAP_UM, step=0.1,
+                  unit=UM)  # fmt: skip
+
+
+def _level_axes(axes, profile, lowest, highest):
+    """Dress axes of level over frequency."""
+    style.frequency_axis(axes, profile, low=LOWEST, high=HIGHEST)
+    style.dress(axes, profile, x="frequency (Hz)", y="level (dB)")
+    axes.set_ylim(lowest, highest)
+
+
+def _signed(value, digits):
+    """Write a number with its sign, and no minus before a zero."""
+    return f"{round(value, digits) + 0.0:+.{digits}f}"
+
+
+def _line(axes, profile, index, **look):
+    return axes.plot([], [], **(style.line_style(profile, index) | look))[0]
+
+
+def _dot(axes, profile, index):
+    return _line(axes, profile, index, linestyle="none", marker="o", clip_on=False, zorder=4)
+
+
+# ---------------------------------------------------------------- the pattern and the gap
+
+
+def pattern_panel():
+    """Return the panel of a tone on tape that passes the gap.
+
+    Returns
+    -------
+    Panel
+        Above, the pattern on tape, the gap, and its average; below, gap loss over frequency.
+
+    See Also
+    --------
+    contact_panel : the gap and the three other losses
+
+    Notes
+    -----
+    Source: J. Eargle, Electroacoustical Reference Data, 1994. Notebook: 02_wavelength.
+
+    Examples
+    --------
+    >>> print(pattern_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    10 kHz at 7.5 ips is 19.05 µm long, and the gap spans 23 % of that. Its average is +0.91 now, and never
+    more than 0.91 of full: 0.8 dB lost.
+    """
+    machine = example_machine()
+    contact = machine.one_pass(machine.speeds[0]).today
+    return Panel(
+        name="pattern_and_gap",
+        build=_build_pattern,
+        update=_update_pattern,
+        controls=(
+            slider("frequency_khz", "tone", 10.0, low=2.5, high=20.0, step=SEMITONE, unit="kHz", log=True),
+            _speed_slider(machine.speeds[0]),
+            _gap_slider(contact.gap, low=1.0),
+            slider("moved_percent", "tape moved by", 0.0, low=0.0, high=50.0, step=5.0,
+                   unit="% of wave"),
+        ),
+        question="At which gap is the average nothing at all, however far the tape moves?",
+        legend="Above: the pattern on tape; shaded: the effective gap, 1.11 times the gap; thick bar: the "
+        "average inside it, which is all that the head reads. Dots: how far up and down that bar can get. "
+        "Below: what the gap leaves of each frequency; dot: your tone.",
+        alt="Two charts. Above: a wave along the tape in µm behind a shaded gap, with a bar at the average "
+        "inside it. Below: gap loss in dB over frequency, falling towards a null.",
+    )  # fmt: skip
+
+
+def _build_pattern(figure, profile):
+    """Draw the frames; wave, gap, bar and curve move."""
+    tape, loss = figure.subplots(2, 1)
+    style.dress(tape, profile, x=f"along the tape ({UM})", y="pattern", grid=None)
+    tape.set(xlim=(-SHOWN_UM, SHOWN_UM), ylim=(-1.15, 1.15), yticks=(-1, 0, 1))
+    _level_axes(loss, profile, -32, 2)
+    loss.set_xlim(1000, HIGHEST)
+    fill = {"facecolor": profile.ground.fill, "edgecolor": profile.ground.frame, "zorder": 0.6}
+    return {
+        "gap": tape.axvspan(-1, 1, linewidth=profile.line_pt / 2, **fill),
+        "pattern": _line(tape, profile, 0),
+        "average": _line(tape, profile, 1, linestyle="-", linewidth=2.5 * profile.line_pt, zorder=3),
+        "reach": _dot(tape, profile, 1),
+        "loss": _line(loss, profile, 0),
+        "tone": _dot(loss, profile, 1),
+    }
+
+
+def _update_pattern(artists, frequency_khz, speed_ips, gap_um, moved_percent):
+    """Write the tone on tape, move it on, and average it over the gap."""
+    frequency, speed, gap = to_si(frequency_khz, "khz"), to_si(speed_ips, "ips"), to_si(gap_um, "um")
+    length_um = from_si(response.wavelength(frequency, speed), "um")
+    span_um = response.DEFAULT_GAP_FACTOR * gap_um
+    moved = moved_percent / 100
+    # The sinc keeps its sign: beyond the first null the average has turned around.
+    largest = float(np.sinc(span_um / length_um))
+    average = largest * math.cos(2 * math.pi * moved)
+    left, right = -span_um / 2, span_um / 2
+    artists["pattern"].set_data(ALONG, np.cos(2 * np.pi * (ALONG / length_um - moved)))
+    artists["gap"].set(x=left, width=span_um)
+    artists["average"].set_data([left, right], [average, average])
+    artists["reach"].set_data([0, 0], [-largest, largest])
+    artists["loss"].set_data(FREQUENCY, response.gap_loss_db(FREQUENCY, speed, gap))
+    loss = response.gap_loss_db(frequency, speed, gap)
+    artists["tone"].set_data([frequency], [max(loss, -32)])
+    null = response.gap_null_frequency(speed, gap)
+    lost = f"{-loss:.1f} dB lost" if loss > -60 else "nothing is left"
+    return (
+        f"{frequency_khz:.3g} kHz at {speed_ips:.4g} ips is {length_um:.4g} {UM} long, and the gap spans "
+        f"{100 * span_um / length_um:.0f} % of that. Its average is {_signed(average, 2)} now, and never "
+        f"more than {abs(largest):.2f} of full: {lost}.",
+        [("wavelength", f"{length_um:.4g} {UM}"), ("effective gap", f"{span_um:.2f} {UM}"),
+         ("average now", _signed(average, 2)), ("first null", f"{from_si(null, 'khz'):.1f} kHz")],
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------- four losses
+
+
+def contact_panel():
+    """Return the panel of gap, spacing, thickness and azimuth loss, each with its slider.
+
+    Returns
+    -------
+    Panel
+        The four losses and their sum over frequency.
+
+    See Also
+    --------
+    passes_panel : what remains of them after the equalizer, pass after pass
+
+    Notes
+    -----
+    Source: R. L. Wallace 1951; J. Eargle 1994; H. Voelz, lecture notes on recording.
+    Notebook: 02_wavelength.
+
+    Examples
+    --------
+    >>> print(contact_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    10 kHz at 7.5 ips loses 15.2 dB, most of it to the thickness (11.4 dB). Without an equalizer the sum
+    is down 3 dB at 1.7 kHz.
+    """
+    machine = example_machine()
+    contact = machine.one_pass(machine.speeds[0]).today
+    return Panel(
+        name="four_losses",
+        build=_build_contact,
+        update=_update_contact,
+        controls=(
+            _speed_slider(machine.speeds[0]),
+            _gap_slider(contact.gap, low=0.0),
+            _separation_slider(contact.separation, low=0.0),
+            slider("coating_um", "coating thickness", round(from_si(contact.coating_thickness, "um"), 3),
+                   low=1.0, high=20.0, step=0.5, unit=UM),
+            _tilt_slider(contact.azimuth_angle),
+        ),
+        question="Which of the four takes most at 10 kHz, and can you make another one overtake it?",
+        legend="Each thin line is one loss, the thick line their sum; dot: the sum at 10 kHz.",
+        alt="Line chart of level in dB over frequency from 20 Hz to 20 kHz: four losses and their sum, all "
+        "at 0 dB in the bass and falling towards the treble.",
+    )  # fmt: skip
+
+
+LOSSES = ("thickness", "spacing", "gap", "azimuth")
+
+
+def _build_contact(figure, profile):
+    """Draw the frame, the mark at 10 kHz, and a key where no curve goes."""
+    axes = figure.subplots()
+    _level_axes(axes, profile, -40, 2)
+    axes.axvline(PROBE, color=profile.ground.frame, linewidth=profile.line_pt / 3)
+    lines = {name: _line(axes, profile, k) for k, name in enumerate(LOSSES)}
+    lines["sum"] = _line(
+        axes, profile, 0, color=profile.ground.text, linestyle="-", linewidth=1.6 * profile.line_pt
+    )
+    axes.legend(lines.values(), lines, loc="lower left")
+    return lines | {"probe": _dot(axes, profile, 1)}
+
+
+def _update_contact(artists, speed_ips, gap_um, separation_um, coating_um, tilt_arcmin):
+    """Compute the four losses and say which is the largest."""
+    speed = to_si(speed_ips, "ips")
+    contact = response.HeadContact(
+        gap=to_si(gap_um, "um"),
+        separation=to_si(separation_um, "um"),
+        coating_thickness=to_si(coating_um, "um"),
+        track_width=to_si(example_machine().heads.track_width_mm, "mm"),
+        azimuth_angle=to_si(tilt_arcmin, "arcmin"),
+    )
+
+    def levels(frequency):
+        return {
+            "thickness": response.thickness_loss_db(frequency, speed, contact.coating_thickness),
+            "spacing": response.spacing_loss_db(frequency, speed, contact.separation),
+            "gap": response.gap_loss_db(frequency, speed, contact.gap),
+            "azimuth": response.azimuth_loss_db(frequency, speed, contact.track_width, contact.azimuth_angle),
+            "sum": response.contact_loss_db(frequency, speed, contact),
+        }
+
+    for name, level in levels(FREQUENCY).items():
+        artists[name].set_data(FREQUENCY, level)
+    at = levels(PROBE)
+    artists["probe"].set_data([PROBE], [max(at["sum"], -40)])
+    worst = min(LOSSES, key=at.get)
+    bare = response.OnePass(speed=speed, today=contact, aligned=contact, boost_db=0, low_cut=0)
+    _, high = response.bandwidth(bare, drop_db=DROP_DB)
+    return (
+        f"10 kHz at {speed_ips:.4g} ips loses {-at['sum']:.1f} dB, most of it to the {worst} "
+        f"({-at[worst]:.1f} dB). Without an equalizer the sum is down 3 dB at {style.frequency_text(high)}.",
+        [(f"{name} at 10 kHz", f"{level:.1f} dB") for name, level in at.items()],
+    )
+
+
+# ---------------------------------------------------------------- standards
+
+
+def equalization_panel():
+    """Return the panel of a tape recorded to one standard and played to another.
+
+    Returns
+    -------
+    Panel
+        Flux on tape, correction at playback, and what comes out, over frequency.
+
+    Notes
+    -----
+    Source: IEC 60094-1:1981, clause 15; beside each entry of `tapecalc.standards.EQUALIZATIONS`.
+    Notebook: 02_wavelength.
+
+    Examples
+    --------
+    >>> print(equalization_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    Recorded to NAB 7.5 ips, played to IEC1 7.5 ips: 50 Hz comes out +3.0 dB, 10 kHz +2.7 dB. The tape
+    itself holds 10 kHz at -10.4 dB.
+    """
+    names = {name: name for name in EQUALIZATIONS}
+    return Panel(
+        name="equalization",
+        build=_build_equalization,
+        update=_update_equalization,
+        controls=(
+            choice("recorded", "recorded to", names, "NAB 7.5 ips"),
+            choice("played", "played to", names, "IEC1 7.5 ips"),
+        ),
+        question="Which pairs of standards give back what went in?",
+        legend="Flux: what the recorder puts on tape. Correction: what the playback amplifier adds. "
+        "Result, thick: both together, what comes out.",
+        alt="Line chart of level in dB over frequency from 20 Hz to 20 kHz: flux on tape falling, correction "
+        "rising, and their sum, flat only where both follow one standard.",
+    )
+
+
+def _build_equalization(figure, profile):
+    """Draw the frame and a key where no curve goes."""
+    axes = figure.subplots()
+    _level_axes(axes, profile, -32, 32)
+    lines = {name: _line(axes, profile, k) for k, name in enumerate(("flux", "correction"), 1)}
+    lines["result"] = _line(axes, profile, 0, linewidth=1.6 * profile.line_pt)
+    axes.legend(lines.values(), lines, loc="lower left")
+    return lines
+
+
+def _update_equalization(artists, recorded, played):
+    """Add flux and correction, and say what is left over."""
+    on_tape, corrected = equalization(recorded), equalization(played)
+
+    def flux_db(entry, frequency):
+        return response.equalization_db(frequency, entry.tau_high, entry.tau_low)
+
+    flux, correction = flux_db(on_tape, FREQUENCY), -flux_db(corrected, FREQUENCY)
+    for name, level in (("flux", flux), ("correction", correction), ("result", flux + correction)):
+        artists[name].set_data(FREQUENCY, level)
+    bass, treble = (flux_db(on_tape, f) - flux_db(corrected, f) for f in (50.0, PROBE))
+    holds = f"The tape itself holds 10 kHz at {flux_db(on_tape, PROBE):.1f} dB."
+    rows = [
+        ("flux on tape at 10 kHz", f"{flux_db(on_tape, PROBE):+.1f} dB"),
+        ("correction at 10 kHz", f"{-flux_db(corrected, PROBE):+.1f} dB"),
+        ("result at 10 kHz", f"{_signed(treble, 1)} dB"),
+    ]
+    if recorded == played:
+        return f"Recorded and played to {recorded}: every frequency comes out as it went in. {holds}", rows
+    return (
+        f"Recorded to {recorded}, played to {played}: 50 Hz comes out {_signed(bass, 1)} dB, 10 kHz "
+        f"{_signed(treble, 1)} dB. {holds}",
+        rows,
+    )
+
+
+# ---------------------------------------------------------------- pass after pass
+
+
+def passes_panel():
+    """Return the panel of one pass and many, with what the speed costs.
+
+    Returns
+    -------
+    Panel
+        Response of the first and the last pass over frequency.
+
+    See Also
+    --------
+    contact_panel : the losses inside one pass
+
+    Notes
+    -----
+    Source: n passes are n times one pass in dB; noise powers add. Notebook: 02_wavelength.
+
+    Examples
+    --------
+    >>> print(passes_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    At 7.5 ips one pass keeps 39 Hz to 9.9 kHz within 3 dB, pass 8 keeps 120 Hz to 3.2 kHz.
+    """
+    machine = example_machine()
+    one_pass = machine.one_pass(machine.speeds[0])
+    return Panel(
+        name="passes",
+        build=_build_passes,
+        update=_update_passes,
+        controls=(
+            _speed_slider(machine.speeds[0]),
+            slider("passes", "passes", 8, low=1, high=MOST_PASSES, step=1, unit=""),
+            _separation_slider(
+                one_pass.today.separation, low=round(from_si(one_pass.aligned.separation, "um"), 3)
+            ),
+            _tilt_slider(one_pass.today.azimuth_angle),
+            slider("boost_db", "most treble boost", one_pass.boost_db, low=0.0, high=24.0, step=1.0,
+                   unit="dB"),
+        ),
+        question="Which slider brings most treble back to the last pass?",
+        legend="Dashed: one pass. Thick: all passes together. Shaded: the band that is left within 3 dB "
+        "after the last of them.",
+        alt="Line chart of level in dB over frequency from 20 Hz to 20 kHz: one pass and several passes, "
+        "the latter narrower at both ends, with the band that is left shaded.",
+    )  # fmt: skip
+
+
+def _build_passes(figure, profile):
+    """Draw the frame and a key where no curve goes."""
+    axes = figure.subplots()
+    _level_axes(axes, profile, -40, 4)
+    fill = {"facecolor": profile.ground.fill, "edgecolor": "none", "zorder": 0.6}
+    return {
+        "band": axes.axvspan(100, 1000, **fill),
+        "one": _line(axes, profile, 1),
+        "all": _line(axes, profile, 0, linewidth=1.6 * profile.line_pt),
+    }
+
+
+def _update_passes(artists, speed_ips, passes, separation_um, tilt_arcmin, boost_db):
+    """Wear the heads, turn the passes up, and say what is left and what it costs."""
+    machine, speed = example_machine(), to_si(speed_ips, "ips")
+    as_it_is = machine.one_pass(speed)
+    worn = replace(
+        as_it_is.today,
+        separation=to_si(separation_um, "um"),
+        azimuth_angle=to_si(tilt_arcmin, "arcmin"),
+    )
+    one_pass = replace(as_it_is, today=worn, boost_db=boost_db)
+    for name, count in (("one", 1), ("all", passes)):
+        artists[name].set_data(FREQUENCY, response.repeat_level_db(one_pass, FREQUENCY, count))
+    first, last = (response.bandwidth(one_pass, drop_db=DROP_DB, passes=n) for n in (1, passes))
+    artists["band"].set(x=last[0], width=last[1] - last[0])
+    of_one, of_last = (" to ".join(map(style.frequency_text, band)) for band in (first, last))
+    delay = delay_from_spacing(machine.spacings[0], speed)
+    minutes = from_si(run_time(machine.tape.length_m, speed), "min")
+    said = f"At {speed_ips:.4g} ips one pass keeps {of_one} within 3 dB"
+    return (
+        f"{said}." if passes == 1 else f"{said}, pass {passes} keeps {of_last}.",
+        [(f"10 kHz after {passes}", f"{response.repeat_level_db(one_pass, PROBE, passes):.1f} dB"),
+         (f"hiss after {passes}, each adding the same", f"{sum_power_db(np.zeros(passes)):+.1f} dB"),
+         ("delay of one pass", f"{from_si(delay, 'ms'):.0f} ms"),
+         ("the reel lasts", f"{minutes:.0f} min")],
+    )  # fmt: skip
+
+
+_DECK = example_machine()
+_FAST = _DECK.speeds[0]
+
+#: The prediction: 10 kHz at the fast speed; a guess may be a quarter off.
+_ten_um = from_si(wavelength(10e3, _FAST), "um")
+first_guess = Exercise(
+    expected=_ten_um,
+    unit="\N{MICRO SIGN}m",
+    tolerance_percent=25,
+    slips=(
+        (_ten_um / 2, "That is its length at the slow speed."),
+        (
+            lambda um: um > 1000,
+            "Longer than a millimeter? Ten thousand of them must fit into 190.5 mm of tape.",
+        ),
+    ),
+    hint="In one second 190.5 mm of tape pass, and ten thousand waves must fit into them.",
+)
+
+#: 1 kHz at 15 ips.
+_studio_um = from_si(wavelength(1e3, to_si(15, "ips")), "um")
+length = Exercise(
+    expected=_studio_um,
+    unit="\N{MICRO SIGN}m",
+    slips=(
+        (
+            1e3 / to_si(15, "ips"),
+            "You divided frequency by speed, which counts the waves on a meter of tape.",
+        ),
+        (15, "Fifteen thousandths of an inch is right; now say it in micrometers, 25.4 to a thousandth."),
+    ),
+    hint="Speed in meters per second first, then divide by the frequency.",
+)
+
+#: The first null of a gap of a quarter mil at the fast speed.
+_null_khz = from_si(gap_null_frequency(_FAST, to_si(6.35, "um")), "khz")
+null = Exercise(
+    expected=_null_khz,
+    unit="kHz",
+    slips=(
+        (1.11 * _null_khz, "You took the measured gap; the head acts as if it were 1.11 times as long."),
+        (1.11**2 * _null_khz, "The factor makes the gap longer, so the null comes earlier: divide by it."),
+        (_null_khz / 2, "There the gap holds half a wave; the tone that it cancels fits in once."),
+    ),
+    hint="The gap cancels the tone whose wavelength is the effective gap, 1.11 times the gap.",
+)  # fmt: skip
+
+#: What fluff under the head costs.
+_fluff_db = spacing_loss_db(15e3, _FAST, to_si(2.5, "um"))
+fluff = Exercise(
+    expected=_fluff_db,
+    unit="dB",
+    slips=(
+        (spacing_loss_db(15e3, _DECK.speeds[1], to_si(2.5, "um")), "That is the loss at the slow speed."),
+        (thickness_loss_db(15e3, _FAST, to_si(2.5, "um")),
+         "That is the loss by a coating of that thickness; the whole head is away from the tape here."),
+    ),
+    hint="54.6 dB are lost for each wavelength of distance: which part of a wavelength is the fluff?",
+)  # fmt: skip
+
+#: The tilt that cancels 10 kHz on a full track.
+_tilt = azimuth_null_angle(10e3, _FAST, to_si(6.25, "mm"))
+_tilt_arcmin = from_si(_tilt, "arcmin")
+tilt = Exercise(
+    expected=_tilt_arcmin,
+    unit="arcmin",
+    slips=(
+        (from_si(_tilt, "deg"), "That is the angle in degrees; a degree has 60 minutes of arc."),
+        (_tilt, "That is the angle in radians."),
+        (
+            lambda arcmin: 31 < arcmin < 35,
+            "That is for the bench deck's narrow track; this one is full width.",
+        ),
+    ),
+    hint="One edge must lag behind the other by a whole wavelength, over the width of the track.",
+)
+
+#: The corner of 70 us.
+_corner = transition_frequency(to_si(70, "us"))
+corner = Exercise(
+    expected=_corner,
+    unit="Hz",
+    slips=(
+        (1 / to_si(70, "us"), "One over the time constant counts radians a second; a turn is 2 pi of them."),
+        (transition_frequency(to_si(50, "us")), "That is the corner of 50 microseconds."),
+    ),
+    hint="Frequency is one over 2 pi times the time constant, in seconds.",
+)
+
+#: The hiss of eight passes over that of one.
+_hiss_db = sum_power_db([0.0] * 8)
+hiss = Exercise(
+    expected=_hiss_db,
+    unit="dB",
+    slips=(
+        (8 * 3.0103, "You added 3 dB for each pass; hiss gains 3 dB only when the passes double."),
+        (7 * 3.0103, "You added 3 dB for each further pass; hiss gains 3 dB only when the passes double."),
+        (8, "Hiss powers add, eight equal ones make eight times the power; now say that in decibels."),
+    ),
+    hint="Eight is one doubled three times, and each doubling of the power is 3 dB.",
+)

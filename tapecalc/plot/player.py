@@ -1,0 +1,335 @@
+"""Players for notebooks: sound at its true level, a link, a picture and words.
+
+A player never starts by itself and never evens out loudness: every sound is
+turned down by the same `HEADROOM_DB`, so that one which is 6 dB quieter than
+another is 6 dB quieter in its player too. Beside each player stand its level, a
+link to the file and what to listen for; above it a picture of level against
+time says the same without sound.
+"""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+import re
+import textwrap
+from dataclasses import dataclass, replace
+
+import numpy as np
+from matplotlib.ticker import MaxNLocator
+
+from tapecalc.calc.quantity import between
+from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
+from tapecalc.plot import style
+from tapecalc.sound.files import encode_mp3
+from tapecalc.sound.samples import peak_db, rms_db, sound_array
+
+__all__ = [
+    "HEADROOM_DB",
+    "Clip",
+    "Listening",
+    "compare",
+    "player",
+]
+
+
+#: How far every player turns its sound down: even a full-scale sound starts at half amplitude.
+#: common practice, no source
+HEADROOM_DB = 6.0
+
+FLOOR_DB = -70.0  # where the picture's level axis ends
+LARGEST_MP3 = 200_000  # bytes; a longer sound belongs into a file, not into a notebook
+STEP = 0.01  # seconds of sound of which the picture shows the peak
+SCREEN_DPI = 100  # as the panels: 8 inches take 800 pixels of the page
+_AUDIO_STYLE = "width:100%;min-width:220px;margin:4px 0"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Clip:
+    """One sound as it is played: turned down, encoded, its level measured.
+
+    Attributes
+    ----------
+    title : str
+        What the sound is called.
+    duration : float
+        Its length, s.
+    peak_db, rms_db : float
+        Levels as played, dBFS; a full-scale sine has a peak of 0 and an rms level of -3.01.
+    level_db : tuple of float
+        The peak of each `STEP` seconds, dBFS.
+    mp3 : bytes
+        The file.
+
+    Notes
+    -----
+    Source: as `player`. Notebook: 01_delay.
+    """
+
+    title: str
+    duration: float
+    peak_db: float
+    rms_db: float
+    level_db: tuple[float, ...]
+    mp3: bytes
+
+    @property
+    def file_name(self):
+        """A name for the saved file, made from the title."""
+        return f"{re.sub(r'[^a-z0-9]+', '-', self.title.lower()).strip('-') or 'sound'}.mp3"
+
+    @property
+    def caption(self):
+        """Title, length and level as a sentence."""
+        return (
+            f"{self.title}: {self.duration:.1f} s, peak {self.peak_db:.1f} dBFS, "
+            f"rms {self.rms_db:.1f} dBFS."
+        )
+
+    @property
+    def description(self):
+        """What the picture shows, as a sentence: when it is loudest, and how it dies away."""
+        loudest = int(np.argmax(self.level_db))
+        falls = [
+            f"{drop} dB below that after {self._last_above(self.level_db[loudest] - drop):.1f} s"
+            for drop in (20, 40)
+            if self.level_db[-1] < self.level_db[loudest] - drop
+        ]
+        fading = f" and stays {' and '.join(falls)}" if falls else ""
+        return f"{self.title} is loudest at {loudest * STEP:.1f} s, {self.peak_db:.1f} dBFS{fading}."
+
+    def _last_above(self, level):
+        """The time after which the level stays below `level`, in seconds."""
+        return (1 + max(i for i, value in enumerate(self.level_db) if value >= level)) * STEP
+
+    @property
+    def html(self):
+        """Player and link; nothing is fetched and nothing starts by itself."""
+        title, name = html.escape(self.title, quote=True), html.escape(self.file_name)
+        source = f"data:audio/mpeg;base64,{base64.b64encode(self.mp3).decode('ascii')}"
+        return (
+            f"<figure style='flex:1 1 240px;margin:0' aria-label='Sound: {title}'>"
+            f"<audio controls preload='none' src='{source}' style='{_AUDIO_STYLE}'"
+            f" aria-label='Play: {title}, {self.duration:.1f} seconds'></audio>"
+            f"<figcaption>{html.escape(self.caption)} "
+            f"<a download='{name}' href='{source}'>Save {name}</a> ({len(self.mp3) / 1000:.0f} kB)"
+            f"</figcaption></figure>"
+        )
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Listening:
+    """One or more sounds with what to listen for; a notebook shows it as players.
+
+    Attributes
+    ----------
+    clips : tuple of Clip
+        The sounds, in the order in which to hear them.
+    listen_for : str
+        What there is to hear, as a sentence.
+
+    Notes
+    -----
+    Source: as `player`. Notebook: 01_delay.
+    """
+
+    clips: tuple[Clip, ...]
+    listen_for: str
+
+    @property
+    def alt(self):
+        """The picture in words."""
+        return "Level against time. " + " ".join(clip.description for clip in self.clips)
+
+    @property
+    def html(self):
+        """The players side by side, and the words that belong to them."""
+        names = html.escape(", ".join(clip.title for clip in self.clips), quote=True)
+        return (
+            f"<div role='group' aria-label='Sounds: {names}' style='max-width:800px'>"
+            f"<div style='display:flex;flex-wrap:wrap;gap:4px 20px'>"
+            f"{''.join(clip.html for clip in self.clips)}</div>"
+            f"<p><b>Listen for:</b> {html.escape(self.listen_for)}</p>"
+            f"<p>{html.escape(self.alt)}</p>"
+            f"<p><small>Every player is turned down by the same {HEADROOM_DB:.0f} dB, so levels compare "
+            f"from player to player. Start with your own volume low. No sound, no link? "
+            f"Run this cell.</small></p></div>"
+        )
+
+    def figure(self):
+        """Draw level against time, one pair of axes per sound, all on one scale.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            The picture at notebook size.
+        """
+        longest = max(clip.duration for clip in self.clips)
+        profile = replace(style.as_profile("notebook"), height_in=2.4)
+        with style.context(profile):
+            figure = style.new_figure(profile)
+            row = figure.subplots(1, len(self.clips), sharex=True, sharey=True, squeeze=False)[0]
+            for axes, clip in zip(row, self.clips, strict=True):
+                look = style.line_style(profile, 0)
+                edges = np.arange(len(clip.level_db) + 1) * STEP
+                axes.stairs(clip.level_db, edges, baseline=FLOOR_DB, fill=True, color=look["color"])
+                y_label = "peak level (dBFS)" if axes is row[0] else ""
+                title = textwrap.fill(clip.title, 60 // len(row))
+                style.dress(axes, profile, x="time (s)", y=y_label, title=title)
+            prune = "upper" if len(row) > 1 else None  # the last number would meet the next 0
+            row[0].xaxis.set_major_locator(MaxNLocator(12 // len(row), prune=prune))
+            row[0].set(xlim=(0, longest), ylim=(FLOOR_DB, 0), yticks=(-60, -40, -20, 0))
+            return style.settle(figure)
+
+    @property
+    def png(self):
+        """The picture as PNG bytes, the same each time."""
+        buffer = io.BytesIO()
+        self.figure().savefig(buffer, format="png", metadata={"Software": None})
+        return buffer.getvalue()
+
+    def __repr__(self):
+        return "\n".join([*(clip.caption for clip in self.clips), f"Listen for: {self.listen_for}"])
+
+    def _ipython_display_(self):
+        """Show the picture, and below it the players; either is worth having without the other."""
+        from IPython.display import display
+
+        width = round(style.as_profile("notebook").width_in * SCREEN_DPI)
+        picture = {"image/png": base64.b64encode(self.png).decode("ascii"), "text/plain": self.alt}
+        display(picture, raw=True, metadata={"image/png": {"alt": self.alt, "width": width}})
+        display({"text/html": self.html, "text/plain": repr(self)}, raw=True)
+
+
+def player(samples, sample_rate, *, title, listen_for):
+    """Return a player for one sound; the last line of a cell shows it.
+
+    Parameters
+    ----------
+    samples : array_like
+        Mono, shape (n,), or stereo, shape (n, 2), from -1 to 1.
+    sample_rate : int
+        Samples a second, one that MP3 has: 48 000 at most.
+    title : str
+        What the sound is called.
+    listen_for : str
+        What there is to hear, as a sentence.
+
+    Returns
+    -------
+    Listening
+        The player, `HEADROOM_DB` below the samples and otherwise at their level.
+
+    Raises
+    ------
+    ValueError
+        If a sample is beyond full scale, all are silent, the shape is neither mono
+        nor stereo, a text is empty, or the sound is too long for a notebook.
+
+    See Also
+    --------
+    compare : two to four sounds side by side
+
+    Notes
+    -----
+    Source: levels as `tapecalc.audio.sound.peak_db` and `rms_db`: a full-scale sine has a
+    peak of 0 dBFS and an rms level of -3.01 dBFS. Notebook: 01_delay.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> tone = 0.5 * np.sin(2 * np.pi * 441 * np.arange(44_100) / 44_100)
+    >>> player(tone, 44_100, title="A tone", listen_for="A steady 441 Hz.")
+    A tone: 1.0 s, peak -12.0 dBFS, rms -15.0 dBFS.
+    Listen for: A steady 441 Hz.
+    """
+    return _listening({title: samples}, sample_rate, listen_for)
+
+
+def compare(clips, sample_rate, *, listen_for):
+    """Return players for two to four sounds side by side, on one scale of level and time.
+
+    Parameters
+    ----------
+    clips : dict
+        Title and samples of each sound, in the order in which to hear them.
+    sample_rate : int
+        Samples a second of them all, one that MP3 has.
+    listen_for : str
+        What differs between them, as a sentence.
+
+    Returns
+    -------
+    Listening
+        The players, all `HEADROOM_DB` below their samples.
+
+    Raises
+    ------
+    ValueError
+        If there are not two to four sounds, or as `player`.
+
+    See Also
+    --------
+    player : one sound
+
+    Notes
+    -----
+    Source: as `player`. Notebook: 03_repeats.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> tone = 0.5 * np.sin(2 * np.pi * 441 * np.arange(44_100) / 44_100)
+    >>> both = compare({"Once": tone, "Half": tone / 2}, 44_100, listen_for="6 dB less.")
+    >>> round(both.clips[0].peak_db - both.clips[1].peak_db, 2)
+    6.02
+    """
+    if not 2 <= len(clips) <= 4:
+        raise ValueError(f"clips must be two to four sounds, got {len(clips)}")
+    return _listening(clips, sample_rate, listen_for)
+
+
+def _listening(clips, sample_rate, listen_for):
+    """Check and prepare all sounds."""
+    made = tuple(_clip(_words("title", title), _sound(x), sample_rate) for title, x in clips.items())
+    return Listening(clips=made, listen_for=_words("listen_for", listen_for))
+
+
+def _words(name, text):
+    """Refuse an empty text: a sound without words is lost on whoever cannot hear it."""
+    if not isinstance(text, str) or not text.strip():
+        raise ValueError(f"{name} must be a text that says something, got {text!r}")
+    return text.strip()
+
+
+def _sound(samples):
+    """Samples within full scale, not all of them zero."""
+    sound = between("samples", sound_array(samples), -1, 1)
+    if not sound.any():
+        raise ValueError("samples must hold a sound, got silence")
+    return sound
+
+
+def _clip(title, sound, sample_rate):
+    """Turn one sound down, encode it and measure what is played."""
+    played = sound * db_to_amplitude(-HEADROOM_DB)
+    mp3 = encode_mp3(played, sample_rate)
+    duration = len(played) / sample_rate
+    if len(mp3) > LARGEST_MP3:
+        raise ValueError(
+            f"samples of {duration:.1f} s make {len(mp3) / 1000:.0f} kB of MP3, "
+            f"allowed are {LARGEST_MP3 / 1000:.0f} kB; play a shorter part"
+        )
+    loudest = np.abs(played).reshape(len(played), -1).max(axis=1)
+    starts = np.arange(0, duration, STEP) * sample_rate
+    peaks = np.maximum.reduceat(loudest, starts.astype(int))
+    levels = amplitude_to_db(np.maximum(peaks, db_to_amplitude(FLOOR_DB)))
+    return Clip(
+        title=title,
+        duration=duration,
+        peak_db=peak_db(played),
+        rms_db=rms_db(played),
+        level_db=tuple(levels.round(2).tolist()),
+        mp3=mp3,
+    )

@@ -1,0 +1,604 @@
+"""The engine: sound on its way round the machine, pass after pass, block by block.
+
+What is recorded at one moment cannot be heard before the shortest delay is over.
+So everything between two moments that far apart is computed at once:
+
+1. each head reads the filtered tape where the delay says, between the samples
+   (`_Reader`, six points and polynomials of degree 4, at twice the sample rate);
+2. the bus adds the dry sound and what returns;
+3. the tape limits what is too loud, at twice the sample rate (`_Limiter`);
+4. one Fourier transform does all that is linear in a pass (`_Pass`): the response,
+   the step to twice the rate, and the correction of the reader's own small loss.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from scipy import fft, linalg
+
+from tapecalc.calc.quantity import finite, non_negative, positive, single, whole
+from tapecalc.calc.response import OnePass
+from tapecalc.sound.motion import STENCIL, Motion, delay_cells, expansion, samples_per_cell
+
+__all__ = [
+    "EchoSettings",
+    "Layout",
+    "echo_layout",
+    "wet_blocks",
+]
+
+
+POINTS, DEGREE = 6, 4  # of the reader: points on tape, and degree of its polynomials
+FILTER_HALF = (4e-3, 12e-3)  # half the length of a pass's impulse response at the least and the most, s
+DELAY_OVER_HALF = 36  # a long delay affords a long filter, which rounds the bends of a response less
+LIMITER_RISE = 16  # half the length of the limiter's interpolator, samples
+KAISER_BETA = 12.3  # 120 dB of stop band
+STEPS = (2, 2, 2, 1, 1)  # of sharpening the filter: large ones for what blurs most, then the rest settles
+LIMITER_BETA = 8.0  # 80 dB: what it lets through is an overtone's image
+TRANSITION = (120 - 8) / (2.285 * 2 * math.pi)  # Kaiser's rule: width in sample rates per tap
+TRANSFORM_OVER_HALF = 64  # longest transform over half a filter; beyond that nothing is gained
+MARGIN = 2  # samples between the newest sample on tape and the reader's last point
+# Sizes of matrix products: larger ones wake a second BLAS thread, which costs time.
+COLUMNS = 4096  # samples that are read at once
+LARGEST_TRANSFORM = 32768  # for the delays of one block
+FRAME, FRAMES = 32, 120  # samples in a frame of the limiter, and frames at once
+LOUDEST = 1e6  # 120 dB above full scale: an echo that runs away and that no tape stops
+BLOCKS_PER_HISTORY = 3  # blocks that fit on the tape's array before it is moved to the front
+
+
+@dataclass(frozen=True, kw_only=True)
+class EchoSettings:
+    """All that the engine needs to know, in SI and amplitudes.
+
+    Attributes
+    ----------
+    motion : Motion
+        What the speed of the tape does.
+    spacings : tuple of float
+        Spacing of each playback head from the record head in m.
+    head_gains : tuple of float
+        Amplitude of each head in the sum that is heard.
+    return_head_gains : tuple of float
+        Amplitude of each head in the sum that goes back to the machine.
+    input_gain, return_gain : float
+        Amplitude of the input send and of the return send.
+    one_pass : OnePass or None
+        Response of one pass; None for a flat one.
+    later_pass : OnePass or None
+        Response after a change of speed; None where it stays the same.
+    hiss : float
+        Noise of one pass as it is played back, rms amplitude from 20 Hz to 20 kHz.
+    saturation : float or None
+        Amplitude ``S`` that the tape cannot exceed: it records ``S tanh(x / S)``. None for no limit.
+    seed : int
+        Which hiss.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of its range, or gains and spacings are not as many.
+    """
+
+    motion: Motion
+    spacings: tuple[float, ...]
+    head_gains: tuple[float, ...]
+    return_head_gains: tuple[float, ...]
+    return_gain: float
+    input_gain: float = 1.0
+    one_pass: OnePass | None = None
+    later_pass: OnePass | None = None
+    hiss: float = 0.0
+    saturation: float | None = None
+    seed: int = 0
+
+    def __post_init__(self):
+        heads = len(positive("spacings", np.atleast_1d(self.spacings), "m"))
+        for name in ("head_gains", "return_head_gains"):
+            gains = finite(name, np.atleast_1d(getattr(self, name)))
+            if len(gains) != heads:
+                raise ValueError(f"{name} must hold one number per head ({heads}), got {len(gains)}")
+        for name in ("input_gain", "return_gain"):
+            single(name, finite(name, getattr(self, name)))
+        single("hiss", non_negative("hiss", self.hiss))
+        if self.saturation is not None:
+            single("saturation", positive("saturation", self.saturation))
+        whole("seed", self.seed, 0, 2**63)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How the work is cut up; follows from the settings and the sample rate.
+
+    Attributes
+    ----------
+    sample_rate : int
+        Samples a second.
+    cell : int
+        Samples from one point of the delay grid to the next.
+    half : int
+        Half the length of the pass's filter in samples, its latency.
+    rise : int
+        Latency of the limiter in samples, 0 without one.
+    block : int
+        Samples computed at once, a multiple of `cell`.
+    size : int
+        Length of the Fourier transform.
+    """
+
+    sample_rate: int
+    cell: int
+    half: int
+    rise: int
+    block: int
+    size: int
+
+    @property
+    def latency(self):
+        """Samples by which filters are late; the delay of the heads is shortened by as much."""
+        return self.half + self.rise
+
+
+def filter_half(settings, sample_rate):
+    """Return half the length of the pass's filter in samples, its latency."""
+    shortest = min(settings.spacings) / settings.motion.fastest
+    return round(float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF)) * sample_rate)
+
+
+def echo_layout(settings, sample_rate, *, block=None):
+    """Cut the work into blocks that end before the shortest delay is over.
+
+    ``B <= T_min fs - latency - margin``, with the shortest delay under flutter.
+
+    Parameters
+    ----------
+    settings : EchoSettings
+        What is rendered.
+    sample_rate : int
+        Samples a second.
+    block : int, optional
+        Wanted samples per block, for tests; rounded down to whole cells.
+
+    Returns
+    -------
+    Layout
+        Lengths in samples.
+
+    Raises
+    ------
+    ValueError
+        If the shortest delay leaves no room for one block.
+
+    Notes
+    -----
+    Source: causality; the length of the transform is the cheapest per sample. Notebook: none.
+
+    Examples
+    --------
+    >>> settings = EchoSettings(motion=Motion(speed=0.5), spacings=(0.0415,), head_gains=(1.0,),
+    ...                         return_head_gains=(1.0,), return_gain=0.5)
+    >>> echo_layout(settings, 48000).block
+    3648
+    """
+    cell = samples_per_cell(settings.motion, sample_rate)
+    shortest = min(settings.spacings) / settings.motion.fastest
+    half = filter_half(settings, sample_rate)
+    rise = 0 if settings.saturation is None else LIMITER_RISE
+    room = int(shortest * sample_rate) - half - rise - MARGIN
+    if room < cell:
+        least = (half + rise + MARGIN + cell + 1) / sample_rate
+        raise ValueError(
+            f"spacings must give delays of {1e3 * least:.1f} ms or more at this sample rate, "
+            f"got {1e3 * shortest:.1f} ms"
+        )
+    if block is not None:
+        room = min(room, whole("block", block, cell, 10**6))
+    largest = min(TRANSFORM_OVER_HALF * half, LARGEST_TRANSFORM)
+    lengths = [n for k in range(8, 16) for n in (2**k, 3 * 2 ** (k - 1)) if n <= largest]
+    fits = {n: min(room, n - 2 * half - 1) // cell * cell for n in lengths}
+    size = min((n for n in lengths if fits[n] > 0), key=lambda n: (n + 1500) / fits[n])
+    return Layout(sample_rate, cell, half, rise, fits[size], size)
+
+
+# --- reading between the samples -------------------------------------------------------------------
+
+
+@cache
+def reading_kernel():
+    """Return the reader's weights C[m, l]: point l enters the m-th power of the place by that much.
+
+    Places s, from -1/2 to 1/2, count from the middle between the two inner points. Least
+    squares against ``exp(j w s)`` over the lower 40 % of the band at twice the sample rate,
+    the low end weighted most. `_kernel_gain` takes back what all places have in common.
+
+    Where a delay crosses a whole number of half samples the next point comes in and the last one
+    goes out. There the old and the new weights are held equal: free, they differ by 1e-5 of the
+    sound, a click at each crossing, and rounding decides which of the two a steady delay gets.
+    """
+    omega = np.linspace(0, 0.4 * np.pi, 49)[1:, None, None, None]
+    nodes, weights = np.polynomial.legendre.leggauss(8)
+    place = nodes[:, None, None] / 2
+    importance = np.sqrt(weights)[:, None, None] * np.minimum(1, (0.17 * np.pi / omega) ** 4)
+    boost = np.sinc(omega / (2 * np.pi)) ** -POINTS
+    points = np.arange(POINTS) - (POINTS - 1) / 2
+    columns = importance * boost * place ** np.arange(DEGREE + 1)[:, None] * np.exp(1j * omega * points)
+    wanted = (importance * np.exp(1j * omega * place)).ravel()
+    columns = columns.reshape(len(wanted), -1)
+    ends = 0.5 ** np.arange(DEGREE + 1), (-0.5) ** np.arange(DEGREE + 1)
+    upper, lower = (np.kron(end, np.eye(POINTS)) for end in ends)
+    nothing = np.zeros((1, upper.shape[1]))
+    meeting = linalg.null_space(np.vstack([upper, nothing]) - np.vstack([nothing, lower]))
+    columns = columns @ meeting
+    solution = np.linalg.lstsq(
+        np.vstack([columns.real, columns.imag]), np.concatenate([wanted.real, wanted.imag]), rcond=None
+    )
+    return (meeting @ solution[0]).reshape(DEGREE + 1, POINTS)
+
+
+def _kernel_gain(omega):
+    """Return the reader's mean gain at angular frequencies in rad per half sample."""
+    nodes, weights = np.polynomial.legendre.leggauss(8)
+    points = [np.exp(1j * omega * (k - (POINTS - 1) / 2)) for k in range(POINTS)]
+    power, match = np.zeros_like(omega), np.zeros_like(omega)
+    for node, weight in zip(nodes / 2, weights, strict=True):
+        taps = node ** np.arange(DEGREE + 1) @ reading_kernel()
+        response = sum(tap * point for tap, point in zip(taps, points, strict=True))
+        power += weight * np.abs(response) ** 2
+        match += weight * (response * np.exp(-1j * omega * node)).real
+    return power / match
+
+
+class _Reader:
+    """Reads a tape (channels, half samples) between its samples.
+
+    As long as the delay stays between two whole numbers of half samples, the points lie in
+    a row: they are copied run by run, then put together as polynomials in the place between
+    the two inner points, by Horner's rule.
+    """
+
+    def __init__(self, tape):
+        # around[c, k, i] is the k-th point from place i; the other arrays are used over and over.
+        self.around = np.lib.stride_tricks.sliding_window_view(tape, POINTS, axis=1).transpose(0, 2, 1)
+        self.points = np.empty((len(tape), POINTS, COLUMNS))
+        self.curve = np.empty((DEGREE + 1, COLUMNS))
+
+    def __call__(self, end, delay, gain):
+        """Return what a head plays: each sample as it was written `delay` half samples before `end`."""
+        kernel = gain * reading_kernel()
+        played = np.empty((len(self.points), len(delay)))
+        for start in range(0, len(delay), COLUMNS):
+            part = slice(start, start + COLUMNS)
+            place = self._gather(end + 2 * start, delay[part])
+            for points, value in zip(self.points[..., : len(place)], played[:, part], strict=True):
+                self._polynomials(kernel, points, place, value)
+        return played
+
+    def _gather(self, end, delay):
+        """Copy the points around each place, and return where between the two inner ones it lies."""
+        behind = np.ceil(delay)
+        last_of_run = (behind[1:] != behind[:-1]).nonzero()[0]
+        start, first_point = 0, end - POINTS // 2 + 1
+        for last in [*last_of_run.tolist(), len(delay) - 1]:
+            stop, first = last + 1, first_point - int(behind[last])
+            self.points[..., start:stop] = self.around[..., first + 2 * start : first + 2 * stop : 2]
+            start = stop
+        behind -= delay
+        behind -= 0.5
+        return behind
+
+    def _polynomials(self, kernel, points, place, value):
+        """Put the points of each place together, into `value`."""
+        lowest, *higher = np.matmul(kernel, points, out=self.curve[:, : len(value)])
+        np.multiply(higher.pop(), place, out=value)
+        while higher:
+            value += higher.pop()
+            value *= place
+        value += lowest
+
+
+# --- one pass --------------------------------------------------------------------------------------
+
+
+class _Pass:
+    """One pass over the tape: from what is recorded to samples at twice the rate.
+
+    Overlap-save with a symmetric filter for everything that has no phase. The low cut is
+    a recursion without end, ``y[n] = b x[n] + s[n-1]``, ``s[n] = a s[n-1] - b (1-a) x[n]``,
+    which the transform bends to a circle. One sample in front of the window, chosen to
+    leave the state that is due, sets that right for the rest.
+    """
+
+    def __init__(self, one_pass, layout, channels, phases):
+        self.block, self.past, self.size = layout.block, 2 * layout.half, layout.size
+        count = 2 * layout.size  # half samples
+        spectrum = fft.rfft(pass_taps(one_pass, layout.sample_rate, layout.half), count)
+        spectrum *= 2 / phases  # zeros between the samples halve their level
+        self.low_cut = one_pass is not None and one_pass.low_cut > 0
+        if self.low_cut:
+            a, b = low_cut_coefficients(one_pass.low_cut, layout.sample_rate)
+            z = np.exp(-2j * np.pi * np.arange(layout.size + 1) / count)
+            spectrum = spectrum * b * (1 - z) / (1 - a * z)
+            self.state = np.zeros(channels)
+            # What a sample leaves in the state, the newest last; one between counts for more by 1/a.
+            exponents = np.arange(2 * (self.past + self.block) - 1, 0, -2)
+            self.weights = -b * (1 - a) * a**exponents
+            self.phases = a ** -np.arange(float(phases))
+            self.kept = a ** (2 * self.block)
+            unused = count - 2 * (1 + self.past + self.block)
+            self.front = np.array([1 - a**count, -(a ** (unused + 2 + 2 * self.past)), -(a ** (unused + 2))])
+            self.front /= -b * (1 - a) * a
+        # What each phase of the input (samples, places between) gives to each of the output.
+        response = fft.irfft(spectrum, count)
+        self.spectra = [fft.rfft([[np.roll(response, p)[q::2]] for q in (0, 1)]) for p in range(phases)]
+        self.windows = np.zeros((phases, channels, layout.size))
+
+    def __call__(self, recorded):
+        """Filter a block given as its samples and, after a limiter, those between them.
+
+        Returns the samples and those between them, shape (2, channels, block).
+        """
+        past, block = self.past, self.block
+        self.windows[..., 1 : 1 + past] = self.windows[..., 1 + block : 1 + block + past]
+        self.windows[..., 1 + past : 1 + past + block] = recorded
+        if self.low_cut:
+            self._set_state()
+        spectra = fft.rfft(self.windows)
+        passed = self.spectra[0] * spectra[0]
+        if len(spectra) == 2:
+            passed += self.spectra[1] * spectra[1]
+        return fft.irfft(passed, self.size)[..., 1 + past : 1 + past + block]
+
+    def _set_state(self):
+        """Put the sample in front that leaves the low cut's state, and move the state on by a block."""
+        first, rest = self.windows[:, :, 1 : 1 + self.block], self.windows[:, :, 1 + self.block :]
+        left = self._left(first, self.weights[self.past :])
+        left_by_rest = self._left(rest[..., : self.past], self.weights[self.block :])
+        self.windows[0, :, 0] = self.front @ [self.state, left, left_by_rest]
+        self.state = self.kept * self.state + left
+
+    def _left(self, windows, weights):
+        """Return what samples leave in the state. Not a matrix product: that would wake BLAS's threads."""
+        return self.phases @ np.einsum("pcn,n->pc", windows, weights)
+
+
+def low_cut_coefficients(frequency, sample_rate):
+    """Return the coefficients a and b of the low cut at twice the sample rate, by the bilinear transform."""
+    slope = math.tan(math.pi * frequency / (2 * sample_rate))
+    return (1 - slope) / (1 + slope), 1 / (1 + slope)
+
+
+def pass_taps(one_pass, sample_rate, half):
+    """Design the symmetric filter at twice the rate: response, band limit, reader's gain.
+
+    The wanted spectrum is set on a dense grid, taken to the time domain and cut off by
+    Kaiser's window, which blurs it a little; what the blur took is added before the
+    next round.
+    """
+    count = 4 * half + 1
+    dense = fft.next_fast_len(8 * count, real=True) // 2 * 2
+    frequency = np.arange(dense // 2 + 1) * (2 * sample_rate / dense)
+    width = 2 * sample_rate * TRANSITION / (count - 1)
+    passed = frequency[frequency <= sample_rate / 2 - width / 2]
+    wanted = 1 / _kernel_gain(np.pi * passed / sample_rate)
+    if one_pass is not None:
+        wanted = wanted * wavelength_gain(one_pass, passed)
+    flat = passed <= passed[-1] - width / 2
+    sharpened = wanted.copy()
+    for step in STEPS:
+        spectrum = np.zeros_like(frequency)
+        spectrum[: len(passed)] = sharpened
+        impulse = np.roll(fft.irfft(spectrum, dense), 2 * half)[:count] * np.kaiser(count, KAISER_BETA)
+        centered = np.roll(np.pad(impulse, (0, dense - count)), -2 * half)
+        sharpened += np.where(flat, step * (wanted - fft.rfft(centered).real[: len(passed)]), 0)
+    return impulse
+
+
+def wavelength_gain(one_pass, frequency):
+    """Return the part of a pass's gain that has no phase: all but the low cut."""
+    return np.abs(dataclasses.replace(one_pass, low_cut=0.0).gain(frequency))
+
+
+def hiss_at_recording(settings, sample_rate):
+    """Return the rms of the white noise on the bus that plays back at the stated level."""
+    if settings.one_pass is None:
+        return settings.hiss * math.sqrt(sample_rate / 2 / _hiss_band(sample_rate))
+    frequency = np.linspace(20, _hiss_band(sample_rate), 2000)
+    power = np.mean(np.abs(settings.one_pass.gain(frequency)) ** 2) * (frequency[-1] - frequency[0])
+    return settings.hiss * math.sqrt(sample_rate / 2 / power)
+
+
+def _hiss_band(sample_rate):
+    """Return the upper end of the band in which hiss is stated, Hz."""
+    return min(20e3, sample_rate / 2)
+
+
+def limiter_taps():
+    """Return the interpolator that finds the values half way between the samples."""
+    places = np.arange(2 * LIMITER_RISE) - (LIMITER_RISE - 0.5)
+    taps = np.sinc(places) * np.kaiser(len(places), LIMITER_BETA)
+    return taps / taps.sum()
+
+
+class _Limiter:
+    """Tape that is full: ``tanh(x)``, in units of what it cannot exceed, on the samples and between.
+
+    Computing the curve at twice the rate keeps most of its overtones from folding back.
+    The values between the samples are a matrix product, frame by frame.
+    """
+
+    def __init__(self, layout, channels):
+        self.block, self.past = layout.block, 2 * layout.rise
+        self.frame = min(layout.cell, FRAME)
+        taps = limiter_taps()
+        self.matrix = np.zeros((self.past + self.frame - 1, self.frame))
+        for sample in range(self.frame):
+            self.matrix[sample : sample + self.past, sample] = taps
+        self.window = np.zeros((channels, self.past + layout.block))
+        # The newest sample that a value between takes part of is this block's own.
+        windows = np.lib.stride_tricks.sliding_window_view(self.window[:, 1:], len(self.matrix), axis=1)
+        self.frames = windows[:, :: self.frame]
+
+    def __call__(self, bus):
+        """Return the limited samples of this block, and those half a sample later."""
+        self.window[:, : self.past] = self.window[:, self.block :]
+        self.window[:, self.past :] = bus
+        recorded = np.empty((2, *bus.shape))
+        recorded[0] = self.window[:, self.past // 2 : self.past // 2 + self.block]
+        between = recorded[1].reshape(len(bus), -1, self.frame)
+        for start in range(0, between.shape[1], FRAMES):
+            part = slice(start, start + FRAMES)
+            for frames, out in zip(self.frames[:, part], between[:, part], strict=True):
+                np.matmul(frames.copy(), self.matrix, out=out)
+        return np.tanh(recorded, out=recorded)
+
+
+# --- the loop --------------------------------------------------------------------------------------
+
+
+def wet_blocks(dry_blocks, settings, layout):
+    """Run dry sound through the echo and yield what the heads play, block by block.
+
+    Parameters
+    ----------
+    dry_blocks : iterable of numpy.ndarray
+        The dry sound in blocks of shape (channels, layout.block), the last one filled up
+        with zeros.
+    settings : EchoSettings
+        What is rendered.
+    layout : Layout
+        As `echo_layout` gives it.
+
+    Yields
+    ------
+    numpy.ndarray
+        The sum of all heads, of the shape of the dry block.
+
+    Raises
+    ------
+    ValueError
+        If the echo grows without limit.
+
+    Notes
+    -----
+    Source: the model of one loop, bus = input + return. Notebook: 03_repeats.
+
+    Examples
+    --------
+    >>> settings = EchoSettings(motion=Motion(speed=0.5), spacings=(0.05,), head_gains=(1.0,),
+    ...                         return_head_gains=(1.0,), return_gain=0.5)
+    >>> layout = echo_layout(settings, 48000)
+    >>> silence = np.zeros((1, layout.block))
+    >>> [block.shape for block in wet_blocks([silence, silence], settings, layout)]
+    [(1, 3648), (1, 3648)]
+    """
+    rate, block = layout.sample_rate, layout.block
+    full = settings.saturation or 1.0  # the tape holds the sound in units of what it cannot exceed
+    longest = max(settings.spacings) / settings.motion.slowest
+    keep = math.ceil(2 * longest * rate) + 2 * POINTS  # half samples that heads may still read
+    hiss = hiss_at_recording(settings, rate)
+    rng = np.random.default_rng([settings.seed, 2])
+    delays = _block_delays(settings, layout)
+    tape = None
+    for number, dry in enumerate(dry_blocks):
+        if tape is None:
+            channels, end = len(dry), keep
+            tape = np.zeros((channels, keep + BLOCKS_PER_HISTORY * 2 * block))
+            read = _Reader(tape)
+            limit = _no_limit if settings.saturation is None else _Limiter(layout, channels)
+            passes = _passes(settings, layout, channels)
+        heard, returned = _played(read, end, next(delays), settings)
+        bus = settings.return_gain * returned
+        heard *= full
+        if heard.max() > LOUDEST:
+            raise ValueError(
+                f"return_gain must leave a loop without saturation stable, got {settings.return_gain:g}: "
+                "the echo went beyond 120 dB above full scale"
+            )
+        yield heard
+        bus += settings.input_gain / full * dry
+        if hiss:
+            bus += _white(rng, block, hiss / full)
+        if end + 2 * block > tape.shape[1]:
+            tape[:, :keep] = tape[:, end - keep : end]
+            end = keep
+        samples, between = _through(passes, limit(bus), number, layout)
+        tape[:, end : end + 2 * block : 2] = samples
+        tape[:, end + 1 : end + 2 * block : 2] = between
+        end += 2 * block
+
+
+def _played(read, end, delays, settings):
+    """Return the sum of the heads that is heard, and the one that goes back; they may be one array."""
+    if settings.return_head_gains == settings.head_gains:
+        both = _sum(read(end, delay, gain) for delay, gain in zip(delays, settings.head_gains, strict=True))
+        return both, both
+    heads = [read(end, delay, 1.0) for delay in delays]
+    return tuple(
+        _sum(gain * head for gain, head in zip(gains, heads, strict=True))
+        for gains in (settings.head_gains, settings.return_head_gains)
+    )
+
+
+def _sum(arrays):
+    """Add arrays up in the first of them."""
+    total = next(arrays)
+    for array in arrays:
+        total += array
+    return total
+
+
+def _white(rng, count, rms):
+    """Return white noise of even odds; the filter of a pass makes it Gaussian."""
+    noise = rng.random(count)
+    noise -= 0.5
+    noise *= math.sqrt(12) * rms
+    return noise
+
+
+def _no_limit(bus):
+    """Record the samples as they are, with nothing between them."""
+    return bus[None]
+
+
+def _passes(settings, layout, channels):
+    """Return each pass and its share of the signal over time, None for all of it.
+
+    While the speed changes, the bus is faded over from the first pass to the second.
+    """
+    phases = 1 if settings.saturation is None else 2
+    first = _Pass(settings.one_pass, layout, channels, phases)
+    change = settings.motion.change
+    if change is None or settings.later_pass is None:
+        return [(first, None)]
+    later = _Pass(settings.later_pass, layout, channels, phases)
+    return [(first, lambda time: 1 - change.progress(time)), (later, change.progress)]
+
+
+def _through(passes, recorded, number, layout):
+    """Send what was recorded in block `number` through the passes in force."""
+    if len(passes) == 1:
+        return passes[0][0](recorded)
+    first = number * layout.block - layout.rise
+    time = np.arange(first, first + layout.block) / layout.sample_rate
+    return sum(one_pass(share(time) * recorded) for one_pass, share in passes)
+
+
+def _block_delays(settings, layout):
+    """Yield the delays of all heads for each block, in half samples, filters' latency taken off."""
+    matrix = expansion(layout.cell)
+    cells = layout.block // layout.cell
+    grid = np.empty((len(settings.spacings), 0))
+    for chunk in delay_cells(settings.motion, settings.spacings, layout.sample_rate):
+        grid = np.concatenate([grid, 2 * layout.sample_rate * chunk - 2 * layout.latency], axis=1)
+        # Reading what is not yet written would be quiet when wrong by a little: insist.
+        assert grid.min() > 2 * layout.block + POINTS // 2
+        stencils = np.lib.stride_tricks.sliding_window_view(grid, STENCIL, axis=1)
+        ready = stencils.shape[1] // cells * cells
+        for first in range(0, ready, cells):
+            delays = stencils[:, first : first + cells].copy() @ matrix  # BLAS wants no overlap
+            yield delays.reshape(len(delays), -1)
+        grid = grid[:, ready:]

@@ -1,0 +1,463 @@
+"""The feedback loop, case by case, and against simulations that know nothing of it."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from tapecalc.calc import loop
+from tapecalc.calc.loop import EchoLoop
+from tapecalc.calc.response import NULL_DB, HeadContact, OnePass, loudest
+from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
+
+SPEED = 0.1905
+IDEAL = HeadContact(gap=0, separation=0, coating_thickness=0, track_width=2e-3, azimuth_angle=0)
+GOOD = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3, azimuth_angle=0)
+FLAT = OnePass(speed=SPEED, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=0)
+REAL = OnePass(speed=SPEED, today=GOOD, aligned=GOOD, boost_db=12, low_cut=30)
+
+
+def treble_loss(separation, low_cut=0.0):
+    """A pass with nothing but spacing loss: exp(-2 pi s f / v), and a low cut."""
+    dull = dataclasses.replace(IDEAL, separation=separation)
+    return OnePass(speed=SPEED, today=dull, aligned=IDEAL, boost_db=0, low_cut=low_cut)
+
+
+def echo(delays=(0.25,), head_gains=(1.0,), return_gain=0.5, one_pass=FLAT, **others):
+    given = {"delays": delays, "head_gains": head_gains, "return_gain": return_gain, "one_pass": one_pass}
+    return EchoLoop(**given, **others)
+
+
+def sampled(echo_loop, rate, taps):
+    """The loop as a discrete-time impulse response, made from R(f) by the inverse FFT.
+
+    Delays must be whole numbers of samples; half the taps are taken out of each delay.
+    """
+    f = np.fft.rfftfreq(taps, 1 / rate)
+    pulse = np.roll(np.fft.irfft(echo_loop.one_pass.gain(f), taps), taps // 2)
+    samples = [round(delay * rate) - taps // 2 for delay in echo_loop.delays]
+    response = np.zeros(max(samples) + taps)
+    for start, gain in zip(samples, echo_loop.head_gains, strict=True):
+        response[start : start + taps] += echo_loop.return_gain * gain * pulse
+    return response
+
+
+def growing_roots(echo_loop, rate, taps):
+    """Growing modes of the sampled loop: roots outside the unit circle, a pair counted once."""
+    response = sampled(echo_loop, rate, taps)
+    roots = np.roots(np.concatenate([[1 - response[0]], -response[1:]]))
+    outside = roots[np.abs(roots) > 1]
+    return int(np.sum(outside.imag > 1e-9) + np.sum(np.abs(outside.imag) <= 1e-9)), np.abs(roots).max()
+
+
+# ---- records ----
+
+
+def test_lists_and_whole_numbers_become_tuples_of_floats():
+    made = echo(delays=[1, 2], head_gains=np.array([1, -1]), return_gain=1)
+    assert made.delays == (1.0, 2.0) and made.head_gains == (1.0, -1.0)
+    assert all(type(value) is float for value in (*made.delays, *made.head_gains, made.return_gain))
+    assert hash(made) == hash(echo(delays=(1, 2), head_gains=(1, -1), return_gain=1))
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("delays", ()),
+        ("delays", (0.0,)),
+        ("delays", (float("nan"),)),
+        ("delays", ((0.1,),)),
+        ("head_gains", (1.0, 1.0)),
+        ("head_gains", ("loud",)),
+        ("return_gain", float("inf")),
+        ("return_gain", (0.5, 0.5)),
+        ("input_gain", "full"),
+        ("one_pass", None),
+    ],
+)
+def test_a_loop_refuses_nonsense_by_name(name, value):
+    with pytest.raises(ValueError, match=name):
+        echo(**{name: value})
+
+
+# ---- loop gain ----
+
+
+def test_loop_gain_adds_the_heads_with_their_phases():
+    made = echo(delays=(0.1, 0.16), head_gains=(0.7, 0.4), return_gain=0.8, one_pass=REAL)
+    f = 1234.5
+    heads = 0.7 * np.exp(-2j * np.pi * f * 0.1) + 0.4 * np.exp(-2j * np.pi * f * 0.16)
+    assert loop.loop_gain(made, f) == pytest.approx(0.8 * REAL.gain(f) * heads, rel=1e-12)
+    assert loop.loop_gain_db(made, f) == pytest.approx(20 * math.log10(abs(loop.loop_gain(made, f))))
+
+
+def test_a_closed_return_reads_the_floor():
+    assert loop.loop_gain_db(echo(return_gain=0), [100, 1000]).tolist() == [NULL_DB, NULL_DB]
+
+
+def test_closed_loop_gain_contains_the_input_send():
+    made = echo(return_gain=0.5, input_gain=0.25)
+    assert loop.closed_loop_gain(made, 4) == pytest.approx(0.25 / (1 - 0.5), rel=1e-9)
+
+
+def test_closed_loop_gain_of_a_tone_that_is_held_for_ever_is_refused():
+    with pytest.raises(ValueError, match="loop gain"):
+        loop.closed_loop_gain(echo(return_gain=1), [0, 1])
+
+
+def test_repeat_level_is_a_multiple_of_the_loop_gain_down_to_the_floor():
+    made = echo(return_gain=0.5)
+    np.testing.assert_allclose(loop.repeat_db(made, 1000, [0, 1, 3]), [0, -6.0206, -18.0618], atol=1e-4)
+    assert loop.repeat_db(made, 1000, 1000) == NULL_DB
+
+
+# ---- repeats and times ----
+
+
+def test_a_send_set_for_n_whole_repeats_counts_n():
+    counts = np.arange(1, 60)
+    gains = db_to_amplitude(loop.gain_for_repeats_db(counts, -30))
+    np.testing.assert_array_equal(loop.whole_repeats(amplitude_to_db(gains), -30), counts)
+
+
+def test_no_repeat_is_needed_to_be_where_one_is():
+    assert loop.repeats_until(-6, 0) == 0
+    assert loop.whole_repeats(-6, -5.9) == 0
+
+
+@pytest.mark.parametrize(
+    ("call", "name"),
+    [
+        (lambda: loop.repeats_until(0, -60), "loop_gain_db"),
+        (lambda: loop.repeats_until(1, -60), "loop_gain_db"),
+        (lambda: loop.repeats_until(-6, 1), "level_db"),
+        (lambda: loop.gain_for_repeats_db(0, -60), "repeats"),
+        (lambda: loop.gain_for_repeats_db(5, 3), "level_db"),
+        (lambda: loop.decay_time(0, -6), "delay"),
+        (lambda: loop.gain_for_decay_db(0.3, 0), "time"),
+        (lambda: loop.noise_build_up_db(0), "loop_gain_db"),
+        (lambda: loop.noise_build_up_db(-6, 0), "repeats"),
+        (lambda: loop.noise_build_up_db(-6, [2, 0.5]), "repeats"),
+        (lambda: loop.repeat_snr_db(-6, 0, 55), "repeats"),
+        (lambda: loop.hiss_db(echo(return_gain=1)), "loop"),
+        (lambda: loop.hiss_db(echo(), 1.5), "repeats"),
+        (lambda: loop.hiss_db(echo(), low=100, high=100), "low"),
+        (lambda: loop.oscillation_frequencies(echo(), 10, 5), "low"),
+        (lambda: loop.limiter(1, 0), "saturation"),
+        (lambda: loop.describing_function(-1, 1), "amplitude"),
+        (lambda: loop.settling_level(-1, 1), "loop_gain_db"),
+        (lambda: loop.return_gain_for_repeats(echo(head_gains=(0,)), 5, -30), "head_gains"),
+    ],
+)
+def test_values_without_sense_are_refused_by_name(call, name):
+    with pytest.raises(ValueError, match=f"{name} must"):
+        call()
+
+
+def test_return_send_for_n_repeats_gives_them_at_the_loudest_frequency():
+    made = echo(delays=(0.218,), head_gains=(0.8,), one_pass=REAL)
+    send = loop.return_gain_for_repeats(made, 5, -30)
+    frequency, _ = loudest(REAL)
+    set_right = dataclasses.replace(made, return_gain=send)
+    assert loop.repeat_db(set_right, frequency, 5) == pytest.approx(-30, abs=1e-9)
+    assert loop.stability(set_right).bound_db == pytest.approx(6, abs=1e-9)
+
+
+# ---- which frequencies come back in phase ----
+
+
+def test_an_inverting_return_is_in_phase_halfway_between():
+    found = loop.oscillation_frequencies(echo(delays=(0.5,), return_gain=-0.3), 0, 6)
+    np.testing.assert_allclose(found, [1, 3, 5], atol=1e-9)
+
+
+def test_a_low_cut_moves_each_frequency_up_by_its_phase():
+    cut = OnePass(speed=SPEED, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=30)
+    found = loop.oscillation_frequencies(echo(delays=(0.1,), one_pass=cut), 0, 200)
+    # n turns: 2 pi f T - atan(f_c / f) = 2 pi n
+    turns = found * 0.1 - np.arctan2(30, found) / (2 * np.pi)
+    np.testing.assert_allclose(turns, np.arange(found.size), atol=1e-9)
+    assert found.size == 20
+
+
+def test_a_very_low_cut_does_not_hide_the_first_frequency():
+    cut = OnePass(speed=SPEED, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=0.001)
+    found = loop.oscillation_frequencies(echo(delays=(0.2,), one_pass=cut), 0, 2)
+    assert found.size == 1
+    assert found[0] * 0.2 == pytest.approx(np.arctan2(0.001, found[0]) / (2 * np.pi), rel=1e-6)
+
+
+def test_heads_that_cancel_leave_nothing_in_phase():
+    nothing = echo(delays=(0.1, 0.1), head_gains=(1, -1))
+    assert loop.oscillation_frequencies(nothing, 0, 100).size == 0
+    found = loop.stability(nothing)
+    assert found.stable and found.frequency is None and found.margin_db == -NULL_DB
+
+
+def test_a_pair_of_frequencies_closer_than_the_grid_is_found():
+    # Im L = -(sin x - a sin 5 x), x = 2 pi f 0.1, touches zero at 2.5 Hz if a = 1, and is below in between
+    # if a is a little more. The heads at 0.4 s and 0.8 s add a real part and, to second order, nothing else.
+    for a, expected in ((1.00001, 2), (0.99999, 0)):
+        made = echo(delays=(0.1, 0.5, 0.4, 0.8), head_gains=(1, -a, 2, -1))
+        found = loop.oscillation_frequencies(made, 2.41, 2.57)
+        assert found.size == expected
+        assert np.all(np.abs(found - 2.5) < 1 / (32 * 0.8) / 10)
+
+
+def test_pieces_of_a_long_grid_join_without_a_seam(monkeypatch):
+    dull = treble_loss(20e-6, low_cut=60)
+    made = echo(delays=(0.031, 0.047), head_gains=(0.6, 0.5), return_gain=2, one_pass=dull)
+    whole = loop.oscillation_frequencies(made, 0, 500), loop.stability(made)
+    monkeypatch.setattr(loop, "_CHUNK", 64)
+    monkeypatch.setattr(loop, "_BAND", 64)
+    pieces = loop.oscillation_frequencies(made, 0, 500), loop.stability(made)
+    np.testing.assert_array_equal(whole[0], pieces[0])
+    assert whole[1] == pieces[1]
+    assert whole[1].growing_modes > 5
+
+
+# ---- stability ----
+
+
+def test_growing_modes_are_left_uncounted_on_request_and_nothing_else_changes():
+    made = echo(delays=(0.05, 0.07), head_gains=(1.0, 0.8), return_gain=1.5, one_pass=REAL)
+    counted, quick = loop.stability(made), loop.stability(made, count_modes=False)
+    assert counted.growing_modes > 0 and quick.growing_modes is None
+    assert dataclasses.replace(quick, growing_modes=counted.growing_modes) == counted
+
+
+def test_a_minute_of_delay_is_searched_without_laying_out_every_turn_of_it(monkeypatch):
+    points, gain_at = [], loop._gain_at
+    monkeypatch.setattr(loop, "_gain_at", lambda made, f: points.append(f.size) or gain_at(made, f))
+    made = echo(delays=(30.0, 43.0, 60.0), head_gains=(1.0, 0.8, 0.9), return_gain=0.4, one_pass=REAL)
+    found = loop.stability(made, count_modes=False)
+    assert found.margin_db == pytest.approx(found.bound_db, abs=0.1)
+    assert sum(points) < 60 * loop.HIGHEST_FREQUENCY
+
+
+def test_one_flat_head_has_the_margin_of_its_gain():
+    found = loop.stability(echo(return_gain=0.5))
+    assert found.margin_db == pytest.approx(6.0206, abs=1e-4)
+    assert found.bound_db == pytest.approx(6.0206, abs=1e-4)
+    assert found.stable and found.growing_modes == 0
+
+
+def test_a_gain_of_one_is_not_stable_and_one_with_a_closed_return_is():
+    assert not loop.stability(echo(return_gain=1.0)).stable
+    closed = loop.stability(echo(return_gain=0.0, one_pass=REAL))
+    assert closed.stable and closed.margin_db == pytest.approx(-NULL_DB, abs=0.001)
+    assert closed.frequency == loop.stability(echo(return_gain=0.5, one_pass=REAL)).frequency
+
+
+def test_start_is_the_loudest_of_all_frequencies_in_phase():
+    made = echo(delays=(0.218,), one_pass=REAL)
+    found = loop.stability(made)
+    every = loop.oscillation_frequencies(made, 0, 20000)
+    levels = loop.loop_gain_db(made, every)
+    assert found.margin_db == pytest.approx(-levels.max(), abs=1e-6)
+    assert np.min(np.abs(every - found.frequency)) < 1e-6
+    # it is a neighbor of the peak of |R|
+    assert abs(found.frequency - loudest(REAL)[0]) < 1 / 0.218
+
+
+def test_a_narrow_response_searches_beyond_its_loudest_three_decibels():
+    # One short delay: the loudest frequency is far from any that is in phase.
+    made = echo(delays=(0.001,), return_gain=-0.5, one_pass=treble_loss(40e-6, low_cut=30))
+    found = loop.stability(made)
+    assert found.bound_db < found.margin_db - 3
+    assert found.frequency == pytest.approx(loop.oscillation_frequencies(made, 0, 900).min(), abs=1e-6)
+
+
+def test_growing_modes_of_one_head_are_those_with_gain_above_one():
+    # |L| = g exp(-2 pi s f / v) is above 1 up to f = v ln(g) / (2 pi s); in phase at n / T
+    made = echo(delays=(0.1,), return_gain=2.0, one_pass=treble_loss(20e-6))
+    limit = SPEED * math.log(2) / (2 * math.pi * 20e-6)
+    assert loop.stability(made).growing_modes == math.floor(limit * 0.1) + 1  # and the one at 0 Hz
+
+
+TWO_HEADS = {
+    "one head": ((0.01,), (1.0,)),
+    "two heads": ((0.01, 0.0135), (0.8, 0.7)),
+    "one head inverted": ((0.01, 0.0135), (0.8, -0.7)),
+    "three heads": ((0.008, 0.0111, 0.0152), (0.5, 0.6, -0.4)),
+}
+
+
+@pytest.mark.parametrize("name", TWO_HEADS)
+@pytest.mark.parametrize("gain", [2.0, -3.5])
+def test_growing_modes_are_the_roots_outside_the_unit_circle(name, gain):
+    delays, head_gains = TWO_HEADS[name]
+    rate, taps = 10_000, 128
+    delays = [round(delay * rate) / rate for delay in delays]
+    dull = treble_loss(40e-6, low_cut=200)
+    made = echo(delays=delays, head_gains=head_gains, return_gain=gain, one_pass=dull)
+    roots, _ = growing_roots(made, rate, taps)
+    assert roots > 0
+    assert loop.stability(made).growing_modes == roots
+
+
+@pytest.mark.parametrize("name", TWO_HEADS)
+def test_the_margin_is_where_a_simulated_loop_turns_from_dying_to_growing(name):
+    delays, head_gains = TWO_HEADS[name]
+    rate, taps = 10_000, 128
+    delays = [round(delay * rate) / rate for delay in delays]
+    dull = treble_loss(40e-6, low_cut=200)
+    made = echo(delays=delays, head_gains=head_gains, return_gain=0.5, one_pass=dull)
+    found = loop.stability(made)
+    assert found.margin_db >= found.bound_db
+    for change_db, grows in ((-0.05, False), (0.05, True)):
+        send = 0.5 * db_to_amplitude(found.margin_db + change_db)
+        _, radius = growing_roots(dataclasses.replace(made, return_gain=send), rate, taps)
+        assert (radius > 1) == grows
+
+
+def test_the_turns_around_one_agree_with_the_unwrapped_angle():
+    dull = treble_loss(20e-6, low_cut=60)
+    made = echo(delays=(0.11, 0.27, 0.4), head_gains=(0.6, -0.5, 0.7), return_gain=0.9, one_pass=dull)
+    f = np.linspace(0, 20_000, 1_000_001)
+    around = np.unwrap(np.angle(1 - loop.loop_gain(made, f)))
+    turns = -(around[-1] - around[0]) / (2 * np.pi)
+    assert turns == pytest.approx(round(turns), abs=1e-3)
+    assert loop.stability(made).growing_modes == round(turns) > 10
+
+
+def test_the_bound_is_a_little_careful_for_many_heads():
+    made = echo(delays=(0.08, 0.193, 0.4), head_gains=(0.4, 0.3, 0.3), return_gain=0.9, one_pass=REAL)
+    found = loop.stability(made)
+    assert 0 <= found.margin_db - found.bound_db < 0.54
+
+
+def test_just_beyond_the_margin_one_mode_grows():
+    made = echo(delays=(0.05,), one_pass=treble_loss(5e-6, low_cut=40))
+    margin_db = loop.stability(made).margin_db
+    beyond = dataclasses.replace(made, return_gain=0.5 * db_to_amplitude(margin_db + 1e-5))
+    found = loop.stability(beyond)
+    assert (found.stable, found.growing_modes) == (False, 1)
+    assert found.margin_db == pytest.approx(-1e-5, abs=1e-9)
+
+
+# ---- noise ----
+
+
+@pytest.mark.parametrize("gain", [0.3, 0.9, 1.0, 1.2])
+def test_noise_after_n_passes_is_the_sum_of_their_powers(gain):
+    counts = np.array([1, 2, 5, 20])
+    sums = [sum(gain ** (2 * k) for k in range(n)) for n in counts]
+    found = loop.noise_build_up_db(amplitude_to_db(gain), counts)
+    np.testing.assert_allclose(found, 10 * np.log10(sums), atol=1e-9)
+
+
+def test_noise_near_a_gain_of_one_joins_smoothly():
+    beside = loop.noise_build_up_db([-1e-9, 0, 1e-9], 10)
+    np.testing.assert_allclose(beside, 10, atol=1e-6)
+    assert loop.noise_build_up_db(100, 1000) == pytest.approx(99_900, abs=1e-6)
+
+
+def test_noise_in_the_long_run_is_the_energy_of_the_impulse_response():
+    long_run = 10 * math.log10(sum(0.8 ** (2 * k) for k in range(500)))
+    assert loop.noise_build_up_db(amplitude_to_db(0.8)) == pytest.approx(long_run, abs=1e-9)
+    assert loop.hiss_db(echo(return_gain=0.8)) == pytest.approx(long_run, abs=1e-9)
+
+
+def test_hiss_of_a_dull_tape_builds_up_less():
+    f = np.linspace(20, 20000, 200_001)
+    dull = treble_loss(2e-6)
+    power = np.mean(1 / (1 - (0.9 * np.abs(dull.gain(f))) ** 2))
+    made = echo(return_gain=0.9, one_pass=dull)
+    assert loop.hiss_db(made) == pytest.approx(10 * math.log10(power), abs=0.001)
+    assert loop.hiss_db(made) < loop.hiss_db(echo(return_gain=0.9)) - 0.5
+    assert loop.hiss_db(made, 3) < loop.hiss_db(made)
+
+
+@pytest.mark.parametrize("repeats", [None, 4])
+def test_hiss_of_two_heads_is_the_energy_of_their_impulse_response(repeats):
+    delays, head_gains, rate = (0.2, 0.3), (0.4, 0.5), 1000
+    made = echo(delays=delays, head_gains=head_gains, return_gain=0.9)
+    once = np.zeros(301)
+    for delay, gain in zip(delays, head_gains, strict=True):
+        once[round(delay * rate)] = 0.9 * gain
+    total, power = np.zeros(60 * 300 + 1), np.array([1.0])
+    for _ in range(repeats or 60):
+        total[: power.size] += power
+        power = np.convolve(power, once)
+    assert loop.hiss_db(made, repeats) == pytest.approx(10 * math.log10(np.sum(total**2)), abs=0.05)
+
+
+def test_first_repeat_has_the_ratio_of_one_pass_and_later_ones_less():
+    ratios = loop.repeat_snr_db(-3, [1, 2, 3, 4], 55)
+    assert ratios[0] == 55
+    assert ratios[1] == pytest.approx(55 - 3 - 10 * math.log10(1 + 10**-0.3), abs=1e-9)
+    assert np.all(np.diff(ratios) < -3)
+
+
+# ---- limiting ----
+
+
+def test_limiter_keeps_weak_signals_and_its_ceiling():
+    assert loop.limiter(1e-4, 2) == pytest.approx(1e-4, rel=1e-6)
+    assert loop.limiter([-1e3, 1e3], 2).tolist() == [-2, 2]
+
+
+def test_describing_function_runs_from_one_to_that_of_a_switch():
+    found = loop.describing_function([0, 1e-12, 1e-7, 1e4], 1)
+    np.testing.assert_allclose(found, [1, 1, 1, 4e-4 / np.pi], rtol=1e-6)
+    assert found[0] == 1
+
+
+def test_at_a_gain_of_one_the_loop_settles_at_nothing():
+    assert loop.settling_level(0, 1) == 0
+
+
+def test_settling_level_meets_its_own_condition():
+    gain_db = np.array([[0.1], [3], [20]])
+    settled = loop.settling_level(gain_db, [1, 4])
+    assert settled.shape == (3, 2)
+    rest = db_to_amplitude(gain_db) * loop.describing_function(settled, [1, 4])
+    np.testing.assert_allclose(rest, 1, rtol=1e-9)
+
+
+def fundamental(period):
+    """Peak of the sine wave of one turn in a period of samples."""
+    turn = np.exp(-2j * np.pi * np.arange(len(period)) / len(period))
+    return 2 * abs(np.mean(np.asarray(period) * turn))
+
+
+@pytest.mark.parametrize("gain_db", [0.2, 1, 3, 6, 12])
+def test_settling_level_of_a_plain_delay_and_tanh_within_a_decibel(gain_db):
+    gain, period = 10 ** (gain_db / 20), 40
+    bus = [0.01 * math.sin(2 * math.pi * n / period) for n in range(period)]
+    for n in range(period * 600):
+        bus.append(gain * math.tanh(bus[n]))
+    found_db = 20 * math.log10(fundamental(bus[-period:]) / loop.settling_level(gain_db, 1))
+    assert abs(found_db) < 1
+
+
+@pytest.mark.parametrize("over_db", [0.5, 2, 5])
+def test_settling_level_of_a_filtered_loop_within_a_third_of_a_decibel(over_db):
+    # Harmonics are lost in the treble, as on tape.
+    rate, taps, saturation = 8_000, 192, 4.0
+    made = echo(delays=(0.02,), return_gain=-1.0, one_pass=treble_loss(300e-6))
+    once = sampled(made, rate, taps)
+    turn = np.exp(-2j * np.pi * loop.stability(made).frequency * np.arange(once.size) / rate)
+    once *= db_to_amplitude(over_db) / abs(once @ turn)
+    bus, reach = np.zeros(rate), once.size - 1
+    bus[:reach] = np.real(1 / turn[:reach])
+    tape = saturation * np.tanh(bus / saturation)
+    past = once[:0:-1]
+    for n in range(reach, bus.size):
+        bus[n] = tape[n - reach : n] @ past
+        tape[n] = saturation * math.tanh(bus[n] / saturation)
+    period = round(1 / loop.stability(made).frequency * rate)
+    peak = fundamental(bus[-period:])
+    assert abs(20 * math.log10(peak / loop.settling_level(over_db, saturation))) < 1 / 3
+
+
+def test_a_runaway_grows_as_fast_as_a_simulated_one():
+    gain, period = 1.05, 30
+    bus = [0.0] * period
+    bus[3] = 1.0
+    for n in range(period * 20):
+        bus.append(gain * bus[n])
+    grown_db = 20 * math.log10(max(bus[-period:]))
+    assert loop.growth_db_per_s(0.3, 20 * math.log10(gain)) * 0.3 * 20 == pytest.approx(grown_db, rel=1e-9)

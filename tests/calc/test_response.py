@@ -1,0 +1,248 @@
+"""The wavelength losses, one pass and its bandwidth, case by case."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from tapecalc.calc import response
+from tapecalc.calc.response import NULL_DB, HeadContact, OnePass
+
+SPEED = 0.1905
+GOOD = {
+    "gap": 4e-6,
+    "separation": 0.5e-6,
+    "coating_thickness": 11e-6,
+    "track_width": 2e-3,
+    "azimuth_angle": 0.0,
+}
+IDEAL = HeadContact(gap=0, separation=0, coating_thickness=0, track_width=2e-3, azimuth_angle=0)
+
+
+def contact(**changes):
+    return HeadContact(**{**GOOD, **changes})
+
+
+def one_pass(**changes):
+    settings = {"speed": SPEED, "today": contact(), "aligned": contact(), "boost_db": 12, "low_cut": 30}
+    return OnePass(**{**settings, **changes})
+
+
+def test_wavelength_of_arrays_broadcasts_and_scalars_stay_plain():
+    lengths = response.wavelength([[1000], [10000]], [0.1905, 0.381])
+    np.testing.assert_allclose(lengths, [[190.5e-6, 381e-6], [19.05e-6, 38.1e-6]], rtol=1e-12)
+    assert type(response.wavelength(1000, 1)) is float
+
+
+def test_nothing_is_lost_at_no_distance_no_thickness_no_gap_no_tilt():
+    assert response.spacing_loss_db(10000, SPEED, 0) == 0
+    assert response.thickness_loss_db(10000, SPEED, 0) == 0
+    assert response.gap_loss_db(10000, SPEED, 0) == 0
+    assert response.azimuth_loss_db(10000, SPEED, 2e-3, 0) == 0
+    assert response.contact_loss_db(10000, SPEED, IDEAL) == 0
+
+
+def test_nothing_is_lost_at_zero_hertz():
+    assert response.contact_loss_db(0, SPEED, contact(azimuth_angle=0.01)) == 0
+
+
+def test_limits_are_taken_element_by_element():
+    np.testing.assert_allclose(
+        response.thickness_loss_db(10000, SPEED, [0, 1e-9 * 1e-6, 10e-6]), [0, 0, -10.6927], atol=1e-4
+    )
+    gaps = [0, 1e-15, 5e-6]
+    np.testing.assert_allclose(response.gap_loss_db(15000, SPEED, gaps), [0, 0, -2.924], atol=1e-4)
+
+
+def test_tilt_to_either_side_loses_the_same():
+    left, right = response.azimuth_loss_db(10000, SPEED, 2e-3, [-0.002, 0.002])
+    assert left == right < -0.5
+
+
+def test_a_null_reads_the_floor_and_not_minus_infinity():
+    null = response.gap_null_frequency(SPEED, 4e-6)
+    assert response.gap_loss_db([null, 2 * null], SPEED, 4e-6).tolist() == [NULL_DB, NULL_DB]
+    tilt = response.azimuth_null_angle(10000, SPEED, 2e-3)
+    assert response.azimuth_loss_db(10000, SPEED, 2e-3, tilt) < -250
+    assert one_pass(boost_db=0).level_db(null) == NULL_DB
+
+
+def test_contact_loss_is_the_sum_of_four():
+    tilted = contact(azimuth_angle=1e-3, gap_factor=1.0)
+    parts = (
+        response.spacing_loss_db(9000, SPEED, 0.5e-6),
+        response.thickness_loss_db(9000, SPEED, 11e-6),
+        response.gap_loss_db(9000, SPEED, 4e-6, gap_factor=1.0),
+        response.azimuth_loss_db(9000, SPEED, 2e-3, 1e-3),
+    )
+    assert all(part < -0.1 for part in parts)
+    assert response.contact_loss_db(9000, SPEED, tilted) == pytest.approx(sum(parts), abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("gap", -1e-6),
+        ("separation", float("nan")),
+        ("coating_thickness", "thick"),
+        ("track_width", 0),
+        ("azimuth_angle", 1.6),
+        ("gap_factor", 0),
+        ("gap", [1e-6, 2e-6]),
+    ],
+)
+def test_a_contact_refuses_nonsense_by_name(name, value):
+    with pytest.raises(ValueError, match=name):
+        contact(**{name: value})
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("speed", 0), ("boost_db", -1), ("low_cut", -1), ("today", None), ("aligned", "new"), ("speed", [1, 2])],
+)
+def test_one_pass_refuses_nonsense_by_name(name, value):
+    with pytest.raises(ValueError, match=name):
+        one_pass(**{name: value})
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: response.spacing_loss_db(-1, SPEED, 1e-6),
+        lambda: response.spacing_loss_db(1000, 0, 1e-6),
+        lambda: response.thickness_loss_db(1000, SPEED, -1e-6),
+        lambda: response.wavelength(0, SPEED),
+        lambda: response.equalization_db(0, 50e-6),
+        lambda: response.equalization_db(1000, 50e-6, 0),
+        lambda: response.equalization_db(1000, 50e-6, "long"),
+        lambda: response.equalization_db(1000, 50e-6, float("nan")),
+        lambda: response.transition_frequency(0),
+        lambda: response.repeat_level_db(one_pass(), 1000, -1),
+        lambda: response.bandwidth(one_pass(), drop_db=0),
+        lambda: response.bandwidth(one_pass(), passes=0),
+        lambda: response.bandwidth(one_pass(), passes=[1, 2]),
+    ],
+)
+def test_values_without_sense_are_refused(call):
+    with pytest.raises(ValueError, match="must be"):
+        call()
+
+
+def test_records_are_frozen():
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        one_pass().speed = 1
+
+
+def test_whole_numbers_in_records_become_floats():
+    assert type(one_pass(boost_db=12).boost_db) is float
+    assert type(contact(gap=0).gap) is float
+
+
+def test_an_endless_time_constant_may_stand_in_a_mixed_array():
+    mixed = response.equalization_db(50, 50e-6, [3180e-6, np.inf])
+    expected = [response.equalization_db(50, 50e-6, 3180e-6), response.equalization_db(50, 50e-6)]
+    np.testing.assert_allclose(mixed, expected, rtol=1e-12)
+    assert response.equalization_db(50, 50e-6, np.inf) == response.equalization_db(50, 50e-6, 1e9)
+
+
+def test_a_well_aligned_machine_is_flat_up_to_the_reach_of_its_boost():
+    level = one_pass(low_cut=0).level_db(np.linspace(10, 8000, 50))
+    np.testing.assert_allclose(level, 0, atol=1e-12)
+
+
+def test_beyond_the_boost_a_pass_loses_what_the_boost_lacks():
+    loss = response.contact_loss_db(15000, SPEED, contact())
+    assert one_pass(low_cut=0).level_db(15000) == pytest.approx(loss + 12, abs=1e-12)
+
+
+def test_wear_shows_as_the_difference_between_today_and_aligned():
+    worn = one_pass(today=contact(separation=1.5e-6), low_cut=0)
+    assert worn.level_db(5000) == pytest.approx(response.spacing_loss_db(5000, SPEED, 1e-6), abs=1e-12)
+
+
+def test_low_cut_is_three_decibels_down_and_an_eighth_of_a_turn_ahead():
+    gain = one_pass(today=IDEAL, aligned=IDEAL, low_cut=40).gain(40)
+    assert 20 * np.log10(abs(gain)) == pytest.approx(-3.0103, abs=1e-4)
+    assert np.angle(gain) == pytest.approx(np.pi / 4, abs=1e-12)
+
+
+def test_a_low_cut_stops_zero_hertz_and_none_lets_it_pass():
+    assert one_pass().gain(0) == 0
+    assert one_pass().level_db(0) == NULL_DB
+    assert one_pass(low_cut=0).gain(0) == 1
+
+
+def test_level_is_the_size_of_the_gain():
+    f = np.geomspace(5, 20000, 30)
+    np.testing.assert_allclose(one_pass().level_db(f), 20 * np.log10(np.abs(one_pass().gain(f))), atol=1e-10)
+
+
+def test_passes_add_their_levels_down_to_the_floor():
+    once = one_pass().level_db(12000)
+    np.testing.assert_allclose(response.repeat_level_db(one_pass(), 12000, [0, 1, 7]), [0, once, 7 * once])
+    assert response.repeat_level_db(one_pass(), 1e5, 1000) == NULL_DB
+
+
+def test_low_edge_of_an_ideal_head_is_the_low_cut():
+    low, high = response.bandwidth(one_pass(today=IDEAL, aligned=IDEAL, low_cut=40), drop_db=3.0103)
+    assert low == pytest.approx(40, rel=1e-5)
+    assert high is None
+
+
+def test_low_edge_after_n_passes_follows_the_first_order_cut():
+    # n first-order cuts in a row are d dB down at f_c / sqrt(10^(d / 10 n) - 1)
+    low, _ = response.bandwidth(one_pass(today=IDEAL, aligned=IDEAL, low_cut=40), drop_db=6, passes=5)
+    assert low == pytest.approx(40 / np.sqrt(10 ** (6 / 50) - 1), rel=1e-6)
+
+
+def test_high_edge_of_spacing_loss_alone_has_a_closed_form():
+    off = dataclasses.replace(IDEAL, separation=1e-6)
+    low, high = response.bandwidth(one_pass(today=off, aligned=off, low_cut=0), drop_db=4, passes=2)
+    assert low is None
+    per_hertz = 40 * np.pi * np.log10(np.e) * 1e-6 / SPEED
+    assert high == pytest.approx((12 + 4 / 2) / per_hertz, rel=1e-9)
+
+
+def test_band_edges_lie_exactly_the_drop_below_the_loudest():
+    worn = one_pass(today=contact(separation=1e-6, azimuth_angle=1e-3))
+    _, loudest_db = response.loudest(worn)
+    for passes, drop_db in ((1, 3), (5, 3), (50, 0.1), (1, 40)):
+        edges = response.bandwidth(worn, drop_db=drop_db, passes=passes)
+        np.testing.assert_allclose(
+            worn.level_db(edges), loudest_db - drop_db / passes, rtol=0, atol=1e-8
+        )
+
+
+def test_a_treble_bump_moves_the_band_to_the_bump():
+    # Today's contact is better than the one the equalizers were set for.
+    bump = one_pass(today=contact(separation=0.1e-6), aligned=contact(separation=2.5e-6), low_cut=0)
+    frequency, level_db = response.loudest(bump)
+    low, high = response.bandwidth(bump, drop_db=3)
+    assert level_db > 3
+    assert low < frequency < high
+    assert bump.level_db(low / 2) < level_db - 3
+
+
+def test_a_ripple_deeper_than_the_drop_ends_the_band():
+    # The gap is now longer than the equalizers think: a dip before the boost ends.
+    rippled = one_pass(today=contact(gap=7e-6, separation=0), aligned=contact(gap=2e-6), low_cut=0)
+    frequency, level_db = response.loudest(rippled)
+    _, high = response.bandwidth(rippled, drop_db=0.5)
+    inside = np.linspace(frequency, high, 20001)[:-1]
+    assert np.all(rippled.level_db(inside) >= level_db - 0.5 - 1e-9)
+    assert rippled.level_db(high * 1.0001) < level_db - 0.5
+
+
+def test_loudest_is_not_below_any_point_of_a_fine_grid():
+    worn = one_pass(today=contact(separation=0.2e-6), aligned=contact(separation=0.6e-6))
+    frequency, level_db = response.loudest(worn)
+    fine = np.geomspace(1, 40000, 200_001)
+    assert level_db >= worn.level_db(fine).max()
+    assert worn.level_db(frequency) == level_db
+
+
+def test_inputs_are_not_modified():
+    frequency = np.array([100.0, 1000.0])
+    response.spacing_loss_db(frequency, SPEED, 1e-6)
+    one_pass().gain(frequency)
+    assert frequency.tolist() == [100.0, 1000.0]

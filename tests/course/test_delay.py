@@ -1,0 +1,123 @@
+"""The panels about the delay, driven without a browser."""
+
+import numpy as np
+import pytest
+
+from tapecalc.calc import transport
+from tapecalc.course.delay import STANDARD_IPS, delay_panel, speed_change_panel
+
+INCH = 0.0254
+
+
+@pytest.fixture(params=[delay_panel, speed_change_panel], ids=lambda make: make.__name__)
+def panel(request):
+    panel = request.param()
+    panel.strict = True
+    return panel
+
+
+@pytest.fixture
+def delay():
+    panel = delay_panel()
+    panel.strict = True
+    return panel
+
+
+@pytest.fixture
+def change():
+    panel = speed_change_panel()
+    panel.strict = True
+    return panel
+
+
+def data(panel):
+    """Everything that the lines of a panel hold."""
+    lines = [artist for artist in panel.moving if hasattr(artist, "get_xydata")]
+    return np.concatenate([np.asarray(line.get_xydata(), dtype=float).ravel() for line in lines])
+
+
+def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):
+    for name, control in panel.controls.items():
+        seen = set()
+        for value in control.ends:
+            panel.reset()
+            panel.set(**{name: value})
+            assert np.all(np.isfinite(data(panel)))
+            assert panel.collisions() == ()
+            seen.add((panel.readout, tuple(panel.table.values()), panel.png))
+        assert len(seen) == 2
+        assert all(first != second for first, second in zip(*seen, strict=True))
+
+
+def test_all_controls_at_their_ends_together_stay_within_the_axes(delay):
+    delay.set(spacing_mm=100, speed_ips=3.75, ruler_mm=1, drift_percent=1.5)
+    for name in ("head", "together"):
+        artist = delay.artists[name]
+        (left, right), (bottom, top) = artist.axes.get_xlim(), artist.axes.get_ylim()
+        x, y = artist.get_data()
+        assert left <= min(x) and max(x) <= right and bottom <= min(y) and max(y) <= top
+
+
+def test_the_delay_is_spacing_over_speed(delay):
+    delay.set(spacing_mm=50.8, speed_ips=7.5)
+    # Source: definition of speed: 50.8 mm at 19.05 cm/s are 266.667 ms.
+    assert delay.artists["head"].get_ydata()[0] == pytest.approx(266.667, abs=1e-3)
+    assert delay.readout.startswith("50.8 mm at 7.5 ips (19.05 cm/s): the echo comes after 267 ms")
+    assert delay.readout.endswith("a lead echo.")
+
+
+def test_the_triangle_is_right_angled_with_the_library_on_its_long_side(delay):
+    delay.set(spacing_mm=60, speed_ips=15, ruler_mm=0.8, drift_percent=0.5)
+    (_, of_ruler), (_, of_speed) = delay.artists["together"].get_data()
+    assert of_ruler == pytest.approx(0.8 / 381 * 1000)
+    assert of_speed == pytest.approx(0.005 * 60 / 381 * 1000)
+    together = transport.delay_uncertainty(0.06, 15 * INCH, 0.8e-3, 0.005 * 15 * INCH)
+    assert np.hypot(of_ruler, of_speed) == pytest.approx(1000 * together)
+    assert delay.table["both together"] == f"{1000 * together:.1f} ms"
+
+
+def test_without_any_uncertainty_the_triangle_is_a_point(delay):
+    delay.set(ruler_mm=0, drift_percent=0)
+    assert np.all(delay.artists["together"].get_xydata() == 0)
+    assert "218 ms" not in delay.readout and "217.8 ms, a slap" in delay.readout
+
+
+def test_each_standard_speed_is_reached_by_the_slider_in_whole_steps(delay):
+    control = delay.controls["speed_ips"]
+    for speed_ips in STANDARD_IPS:
+        steps = np.log10(speed_ips / control.low) / control.step
+        assert steps == pytest.approx(round(steps), abs=1e-9)
+
+
+def test_between_two_steady_speeds_the_delay_goes_from_one_to_the_other(change):
+    time, milliseconds = change.artists["delay"].get_data()
+    assert milliseconds[time <= 1] == pytest.approx(41.5 / 190.5 * 1000)
+    assert milliseconds[-1] == pytest.approx(41.5 / 95.25 * 1000)
+    assert np.all(np.diff(milliseconds) > -1e-9)
+
+
+def test_the_echo_is_out_of_tune_only_during_the_change_and_one_new_delay_more(change):
+    change.set(spacing_mm=80, first_ips=3.75, last_ips=15, change_s=0.6)
+    time, semitones = change.artists["pitch"].get_data()
+    in_tune_again = 1.6 + 0.080 / (15 * INCH)
+    outside = (time <= 1) | (time >= in_tune_again)
+    assert semitones[outside] == pytest.approx(0, abs=1e-9)
+    assert np.all(semitones[(time > 1) & (time < in_tune_again)] > 0)
+    for mark in change.artists["in tune"]:
+        assert mark.get_xdata() == pytest.approx([in_tune_again] * 2)
+    assert "The echo rises" in change.readout and "210 ms after the speed has settled" in change.readout
+
+
+def test_a_change_far_shorter_than_the_delay_bends_by_the_ratio_of_the_speeds(change):
+    change.set(spacing_mm=100, first_ips=7.5, last_ips=3.75, change_s=0.05)
+    assert change.artists["pitch"].get_ydata().min() == pytest.approx(-12)  # half the speed is an octave
+
+
+def test_an_unchanged_speed_leaves_the_echo_in_tune(change):
+    change.set(first_ips=7.5, last_ips=7.5)
+    assert change.artists["pitch"].get_ydata() == pytest.approx(0, abs=1e-9)
+    assert change.readout.endswith("and in tune.") and change.table == {}
+
+
+def test_saving_writes_every_size(panel, tmp_path):
+    assert len(panel.save(tmp_path)) == 6

@@ -1,0 +1,117 @@
+"""The panels about measuring, driven without a browser."""
+
+import numpy as np
+import pytest
+
+from tapecalc.course.measuring import pieces_panel, tools_panel
+
+
+@pytest.fixture(params=[tools_panel, pieces_panel], ids=lambda make: make.__name__)
+def panel(request):
+    panel = request.param()
+    panel.strict = True
+    return panel
+
+
+@pytest.fixture
+def tools():
+    panel = tools_panel()
+    panel.strict = True
+    return panel
+
+
+@pytest.fixture(scope="module")
+def pieces():
+    panel = pieces_panel()
+    panel.strict = True
+    return panel
+
+
+def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):
+    for name, control in panel.controls.items():
+        seen = set()
+        for value in control.ends:
+            panel.reset()
+            panel.set(**{name: value})
+            assert all(np.all(np.isfinite(artist.get_xydata())) for artist in panel.moving)
+            assert panel.collisions() == ()
+            seen.add(((panel.readout, *panel.table.items()), panel.png))
+        assert len(seen) == 2
+        assert all(first != second for first, second in zip(*seen, strict=True))
+
+
+def spreads(panel, row):
+    """Half widths of spacing in mm and of speed in cm/s in one row of the table."""
+    spacing, speed = panel.table[row].split("; ")
+    return float(spacing.split()[-2]), float(speed.split()[-2])
+
+
+def test_a_ruler_passes_its_share_of_error_on_to_the_speed(tools):
+    tools.set(ruler_mm=0.5, delay_us=1)
+    spacing, speed = spreads(tools, "with the ruler alone")
+    assert spacing == pytest.approx(0.5)
+    assert speed == pytest.approx(19.05 * 0.5 / 41.5, abs=0.005)  # 1.2 % of both
+
+
+@pytest.mark.parametrize("length", [2.0, 10.0, 30.0])
+def test_a_stopwatch_is_as_good_as_its_thumb_and_its_marks(length, tools):
+    tools.set(length_m=length, thumb_s=0.2, delay_us=1)
+    share = np.hypot(0.2 / (length / 0.1905), 1e-3)
+    spacing, speed = spreads(tools, "with the stopwatch alone")
+    assert speed == pytest.approx(19.05 * share, rel=0.03)
+    assert spacing == pytest.approx(41.5 * share, rel=0.03)
+
+
+def test_the_stopwatch_wins_from_some_length_on(tools):
+    told = []
+    for length in (3.0, 3.5, 4.0):
+        tools.set(length_m=length)
+        told.append("stopwatch tells more" in tools.readout)
+    assert told == [False, True, True]  # 0.2 s of 18.4 s are as much as 0.5 mm of 41.5 mm
+
+
+def test_the_ellipse_throws_shadows_as_wide_as_the_intervals(tools):
+    tools.set(delay_us=2000)
+    words = tools.readout.split()
+    at = [k for k, word in enumerate(words) if word == "+/-"]
+    x, y = tools.artists["ellipse"].get_data()
+    assert np.ptp(x) / 2 == pytest.approx(float(words[at[0] + 1]), rel=0.03)
+    assert np.ptp(y) / 2 == pytest.approx(float(words[at[1] + 1]), rel=0.04)
+
+
+def test_the_strip_is_the_pairs_that_give_the_delay(tools):
+    tools.set(delay_us=1000)
+    spacing, speed = tools.artists["delay"].get_data()
+    delays_ms = spacing / (10 * speed) * 1e3
+    assert delays_ms == pytest.approx([216.848, 216.848, 218.848, 218.848], abs=1e-3)
+
+
+def error_us(panel):
+    """The rms error that the panel says."""
+    return float(panel.readout.partition("off by ")[2].split()[0])
+
+
+def test_dots_find_the_true_curve(pieces):
+    pieces.set(piece_ms=10.0, snr_db=40, wobble_percent=0.2, rate_hz=2.0)
+    time, found = pieces.artists["found"].get_data()
+    true = np.interp(time, *pieces.artists["true"].get_data())
+    assert np.sqrt(np.mean((1e3 * (found - true)) ** 2)) == pytest.approx(error_us(pieces), rel=0.1)
+    assert pieces.artists["rms"].get_ydata()[0] == pytest.approx(error_us(pieces), rel=0.05)
+    assert error_us(pieces) < 4
+
+
+def test_long_pieces_lose_when_the_tape_wobbles_and_win_when_it_does_not(pieces):
+    errors = {}
+    for wobble in (0.0, 0.2):
+        for piece in (5.0, 200.0):
+            pieces.set(piece_ms=piece, snr_db=40, wobble_percent=wobble, rate_hz=2.0)
+            errors[wobble, piece] = error_us(pieces)
+    assert errors[0.0, 200.0] < errors[0.0, 5.0] / 3
+    assert errors[0.2, 200.0] > errors[0.2, 5.0] * 30
+
+
+def test_noise_drowns_the_pieces(pieces):
+    pieces.set(piece_ms=20.0, wobble_percent=0.0, snr_db=60)
+    clean = error_us(pieces)
+    pieces.set(snr_db=0)
+    assert error_us(pieces) > 3 * clean

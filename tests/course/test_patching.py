@@ -1,0 +1,135 @@
+"""The panels about levels, driven without a browser."""
+
+import math
+
+import numpy as np
+import pytest
+
+from tapecalc.course.patching import patch_gains, patch_panel, staging_panel
+
+
+@pytest.fixture(params=[staging_panel, patch_panel], ids=lambda make: make.__name__)
+def panel(request):
+    panel = request.param()
+    panel.strict = True
+    return panel
+
+
+@pytest.fixture
+def staging():
+    panel = staging_panel()
+    panel.strict = True
+    return panel
+
+
+@pytest.fixture
+def patching():
+    panel = patch_panel()
+    panel.strict = True
+    return panel
+
+
+def data(panel):
+    """Everything that the lines of a panel hold."""
+    return np.concatenate([np.asarray(line.get_xydata(), dtype=float).ravel() for line in panel.moving])
+
+
+def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):
+    at_other_patches = {"pan_percent": {"patch": "pan"}}
+    for name, control in panel.controls.items():
+        seen = []
+        for value in control.ends:
+            panel.reset()
+            panel.set(**{name: value}, **at_other_patches.get(name, {}))
+            assert np.all(np.isfinite(data(panel)))
+            assert panel.collisions() == ()
+            seen.append((panel.readout, tuple(panel.table.values()), panel.png))
+        assert len({(words, table) for words, table, _ in seen}) == len(seen)
+        assert len({png for *_, png in seen}) > 1
+
+
+def test_saving_writes_every_size(panel, tmp_path):
+    assert len(panel.save(tmp_path)) == 6
+
+
+# ---------------------------------------------------------------- gain staging
+
+
+def test_the_levels_of_the_bench_deck(staging):
+    # By hand: -10 + 10 = 0 dBu to the tape, 6 less at the return send; full tape 4 + 9, its noise 4 - 56.
+    assert staging.artists["signal"].get_ydata() == pytest.approx([0, 0, 0, 0, 0, -6])
+    assert staging.artists["most"].get_ydata()[3] == 13
+    assert staging.artists["noise"].get_ydata()[3] == pytest.approx(-52, abs=1e-3)
+    assert staging.artists["room"].get_xydata() == pytest.approx(np.array([[3, 0], [3, 13]]))
+    assert staging.table["at the return send"] == "388 mV"  # 774.6 mV, 6 dB less
+
+
+def test_gain_of_41_db_answers_the_question(staging):
+    staging.set(instrument_dbu=-40.0, mixer_gain_db=41.0)
+    assert staging.readout == "The tape clips first: 12.0 dB of headroom, 53.0 dB above the noise on tape."
+    assert staging.table["pad that leaves 12 dB"] == "0.0 dB"
+    staging.set(mixer_gain_db=42.0)
+    assert staging.table["pad that leaves 12 dB"] == "1.0 dB"
+
+
+def test_a_domestic_machine_takes_11_8_db_less(staging):
+    staging.set(reference_dbu="-10 dBV")
+    # Source: reference values: +4 dBu and -10 dBV are 11.78 dB apart.
+    assert staging.readout.startswith("The tape clips first: 1.2 dB of headroom")
+
+
+def test_a_level_too_high_is_said_to_clip(staging):
+    staging.set(instrument_dbu=4.0, mixer_gain_db=30.0)
+    assert staging.readout.startswith("The tape clips now, 21.0 dB too loud")
+    staging.set(input_send_db=-30.0)
+    assert staging.readout.startswith("The mixer input clips now, 14.0 dB too loud")
+
+
+# ---------------------------------------------------------------- patches
+
+
+def test_gains_of_the_three_patches():
+    assert patch_gains("sends", fader=0.8, return_send=0.3, pan=0.9) == (0.8, 0.3)
+    assert patch_gains("one bus", fader=0.8, return_send=0.3) == (0.8, 0.8)
+    heard, back = patch_gains("pan", fader=1.0, pan=0.5)
+    assert heard == pytest.approx(math.sqrt(0.5)) and back == pytest.approx(math.sqrt(0.5))
+    for pan in (0, 0.2, 0.7, 1):
+        heard, back = patch_gains("pan", fader=0.6, pan=pan)
+        assert heard**2 + back**2 == pytest.approx(0.36)  # the power stays the same
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ({"patch": "bus", "fader": 1}, "patch 'bus' is not known"),
+        ({"patch": "pan", "fader": -1}, "fader must be"),
+        ({"patch": "sends", "fader": 1, "return_send": -0.1}, "return_send must be"),
+        ({"patch": "pan", "fader": 1, "pan": 1.1}, "pan must be"),
+    ],
+)
+def test_gains_that_cannot_be_are_refused(arguments, said):
+    with pytest.raises(ValueError, match=said):
+        patch_gains(**arguments)
+
+
+def test_repeats_fall_by_what_goes_round_and_start_where_the_fader_stands(patching):
+    patching.set(fader_db=-3.0, return_send_db=-8.0, leak_db=-60.0)
+    time, level_db = patching.artists["repeats"].get_data()
+    assert level_db[:3] == pytest.approx([0, -3, -11], abs=0.01)
+    assert np.diff(time) == pytest.approx(0.0415 / 0.1905)
+
+
+def test_on_one_bus_as_loud_as_the_voice_howls_and_with_sends_it_does_not(patching):
+    patching.set(patch="one bus", fader_db=0.0)
+    assert patching.readout.endswith("no margin, it howls.")
+    patching.set(patch="with sends")
+    assert patching.readout == "The first repeat is heard at 0.0 dB, once round is -5.9 dB: 5.9 dB of margin."
+    patching.set(patch="pan as a send", pan_percent=20.0)
+    assert patching.readout.endswith("of margin.")
+
+
+def test_a_leak_takes_its_share_of_the_margin(patching):
+    patching.set(leak_db=-20.0)
+    # By hand: 20 log10(1.1) is 0.828 dB.
+    assert patching.table["a leak adds to the loop"] == "0.83 dB"
+    assert "5.2 dB of margin" in patching.readout

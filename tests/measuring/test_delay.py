@@ -1,0 +1,271 @@
+"""The delay from recordings of a make-believe deck, and refusals of wrong material."""
+
+import functools
+
+import deck_generator as generator
+import measure_grid as grid
+import numpy as np
+import pytest
+
+from tapecalc import measuring as measure
+from tapecalc.measuring import CannotTell, delay
+
+RATE = 48000
+DECK = generator.Deck(
+    wobbles=((0.0011, 0.55, 0.3), (0.0007, 4.3, 1.0), (0.0004, 9.7, 2.0), (0.00015, 28, 1.0))
+)
+US = 1e-6
+
+
+@functools.cache
+def dry(kind, duration=10):
+    """Noise, plucked strings or speech."""
+    if kind == "voice":
+        return generator.voice(duration, RATE)
+    return {"noise": generator.noise, "plucked": generator.plucked}[kind](duration, RATE)
+
+
+@functools.cache
+def played(kind, return_gain=0.0, passes=1, duration=10):
+    """The same through the deck."""
+    return generator.echo(dry(kind, duration), RATE, DECK, return_gain=return_gain, passes=passes)
+
+
+def stereo(left, right):
+    """A recording of two arrays."""
+    return measure.open_recording(np.stack([left, right], axis=1), sample_rate=RATE)
+
+
+def track_error(track, deck=DECK):
+    """Delay against time less the truth."""
+    return track.track - deck.delay(track.time)
+
+
+@pytest.mark.parametrize(("kind", "largest_rms"), [("noise", 0.1 * US), ("plucked", 0.3 * US)])
+def test_delay_against_time_at_40_db_is_within_a_fraction_of_a_microsecond(kind, largest_rms):
+    track = measure.measure_delay(stereo(dry(kind), generator.soiled(played(kind), snr_db=40)))
+    assert np.std(track_error(track)) < largest_rms
+    assert abs(track.delay.value - 0.2) < 1 * US
+    assert track.total.covers(0.2)
+    assert track.used > 0.95 * 196
+
+
+def test_stated_uncertainty_of_the_track_is_neither_wishful_nor_timid():
+    track = measure.measure_delay(stereo(dry("noise"), generator.soiled(played("noise"), snr_db=30)))
+    error = track_error(track)
+    covered = np.mean(np.abs(error - np.median(error)) <= track.track_uncertainty)
+    assert 0.9 <= covered <= 0.999
+
+
+@pytest.mark.parametrize(("kind", "return_gain", "passes"), [("noise", 0.7, 12), ("plucked", 0.4, 5)])
+def test_feedback_is_found_and_does_not_spoil_the_delay(kind, return_gain, passes):
+    wet = generator.soiled(played(kind, return_gain, passes, 5), snr_db=40)
+    track = measure.measure_delay(stereo(dry(kind, 5), wet))
+    assert track.return_gain.value == pytest.approx(return_gain, abs=0.01)
+    assert np.std(track_error(track)) < 1 * US
+    assert abs(np.mean(track_error(track))) < 1 * US
+
+
+def test_several_heads_make_it_worse_and_it_says_so():
+    second = generator.Deck(spacing=2.3 * DECK.spacing, wobbles=DECK.wobbles)
+    both = played("noise") + 0.8 * generator.echo(dry("noise"), RATE, second)
+    track = measure.measure_delay(stereo(dry("noise"), both))
+    assert abs(track.delay.value - 0.2) < 1 * US
+    alone = measure.measure_delay(stereo(dry("noise"), played("noise")))
+    assert np.median(track.track_uncertainty) > 2 * np.median(alone.track_uncertainty)
+    assert any("one head at a time" in sentence for sentence in track.sentences)
+
+
+def test_real_speech_gives_the_delay_within_its_uncertainty():
+    if dry("voice") is None:
+        pytest.skip("no spoken words under /usr/share/sounds/alsa (Debian package alsa-utils)")
+    track = measure.measure_delay(stereo(dry("voice"), generator.soiled(played("voice"), snr_db=40)))
+    assert abs(track.delay.value - 0.2) < 10 * US
+    assert np.sqrt(np.mean(track_error(track) ** 2)) < 5 * US
+
+
+@pytest.mark.parametrize("snr_db", [30, 45])
+def test_speech_through_coupling_capacitors_states_what_it_cannot_know(snr_db):
+    if dry("voice") is None:
+        pytest.skip("no spoken words under /usr/share/sounds/alsa (Debian package alsa-utils)")
+    wet = generator.echo(dry("voice"), RATE, DECK, gain=lambda f: 1j * f / (30 + 1j * f))
+    track = measure.measure_delay(stereo(dry("voice"), generator.soiled(wet, snr_db=snr_db)))
+    error = track_error(track)
+    assert np.mean(np.abs(error - np.median(error)) <= track.track_uncertainty) > 0.88
+    assert track.low_cut.covers(30)
+    assert any("speech" in sentence for sentence in track.sentences)
+    # Where the material tells it, nothing is said and nothing is widened.
+    wet = generator.echo(dry("plucked"), RATE, DECK, gain=lambda f: 1j * f / (30 + 1j * f))
+    clear = measure.measure_delay(stereo(dry("plucked"), generator.soiled(wet, snr_db=snr_db)))
+    assert not any("speech" in sentence for sentence in clear.sentences)
+    assert np.median(clear.track_uncertainty) < 1 * US
+
+
+def test_a_dirty_head_is_blamed_before_feedback_and_other_heads():
+    dirty = generator.echo(dry("noise"), RATE, DECK, gain=lambda f: np.exp(-np.abs(f) / 7600))
+    track = measure.measure_delay(stereo(dry("noise"), generator.soiled(dirty, snr_db=30)))
+    (said,) = [sentence for sentence in track.sentences if "of the playback's power" in sentence]
+    assert "dirty or worn head" in said and "hiss" in said
+    assert "feedback" not in said and "other heads" not in said
+    hiss = measure.measure_delay(stereo(dry("noise"), generator.soiled(played("noise"), snr_db=3)))
+    (said,) = [sentence for sentence in hiss.sentences if "of the playback's power" in sentence]
+    assert "hiss" in said and "dirty or worn head" in said and "other heads" in said
+
+
+def test_the_phase_lead_of_a_coupling_capacitor_is_told_from_delay():
+    wet = generator.echo(dry("noise"), RATE, DECK, gain=lambda f: 1j * f / (40 + 1j * f))
+    track = measure.measure_delay(stereo(dry("noise"), generator.soiled(wet, snr_db=40)))
+    assert abs(track.delay.value - 0.2) < 1 * US
+    assert track.low_cut.covers(40)
+
+
+def test_a_low_pass_reads_as_delay_and_the_sentence_says_how_much():
+    def low_pass(f):
+        s = 1j * f / 7000
+        return 1 / (1 + np.sqrt(2) * s + s * s)
+
+    wet = generator.echo(dry("noise"), RATE, DECK, gain=low_pass)
+    track = measure.measure_delay(stereo(dry("noise"), wet))
+    assert 30 * US < track.delay.value - 0.2 < 35 * US
+    assert any("32 us" in sentence for sentence in track.sentences)
+
+
+@pytest.mark.parametrize("null", [5000, 7000, 9000])
+def test_treble_that_comes_back_turned_over_is_no_delay_and_no_polarity(null):
+    steady = generator.Deck(spacing=DECK.spacing)
+    wet = generator.echo(dry("noise", 5), RATE, steady, gain=grid.beyond_a_null(lambda f: 1.0, null))
+    track = measure.measure_delay(stereo(dry("noise", 5), generator.soiled(wet, snr_db=40)))
+    assert track.polarity == 1
+    assert abs(track.delay.value - 0.2) < 1 * US
+
+
+def test_exchanged_channels_are_found_and_exchanged_back():
+    track = measure.measure_delay(stereo(played("plucked"), dry("plucked")))
+    assert track.swapped
+    assert abs(track.delay.value - 0.2) < 1 * US
+    assert "swapped" in track.sentences[0]
+
+
+def test_turned_polarity_is_found():
+    track = measure.measure_delay(stereo(dry("plucked"), -played("plucked")))
+    assert track.polarity == -1
+    assert abs(track.delay.value - 0.2) < 1 * US
+    assert any("polarity" in sentence for sentence in track.sentences)
+
+
+def test_clipped_rounded_and_offset_recordings_still_tell_the_delay():
+    wet = generator.soiled(played("plucked"), snr_db=40, offset=0.05, ceiling=0.2, bits=16)
+    track = measure.measure_delay(stereo(dry("plucked"), wet))
+    assert abs(track.delay.value - 0.2) < 1 * US
+    assert any("clipped" in sentence for sentence in track.sentences)
+    assert any("offset" in sentence for sentence in track.sentences)
+
+
+@pytest.mark.parametrize("wow", [0.005, 0.01])
+def test_strong_wow_on_periodic_material_does_not_slip_by_a_period(wow):
+    deck = generator.Deck(wobbles=((wow, 0.5, 0.0), (0.001, 4.0, 0.0)))
+    track = measure.measure_delay(stereo(dry("plucked"), generator.echo(dry("plucked"), RATE, deck)))
+    assert np.median(np.abs(track_error(track, deck))) < 20 * US
+    assert track.total.covers(0.2)
+
+
+@pytest.mark.parametrize("rate", [22050, 44100, 96000])
+def test_every_usual_sample_rate_gives_the_same_delay(rate):
+    sound = generator.noise(6, rate)
+    wet = generator.soiled(generator.echo(sound, rate, DECK), snr_db=40)
+    track = measure.measure_delay(measure.open_recording(np.stack([sound, wet], axis=1), sample_rate=rate))
+    assert np.std(track_error(track)) < 0.2 * US
+    assert track.total.covers(0.2)
+
+
+def test_two_files_whose_clocks_differ_are_followed_and_the_difference_is_told():
+    moved = generator.reader(played("noise"))(np.arange(10 * RATE) * (1 + 1e-4))
+    recording = measure.open_recording(dry("noise"), moved, sample_rate=RATE)
+    track = measure.measure_delay(recording)
+    drift = track.drift
+    assert drift.covers(-1e-4) and drift.uncertainty < 2e-5
+    together = measure.measure_delay(stereo(dry("noise"), moved))
+    assert any("drifts" in sentence for sentence in together.sentences)
+
+
+def test_two_files_on_disk_say_what_they_cannot_tell(tmp_path):
+    import soundfile
+
+    soundfile.write(tmp_path / "dry.wav", dry("noise"), RATE, subtype="PCM_16")
+    soundfile.write(tmp_path / "wet.flac", played("noise"), RATE)
+    recording = measure.open_recording(tmp_path / "dry.wav", tmp_path / "wet.flac")
+    track = measure.measure_delay(recording)
+    assert abs(track.delay.value - 0.2) < 1 * US
+    assert any("Two files" in sentence for sentence in track.sentences)
+
+
+def test_chunks_hang_together_over_a_longer_recording():
+    track = measure.measure_delay(stereo(dry("noise", 24), played("noise", duration=24)))
+    assert np.std(track_error(track)) < 0.1 * US
+    assert len(track.track) > 470
+    assert track.to_dict()["track"]["time"] == sorted(track.to_dict()["track"]["time"])
+
+
+def steady_tones(*frequencies):
+    t = np.arange(10 * RATE) / RATE
+    dry_tone = sum(0.2 * np.sin(2 * np.pi * f * t) for f in frequencies)
+    wet_tone = sum(0.2 * np.sin(2 * np.pi * f * (t - DECK.delay(t))) for f in frequencies)
+    return dry_tone, generator.soiled(wet_tone, snr_db=40)
+
+
+def silence():
+    return np.zeros(10 * RATE)
+
+
+WRONG = {
+    "both silent": (lambda: (silence(), silence()), "dry channel is empty"),
+    "playback silent": (lambda: (dry("noise"), silence()), "playback channel is empty"),
+    "only an offset": (lambda: (dry("noise"), silence() + 0.3), "playback channel is empty"),
+    "a pure tone": (lambda: steady_tones(440), "repeats itself"),
+    "the flutter tone": (lambda: steady_tones(3150), "repeats itself"),
+    "two tones": (lambda: steady_tones(440, 1001), "repeats itself"),
+    "unrelated noise": (lambda: (dry("noise"), generator.noise(10, RATE, seed=99)), "nothing to do"),
+    "unrelated music": (lambda: (dry("plucked"), generator.plucked(10, RATE, seed=7)), "nothing to do"),
+    "backwards": (lambda: (dry("plucked"), dry("plucked")[::-1].copy()), "(nothing to do|repeats itself)"),
+    "machine noise only": (
+        lambda: (dry("noise"), 1e-3 * np.random.default_rng(5).standard_normal(10 * RATE)),
+        "nothing to do",
+    ),
+}
+
+
+@pytest.mark.parametrize("material", WRONG)
+def test_wrong_material_gets_a_reason_and_never_a_number(material):
+    make, reason = WRONG[material]
+    with pytest.raises(CannotTell, match=f"cannot tell, because .*{reason}"):
+        measure.measure_delay(stereo(*make()))
+
+
+def test_one_channel_and_too_short_a_recording_are_refused():
+    with pytest.raises(CannotTell, match="one channel only"):
+        measure.measure_delay(measure.open_recording(dry("noise"), sample_rate=RATE))
+    with pytest.raises(CannotTell):
+        measure.measure_delay(stereo(dry("noise")[:15000], played("noise")[:15000]))
+
+
+@pytest.mark.parametrize(
+    "option", [{"hop": 0}, {"window": 1.0}, {"longest": 0}, {"clock_tolerance": -1}, {"hop": float("nan")}]
+)
+def test_options_out_of_range_are_refused(option):
+    with pytest.raises(ValueError, match=next(iter(option))):
+        measure.measure_delay(stereo(dry("noise"), played("noise")), **option)
+
+
+def test_channels_without_frequencies_in_common_have_no_phase():
+    sizes = delay._Grid(RATE, 1024, 2400)
+    power = np.ones(len(sizes.frequency))
+    with pytest.raises(CannotTell, match="too few frequencies in common"):
+        delay._phase_fit((power, power, np.where(sizes.frequency < 1000, 1.0, 0.1), 100.0), sizes)
+
+
+@pytest.mark.parametrize("lag", [0, 20])
+def test_one_signal_on_both_channels_is_not_called_a_delay(lag):
+    noise = generator.noise(3, 48000)
+    both = np.stack([noise, 0.5 * np.roll(noise, lag)], axis=1)
+    with pytest.raises(measure.CannotTell, match="one signal is on both channels, or the machine plays its"):
+        measure.measure_delay(measure.open_recording(both, sample_rate=48000))

@@ -1,0 +1,172 @@
+"""Wow and flutter from tones of a make-believe deck."""
+
+import functools
+
+import deck_generator as generator
+import numpy as np
+import pytest
+
+from tapecalc import measuring as measure
+from tapecalc.calc.flutter import weighting_db
+from tapecalc.calc.parts import TurningPart, fingerprint
+from tapecalc.measuring import CannotTell
+
+RATE = 44100
+MIXED = ((0.0011, 0.55, 0.3), (0.0007, 4.3, 1.0), (0.0004, 9.7, 2.0), (0.00015, 28, 1.0))
+
+
+def truth(wobbles, duration=200):
+    """Weighted two-sigma, and unweighted rms, of the deck's own wobbles."""
+    t = np.arange(0, duration, 1e-3)
+    plain = sum(m * np.sin(2 * np.pi * f * t + p) for m, f, p in wobbles)
+    shaped = sum(m * 10 ** (weighting_db(f) / 20) * np.sin(2 * np.pi * f * t + p) for m, f, p in wobbles)
+    return np.quantile(np.abs(shaped), 0.9545), np.std(plain)
+
+
+@functools.cache
+def reading(wobbles, duration=30, snr_db=40, taken="test tape", delay=None, **tone):
+    deck = generator.Deck(wobbles=wobbles)
+    samples = generator.tone(duration, RATE, deck, through=taken == "through", **tone)
+    samples = generator.soiled(samples, snr_db=snr_db, seed=3)
+    recording = measure.open_recording(samples, sample_rate=RATE)
+    return measure.measure_flutter(recording, taken=taken, delay=delay)
+
+
+@pytest.mark.parametrize("depth", [0.0002, 0.002, 0.02])
+@pytest.mark.parametrize("rate", [0.3, 1.0, 4.0, 20.0, 60.0])
+def test_a_single_wobble_is_read_within_a_percent_at_40_db(depth, rate):
+    found = reading(((depth, rate, 1.0),), duration=60)
+    weighted, rms = truth(((depth, rate, 1.0),))
+    assert found.weighted.value == pytest.approx(weighted, rel=0.01)
+    assert found.unweighted_rms.value == pytest.approx(rms, rel=0.01)
+    assert found.lines[0].rate.covers(rate)
+    assert found.lines[0].depth.value == pytest.approx(depth, rel=0.01)
+
+
+def test_a_mixture_is_read_within_a_percent_and_its_lines_are_told_apart():
+    found = reading(MIXED, duration=60)
+    weighted, rms = truth(MIXED)
+    assert found.weighted.value == pytest.approx(weighted, rel=0.01)
+    assert found.unweighted_rms.value == pytest.approx(rms, rel=0.01)
+    assert [round(line.rate.value, 2) for line in found.lines[:4]] == [0.55, 4.3, 9.7, 28.0]
+    assert [round(1e5 * line.depth.value) for line in found.lines[:4]] == [110, 70, 40, 15]
+
+
+def test_a_steady_tone_with_noise_reads_next_to_nothing():
+    found = reading((), snr_db=40)
+    assert found.weighted.value < 2e-5
+    assert not found.lines
+    assert found.weighted.value <= found.weighted.uncertainty or found.weighted.value < 1e-5
+
+
+def test_the_noise_taken_off_is_the_noise_that_was_there():
+    # At 40 dB below the tone over half the sample rate, the deviation's noise up to 200 Hz is
+    # sqrt(2 * 10^-4 / (rate / 2) * integral of f^2 df / 2) / f0.
+    found = reading((), snr_db=40)
+    expected = np.sqrt(1e-4 / (RATE / 2) * 200**3 / 3) / 3150
+    assert found.noise == pytest.approx(expected, rel=0.1)
+
+
+def test_a_test_tape_tells_the_speed_error():
+    found = reading(((0.0005, 4.0, 0.0),), frequency=3150 * 1.007)
+    assert found.speed_error.covers(0.007)
+    assert found.taken == "test tape"
+
+
+def test_a_tone_taken_through_shows_the_comb_and_is_corrected_line_by_line():
+    wobbles = ((0.0005, 1.1, 0.0), (0.0005, 2.5, 0.3), (0.0005, 5.0, 1.0))
+    found = reading(wobbles, duration=40, taken="through", delay=0.2)
+    by_rate = {round(line.rate.value, 1): line for line in found.lines}
+    # Half of the delay's frequency doubles a wobble, the delay's frequency hides it. Source: comb.
+    assert by_rate[2.5].comb == pytest.approx(2.0, abs=1e-3)
+    assert by_rate[2.5].depth.value == pytest.approx(0.001, rel=0.01)
+    assert by_rate[2.5].element_depth.value == pytest.approx(0.0005, rel=0.01)
+    assert by_rate[1.1].element_depth.value == pytest.approx(0.0005, rel=0.01)
+    assert 5.0 not in by_rate or by_rate[5.0].element_depth is None
+    assert any("5.00" in sentence and "does not show" in sentence for sentence in found.sentences)
+    assert any("nothing about the tape's speed" in sentence for sentence in found.sentences)
+    assert found.speed_error is None
+
+
+def test_without_the_delay_nothing_is_corrected_and_it_says_so():
+    found = reading(((0.0005, 2.5, 0.3),), taken="through")
+    assert found.lines[0].element_depth is None
+    assert any("Give the delay" in sentence for sentence in found.sentences)
+    assert found.peaks() == found.peaks(own=False)
+
+
+def test_a_tone_played_later_is_never_corrected():
+    found = reading(((0.0005, 2.5, 0.3),), taken="later", delay=0.2)
+    assert found.lines[0].element_depth is None
+    assert any("0 to 2 times" in sentence for sentence in found.sentences)
+
+
+def test_the_suspect_is_the_part_that_turns_at_the_line():
+    roller = TurningPart(name="pinch roller", diameter=0.038)
+    capstan = TurningPart(name="capstan", diameter=0.008)
+    found = reading(((0.0008, 0.1905 / (np.pi * 0.038), 0.0),))
+    verdict = fingerprint(found.peaks(), (roller, capstan), 0.1905, resolution=1 / found.duration)[0]
+    assert verdict.part.name == "pinch roller"
+
+
+def test_a_dropout_is_bridged():
+    deck = generator.Deck(wobbles=((0.001, 4.0, 0.0),))
+    samples = generator.tone(20, RATE, deck)
+    samples[9 * RATE : 9 * RATE + RATE // 20] *= 0.05
+    samples = generator.soiled(samples, snr_db=50)
+    found = measure.measure_flutter(measure.open_recording(samples, sample_rate=RATE), taken="test tape")
+    assert found.weighted.value == pytest.approx(0.000997, rel=0.03)
+
+
+def test_a_recording_longer_than_two_minutes_is_read_piece_by_piece():
+    rate = 16000
+    samples = generator.soiled(generator.tone(150, rate, generator.Deck(wobbles=MIXED)), snr_db=40)
+    found = measure.measure_flutter(measure.open_recording(samples, sample_rate=rate), taken="test tape")
+    assert found.weighted.value == pytest.approx(truth(MIXED)[0], rel=0.01)
+    assert found.drift.covers(0.0)
+    assert found.duration > 140
+
+
+def test_a_machine_that_slows_down_shows_a_drift():
+    rate, duration = 16000, 150
+    t = np.arange(duration * rate) / rate
+    samples = 0.5 * np.sin(2 * np.pi * 3150 * (t - 1e-5 * t**2 / 2))
+    found = measure.measure_flutter(measure.open_recording(samples, sample_rate=rate), taken="test tape")
+    assert found.drift.value == pytest.approx(-1e-5, rel=0.02)
+
+
+def test_wrong_material_gets_a_reason_and_never_a_number():
+    def refused(samples, reason):
+        with pytest.raises(CannotTell, match=reason):
+            measure.measure_flutter(measure.open_recording(samples, sample_rate=RATE))
+
+    deck = generator.Deck()
+    refused(np.zeros(10 * RATE), "empty")
+    refused(generator.noise(10, RATE), "no steady tone")
+    refused(generator.plucked(10, RATE), "no steady tone")
+    refused(generator.tone(3, RATE, deck), "it takes 5 s")
+    refused(generator.tone(10, RATE, deck, frequency=150), "outside 700")
+
+
+@pytest.mark.parametrize("option", [{"tone": 0}, {"taken": "twice"}, {"delay": -1.0}, {"clock_tolerance": 1}])
+def test_options_out_of_range_are_refused(option):
+    samples = generator.tone(6, RATE, generator.Deck())
+    with pytest.raises(ValueError, match=next(iter(option))):
+        measure.measure_flutter(measure.open_recording(samples, sample_rate=RATE), **option)
+
+
+def test_readings_go_into_a_plain_dict():
+    plain = reading(MIXED, duration=60).to_dict()
+    assert plain["weighted"]["value"] > 0
+    assert plain["lines"][0]["element_depth"]["value"] > 0
+    assert plain["taken"].startswith("from a test tape")
+
+
+@pytest.mark.parametrize("ceiling", [0.4, 0.45])
+def test_the_noise_of_a_clipped_tone_is_not_taken_for_flutter(ceiling):
+    deck = generator.Deck(wobbles=((2e-4, 4.0, 0.0),))
+    tone = generator.tone(16, 44100, deck)
+    clipped = generator.soiled(tone, snr_db=30, seed=3, ceiling=ceiling, bits=16)
+    found = measure.measure_flutter(measure.open_recording(clipped, sample_rate=44100), taken="test tape")
+    assert any("clipped" in sentence for sentence in found.sentences)
+    assert found.unweighted_rms.covers(2e-4 / np.sqrt(2))

@@ -1,0 +1,249 @@
+"""Response, explanations, repeats and noise from recordings of a make-believe deck."""
+
+import dataclasses
+import functools
+
+import deck_generator as generator
+import numpy as np
+import pytest
+
+from tapecalc import measuring as measure
+from tapecalc.calc.response import HeadContact, OnePass, gap_loss_db
+from tapecalc.measuring import CannotTell, Estimate
+
+RATE = 44100
+DECK = generator.Deck(wobbles=((0.0008, 1.3, 0.3), (0.0005, 6.3, 1.0)))
+HEAD = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3, azimuth_angle=0)
+
+
+def one_pass(**today):
+    return OnePass(
+        speed=DECK.speed, today=dataclasses.replace(HEAD, **today), aligned=HEAD, boost_db=12, low_cut=30
+    )
+
+
+@functools.cache
+def measured(level=0.7, snr_db=40, **today):
+    dry = generator.noise(6, RATE, top=18000)
+    wet = level * generator.soiled(
+        generator.echo(dry, RATE, DECK, gain=one_pass(**today).gain), snr_db=snr_db
+    )
+    recording = measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE)
+    return measure.measure_response(recording, measure.measure_delay(recording))
+
+
+def test_response_follows_the_pass_within_a_twentieth_of_a_decibel():
+    response = measured(separation=2e-6)
+    truth = one_pass(separation=2e-6).level_db(response.frequency)
+    error = response.level_db - truth
+    error -= np.median(error)
+    inside = (response.frequency > 60) & (response.frequency < 15000)
+    assert np.sqrt(np.mean(error[inside] ** 2)) < 0.05
+    assert np.mean(np.abs(error) <= response.uncertainty_db) > 0.88
+    assert 50 <= response.frequency[0] < 60 and response.frequency[-1] > 17000
+    assert np.all(response.coherence[inside] > 0.95)
+
+
+@functools.cache
+def signal_response(rate):
+    """Response of a dirty head from the noise and clicks of the test signal, and the truth."""
+    signal = measure.make_test_signal(rate)[5 * rate : 26 * rate]
+    wet = generator.echo(signal, rate, DECK, gain=one_pass(separation=2e-6).gain)
+    both = np.stack([signal, generator.soiled(wet, snr_db=45)], axis=1)
+    recording = measure.open_recording(both, sample_rate=rate)
+    response = measure.measure_response(recording, measure.measure_delay(recording))
+    truth = one_pass(separation=2e-6).level_db(response.frequency) - one_pass().level_db(1000.0)
+    return response, truth
+
+
+@pytest.mark.parametrize("rate", [32000, 48000])
+def test_no_band_is_told_twice_or_where_it_cannot_be_told(rate):
+    frequency = signal_response(rate)[0].frequency
+    assert np.all(np.diff(frequency) > 0)
+    assert frequency[0] >= 50 and frequency[-1] < 0.45 * rate
+
+
+@pytest.mark.parametrize("rate", [32000, 48000])
+def test_the_bass_and_the_top_are_no_further_off_than_stated(rate):
+    response, truth = signal_response(rate)
+    error = response.level_db - truth
+    ends = (response.frequency < 120) | (response.frequency > 0.35 * rate)
+    error -= np.median(error)
+    assert np.all(np.abs(error[ends]) <= 2 * response.uncertainty_db[ends])
+
+
+def test_level_is_playback_over_dry():
+    low, high = measured(level=0.35), measured(level=0.7)
+    assert high.gain_db.value - low.gain_db.value == pytest.approx(20 * np.log10(2), abs=0.02)
+    np.testing.assert_allclose(low.level_db, high.level_db, atol=0.02)
+
+
+def test_treble_edge_is_where_the_pass_has_fallen_by_three_decibels():
+    edge = measured(separation=2e-6).edge()
+    reference = one_pass(separation=2e-6).level_db(1000.0)
+    assert one_pass(separation=2e-6).level_db(edge) - reference == pytest.approx(-3, abs=0.2)
+    assert measured().edge(60.0) is None
+
+
+def test_noise_lowers_the_coherence_and_widens_the_interval():
+    clean, noisy = measured(), measured(snr_db=10)
+    middle = np.argmin(np.abs(clean.frequency - 5000))
+    assert noisy.coherence[middle] < clean.coherence[middle]
+    assert noisy.uncertainty_db[middle] > 3 * clean.uncertainty_db[middle]
+
+
+@pytest.mark.parametrize(
+    ("name", "today", "value"),
+    [
+        ("separation", {"separation": 3e-6}, 3e-6),
+        ("azimuth", {"azimuth_angle": 0.003}, 0.003),
+        ("gap", {"gap": 8e-6}, 8e-6),
+    ],
+)
+def test_the_right_explanation_comes_first_with_the_right_value(name, today, value):
+    fits = measure.fit_what_ifs(measured(**today), DECK.speed, aligned=HEAD, boost_db=12)
+    assert fits[0].name == name
+    assert fits[0].value.value == pytest.approx(value, rel=0.02)
+    assert fits[0].low_cut == pytest.approx(30, abs=2)
+    assert fits[-1].name == "as aligned"
+
+
+def test_a_machine_as_aligned_is_said_to_be_so():
+    fits = measure.fit_what_ifs(measured(), DECK.speed, aligned=HEAD, boost_db=12)
+    assert measure.what_ifs_in_words(fits) == (
+        "The machine as it was aligned leaves "
+        f"{fits[[f.name for f in fits].index('as aligned')].misfit_db:.1f} dB "
+        "unexplained.",
+    )
+
+
+def test_gap_and_azimuth_have_one_shape_and_the_words_say_so():
+    # A head that was aligned with no gap to speak of: all that is left is one sin(x)/x.
+    ideal = dataclasses.replace(HEAD, gap=1e-9, separation=0.0, coating_thickness=0.0)
+    frequency = np.geomspace(50, 12000, 90)
+    level = gap_loss_db(frequency, DECK.speed, 6e-6)
+    spread = np.full(90, 0.1)
+    response = measure.PassResponse(frequency, level, spread, np.ones(90), Estimate(0.0, 0.1, "dB"))
+    fits = measure.fit_what_ifs(response, DECK.speed, aligned=ideal, boost_db=0)
+    words = measure.what_ifs_in_words(fits)
+    assert {fits[0].name, fits[1].name} == {"gap", "azimuth"}
+    assert any("azimuth and gap cannot be told apart" in sentence for sentence in words)
+    assert any("one and the same shape" in sentence for sentence in words)
+    assert all(isinstance(fit.to_dict()["in_words"], str) for fit in fits)
+
+
+def test_a_response_that_no_explanation_meets_is_not_explained_away():
+    frequency = np.geomspace(50, 12000, 90)
+    level = 6 * np.sin(3 * np.log(frequency))
+    response = measure.PassResponse(frequency, level, np.full(90, 0.1), np.ones(90), Estimate(0.0, 0.1, "dB"))
+    words = measure.what_ifs_in_words(measure.fit_what_ifs(response, DECK.speed, aligned=HEAD))
+    assert "None of these explains" in words[-1]
+
+
+def test_fitting_needs_bands_a_head_and_sense():
+    response = measured()
+    few = dataclasses.replace(
+        response,
+        **{k: getattr(response, k)[:5] for k in ("frequency", "level_db", "uncertainty_db", "coherence")},
+    )
+    with pytest.raises(CannotTell, match="eight bands"):
+        measure.fit_what_ifs(few, DECK.speed, aligned=HEAD)
+    with pytest.raises(ValueError, match="speed"):
+        measure.fit_what_ifs(response, 0, aligned=HEAD)
+    with pytest.raises(ValueError, match="aligned"):
+        measure.fit_what_ifs(response, DECK.speed, aligned=None)
+    assert len(response.to_dict()["level_db"]) == len(response.frequency)
+
+
+def fading(return_gain, seconds=6, noise=1e-5, passes=60):
+    """A burst and its repeats."""
+    rate = 16000
+    dry = np.zeros(seconds * rate)
+    dry[1000:3000] = generator.noise(0.125, rate, seed=4)
+    passes = min(passes, int(seconds / 0.2) + 1)
+    wet = generator.echo(dry, rate, DECK, return_gain=return_gain, passes=passes)
+    wet += noise * np.random.default_rng(6).standard_normal(len(wet))
+    return dry, wet, rate
+
+
+@pytest.mark.parametrize("return_gain", [0.3, 0.6, 0.9])
+@pytest.mark.parametrize("with_dry", [True, False])
+def test_loop_gain_is_found_from_the_repeats_alone(return_gain, with_dry):
+    dry, wet, rate = fading(return_gain)
+    samples = np.stack([dry, wet], axis=1) if with_dry else wet
+    found = measure.measure_repeats(measure.open_recording(samples, sample_rate=rate))
+    assert found.delay == pytest.approx(0.2, abs=0.001)
+    assert found.loop_gain_db.value == pytest.approx(20 * np.log10(return_gain), abs=0.15)
+    assert found.repeats == pytest.approx(int(-40 / (20 * np.log10(return_gain))), abs=2)
+    assert len(found.bands) >= 4
+
+
+def test_repeats_that_grow_are_called_running_away():
+    dry, wet, rate = fading(1.05)
+    samples = np.stack([dry, 0.1 * wet], axis=1)
+    found = measure.measure_repeats(measure.open_recording(samples, sample_rate=rate), delay=0.2)
+    assert found.loop_gain_db.value > 0
+    assert found.repeats == 0
+    assert "runs away" in found.sentences[-1]
+    assert found.to_dict()["repeats"] == 0
+
+
+def test_repeats_of_nothing_are_refused():
+    dry, wet, rate = fading(0.5)
+
+    def refused(samples, reason, **options):
+        with pytest.raises(CannotTell, match=reason):
+            measure.measure_repeats(measure.open_recording(samples, sample_rate=rate), **options)
+
+    refused(np.zeros(rate), "empty")
+    refused(np.random.default_rng(1).standard_normal(4 * rate) * 0.1, "nothing in the recording comes again")
+    refused(np.stack([np.ones(6 * rate) * np.sin(np.arange(6 * rate)), wet], axis=1), "sounds to the end")
+    refused(wet[: rate // 2], "three repeats", delay=0.2)
+    refused(np.r_[wet[:6200], np.zeros(4 * rate)], "above the noise", delay=0.2)
+    with pytest.raises(ValueError, match="heard_db"):
+        measure.measure_repeats(measure.open_recording(wet, sample_rate=rate), heard_db=5)
+
+
+def hum(mains, rate=48000, seconds=10):
+    t = np.arange(seconds * rate) / rate
+    return 0.01 * np.sin(2 * np.pi * mains * t) + 0.003 * np.sin(2 * np.pi * 3 * mains * t)
+
+
+@pytest.mark.parametrize("mains", [50.0, 60.0])
+def test_hum_is_found_and_told_from_hiss(mains):
+    hiss = 0.002 * np.random.default_rng(1).standard_normal(480000)
+    found = measure.measure_noise(measure.open_recording(hum(mains) + hiss, sample_rate=48000))
+    assert found.mains == mains
+    assert found.hum_db.value == pytest.approx(10 * np.log10((0.01**2 + 0.003**2) / 2), abs=0.05)
+    assert found.to_dict()["hum_db"]["unit"] == "dB"
+    # Hiss is white to 24 kHz, of which 20 Hz to 20 kHz counts.
+    assert found.hiss_db.value == pytest.approx(20 * np.log10(0.002) + 10 * np.log10(19980 / 24000), abs=0.1)
+    assert any("Hum" in sentence for sentence in found.sentences)
+    assert found.to_dict()["mains"] == mains
+
+
+def test_noise_is_counted_from_a_reference_when_there_is_one():
+    hiss = 0.001 * np.random.default_rng(1).standard_normal(480000)
+    full = measure.measure_noise(measure.open_recording(hiss, sample_rate=48000))
+    against = measure.measure_noise(measure.open_recording(hiss, sample_rate=48000), reference=0.1)
+    assert against.level_db.value - full.level_db.value == pytest.approx(20)
+    assert full.mains is None and full.hum_db is None
+
+
+def test_noise_that_changes_is_called_unsteady():
+    rng = np.random.default_rng(1)
+    samples = np.concatenate([1e-4 * rng.standard_normal(240000), 1e-2 * rng.standard_normal(240000)])
+    found = measure.measure_noise(measure.open_recording(samples, sample_rate=48000))
+    assert any("not steady" in sentence for sentence in found.sentences)
+
+
+def test_what_is_not_noise_is_refused():
+    def refused(samples, reason):
+        with pytest.raises(CannotTell, match=reason):
+            measure.measure_noise(measure.open_recording(samples, sample_rate=48000))
+
+    refused(np.zeros(480000), "digital silence")
+    refused(generator.noise(10, 48000) * 5, "not silence")
+    refused(1e-3 * np.random.default_rng(1).standard_normal(48000), "takes 3 s")
+    with pytest.raises(ValueError, match="reference"):
+        measure.measure_noise(measure.open_recording(hum(50), sample_rate=48000), reference=0)

@@ -1,0 +1,456 @@
+"""Clips: what is seen happens when it is heard, and nothing goes wrong on the way to a file."""
+
+import itertools
+import json
+import os
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import soundfile
+from matplotlib.text import Text
+from PIL import Image
+
+from tapecalc.machine import example_machine, machine_from_text, with_changes
+from tapecalc.plot import film, style
+from tapecalc.plot.clips import CLIPS, make_scene, write_clip
+from tapecalc.sound.samples import peak_db
+
+SMALL = replace(style.as_profile("video_1080"), dpi=20)  # 320 x 180, laid out as 1080 lines are
+ENCODER = film.find_encoder()
+needs_encoder = pytest.mark.skipif(ENCODER is None, reason="there is no ffmpeg to write and read MP4 with")
+every_clip = pytest.mark.parametrize("name", CLIPS)
+
+EIGHT = "[transport]\nspeeds_cm_s = [38.1]\n" + "".join(
+    f"[[playback_heads]]\nspacing_mm = {30 + 20 * k}\n" for k in range(8)
+)
+MACHINES = {
+    "eight heads": EIGHT,
+    "close heads, fast": "[transport]\nspeeds_ips = [30]\n[[playback_heads]]\nspacing_mm = 20\n"
+    "[mixer]\nreturn_send_db = 6\n[song]\nbpm = 240\n",
+    "one head of two goes back": "[transport]\nspeeds_ips = [7.5]\n[[playback_heads]]\nspacing_mm = 30\n"
+    "feeds_return = false\n[[playback_heads]]\nspacing_mm = 60\n",
+}
+
+
+def pixels_at(scene, time):
+    return np.asarray(film.still(scene, time)).astype(int)
+
+
+# ---------------------------------------------------------------- the catalog
+
+
+def test_each_clip_is_a_frozen_description_under_its_own_name():
+    assert len(CLIPS) >= 4
+    for name, entry in CLIPS.items():
+        assert entry.name == name and len(entry.shows) > 10
+        with pytest.raises(AttributeError):
+            entry.name = "other"
+
+
+@every_clip
+def test_a_clip_has_its_length_a_safe_level_and_words(name):
+    scene = make_scene(name, profile=SMALL, seconds=2)
+    assert scene.seconds == 2 and scene.pixels == (320, 180) and scene.count(30) == 60
+    assert peak_db(scene.sound) == pytest.approx(-9, abs=0.01)
+    assert scene.caption.endswith(".") and any(digit in scene.caption for digit in "0123456789")
+    assert len(scene.alt) > 80 and scene.sources
+    assert all(0 < time < 2 for time, _ in scene.events) and scene.events
+
+
+@every_clip
+@pytest.mark.parametrize("text", MACHINES.values(), ids=MACHINES)
+def test_any_machine_can_be_filmed(name, text):
+    scene = make_scene(name, machine=machine_from_text(text), profile=SMALL, seconds=1.5)
+    assert np.any(pixels_at(scene, 0) != pixels_at(scene, 0.4))
+    assert np.any(pixels_at(scene, 0) != pixels_at(scene, 1.4)) or name == "head_rhythm"
+    assert np.all(np.isfinite(scene.sound))
+
+
+def shown_texts(scene):
+    """Every text that stands in the picture, with its box in pixels."""
+    renderer = scene.figure.canvas.get_renderer()
+    hidden = set()
+    for axes in scene.figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            for tick in (*axis.get_major_ticks(), *axis.get_minor_ticks()):
+                if not (low <= tick.get_loc() <= high and axes.axison):
+                    hidden |= {id(tick.label1), id(tick.label2)}
+    texts = scene.figure.findobj(Text)
+    shown = (t for t in texts if t.get_visible() and t.get_text().strip() and id(t) not in hidden)
+    return [(t.get_text(), t.get_window_extent(renderer)) for t in shown]
+
+
+@pytest.mark.parametrize("size", ["video_1080_dark", "vertical", "article_single"])
+@pytest.mark.parametrize(
+    ("name", "text"), [*((name, None) for name in CLIPS), ("tape_travel", EIGHT), ("head_rhythm", EIGHT)]
+)
+def test_texts_lie_inside_the_safe_area_and_apart_all_the_time(name, text, size):
+    profile = style.as_profile(size)
+    machine = machine_from_text(text) if text else example_machine()
+    scene = make_scene(name, machine=machine, profile=profile, seconds=2)
+    width, height = scene.figure.bbox.size
+    for time in (0, 0.4, 0.8, 1.9):
+        film.still(scene, time)
+        texts = shown_texts(scene)
+        assert len(texts) > 4
+        for text, box in texts:
+            assert box.x0 >= profile.safe * width - 1 and box.x1 <= (1 - profile.safe) * width + 1, text
+            assert box.y0 >= profile.floor * height - 1 and box.y1 <= (1 - profile.safe) * height + 1, text
+        for (one, first), (other, second) in itertools.combinations(texts, 2):
+            assert not first.overlaps(second), (one, other)
+
+
+@pytest.mark.parametrize("size", ["video_1080", "vertical", "article_single"])
+def test_a_mark_that_swells_does_not_reach_the_names_of_the_heads(size):
+    scene = make_scene("head_rhythm", profile=size, seconds=1)
+    film.still(scene, 0.301)
+    renderer = scene.figure.canvas.get_renderer()
+    note = scene.moving[1]
+    assert note.get_visible()
+    names = [label.get_window_extent(renderer) for label in note.axes.get_yticklabels()]
+    x, _ = note.axes.transData.transform(note.get_xydata()[0])
+    radius = note.get_markersize() / 2 * scene.figure.dpi / 72
+    assert x - radius > max(box.x1 for box in names)
+
+
+def test_the_sound_of_the_tape_is_late_by_spacing_over_speed():
+    machine = with_changes(example_machine(), {"transport.speeds_ips": (15, 7.5)})
+    events = dict((name, time) for time, name in make_scene("tape_travel", machine=machine, seconds=1).events)
+    # Source: definition of speed: 41.5 mm at 190.5 mm/s, the slower of the two.
+    assert events["echo"] - events["note"] == pytest.approx(41.5 / 190.5)
+
+
+def test_after_two_single_notes_the_phrase_is_played():
+    scene = make_scene("tape_travel", profile=SMALL, seconds=5)
+    start = 0.3 + 4 * 60 / 76
+    single, phrase = (np.abs(scene.sound[int(48000 * t) :][:24000]).max() for t in (start - 0.6, start))
+    assert phrase > 20 * single
+
+
+def test_heads_of_the_reader_play_where_there_are_several():
+    machine = machine_from_text(MACHINES["one head of two goes back"])
+    assert make_scene("head_rhythm", machine=machine, seconds=1).caption.startswith("Two heads, 19.05 cm/s")
+    assert make_scene("head_rhythm", seconds=1).caption.startswith("Four heads")
+
+
+def test_one_head_strikes_alone():
+    entry = CLIPS["head_rhythm"]
+    arguments = entry.arguments(example_machine()) | {"spacings": (0.1,)}
+    scene = entry.function(**arguments, profile=SMALL, seconds=2)
+    assert scene.caption.startswith("One head, 19.05 cm/s, 76 bpm: it strikes 0.66 beats")
+
+
+def test_every_repeat_is_quieter_until_the_last_in_the_fading_clip():
+    scene = make_scene("fading_repeats", profile=SMALL, seconds=5)
+    delay = 41.5 / 95.25
+    peaks = [np.abs(scene.sound[int(48000 * (0.3 + n * delay)) :][:9600]).max() for n in range(1, 9)]
+    assert np.all(np.diff(peaks) < 0)
+    assert 20 * np.log10(peaks[-1] / peaks[0]) < -35
+
+
+def test_past_the_margin_the_loop_grows_by_itself_to_the_tapes_limit_and_is_stopped():
+    scene = make_scene("past_the_margin", profile=SMALL, seconds=8)
+    (past, _), (back, _) = scene.events
+    rate = scene.sample_rate
+
+    def level(time):
+        part = scene.sound[int(rate * time) : int(rate * (time + 0.25))]
+        return 10 * np.log10(np.mean(part**2))
+
+    assert 0.3 * 8 < past < back < 8  # nobody plays when the margin is passed
+    assert level(past + 1.5) > level(past + 0.2) + 6
+    assert level(back - 0.4) == pytest.approx(level(back - 0.9), abs=1.5)  # the tape is full
+    assert level(7.7) < level(back - 0.4) - 30
+
+
+def test_units_and_ground_reach_the_picture():
+    inches = make_scene("tape_travel", profile=SMALL, units="inches", seconds=1)
+    assert "3.75 ips" in inches.caption and "1.63 in" in inches.caption
+    clear = make_scene("tape_travel", profile=SMALL.on("transparent"), seconds=1)
+    assert pixels_at(clear, 0.5)[0, 0, 3] == 0
+    assert np.all(pixels_at(inches, 0.5)[..., 3] == 255)
+
+
+@every_clip
+def test_no_large_part_of_the_picture_ever_flashes(name):
+    # Source: WCAG 2.2, 2.3.1: a flash is safe where it takes under a quarter of the middle of the view.
+    scene = make_scene(name, profile=SMALL, seconds=2)
+    shown = [pixels[..., :3].astype(int).sum(axis=2) for pixels in film.frames(scene, 15)]
+    changed = max(np.mean(np.abs(b - a) > 76) for a, b in zip(shown, shown[1:], strict=False))
+    assert changed < 0.05
+
+
+# ---------------------------------------------------------------- frames
+
+
+def test_frames_show_what_a_full_drawing_shows():
+    scene = make_scene("past_the_margin", profile=SMALL, seconds=2)
+    kept = [pixels.copy() for pixels in film.frames(scene, 10)]
+    assert len(kept) == 20
+    scene.update(1.25)
+    for artist in scene.moving:
+        artist.set_animated(False)
+    with style.context(SMALL):
+        scene.figure.canvas.draw()
+    assert np.array_equal(np.asarray(scene.figure.canvas.buffer_rgba()), kept[12])
+
+
+def test_a_strip_names_its_moments_and_shows_the_frames_in_their_order(monkeypatch):
+    scene = make_scene("tape_travel", profile=SMALL, seconds=1)
+    strip = film.strip(scene, [0.1, 0.5, 0.9], width=160)
+    assert strip.image.size == (330, 190)
+    assert repr(strip).startswith("The clip at 0.10, 0.50 and 0.90 s. Sketch of a tape")
+    assert film.strip(scene, [0.5], width=160).alt.startswith("The clip at 0.50 s. ")
+    middle = np.asarray(film.strip(scene, [0.5], width=160).image)
+    assert np.array_equal(np.asarray(strip.image)[:90, 170:], middle)
+    shown = []
+    monkeypatch.setattr("IPython.display.display", lambda data, **options: shown.append((data, options)))
+    strip._ipython_display_()
+    (picture, options), (words, _) = shown
+    assert picture["image/png"] and options["metadata"]["image/png"]["alt"] == strip.alt
+    assert words["text/markdown"] == f"*{strip.alt}*"
+
+
+def test_numbered_frames_come_with_their_sound_and_replace_their_like(tmp_path):
+    folder = tmp_path / "frames"
+    clear = SMALL.on("transparent")
+    write_clip("head_rhythm", folder, profile=clear, seconds=2, fps=10, as_frames=True)
+    written = write_clip("head_rhythm", folder, profile=clear, seconds=1, fps=10, as_frames=True)
+    names = sorted(path.name for path in folder.iterdir())
+    assert names == ["about.txt", *(f"frame_{k:05d}.png" for k in range(10)), "sound.wav"]
+    with Image.open(folder / "frame_00004.png") as picture:
+        assert picture.mode == "RGBA"
+    assert soundfile.info(folder / "sound.wav").duration == 1.0
+    assert written.caption in (folder / "about.txt").read_text()
+    assert [path.name for path in tmp_path.iterdir()] == ["frames"]
+
+
+def test_a_folder_with_other_things_is_left_alone(tmp_path):
+    (tmp_path / "thesis.txt").write_text("mine")
+    with pytest.raises(ValueError, match="holds other things, such as thesis.txt"):
+        write_clip("head_rhythm", tmp_path, profile=SMALL, seconds=1, as_frames=True)
+    assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
+
+
+def test_a_gif_keeps_time(tmp_path):
+    path = write_clip("tape_travel", tmp_path / "a.gif", profile=SMALL, seconds=1.5, fps=30).path
+    with Image.open(path) as picture:
+        total = 0
+        for k in range(picture.n_frames):
+            picture.seek(k)
+            total += picture.info["duration"]
+        assert picture.size == (320, 180) and total == 1500
+
+
+# ---------------------------------------------------------------- film
+
+
+def decoded(path, width, height):
+    """Frames (gray) and sound of a film, as ffmpeg reads them."""
+    read = [ENCODER, "-v", "error", "-i", str(path)]
+    raw = subprocess.run([*read, "-f", "rawvideo", "-pix_fmt", "rgb24", "-"], capture_output=True, check=True)
+    shown = np.frombuffer(raw.stdout, np.uint8).reshape(-1, height, width, 3).astype(int)
+    sound = ["-f", "f32le", "-ac", "1", "-ar", "48000", "-"]
+    raw = subprocess.run([*read, *sound], capture_output=True, check=True)
+    return shown, np.frombuffer(raw.stdout, np.float32)
+
+
+def onsets(sound, rate=48000, loud=0.08):
+    """Times at which a sound gets loud after 50 ms in which it was not; coders smear what is softer."""
+    level = np.abs(sound[: len(sound) // 48 * 48]).reshape(-1, rate // 1000).max(axis=1)
+    return [k / 1000 for k in np.flatnonzero(level > loud) if not np.any(level[max(0, k - 50) : k] > loud)]
+
+
+def lit(shown, box, fps):
+    """Times of the frames in which a part of the picture changes by more than it ever does in noise."""
+    (x0, y0), (x1, y1) = box
+    part = shown[:, y0:y1, x0:x1].mean(axis=(1, 2))
+    change = np.abs(np.diff(part, axis=0)).max(axis=1)
+    rises = np.flatnonzero(change > 0.4 * change.max()) + 1
+    return [k / fps for k in rises if k - 1 not in rises]
+
+
+def box_of(artist, height):
+    """Corners of an artist's box in pixels from the upper left."""
+    box = artist.get_window_extent()
+    return (int(box.x0) + 2, int(height - box.y1) + 2), (int(box.x1) - 1, int(height - box.y0) - 1)
+
+
+@needs_encoder
+@pytest.mark.parametrize("fps", [25, 30])
+def test_picture_and_sound_of_a_film_agree_within_one_frame(fps, tmp_path):
+    path = write_clip("tape_travel", tmp_path / "a.mp4", profile=SMALL, seconds=1.6, fps=fps).path
+    shown, sound = decoded(path, 320, 180)
+    assert len(shown) == round(1.6 * fps) and len(sound) == pytest.approx(1.6 * 48000, abs=1100)
+    scene = make_scene("tape_travel", profile=SMALL, seconds=1.6)
+    _, record, playback, *_ = scene.moving
+    heard = onsets(sound)
+    assert len(heard) == 2
+    for box, time, event in zip((record, playback), heard, (0.3, 0.3 + 41.5 / 95.25), strict=True):
+        assert time == pytest.approx(event, abs=0.004)  # the encoder's lead-in is taken off
+        seen = lit(shown, box_of(box, 180), fps)[0]
+        assert abs(seen - time) <= 1 / fps
+
+
+@needs_encoder
+def test_each_head_of_a_rhythm_is_seen_when_it_is_heard(tmp_path):
+    fps = 30
+    path = write_clip("head_rhythm", tmp_path / "a.mp4", profile=SMALL, seconds=1.5, fps=fps).path
+    shown, sound = decoded(path, 320, 180)
+    scene = make_scene("head_rhythm", profile=SMALL, seconds=1.5)
+    marks = scene.moving[1:]
+    heads = [time for time, name in scene.events if name.startswith("head")]
+    for mark, time in zip(marks[1:], heads, strict=True):
+        x, y = mark.axes.transData.transform(mark.get_xydata()[0])
+        box = (int(x) - 7, int(180 - y) - 7), (int(x) + 8, int(180 - y) + 8)
+        assert min(abs(seen - time) for seen in lit(shown, box, fps)) <= 1 / fps
+        before, after = (sound[int(48000 * (time + d)) :][:240] for d in (-0.006, 0.001))
+        assert np.abs(after).max() > 2 * np.abs(before).max()
+
+
+@needs_encoder
+def test_a_film_can_start_before_it_is_loaded_and_carries_its_words_and_colors(tmp_path):
+    written = write_clip("head_rhythm", tmp_path / "a.MP4", profile=SMALL, seconds=1)
+    content = written.path.read_bytes()
+    assert content.index(b"moov") < content.index(b"mdat")
+    assert written.caption.encode() in content
+    assert (written.count, written.seconds) == (30, 1.0)
+    assert str(written).startswith(f"{written.path} (1.0 s, 30 frames)\nFour heads")
+    shown, _ = decoded(written.path, 320, 180)
+    assert np.all(np.abs(shown[0, 0, 0] - 255) <= 2)  # the ground is white
+
+
+@needs_encoder
+def test_an_odd_size_is_made_even(tmp_path):
+    odd = replace(SMALL, width_in=16.05, height_in=9.05)
+    assert odd.pixels == (321, 181)
+    path = write_clip("head_rhythm", tmp_path / "a.mp4", profile=odd, seconds=1, fps=5).path
+    assert len(decoded(path, 320, 180)[0]) == 5
+
+
+# ---------------------------------------------------------------- what can go wrong
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("tape_travl", "a.mp4"), "clip 'tape_travl' is not known; did you mean 'tape_travel'"),
+        (("tape_travel", "a.avi"), "a.avi: must end in .mp4 or .gif"),
+        (("tape_travel", "a"), "or be a folder of frames, got ''"),
+    ],
+)
+def test_a_wrong_name_or_ending_writes_nothing(arguments, said, tmp_path):
+    name, file = arguments
+    with pytest.raises(ValueError, match=said):
+        write_clip(name, tmp_path / "new" / file, profile=SMALL)
+    assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({"profile": "vidoe_1080"}, "profile 'vidoe_1080' is not known; did you mean 'video_1080'"),
+        ({"units": "inch"}, "did you mean 'inches'"),
+        ({"seconds": 0.2}, "seconds must be from 1 to 120 s, got 0.2"),
+        ({"seconds": 1e9}, "seconds must be"),
+        ({"seconds": float("nan")}, "seconds must be"),
+        ({"fps": 0}, "fps must be a whole number from 1 to 120, got 0"),
+        ({"fps": 29.97}, "fps must be"),
+        ({"profile": SMALL.on("transparent")}, "MP4 cannot be transparent"),
+    ],
+)
+def test_a_wrong_option_writes_nothing(options, said, tmp_path):
+    with pytest.raises(ValueError, match=said):
+        write_clip("tape_travel", tmp_path / "new" / "a.mp4", **({"profile": SMALL, "seconds": 1} | options))
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_clip_that_ends_before_the_first_echo_is_refused():
+    slow = with_changes(example_machine(), {"transport.speeds_ips": (0.9375,)})
+    for name in ("tape_travel", "fading_repeats"):
+        with pytest.raises(ValueError, match="seconds must be more than the shortest delay"):
+            make_scene(name, machine=slow, seconds=1)
+    with pytest.raises(ValueError, match="seconds must be"):
+        make_scene("past_the_margin", machine=slow, seconds=1)
+
+
+@pytest.mark.parametrize(("file", "as_frames"), [("a.mp4", False), ("a.gif", False), ("a", True)])
+def test_a_folder_that_cannot_be_written_is_named(file, as_frames):
+    if file == "a.mp4" and ENCODER is None:
+        pytest.skip("there is no ffmpeg")
+    with pytest.raises(OSError, match="cannot write to /dev/null/x"):
+        write_clip("head_rhythm", f"/dev/null/x/{file}", profile=SMALL, seconds=1, as_frames=as_frames)
+
+
+def test_without_an_encoder_the_ways_out_are_named_and_still_work(tmp_path, monkeypatch):
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setitem(sys.modules, "imageio_ffmpeg", None)
+    assert film.find_encoder() is None
+    with pytest.raises(OSError, match="a.mp4: MP4 needs ffmpeg.* or write a .gif, or numbered frames"):
+        write_clip("head_rhythm", tmp_path / "a.mp4", profile=SMALL, seconds=1)
+    with pytest.raises(OSError, match="needs ffmpeg"):
+        film.write_mp4(make_scene("head_rhythm", profile=SMALL, seconds=1), tmp_path / "a.mp4", 30)
+    assert list(tmp_path.iterdir()) == []
+    write_clip("head_rhythm", tmp_path / "a.gif", profile=SMALL, seconds=1, fps=4)
+    write_clip("head_rhythm", tmp_path / "a", profile=SMALL, seconds=1, fps=4, as_frames=True)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a", "a.gif"]
+
+
+def test_the_encoder_of_the_extra_is_found_where_the_system_has_none(tmp_path, monkeypatch):
+    made_up = type(sys)("imageio_ffmpeg")
+    made_up.get_ffmpeg_exe = lambda: "an ffmpeg"
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setitem(sys.modules, "imageio_ffmpeg", made_up)
+    assert film.find_encoder() == "an ffmpeg"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a shell script stands in for the encoder")
+@pytest.mark.parametrize("script", ["echo 'no such codec' >&2; exit 3", "exit 3", "cat >/dev/null; exit 3"])
+def test_an_encoder_that_fails_leaves_the_old_file(script, tmp_path, monkeypatch):
+    fake = tmp_path / "encoder"
+    fake.write_text(f"#!/bin/sh\n{script}\n")
+    fake.chmod(0o755)
+    (tmp_path / "a.mp4").write_text("old")
+    monkeypatch.setattr(film, "find_encoder", lambda: str(fake))
+    with pytest.raises(OSError, match="ffmpeg says: (no such codec|status 3)"):
+        write_clip("head_rhythm", tmp_path / "a.mp4", profile=SMALL, seconds=1)
+    assert (tmp_path / "a.mp4").read_text() == "old"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a.mp4", "encoder"]
+
+
+def test_a_disk_that_is_full_is_said_in_one_line(tmp_path, monkeypatch):
+    def full(*arguments, **options):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Image.Image, "save", full)
+    for file, as_frames in (("a.gif", False), ("a", True)):
+        with pytest.raises(OSError, match=f"cannot write .*{file}: No space left on device"):
+            write_clip("head_rhythm", tmp_path / file, profile=SMALL, seconds=1, fps=4, as_frames=as_frames)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_sound_that_finds_no_room_leaves_no_frames(tmp_path, monkeypatch):
+    def refused(path, samples, rate):
+        raise OSError(f"cannot write {path.name}: the disk is full")
+
+    monkeypatch.setattr(film, "write_sound", refused)
+    with pytest.raises(OSError, match="cannot write sound.wav: the disk is full"):
+        write_clip("head_rhythm", tmp_path / "a", profile=SMALL, seconds=1, fps=4, as_frames=True)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_bar_counts_frames_when_asked(tmp_path, capsys):
+    write_clip("head_rhythm", tmp_path / "a.gif", profile=SMALL, seconds=1, fps=4, progress=True)
+    assert "0/4" in capsys.readouterr().err
+    write_clip("head_rhythm", tmp_path / "a.gif", profile=SMALL, seconds=1, fps=4, progress=False)
+    assert capsys.readouterr().err == ""
+
+
+def test_importing_clips_needs_neither_widgets_nor_an_encoder():
+    code = "import json, sys, tapecalc.plot.clips; print(json.dumps(sorted(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert {"ipywidgets", "imageio_ffmpeg", "IPython"}.isdisjoint(json.loads(done.stdout))

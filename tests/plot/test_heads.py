@@ -1,0 +1,140 @@
+"""The figures about many heads: data as the library says, and words that can be read."""
+
+import itertools
+
+import numpy as np
+import pytest
+from matplotlib.text import Text
+
+from tapecalc.calc import head_design, heads, tempo
+from tapecalc.machine import example_machine
+from tapecalc.plot import heads as head_figures
+from tapecalc.plot import style
+from tapecalc.plot.heads import comb_of_heads, reachable_rhythms, ruler_marks, tape_as_ruler
+
+FAST, SLOW = example_machine().speeds
+LAYOUT = heads.HeadLayout(positions=(0.075, 0.113, 0.150), feeds_return=(False, True, True))
+LIMITS = head_design.MechanicalLimits(first=0.030, pitch=0.018, longest=0.140, ruler_step=0.001)
+SIZES = sorted({name.removesuffix("_dark").removesuffix("_transparent") for name in style.PROFILES})
+MAKE = {
+    "ruler": lambda **look: tape_as_ruler(layout=LAYOUT, speeds=(FAST, SLOW), bpm=76, **look),
+    "comb": lambda **look: comb_of_heads(delays=(0.1, 0.105), levels=(1, 0.5), **look),
+    "map": lambda **look: reachable_rhythms(limits=LIMITS, speeds=(SLOW, FAST), bpm=76, **look),
+}
+
+
+def boxes(figure):
+    """Every text that is drawn, with its box."""
+    figure.draw_without_rendering()
+    renderer = figure.canvas.get_renderer()
+    hidden = set()
+    for axes in figure.axes:
+        for axis, limits in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim())):
+            for tick in axis.get_major_ticks() + axis.get_minor_ticks():
+                if not min(limits) - 1e-9 <= tick.get_loc() <= max(limits) + 1e-9:
+                    hidden |= {tick.label1, tick.label2}
+    texts = figure.findobj(lambda artist: isinstance(artist, Text) and artist.get_text().strip() != "")
+    return [
+        (text.get_text(), Text.get_window_extent(text, renderer))
+        for text in texts
+        if text not in hidden and text.get_visible()
+    ]
+
+
+@pytest.mark.parametrize("name", MAKE)
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("symbols_only", [False, True])
+def test_texts_lie_inside_and_apart_in_every_profile(name, size, symbols_only):
+    drawn, profile = MAKE[name](profile=size, symbols_only=symbols_only), style.as_profile(size)
+    width, height = drawn.figure.bbox.size
+    found = boxes(drawn.figure)
+    for text, box in found:
+        assert box.x0 >= profile.safe * width - 1 and box.x1 <= (1 - profile.safe) * width + 1, text
+        assert box.y0 >= profile.floor * height - 1 and box.y1 <= (1 - profile.safe) * height + 1, text
+    for (one, first), (other, second) in itertools.combinations(found, 2):
+        apart = (
+            first.x1 <= second.x0 or second.x1 <= first.x0 or first.y1 <= second.y0 or second.y1 <= first.y0
+        )
+        assert apart, (one, other)
+
+
+@pytest.mark.parametrize("name", MAKE)
+def test_words_for_those_who_cannot_see_it_are_there_and_files_repeat(name):
+    drawn = MAKE[name]()
+    assert len(drawn.alt) > 40 and drawn.alt.endswith(".") and drawn.caption.endswith(".")
+    assert drawn.sources and all(drawn.sources)
+    assert style.figure_bytes(drawn.figure, "svg") == style.figure_bytes(MAKE[name]().figure, "svg")
+
+
+@pytest.mark.parametrize("name", ["ruler", "map"])
+def test_inches_are_written_where_they_are_wanted(name):
+    drawn = MAKE[name](units="inches")
+    assert "7.5 ips" in drawn.caption and "cm/s" not in drawn.caption
+
+
+def test_marks_lie_a_sixteenth_of_tape_apart_and_beats_are_longest():
+    positions, heights = ruler_marks(0.1905, 100, 0.12)
+    assert positions == pytest.approx(np.arange(5) * 0.1143 / 4)  # 600 ms of tape at 190.5 mm/s
+    assert heights[0] == heights[4] > heights[2] > heights[1] == heights[3]
+
+
+def test_heads_stand_on_the_tape_and_on_every_ruler():
+    drawn = MAKE["ruler"]()
+    assert [square.get_xdata()[0] for square in drawn.artists["heads"]] == pytest.approx([75, 113, 150])
+    for row, hits in enumerate(drawn.artists["hits"], 1):
+        assert hits.get_xdata() == pytest.approx([75, 113, 150])
+        assert set(hits.get_ydata()) == {row}
+    fast, slow = (len(marks.get_segments()) for marks in drawn.artists["marks"])
+    assert slow == 2 * fast - 1  # half the speed, twice as many notes on the same tape
+    hollow, *filled = drawn.artists["heads"]
+    assert hollow.get_markerfacecolor() != filled[0].get_markerfacecolor()
+
+
+def test_on_a_transparent_ground_a_hollow_head_is_hollow():
+    drawn = MAKE["ruler"](profile="notebook_transparent")
+    assert drawn.artists["heads"][0].get_markerfacecolor() == "none"
+
+
+def test_many_beats_are_not_all_numbered():
+    layout = heads.HeadLayout(positions=(0.4,))
+    drawn = tape_as_ruler(layout=layout, speeds=(SLOW,), bpm=200)
+    numbers = [int(text) for text, _ in boxes(drawn.figure) if text.isdigit() and int(text) < 40]
+    beats = [n for n in numbers if n]
+    assert 0 < len(beats) <= head_figures.MOST_NUMBERS + 1
+
+
+def test_the_comb_is_the_sum_of_the_heads():
+    drawn = MAKE["comb"]()
+    frequency, level_db = drawn.artists["comb"].get_data()
+    expected = np.abs(1 + 0.5 * np.exp(-2j * np.pi * frequency * 0.005))
+    assert level_db == pytest.approx(20 * np.log10(expected), abs=1e-9)
+    assert "notches from 100 Hz on, 200 Hz apart" in drawn.caption
+
+
+def test_three_heads_and_a_comb_beyond_the_picture_are_said():
+    assert comb_of_heads(delays=(0.1, 0.103, 0.107), levels=(1, 1, 1)).caption == (
+        "3 heads: peaks of at most +9.5 dB."
+    )
+    assert "beyond this picture" in comb_of_heads(delays=(0.1, 0.1001), levels=(1, 1)).caption
+
+
+def test_points_of_the_map_are_the_pairs_that_the_library_reaches():
+    drawn = MAKE["map"]()
+    notes = [tempo.note_value(name) for name in head_figures.RHYTHM_NOTES]
+    reached = {tuple(point) for points in drawn.artists["reached"] for point in points.get_xydata().tolist()}
+    missed = {tuple(point) for point in drawn.artists["missed"].get_xydata().tolist()}
+    assert reached | missed == {(j, i) for j in range(len(notes)) for i in range(j + 1)}
+    assert not reached & missed
+    marks = np.arange(30, 141) / 1000
+    for second, first in sorted(reached | missed):
+        near, far = (notes[int(k)].beats * 60 / 76 for k in (first, second))
+        best = min(
+            max(abs(d / v - near), abs(e / v - far))
+            for v in (FAST, SLOW)
+            for d, e in (
+                [(d, d) for d in marks]
+                if first == second
+                else [(d, e) for d in marks for e in marks if e - d >= 0.018 - 1e-9]
+            )
+        )
+        assert (best <= 0.006) == ((second, first) in reached)

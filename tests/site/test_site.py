@@ -1,0 +1,391 @@
+"""The site: every notebook as a page that opens from disk, complete, described, and the same each time."""
+
+import html
+import json
+import os
+import re
+import xml.etree.ElementTree as ET
+from pathlib import PurePosixPath
+from urllib.parse import unquote
+
+import nbformat
+import pytest
+from library_rules import keeps
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+from notebook_rules import SHORTEST_DESCRIPTION, tracked_notebooks
+from site_pages import Parsed, panels, tool
+
+from tapecalc.course.panel import choice, slider, switch
+
+NOTEBOOKS = {notebook.name: notebook for notebook in tracked_notebooks()}
+ACTIVE = ("script", "iframe", "object", "embed", "base", "form")
+OURS = b'<meta name="generator" content="tapecalc 0">'
+slow = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def files():
+    return tool.site_files()
+
+
+@pytest.fixture(scope="module")
+def pages(files):
+    return {name: Parsed(content.decode()) for name, content in files.items() if name.endswith(".html")}
+
+
+@slow
+def test_every_notebook_that_git_tracks_is_a_page_and_the_plan_is_one(files):
+    pages = {name for name in files if name.endswith(".html")}
+    assert pages == {tool.page_file(name) for name in NOTEBOOKS} | {"plan/plan.html"}
+
+
+def test_the_map_comes_first_then_the_workbench_then_the_lessons_by_number():
+    names = ["09_z", "workbench", "01_b", "00_index", "02_a"]
+    assert tool.reading_order(names) == ["00_index", "workbench", "01_b", "02_a", "09_z"]
+    assert tool.page_file("00_index") == "index.html"
+
+
+@slow
+def test_pages_follow_one_another(pages):
+    order = [tool.page_file(name) for name in tool.reading_order(NOTEBOOKS)]
+    for place, name in enumerate(order):
+        turn = {a["rel"]: a["href"] for a in pages[name].all("a") if "rel" in a}
+        expected = {"prev": order[place - 1]} if place else {}
+        expected |= {"next": order[place + 1]} if place + 1 < len(order) else {}
+        assert turn == expected
+        current = [a["href"] for a in pages[name].all("a") if a.get("aria-current") == "page"]
+        assert current == [name]
+
+
+@slow
+def test_every_link_leads_to_a_file_of_the_site_and_to_a_place_in_it(pages, files):
+    broken = []
+    for name, page in pages.items():
+        for address in page.addresses:
+            if address.startswith("data:"):
+                continue
+            path, _, anchor = address.partition("#")
+            target = os.path.normpath(PurePosixPath(name).parent / unquote(path)) if path else name
+            if target not in files:
+                broken.append(f"{name}: {address}")
+            elif anchor and unquote(anchor) not in pages[target].ids:
+                broken.append(f"{name}: {address} has no such place")
+    keeps(broken)
+
+
+@slow
+def test_nothing_is_fetched_from_elsewhere_and_nothing_runs(pages, files):
+    found = []
+    for name, page in pages.items():
+        found += [f"{name}: {a}" for a in page.addresses if re.match(r"(?!data:)[a-z+.-]+:|/", a, re.I)]
+        found += [f"{name}: {tag}" for tag, _ in page.elements if tag in ACTIVE]
+        handlers = [key for _, attributes in page.elements for key in attributes if key.startswith("on")]
+        found += [f"{name}: {key}" for key in handlers]
+    keeps(found)
+    assert not re.search(rb"url\(|@import", files["style.css"])
+
+
+@slow
+def test_every_picture_is_described(pages):
+    short = [
+        f"{name}: {image['src'][:40]} {image.get('alt')!r}"
+        for name, page in pages.items()
+        for image in page.all("img")
+        if len(image.get("alt") or "") < SHORTEST_DESCRIPTION
+    ]
+    keeps(short)
+    assert all(page.all("img") for page in pages.values())
+
+
+@slow
+def test_each_page_says_what_it_is(pages):
+    titles = [page.title for page in pages.values()]
+    assert len(set(titles)) == len(titles) and all(titles)
+    for page in pages.values():
+        assert page.all("html") == [{"lang": "en"}]
+        assert len(page.all("main")) == 1
+        assert len(page.ids) == len(set(page.ids))
+        assert page.open == []
+
+
+@slow
+def test_headings_go_down_one_step_at_a_time(pages):
+    jumps = []
+    for name, page in pages.items():
+        levels = [level for level, _ in page.headings]
+        assert levels[0] == 1 and levels.count(1) == 1
+        jumps += [
+            f"{name}: {page.headings[n + 1]}"
+            for n, (one, two) in enumerate(zip(levels, levels[1:], strict=False))
+            if two > one + 1
+        ]
+    keeps(jumps)
+
+
+@slow
+def test_formulas_are_mathml_and_none_is_left_as_it_was_typed(pages, files):
+    left = []
+    for name, page in pages.items():
+        text = "".join(page.prose)
+        left += [f"{name}: {found}" for found in re.findall(r".{0,30}(?:\$|\\[a-z]).{0,30}", text)]
+        for formula in re.findall(r"<math\b.*?</math>", files[name].decode(), re.S):
+            ET.fromstring(formula)
+    keeps(left)
+    lessons = [tool.page_file(name) for name in NOTEBOOKS if NOTEBOOKS[name].is_lesson]
+    assert sum(len(pages[name].all("math")) for name in lessons) > 100
+
+
+@pytest.mark.parametrize("name", NOTEBOOKS)
+def test_every_formula_can_be_converted(name):
+    class Collecting(tool.Renderer):
+        def inline_math(self, body):
+            formulas.append((body, False))
+            return ""
+
+        def block_math(self, body):
+            formulas.append((body, True))
+            return ""
+
+    formulas, failed = [], []
+    markdown = tool.MarkdownWithMath(renderer=Collecting(lambda url: url))
+    for _, cell in NOTEBOOKS[name].prose:
+        markdown.render(cell.source)
+    for formula, block in formulas:
+        try:
+            tool.to_mathml(formula, block=block)
+        except tool.Refused as refusal:
+            failed.append(str(refusal))
+    keeps(failed)
+
+
+@slow
+def test_sounds_are_files_that_play_and_can_be_saved(pages, files):
+    sounds = {name: content for name, content in files.items() if name.startswith("sounds/")}
+    assert sounds
+    for content in sounds.values():
+        assert content[:3] == b"ID3" or content[0] == 0xFF
+    played = [audio["src"] for name, page in pages.items() if "/" not in name for audio in page.all("audio")]
+    assert set(played) == set(sounds)
+    assert not any(b"Run this cell" in content for name, content in files.items() if name.endswith(".html"))
+    for page in pages.values():
+        assert all("controls" in audio and "autoplay" not in audio for audio in page.all("audio"))
+
+
+@slow
+def test_solutions_are_folded_and_errors_made_on_purpose_are_shown(pages, files):
+    for name, notebook in NOTEBOOKS.items():
+        text = files[tool.page_file(name)].decode()
+        prose = "\n".join(cell.source for _, cell in notebook.prose)
+        folds = pages[tool.page_file(name)].all("details")
+        assert folds == [{}] * prose.count("<details>")
+        errors = [o for _, cell in notebook.code for o in cell.outputs if o.output_type == "error"]
+        assert text.count("It stops, on purpose:") == len(errors)
+        assert all(f"{error.ename}: " in text for error in errors)
+
+
+@slow
+def test_a_panel_shows_its_question_and_legend(files):
+    for name, notebook in NOTEBOOKS.items():
+        outputs = [o for _, cell in notebook.code for o in cell.outputs if "data" in o]
+        texts = [
+            now.data["text/plain"].splitlines()
+            for now, after in zip(outputs, outputs[1:], strict=False)
+            if "image/png" in now.data and "move the controls" in after.data["text/plain"]
+        ]
+        page = html.unescape(files[tool.page_file(name)].decode())
+        for question, *_, legend in texts:
+            assert question.endswith("?") and f"<strong>{question}</strong>" in page
+            assert f"</strong> {legend}</p>" in page
+
+
+@slow
+def test_a_panel_says_how_to_run_it(files):
+    for name, notebook in NOTEBOOKS.items():
+        texts = [o.data.get("text/plain", "") for _, c in notebook.code for o in c.outputs if "data" in o]
+        panels = sum("move the controls" in text for text in texts)
+        assert panels >= 1 or name in ("00_index", "09_figures"), name
+        assert files[tool.page_file(name)].decode().count("A panel in its first state") == panels
+        assert f"notebooks/{name}.ipynb" in files[tool.page_file(name)].decode()
+
+
+@slow
+def test_the_same_notebooks_give_the_same_bytes(files):
+    again = tool.site_files(plan=False)
+    assert again == {name: content for name, content in files.items() if not name.startswith("plan/")}
+
+
+@pytest.mark.parametrize("tex", [r"\nosuch{x}", r"\frac{a", r"a & b", "{}"])
+def test_a_formula_that_cannot_be_converted_is_refused(tex):
+    with pytest.raises(tool.Refused, match="formula"):
+        tool.to_mathml(tex, block=False)
+
+
+def test_formulas_become_what_they_say():
+    assert "<mfrac>" in tool.to_mathml(r"\displaystyle \frac{d}{v}", block=True)
+    two_lines = tool.to_mathml(r"\begin{aligned}a &= b \\ c &= d\end{aligned}", block=True)
+    assert two_lines.count("<mtr>") == 2 and "&amp;" not in two_lines
+    assert 'display="inline"' in tool.to_mathml("a < b", block=False)
+
+
+def test_names_of_functions_stand_apart_from_what_follows_but_not_from_a_bracket():
+    assert "mspace" in tool.to_mathml(r"\sin x", block=False)
+    assert "mspace" in tool.to_mathml(r"20 \log_{10} x", block=False)
+    assert "mspace" not in tool.to_mathml(r"\sin(x)", block=False)
+    assert "mspace" not in tool.to_mathml(r"x + y", block=False)
+
+
+def test_bars_around_a_value_open_and_close():
+    forms = re.findall(r'form="(\w+)"', tool.to_mathml("|x| + |y|", block=False))
+    assert forms == ["prefix", "postfix", "prefix", "postfix"]
+
+
+def made_up(*cells):
+    """A page from cells, on a site that knows two notebooks."""
+    site = tool.Site({"notebooks/00_index.ipynb", "notebooks/01_a.ipynb", "figures/tempo_map.png"})
+    return site, site.page("01_a", new_notebook(cells=[new_markdown_cell("# A title"), *cells]))
+
+
+def written(*cells):
+    return "".join(str(part.get("html", part)) for part in made_up(*cells)[1].parts)
+
+
+def test_links_between_notebooks_become_links_between_pages():
+    text = written(new_markdown_cell("[map](00_index.ipynb) [here](01_a.ipynb#A-title) [up](#A-title)"))
+    assert 'href="index.html"' in text and 'href="01_a.html#A-title"' in text and 'href="#A-title"' in text
+
+
+def test_a_lesson_that_is_not_written_yet_is_named_without_a_link():
+    assert "<p>the next one</p>" in written(new_markdown_cell("[the next one](02_later.ipynb)"))
+
+
+def test_a_linked_file_comes_along():
+    site, _ = made_up(new_markdown_cell("![A chart of delays over tempo](../figures/tempo_map.png)"))
+    assert site.files["figures/tempo_map.png"][:4] == b"\x89PNG"
+
+
+@pytest.mark.parametrize(
+    ("source", "says"),
+    [
+        ("[gone](../figures/gone.png)", "leads nowhere"),
+        ("![](../figures/tempo_map.png)", "no description"),
+        ("\\begin{equation}x\\end{equation}", "outside"),
+        ("# A second title", "one heading"),
+        ("$\\nosuch x$", "cell 2: cannot convert"),
+    ],
+)
+def test_what_a_page_cannot_show_is_refused(source, says):
+    with pytest.raises(tool.Refused, match=says):
+        made_up(new_markdown_cell(source))
+
+
+def test_a_stored_picture_without_a_description_is_refused():
+    output = new_output("display_data", data={"image/png": "iVBORw0KGgo=", "text/plain": "x"})
+    with pytest.raises(tool.Refused, match="description"):
+        made_up(new_code_cell("draw()", outputs=[output]))
+
+
+def test_two_headings_of_one_name_get_two_places():
+    site, page = made_up(new_markdown_cell("## Why\n\n## Why"))
+    assert page.sections == [("Why", "Why"), ("Why-2", "Why")]
+
+
+def test_what_is_printed_is_shown_and_not_obeyed():
+    output = new_output("stream", name="stdout", text="<b>bold</b> & \x1b[31mred\x1b[0m\n")
+    _, page = made_up(new_code_cell("print('<i>')", outputs=[output]))
+    assert page.parts[2]["text"] == "<b>bold</b> & red"
+    assert "<i>" not in str(page.parts[1]["html"])
+
+
+def test_a_slider_is_drawn_at_both_ends_at_its_first_setting_and_between():
+    spacing = slider("spacing_mm", "spacing", 41.5, low=10, high=100, step=0.5, unit="mm")
+    texts, values = zip(*panels.settings(spacing), strict=True)
+    assert values[0] == 10 and values[-1] == 100 and 41.5 in values
+    assert list(values) == sorted(set(values)) and len(values) == panels.PLACES + 1
+    assert texts[0] == "10" and "41.5" in texts
+    speed = slider("speed_ips", "speed", 7.5, low=3.75, high=15.0, step=0.01, unit="ips", log=True)
+    values = [value for _, value in panels.settings(speed)]
+    assert (values[0], values[-1]) == (3.75, 15.0) and values.count(7.5) == 1
+    ratios = [after / before for before, after in zip(values, values[1:], strict=False)]
+    assert max(ratios) / min(ratios) < 1.02
+    count = slider("repeats", "repeats", 2, low=1, high=3, step=1, unit="")
+    assert panels.settings(count) == [("1", 1), ("2", 2), ("3", 3)]
+
+
+def test_a_list_and_a_switch_are_drawn_at_every_choice():
+    assert panels.settings(choice("beats", "note", {"quarter": 1.0, "eighth": 0.5}, 0.5)) == [
+        ("quarter", 1.0),
+        ("eighth", 0.5),
+    ]
+    assert panels.settings(switch("inverted", "inverted", False)) == [("off", False), ("on", True)]
+
+
+PANEL_CELL = "from tapecalc.course.heads import comb_panel\n\ncomb_panel()"
+
+
+@slow
+def test_each_setting_of_a_control_has_its_picture_and_its_words():
+    knobs = panels.knobs_of(panels.panel_of(PANEL_CELL))
+    assert [knob["label"] for knob in knobs] == [
+        "the two are apart by (mm)",
+        "tape speed (ips)",
+        "second against first (dB)",
+    ]
+    firsts = set()
+    for knob in knobs:
+        places = knob["places"]
+        assert len({place["picture"] for place in places}) == len(places) == knob["count"]
+        assert len({place["said"] for place in places}) > 1
+        (first,) = (place for place in places if place["first"])
+        firsts.add((first["picture"], first["said"]))
+    assert len(firsts) == 1  # all controls begin at one state
+
+
+@slow
+def test_a_panel_brings_its_states_along_and_they_are_text_and_never_markup(monkeypatch):
+    image = new_output(
+        "display_data",
+        data={"image/png": "iVBORw0KGgo=", "text/plain": "x"},
+        metadata={"image/png": {"alt": "A chart"}},
+    )
+    caption = new_output("display_data", data={"text/markdown": f"**Why?** {tool.PANEL}", "text/plain": "x"})
+    cell = new_code_cell(PANEL_CELL, outputs=[image, caption])
+    knob = {"label": "x", "chosen": False, "count": 1}
+    place = {"at": "1", "said": "</script><b>", "rows": [], "picture": b"png", "first": True}
+    monkeypatch.setattr(tool, "knobs_of", lambda panel: [knob | {"places": [place]}])
+    site = tool.Site({"notebooks/01_a.ipynb"}, moving=True)
+    page = site.page("01_a", new_notebook(cells=page_cells(cell)))
+    (shown,) = page.parts[2]["knobs"]
+    assert page.parts[2]["live"] and tool.PANEL not in page.parts[2]["caption"]
+    assert page.moving and shown["first"] == 0 and "<" not in shown["states"]
+    (state,) = json.loads(shown["states"])
+    assert state["said"] == "</script><b>" and site.files[state["picture"]] == b"png"
+    assert not tool.Site({"notebooks/01_a.ipynb"}).page("01_a", new_notebook(cells=page_cells(cell))).moving
+
+
+def page_cells(cell):
+    return [new_markdown_cell("# A title"), cell]
+
+
+def test_a_site_is_replaced_as_a_whole_and_nothing_else_ever(tmp_path):
+    folder = tool.write_site({"index.html": OURS, "old.html": b"old"}, tmp_path / "site")
+    tool.write_site({"index.html": OURS, "a/new.html": b"new"}, folder)
+    there = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*.html"))
+    assert there == ["a/new.html", "index.html"]
+    assert [path.name for path in tmp_path.iterdir()] == ["site"]
+
+    other = tmp_path / "letters"
+    other.mkdir()
+    (other / "index.html").write_text("dear all")
+    with pytest.raises(tool.Refused, match="no site of ours"):
+        tool.write_site({"index.html": OURS}, other)
+    assert (other / "index.html").read_text() == "dear all"
+
+
+def test_a_refused_build_leaves_the_old_site(tmp_path, monkeypatch, capsys):
+    folder = tool.write_site({"index.html": OURS}, tmp_path / "site")
+    broken = new_notebook(cells=[new_markdown_cell("# T\n\n$\\nosuch x$")])
+    monkeypatch.setattr(tool, "tracked", lambda: {"notebooks/00_index.ipynb"})
+    monkeypatch.setattr(nbformat, "read", lambda *_, **__: broken)
+    assert tool.main(["--out", str(folder)]) == 1
+    assert "00_index, cell 1" in capsys.readouterr().err
+    assert [path.name for path in folder.iterdir()] == ["index.html"]
