@@ -30,8 +30,6 @@ __all__ = [
 ]
 
 
-
-
 # ---- how far a layout misses a rhythm ----
 
 
@@ -532,9 +530,7 @@ def _timing_refusal(beats, periods, speeds, limits, allowed_error, worst_error, 
 
 def _best_positions(beats, shortest, longest, speeds, limits):
     """Return the positions with the smallest worst timing error."""
-    runs = [
-        speeds[start : end + 1] for start in range(len(speeds)) for end in range(start, len(speeds))
-    ]
+    runs = [speeds[start : end + 1] for start in range(len(speeds)) for end in range(start, len(speeds))]
     bounds = [_lower_bound(beats[-1], shortest, longest, run) for run in runs]
     best_error, best = math.inf, None
     for index in np.argsort(bounds, kind="stable"):
@@ -1015,9 +1011,7 @@ def rhythm_map(limits, speeds, bpm, *, notes=NOTE_VALUES):
                     for place in ((i, j), (j, i)):
                         errors[place], best_speeds[place] = error, speed
                         best_positions[place] = marks[near], marks[far]
-    return RhythmMap(
-        notes=_rising_notes(notes), errors=errors, speeds=best_speeds, positions=best_positions
-    )
+    return RhythmMap(notes=_rising_notes(notes), errors=errors, speeds=best_speeds, positions=best_positions)
 
 
 # ---- checks ----

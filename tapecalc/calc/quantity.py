@@ -1,54 +1,172 @@
-"""Checks on what a caller passes in, and the shape of what goes back.
+"""Quantities: each has its unit, its range and its words in one place, and is checked by them.
 
-Every calculator sends its arguments through one of these functions, so that
-nonsense is refused with the same kind of sentence everywhere (what, where,
-what is allowed) and no NaN or infinity travels on in silence.
+A quantity is an annotation that carries an `Is`. A function under `calculator` gets every argument
+that is annotated so as a checked float64 array and gives a plain number back where it was asked with
+plain numbers:
+
+>>> from typing import Annotated
+>>> Spacing = Annotated[T, Is("m", above=0, words="distance along the tape")]
+>>> Speed = Annotated[T, Is("m/s", above=0, words="tape speed")]
+>>> @calculator
+... def delay(spacing: Spacing, speed: Speed) -> Spacing:
+...     return spacing / speed
+>>> delay(0.1, 0.2), delay(0.1, [0.1, 0.2])
+(0.5, array([1. , 0.5]))
+>>> delay(-1, 0.2)
+Traceback (most recent call last):
+ValueError: spacing must be greater than 0 m, got -1
+
+For type checkers a bare quantity is whatever is given: no type can tell whether a number or an array
+comes back. Where only one is meant, say so: ``Speed[float]``.
 """
 
-from __future__ import annotations
+import difflib
+import functools
+import inspect
+import typing
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "Is",
+    "T",
     "between",
+    "calculator",
+    "check_fields",
     "finite",
+    "known_name",
     "non_negative",
     "positive",
+    "quantities",
     "scalar_or_array",
     "single",
     "whole",
 ]
 
+T = TypeVar("T")
+P = ParamSpec("P")
+R = TypeVar("R")
 
-def finite(name, value):
-    """Return `value` as a float64 array, refusing NaN, infinity and non-numbers.
 
-    Parameters
-    ----------
-    name : str
-        What the value is called where the caller typed it.
-    value : array_like
-        Any real number or array of real numbers.
+@dataclass(frozen=True)
+class Is:
+    """What a quantity is: SI unit, what is allowed, words for people, and a usual range.
 
-    Returns
-    -------
-    numpy.ndarray
-        A new float64 array of the same shape (zero-dimensional for a scalar).
-
-    Raises
-    ------
-    ValueError
-        If an element is not a finite real number.
-
-    Notes
-    -----
-    Source: the house rule that nothing returns NaN silently. Notebook: none.
-
-    Examples
-    --------
-    >>> finite("speed", 3)
-    array(3.)
+    At most one of `above` and `least` is given; `most` alone means from minus infinity.
     """
+
+    unit: str = ""
+    words: str = ""
+    above: float | None = None
+    least: float | None = None
+    most: float | None = None
+    one: bool = False  # one number, not an array
+    whole: bool = False
+    series: bool = False  # worked on as a whole along the last axis, not element by element
+    usual: tuple[float, float] = (0.1, 0.9)
+
+    def allowed(self) -> str:
+        """Say what is allowed, as errors and pages do."""
+        if self.whole and self.one:
+            return f"a whole number from {self.least:g} to {self.most:g}"
+        if self.above is not None:
+            text = f"greater than {self.above:g} {self.unit}".rstrip()
+            return text if self.most is None else f"{text} and at most {self.most:g}"
+        if self.least is not None and self.most is not None:
+            return f"from {self.least:g} to {self.most:g} {self.unit}".rstrip()
+        if self.least is not None:
+            return f"{self.least:g} {self.unit}".rstrip() + " or more"
+        return "a finite number" if self.most is None else f"{self.most:g} {self.unit}".rstrip() + " or less"
+
+    def check(self, name: str, value: Any) -> Any:
+        """Give `value` back as a new float64 array (a plain number for `one`), or refuse it by `name`."""
+        if self.whole and self.one:
+            return whole(name, value, int(self.least or 0), int(self.most or 0))
+        array = finite(name, value)
+        bad = np.zeros(array.shape, dtype=bool)
+        if self.above is not None:
+            bad |= array <= self.above
+        if self.least is not None:
+            bad |= array < self.least
+        if self.most is not None:
+            bad |= array > self.most
+        if self.whole:
+            bad |= array != np.floor(array)
+        _refuse(name, array, bad, self.allowed())
+        return single(name, array) if self.one else array
+
+
+def quantities(thing: Callable[..., Any] | type) -> dict[str, Is]:
+    """Find the quantities of a function's parameters or a data class's fields, by name."""
+    thing = inspect.unwrap(thing) if callable(thing) else thing
+    hints = typing.get_type_hints(thing, include_extras=True)
+    hints.pop("return", None)
+    found = {name: _quantity(hint) for name, hint in hints.items()}
+    return {name: one for name, one in found.items() if one is not None}
+
+
+def _quantity(hint: Any) -> Is | None:
+    """The `Is` in an annotation, also where None is allowed beside it."""
+    for part in getattr(hint, "__metadata__", ()):
+        if isinstance(part, Is):
+            return part
+    for option in typing.get_args(hint):
+        if hasattr(option, "__metadata__"):
+            return _quantity(option)
+    return None
+
+
+def calculator(function: Callable[P, R]) -> Callable[P, R]:
+    """Check every argument that is a quantity, and give plain numbers back for plain numbers.
+
+    None passes where it is the default.
+    """
+    kinds = quantities(function)
+    parameters = inspect.signature(function).parameters
+    order = tuple(parameters)
+    defaults = {name: parameters[name].default for name in kinds}
+    fallback = {name: value for name, value in defaults.items() if value not in (None, inspect._empty)}
+    optional = {name for name, value in defaults.items() if value is None}
+
+    @functools.wraps(function)
+    def checked(*args: Any, **options: Any) -> Any:
+        if len(args) > len(order) or not options.keys() <= parameters.keys():
+            return function(*args, **options)  # which refuses the call by its own name
+        given = fallback | dict(zip(order, args, strict=False)) | options
+        for name, kind in kinds.items():
+            if name in given and not (given[name] is None and name in optional):
+                given[name] = kind.check(name, given[name])
+        taken = [given.pop(name) for name in order[: len(args)]]
+        return _plain(function(*taken, **given))
+
+    return typing.cast("Callable[P, R]", checked)
+
+
+def check_fields(instance: Any) -> None:
+    """Check the fields of a frozen data class that are quantities; call it in ``__post_init__``."""
+    for name, kind in _field_kinds(type(instance)).items():  # type: ignore[arg-type]
+        value = getattr(instance, name)
+        if value is not None:
+            object.__setattr__(instance, name, scalar_or_array(kind.check(name, value)))
+
+
+@functools.cache
+def _field_kinds(cls: Any) -> dict[str, Is]:
+    return quantities(cls)
+
+
+def _plain(result: Any) -> Any:
+    if isinstance(result, tuple) and type(result) is tuple:
+        return tuple(_plain(part) for part in result)
+    return scalar_or_array(result) if isinstance(result, (np.ndarray, np.generic)) else result
+
+
+def finite(name: str, value: ArrayLike) -> NDArray[np.float64]:
+    """Give `value` back as a new float64 array, refusing NaN, infinity and what is no number."""
     raw = np.asarray(value)
     if raw.dtype.kind not in "iuf" or raw.size == 0:
         raise ValueError(f"{name} must be a number or an array of numbers, got {value!r}")
@@ -57,214 +175,58 @@ def finite(name, value):
     return array
 
 
-def positive(name, value, unit=""):
-    """Return `value` as a float64 array in which every element is above zero.
-
-    Parameters
-    ----------
-    name : str
-        What the value is called where the caller typed it.
-    value : array_like
-        Any real number or array of real numbers.
-    unit : str, optional
-        The unit named in the error.
-
-    Returns
-    -------
-    numpy.ndarray
-        As `finite`.
-
-    Raises
-    ------
-    ValueError
-        If an element is not finite, zero, or negative.
-
-    Notes
-    -----
-    Source: house rule. Notebook: none.
-
-    Examples
-    --------
-    >>> positive("speed", 0.1905, "m/s")
-    array(0.1905)
-    """
-    array = finite(name, value)
-    _refuse(name, array, array <= 0, f"greater than 0 {unit}".rstrip())
-    return array
+def positive(name: str, value: ArrayLike, unit: str = "") -> NDArray[np.float64]:
+    """Like `finite`, with every element above 0."""
+    return Is(unit, above=0).check(name, value)
 
 
-def non_negative(name, value, unit=""):
-    """Return `value` as a float64 array in which no element is below zero.
-
-    Parameters
-    ----------
-    name : str
-        What the value is called where the caller typed it.
-    value : array_like
-        Any real number or array of real numbers.
-    unit : str, optional
-        The unit named in the error.
-
-    Returns
-    -------
-    numpy.ndarray
-        As `finite`.
-
-    Raises
-    ------
-    ValueError
-        If an element is not finite, or negative.
-
-    Notes
-    -----
-    Source: house rule. Notebook: none.
-
-    Examples
-    --------
-    >>> non_negative("gap", [0, 3e-6], "m")
-    array([0.e+00, 3.e-06])
-    """
-    array = finite(name, value)
-    _refuse(name, array, array < 0, f"0 {unit}".rstrip() + " or more")
-    return array
+def non_negative(name: str, value: ArrayLike, unit: str = "") -> NDArray[np.float64]:
+    """Like `finite`, with no element below 0."""
+    return Is(unit, least=0).check(name, value)
 
 
-def between(name, value, low, high, unit=""):
-    """Return `value` as a float64 array with every element from `low` to `high`.
-
-    Parameters
-    ----------
-    name : str
-        What the value is called where the caller typed it.
-    value : array_like
-        Any real number or array of real numbers.
-    low, high : float
-        The smallest and the largest allowed value, both allowed themselves.
-    unit : str, optional
-        The unit named in the error.
-
-    Returns
-    -------
-    numpy.ndarray
-        As `finite`.
-
-    Raises
-    ------
-    ValueError
-        If an element is not finite, below `low` or above `high`.
-
-    Notes
-    -----
-    Source: house rule. Notebook: none.
-
-    Examples
-    --------
-    >>> between("bpm", 76, 20, 400)
-    array(76.)
-    """
-    array = finite(name, value)
-    _refuse(name, array, (array < low) | (array > high), f"from {low:g} to {high:g} {unit}".rstrip())
-    return array
+def between(name: str, value: ArrayLike, low: float, high: float, unit: str = "") -> NDArray[np.float64]:
+    """Like `finite`, with every element from `low` to `high`, both allowed."""
+    return Is(unit, least=low, most=high).check(name, value)
 
 
-def single(name, value):
-    """Return a checked value as one plain float, refusing an array of numbers.
-
-    Parameters
-    ----------
-    name : str
-        What the value is called where the caller typed it.
-    value : numpy.ndarray
-        What `finite`, `positive`, `non_negative` or `between` gave back.
-
-    Returns
-    -------
-    float
-        The one number.
-
-    Raises
-    ------
-    ValueError
-        If there is more than one number.
-
-    Notes
-    -----
-    Source: house rule: a report on one echo takes one number. Notebook: none.
-
-    Examples
-    --------
-    >>> single("bpm", positive("bpm", 76))
-    76.0
-    """
+def single(name: str, value: NDArray[Any]) -> float:
+    """Give a checked value back as one plain float, refusing an array of numbers."""
     if value.ndim:
         raise ValueError(f"{name} must be one number, got an array of shape {value.shape}")
     return value.item()
 
 
-def whole(name, value, low, high):
-    """Return `value` as an int from `low` to `high`.
-
-    Parameters
-    ----------
-    name : str
-        What the value is called where the caller typed it.
-    value : int
-        One whole number.
-    low, high : int
-        The smallest and the largest allowed value, both allowed themselves.
-
-    Returns
-    -------
-    int
-        The same number.
-
-    Raises
-    ------
-    ValueError
-        If `value` is not one whole number in the range.
-
-    Notes
-    -----
-    Source: house rule. Notebook: none.
-
-    Examples
-    --------
-    >>> whole("repeats", 5, 1, 100)
-    5
-    """
+def whole(name: str, value: Any, low: int, high: int) -> int:
+    """Give `value` back as an int from `low` to `high`, both allowed."""
     array = np.asarray(value)
     if array.ndim or array.dtype.kind not in "iuf" or array != np.floor(array) or not low <= array <= high:
         raise ValueError(f"{name} must be a whole number from {low} to {high}, got {value!r}")
     return int(array)
 
 
-def scalar_or_array(result):
-    """Turn a zero-dimensional array into a plain float and leave arrays alone.
+def known_name(kind: str, name: str, known: Iterable[str]) -> str:
+    """Give `name` back if it is one of `known`, else refuse it, naming the nearest.
 
-    Parameters
-    ----------
-    result : array_like
-        What a calculator has worked out, in float64.
-
-    Returns
-    -------
-    float or complex or bool or numpy.ndarray
-        A plain Python scalar for scalar input, else the array.
-
-    Notes
-    -----
-    Source: house rule "scalar in, scalar out". Notebook: none.
-
-    Examples
-    --------
-    >>> scalar_or_array(finite("speed", 2))
-    2.0
+    >>> known_name("ground", "drak", ["light", "dark"])
+    Traceback (most recent call last):
+    ValueError: ground 'drak' is not known; did you mean 'dark'?
     """
+    known = list(known)
+    if isinstance(name, str) and name in known:
+        return name
+    near = difflib.get_close_matches(str(name), known, n=1)
+    hint = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
+    raise ValueError(f"{kind} {name!r} is not known; {hint}")
+
+
+def scalar_or_array(result: Any) -> Any:
+    """Turn a zero-dimensional array into a plain Python number and leave arrays alone."""
     array = np.asarray(result)
     return array.item() if array.ndim == 0 else array
 
 
-def _refuse(name, array, bad, allowed):
+def _refuse(name: str, array: NDArray[Any], bad: NDArray[np.bool_], allowed: str) -> None:
     """Raise ValueError about the first element of `array` at which `bad` is true."""
     if not np.any(bad):
         return

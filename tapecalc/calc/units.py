@@ -7,12 +7,11 @@ a conversion factor is written down.
 
 from __future__ import annotations
 
-import difflib
 import math
 
 import numpy as np
 
-from tapecalc.calc.quantity import finite, positive, scalar_or_array
+from tapecalc.calc.quantity import finite, known_name, positive, scalar_or_array
 
 __all__ = [
     "INCH",
@@ -140,11 +139,7 @@ def from_si(value, unit):
 
 def _factor(unit):
     """Look up a unit, suggesting the nearest known one if it is not there."""
-    if unit in UNITS:
-        return UNITS[unit]
-    near = difflib.get_close_matches(str(unit), UNITS, n=1)
-    hint = f"did you mean {near[0]!r}?" if near else f"known units: {', '.join(UNITS)}"
-    raise ValueError(f"unit {unit!r} is not known; {hint}")
+    return UNITS[known_name("unit", unit, UNITS)]
 
 
 def amplitude_to_db(amplitude):

@@ -69,9 +69,3 @@ __all__ = [
     "solve_geometry",
     "what_ifs_in_words",
 ]
-
-
-
-
-
-

@@ -77,9 +77,7 @@ def ruler_marks(speed, bpm, farthest):
     return count * step, np.array(MARK_HEIGHTS)[count % SIXTEENTHS]
 
 
-def tape_as_ruler(
-    *, layout, speeds, bpm, units="metric", profile="notebook", symbols_only=False, axes=None
-):
+def tape_as_ruler(*, layout, speeds, bpm, units="metric", profile="notebook", symbols_only=False, axes=None):
     """Draw the heads on the tape path, and below it one ruler of note values for each speed.
 
     Parameters
@@ -181,9 +179,7 @@ def tape_as_ruler(
     )
 
 
-def comb_of_heads(
-    *, delays, levels, highest=1000.0, profile="notebook", symbols_only=False, axes=None
-):
+def comb_of_heads(*, delays, levels, highest=1000.0, profile="notebook", symbols_only=False, axes=None):
     """Draw the level of summed heads over frequency: the comb that close heads make.
 
     Parameters

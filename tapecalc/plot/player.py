@@ -83,8 +83,7 @@ class Clip:
     def caption(self):
         """Title, length and level as a sentence."""
         return (
-            f"{self.title}: {self.duration:.1f} s, peak {self.peak_db:.1f} dBFS, "
-            f"rms {self.rms_db:.1f} dBFS."
+            f"{self.title}: {self.duration:.1f} s, peak {self.peak_db:.1f} dBFS, rms {self.rms_db:.1f} dBFS."
         )
 
     @property

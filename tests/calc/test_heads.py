@@ -324,9 +324,9 @@ def test_lifting_all_limits_leaves_what_the_tempo_range_costs():
     assert set(costs) == {"first", "pitch", "longest", "ruler_step", "all"}
     assert costs["all"] == pytest.approx((60 / 80 - 60 / 100) / 2, abs=1e-9)
     loose = MechanicalLimits(first=0.01, pitch=0.01, longest=0.4, ruler_step=None)
-    assert head_design.errors_without_each_limit([0.5], (80, 100), [0.2], loose)["ruler_step"] == pytest.approx(
-        (60 / 80 - 60 / 100) / 4, abs=1e-9
-    )
+    assert head_design.errors_without_each_limit([0.5], (80, 100), [0.2], loose)[
+        "ruler_step"
+    ] == pytest.approx((60 / 80 - 60 / 100) / 4, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -449,7 +449,9 @@ def test_rhythm_map_agrees_with_trying_all_pairs():
             beats = [first.beats, table.notes[j].beats]
             tried = head_design.worst_timing_error(pairs, beats, (93, 93), speeds)
             assert table.errors[i, j] == pytest.approx(tried.min(), abs=1e-12)
-            here = head_design.worst_timing_error(table.positions[i, j], beats, (93, 93), [table.speeds[i, j]])
+            here = head_design.worst_timing_error(
+                table.positions[i, j], beats, (93, 93), [table.speeds[i, j]]
+            )
             assert here == pytest.approx(table.errors[i, j], abs=1e-12)
             assert np.diff(table.positions[i, j])[0] >= 0.02 - 1e-9
     np.testing.assert_array_equal(table.errors, table.errors.T)

@@ -71,7 +71,9 @@ def test_no_random_layout_beats_the_design_which_keeps_the_limits(beats, tempos,
     )
     if within.ruler_step is not None:
         others = head_design.random_layouts(within, len(beats), 300, seed=seed)
-        assert head_design.worst_timing_error(others, beats, tempos, speeds).min() >= design.worst_error - 1e-9
+        assert (
+            head_design.worst_timing_error(others, beats, tempos, speeds).min() >= design.worst_error - 1e-9
+        )
 
 
 @settings(max_examples=20)

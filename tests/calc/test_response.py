@@ -208,9 +208,7 @@ def test_band_edges_lie_exactly_the_drop_below_the_loudest():
     _, loudest_db = response.loudest(worn)
     for passes, drop_db in ((1, 3), (5, 3), (50, 0.1), (1, 40)):
         edges = response.bandwidth(worn, drop_db=drop_db, passes=passes)
-        np.testing.assert_allclose(
-            worn.level_db(edges), loudest_db - drop_db / passes, rtol=0, atol=1e-8
-        )
+        np.testing.assert_allclose(worn.level_db(edges), loudest_db - drop_db / passes, rtol=0, atol=1e-8)
 
 
 def test_a_treble_bump_moves_the_band_to_the_bump():

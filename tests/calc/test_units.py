@@ -45,7 +45,7 @@ def test_percent_is_a_hundredth():
 def test_an_unknown_unit_is_named_with_its_neighbor():
     with pytest.raises(ValueError, match="unit 'mmm' is not known; did you mean 'mm'"):
         units.to_si(1, "mmm")
-    with pytest.raises(ValueError, match="unit 'furlong' is not known; known units: m, cm"):
+    with pytest.raises(ValueError, match="unit 'furlong' is not known; known: m, cm"):
         units.from_si(1, "furlong")
 
 

@@ -54,7 +54,9 @@ STEPS = {
     r"jupyter lab notebooks/00_index\.ipynb$": [
         "tests/browser/test_panels_by_keyboard.py::test_every_panel_follows_the_keyboard_and_goes_back"
     ],
-    r"tools/notebook\.py run ": ["tests/notebooks/test_notebook_tool.py::test_second_run_gives_the_same_bytes"],
+    r"tools/notebook\.py run ": [
+        "tests/notebooks/test_notebook_tool.py::test_second_run_gives_the_same_bytes"
+    ],
     r"tools/site\.py$": [SITE],
     r"ruff check \.$": [f"{HERE}::test_the_tests_that_make_runs_are_these"],
     r"/(pytest|coverage) ": [f"{HERE}::test_the_tests_that_make_runs_are_these"],

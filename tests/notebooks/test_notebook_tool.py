@@ -13,7 +13,7 @@ SPEC = importlib.util.spec_from_file_location("notebook_tool", PATH)
 tool = importlib.util.module_from_spec(SPEC)
 SPEC.loader.exec_module(tool)
 
-TEXT = '''\
+TEXT = """\
 # %% [markdown]
 # # A title
 #
@@ -34,7 +34,7 @@ to_si(1, "furlong")
 
 # %%
 1 + 1
-'''
+"""
 
 
 @pytest.fixture(scope="module")

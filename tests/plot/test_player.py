@@ -112,9 +112,7 @@ def test_link_holds_the_same_file_as_the_player(shown):
 
 def test_words_tell_what_to_listen_for_with_and_without_html(shown):
     assert "Nine plucked notes." in shown.html
-    assert repr(shown) == (
-        f"{shown.clips[0].caption}\nListen for: Nine plucked notes."
-    )
+    assert repr(shown) == (f"{shown.clips[0].caption}\nListen for: Nine plucked notes.")
 
 
 def test_title_is_text_and_never_markup():

@@ -116,9 +116,7 @@ def test_one_pass_under_flutter_is_the_exact_tone_but_for_this_much(frequency, b
 def test_ten_passes_lose_next_to_nothing_to_interpolation(fraction):
     burst = tone(10000, 0.05) * np.hanning(2400)
     take = render_echo(burst, RATE, one_head((4000 + fraction) / RATE, return_gain=1.0), seconds=1.0)
-    first, tenth = (
-        np.sqrt(np.sum(take.wet[n * 4000 - 100 : n * 4000 + 2700] ** 2)) for n in (1, 10)
-    )
+    first, tenth = (np.sqrt(np.sum(take.wet[n * 4000 - 100 : n * 4000 + 2700] ** 2)) for n in (1, 10))
     assert abs(20 * np.log10(tenth / first)) <= 0.02
 
 

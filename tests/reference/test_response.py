@@ -266,9 +266,7 @@ def test_double_speed_stands_twice_the_tilt():
     assert fast == pytest.approx(slow, abs=1e-4)
 
 
-@pytest.mark.parametrize(
-    ("mm", "arcmin"), [(6.25, 10.478), (2.75, 23.814), (2.1, 31.184), (1.1, 59.530)]
-)
+@pytest.mark.parametrize(("mm", "arcmin"), [(6.25, 10.478), (2.75, 23.814), (2.1, 31.184), (1.1, 59.530)])
 def test_first_azimuth_null(mm, arcmin):
     # Source: tan(a) = lam / W
     angle = response.azimuth_null_angle(10000, 0.1905, to_si(mm, "mm"))

@@ -1,0 +1,104 @@
+"""Numbers with units as people read them: the only place where they are put into words.
+
+Everything comes in SI and leaves as text in trade units, in a terminal, on a page, in a figure.
+"""
+
+import math
+from collections.abc import Iterable
+
+from tapecalc.calc.quantity import finite, known_name, non_negative, positive
+from tapecalc.calc.units import from_si
+
+__all__ = [
+    "amount",
+    "duration",
+    "frequency",
+    "length",
+    "listed",
+    "speed",
+    "speed_twice",
+    "with_uncertainty",
+]
+
+#: How units are written, where not as their key.
+SIGNS = {
+    "m_s": "m/s",
+    "cm_s": "cm/s",
+    "hz": "Hz",
+    "khz": "kHz",
+    "um": "\N{MICRO SIGN}m",
+    "percent": "%",
+    "arcmin": "'",
+    "v": "V",
+    "mv": "mV",
+}
+UNIT_SYSTEMS = ("metric", "inches")
+
+
+def amount(value: float, unit: str, form: str = ".0f") -> str:
+    """Write an SI `value` in a trade `unit` with a format such as ``".1f"`` or ``"+.1f"``.
+
+    >>> amount(0.2178, "ms"), amount(-0.0041, "ms", "+.1f")
+    ('218 ms', '-4.1 ms')
+    """
+    return f"{from_si(value, unit):{form}} {SIGNS.get(unit, unit)}"
+
+
+def speed(value: float, units: str = "inches") -> str:
+    """Write a tape speed, m/s, as people say it: ``"7.5 ips"`` or ``"19.05 cm/s"``."""
+    return amount(value, "cm_s" if known_name("units", units, UNIT_SYSTEMS) == "metric" else "ips", ".4g")
+
+
+def speed_twice(value: float, units: str = "inches") -> str:
+    """Write a tape speed in both units, the owner's first: ``"7.5 ips (19.05 cm/s)"``."""
+    other = "metric" if units == "inches" else "inches"
+    return f"{speed(value, units)} ({speed(value, other)})"
+
+
+def length(value: float, units: str = "metric") -> str:
+    """Write a length of the size of a head spacing, m: ``"41.5 mm"`` or ``"1.63 in"``."""
+    return amount(value, "mm" if known_name("units", units, UNIT_SYSTEMS) == "metric" else "in", ".3g")
+
+
+def frequency(value: float, digits: int | None = None) -> str:
+    """Write a frequency, Hz: to one hertz or a tenth of a kilohertz, or to so many significant digits.
+
+    >>> frequency(459.3), frequency(15840.0), frequency(4231.0, digits=2)
+    ('459 Hz', '15.8 kHz', '4.2 kHz')
+    """
+    if digits is None:
+        return amount(value, "khz", ".1f") if value >= 1000 else amount(value, "hz")
+    rounded = float(f"{float(positive('frequency', value, 'Hz')):.{digits}g}")
+    return amount(rounded, "khz", "g") if rounded >= 1000 else amount(rounded, "hz", "g")
+
+
+def duration(value: float) -> str:
+    """Write a time of the day, s: ``"48 min"``, ``"2 h"``."""
+    return amount(value, "h") if value >= 3600 else f"{math.floor(value / 60):.0f} min"
+
+
+def with_uncertainty(value: float, uncertainty: float, unit: str = "") -> str:
+    """Write a value and how far it may be off, both in `unit`, to the digits that the latter leaves.
+
+    One digit of the uncertainty, two where the first is a 1. Source: JCGM 100:2008, 7.2.6.
+
+    >>> with_uncertainty(217.85, 3.41, "ms"), with_uncertainty(0.19051, 0.00138, "m/s")
+    ('218 ms +/- 3 ms', '0.1905 m/s +/- 0.0014 m/s')
+    """
+    value = float(finite("value", value))
+    uncertainty = float(non_negative("uncertainty", uncertainty))
+    unit = f" {unit}" if unit else ""
+    if uncertainty == 0:
+        return f"{value:.4g}{unit}"
+    rounded = float(f"{uncertainty:.0e}" if f"{uncertainty:.1e}"[0] != "1" else f"{uncertainty:.1e}")
+    first = math.floor(math.log10(rounded))
+    places = -first + (1 if f"{rounded:e}"[0] == "1" else 0)
+    if places > 0:
+        return f"{value:.{places}f}{unit} +/- {rounded:.{places}f}{unit}"
+    return f"{round(value, places):.0f}{unit} +/- {rounded:.0f}{unit}"
+
+
+def listed(texts: Iterable[str]) -> str:
+    """Join texts as a sentence does: ``"a, b and c"``."""
+    *most, last = texts
+    return f"{', '.join(most)} and {last}" if most else last
