@@ -18,6 +18,7 @@ from typing import Annotated
 import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from tapecalc.calc.heads import MOST_HEADS, Heads
 from tapecalc.calc.levels import Stage
 from tapecalc.calc.loop import EchoLoop
 from tapecalc.calc.parts import TurningPart
@@ -40,7 +41,7 @@ __all__ = [
 ]
 
 
-MOST_HEADS, MOST_SPEEDS = 8, 6
+MOST_SPEEDS = 6
 LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
 SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
 SLOWEST, FASTEST = 0.001, 20.0  # tape speeds that are planned, m/s; machines have 0.012 to 7.6
@@ -119,7 +120,7 @@ class Tape(_Section):
         return self
 
 
-class Heads(_Section):
+class HeadSection(_Section):
     """What all playback heads have in common."""
 
     track_width_mm: float = _number(2.0, "width of the track that is played", gt=0, le=60)
@@ -239,7 +240,7 @@ class Machine(_Section):
     name: str = Field("my machine", description="what the owner calls it", min_length=1, max_length=80)
     transport: Transport
     tape: Tape = Tape()
-    heads: Heads = Heads()
+    heads: HeadSection = HeadSection()
     playback_heads: tuple[PlaybackHead, ...] = Field(
         ...,
         description="the playback heads, in tape order",
@@ -371,19 +372,6 @@ class Machine(_Section):
         """Standard uncertainty of each spacing in m (a tuple)."""
         return tuple(to_si(head.spacing_uncertainty_mm, "mm") for head in self.playback_heads)
 
-    @property
-    def head_gains(self):
-        """Amplitude of each playback head in the sum that is heard (a tuple)."""
-        return tuple(db_to_amplitude(head.level_db) for head in self.playback_heads)
-
-    @property
-    def return_head_gains(self):
-        """Amplitude of each playback head in the sum that goes back to the machine (a tuple)."""
-        return tuple(
-            gain if head.feeds_return else 0.0
-            for gain, head in zip(self.head_gains, self.playback_heads, strict=True)
-        )
-
     def _stated_delay(self, head, speed):
         """Delay and its standard uncertainty from spacing and speed alone; `head` counts from 0."""
         spacing, unsure = self.spacings[head], self.spacing_uncertainties[head]
@@ -448,6 +436,14 @@ class Machine(_Section):
             for head, spacing in enumerate(self.spacings)
         )
 
+    def heads_at(self, speed: float) -> Heads:
+        """The playback heads with the spacings that give their delays at a `speed` in m/s."""
+        return Heads(
+            spacings=self.spacings_at(speed),
+            gains=tuple(db_to_amplitude(head.level_db) for head in self.playback_heads),
+            feeds_return=tuple(head.feeds_return for head in self.playback_heads),
+        )
+
     def one_pass(self, speed):
         """Response of one pass over the tape at a `speed` in m/s (a `OnePass`)."""
         heads = self.heads
@@ -476,8 +472,7 @@ class Machine(_Section):
     def echo_loop(self, speed):
         """The loop that the mixer closes at a `speed` in m/s (an `EchoLoop`)."""
         return EchoLoop(
-            delays=self.delays(speed),
-            head_gains=self.return_head_gains,
+            heads=self.heads_at(speed),
             return_gain=db_to_amplitude(self.mixer.return_send_db),
             input_gain=db_to_amplitude(self.mixer.input_send_db),
             one_pass=self.one_pass(speed),

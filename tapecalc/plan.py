@@ -339,7 +339,7 @@ def echo_pattern(machine, speed, *, longest=3.0, faintest_db=-40.0):
     while on_tape:
         again = {}
         for time, amplitude in on_tape.items():
-            for delay, gain, to_tape in zip(echo.delays, machine.head_gains, back, strict=True):
+            for delay, gain, to_tape in zip(echo.delays, echo.heads.gains, back, strict=True):
                 arrives, level = round(time + delay, 9), amplitude * passed * gain
                 if arrives > longest or amplitude < faintest:
                     continue
@@ -544,7 +544,7 @@ def _headlines(plan):
             f"{_speed_name(machine, best.delay.speed)}: {_signed_ms(fit.error)} "
             f"({fit.error_percent:+.1f} %), {sound}."
         )
-    if not any(machine.return_head_gains):
+    if not any(head.feeds_return for head in machine.playback_heads):
         yield "No head feeds the return, so each sound comes back once from each head."
         return
     for one in plan.loops:

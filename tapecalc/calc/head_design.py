@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapecalc.calc.heads import MINUTE, MOST_HEADS, MOST_SPEEDS, RULER_SLACK, HeadLayout
+from tapecalc.calc.heads import MINUTE, MOST_HEADS, RULER_SLACK, Heads
 from tapecalc.calc.quantity import non_negative, positive, scalar_or_array, single, whole
 from tapecalc.calc.tempo import NOTE_VALUES, delay_from_tempo
 
@@ -171,6 +171,9 @@ def _worst_period(positions, beats, shortest, longest, speeds):
 # ---- inverse design ----
 
 
+MOST_SPEEDS = 12
+
+
 @dataclass(frozen=True, kw_only=True)
 class MechanicalLimits:
     """Where heads can stand on a machine.
@@ -284,7 +287,7 @@ class HeadDesign:
 
     Parameters
     ----------
-    layout : HeadLayout
+    layout : Heads
         Where to put the heads.
     rhythm_beats : tuple of float
         The wanted rhythm in beats, rising.
@@ -312,7 +315,7 @@ class HeadDesign:
     0.2
     """
 
-    layout: HeadLayout
+    layout: Heads
     rhythm_beats: tuple[float, ...]
     tempos: tuple[float, float]
     speeds: tuple[float, ...]
@@ -325,7 +328,7 @@ class HeadDesign:
 
     def errors(self, bpm, speed):
         """Return how late each head answers in s at `bpm` beats per minute and `speed` in m/s."""
-        return timing_errors(self.layout.positions, self.rhythm_beats, bpm, speed)
+        return timing_errors(self.layout.spacings, self.rhythm_beats, bpm, speed)
 
 
 def design_heads(rhythm_beats, tempos, speeds, limits, *, allowed_error=None):
@@ -380,7 +383,7 @@ def design_heads(rhythm_beats, tempos, speeds, limits, *, allowed_error=None):
     --------
     >>> limits = MechanicalLimits(first=0.03, pitch=0.02, longest=0.4, ruler_step=0.001)
     >>> best = design_heads([0.5, 0.75, 1.0], (120, 120), [0.2], limits)
-    >>> best.layout.positions
+    >>> best.layout.spacings
     (0.05, 0.075, 0.1)
     >>> round(1e3 * best.worst_error, 6)  # ms
     0.0
@@ -398,7 +401,7 @@ def design_heads(rhythm_beats, tempos, speeds, limits, *, allowed_error=None):
         periods = shortest, longest
         raise _timing_refusal(beats, periods, speeds, limits, allowed_error, worst_error, worst_bpm)
     return HeadDesign(
-        layout=HeadLayout(positions=tuple(positions)),
+        layout=Heads(spacings=tuple(positions)),
         rhythm_beats=tuple(beats.tolist()),
         tempos=(MINUTE / longest, MINUTE / shortest),
         speeds=tuple(speeds),

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from tapecalc.calc.loop import EchoLoop
 from tapecalc.calc.quantity import finite, non_negative, positive, scalar_or_array, single, whole
 from tapecalc.calc.response import NULL_DB
 from tapecalc.calc.standards import FUSION_LIMIT
@@ -24,13 +25,12 @@ from tapecalc.calc.units import UNITS
 __all__ = [
     "MOST_HEADS",
     "ClosePair",
-    "HeadLayout",
+    "Heads",
     "LoopReport",
     "Onset",
     "close_pairs",
     "closed_loop",
     "comb_extremes_db",
-    "echo_loop",
     "notch_frequencies",
     "passes_per_hour",
     "rhythm",
@@ -39,7 +39,6 @@ __all__ = [
 
 
 MOST_HEADS = 8
-MOST_SPEEDS = 12
 MINUTE = UNITS["min"]
 HOUR = UNITS["h"]
 #: Slack for lengths that are whole numbers of ruler steps but for rounding.
@@ -47,75 +46,63 @@ RULER_SLACK = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True)
-class HeadLayout:
-    """Where the playback heads stand, how loud they are, and which feed the return.
+class Heads:
+    """The playback heads of a machine: where each stands, how loud it is, and whether it feeds the return.
 
     Parameters
     ----------
-    positions : tuple of float
-        Distance from the record head to each of 1 to 8 playback heads along the
-        tape in m, greater than 0, rising.
-    levels : tuple of float, optional
-        Amplitude of each head in the sum, 0 or more; all 1 unless given.
+    spacings : tuple of float
+        Distance of each head from the record head along the tape in m, greater than 0.
+    gains : tuple of float, optional
+        Amplitude of each head in the sum that is heard, below 0 where it is inverted; 1 unless given.
     feeds_return : tuple of bool, optional
         Which heads feed the return send; all of them unless given.
-    head_width : float, optional
-        Width of one head along the tape in m, 0 or more: no two gaps can be nearer.
+    width : float, optional
+        Width of one head along the tape in m: no two gaps can be nearer. 0 where nobody asks.
 
-    Raises
-    ------
-    ValueError
-        If the positions do not rise, heads are closer than their width, or
-        a value is out of its range.
-
-    See Also
-    --------
-    design_heads : finds the positions
-
-    Notes
-    -----
-    Source: definition. Notebook: 06_heads.
-
-    Examples
-    --------
-    >>> HeadLayout(positions=(0.05, 0.1)).delays(0.5)
-    array([0.1, 0.2])
+    >>> Heads(spacings=(0.05, 0.1), feeds_return=(True, False)).return_gains
+    (1.0, 0.0)
     """
 
-    positions: tuple[float, ...]
-    levels: tuple[float, ...] = ()
+    spacings: tuple[float, ...]
+    gains: tuple[float, ...] = ()
     feeds_return: tuple[bool, ...] = ()
-    head_width: float = 0.0
+    width: float = 0.0
 
-    def __post_init__(self):
-        positions = np.atleast_1d(positive("positions", self.positions, "m"))
-        heads = positions.size
-        if positions.ndim > 1 or heads > MOST_HEADS:
-            raise ValueError(f"positions must be 1 to {MOST_HEADS} numbers, got shape {positions.shape}")
-        head_width = single("head_width", non_negative("head_width", self.head_width, "m"))
-        steps = np.diff(positions)
-        if np.any(steps <= 0):
+    def __post_init__(self) -> None:
+        spacings = np.atleast_1d(positive("spacings", self.spacings, "m"))
+        count = spacings.size
+        if spacings.ndim > 1 or count > MOST_HEADS:
+            raise ValueError(f"spacings must be 1 to {MOST_HEADS} numbers, got shape {spacings.shape}")
+        width = single("width", non_negative("width", self.width, "m"))
+        if width and np.any(np.diff(spacings, prepend=0.0) < width - RULER_SLACK):
             raise ValueError(
-                f"positions must rise from each head to the next, got {tuple(positions.tolist())}"
+                f"spacings must leave the width of a head, {width:g} m, from gap to gap and after the "
+                f"record head, got {tuple(spacings.tolist())}"
             )
-        if np.any(np.concatenate((positions[:1], steps)) < head_width - RULER_SLACK):
-            raise ValueError(
-                f"positions must leave the width of a head, {head_width:g} m, from gap to gap and after the "
-                f"record head, got {tuple(positions.tolist())}"
-            )
-        levels = self.levels if len(self.levels) else (1.0,) * heads
-        feeds_return = self.feeds_return if len(self.feeds_return) else (True,) * heads
-        for name, values in (("levels", levels), ("feeds_return", feeds_return)):
-            if len(values) != heads:
-                raise ValueError(f"{name} must have one value for each of {heads} heads, got {len(values)}")
-        object.__setattr__(self, "positions", tuple(positions.tolist()))
-        object.__setattr__(self, "levels", tuple(non_negative("levels", levels).tolist()))
+        gains = finite("gains", self.gains if len(self.gains) else (1.0,) * count)
+        feeds_return = self.feeds_return if len(self.feeds_return) else (True,) * count
+        for name, values in (("gains", gains), ("feeds_return", feeds_return)):
+            if len(values) != count:
+                raise ValueError(f"{name} must have one value for each of {count} heads, got {len(values)}")
+        object.__setattr__(self, "spacings", tuple(spacings.tolist()))
+        object.__setattr__(self, "gains", tuple(gains.tolist()))
         object.__setattr__(self, "feeds_return", tuple(bool(feeds) for feeds in feeds_return))
-        object.__setattr__(self, "head_width", head_width)
+        object.__setattr__(self, "width", width)
 
-    def delays(self, speed):
+    @classmethod
+    def from_delays(cls, delays: ArrayLike, speed: float, *, gains: tuple[float, ...] = ()) -> Self:
+        """Place heads so that they answer after `delays` in s at a tape `speed` in m/s."""
+        return cls(spacings=tuple(np.atleast_1d(positive("delays", delays, "s")) * speed), gains=gains)
+
+    @property
+    def return_gains(self) -> tuple[float, ...]:
+        """Amplitude of each head in the sum that goes back to the machine."""
+        return tuple(g if feeds else 0.0 for g, feeds in zip(self.gains, self.feeds_return, strict=True))
+
+    def delays(self, speed: ArrayLike) -> NDArray[np.float64]:
         """Return the delays in s; heads on the last axis, after the axes of `speed` in m/s."""
-        return np.array(self.positions) / positive("speed", speed, "m/s")[..., None]
+        return np.array(self.spacings) / positive("speed", speed, "m/s")[..., None]
 
 
 # ---- the rhythm ----
@@ -148,7 +135,7 @@ class Onset:
 
     Examples
     --------
-    >>> rhythm(HeadLayout(positions=[0.05]), 0.2, 120)[0].beats
+    >>> rhythm(Heads(positions=[0.05]), 0.2, 120)[0].beats
     0.5
     """
 
@@ -164,7 +151,7 @@ def rhythm(layout, speed, bpm, *, notes=NOTE_VALUES):
 
     Parameters
     ----------
-    layout : HeadLayout
+    layout : Heads
         The playback heads.
     speed : float
         Tape speed in m/s, greater than 0.
@@ -193,7 +180,7 @@ def rhythm(layout, speed, bpm, *, notes=NOTE_VALUES):
 
     Examples
     --------
-    >>> layout = HeadLayout(positions=(0.05, 0.075, 0.1))
+    >>> layout = Heads(spacings=(0.05, 0.075, 0.1))
     >>> [onset.fit.note.name for onset in rhythm(layout, 0.2, 120)]
     ['eighth', 'dotted eighth', 'quarter']
     """
@@ -208,7 +195,7 @@ def rhythm(layout, speed, bpm, *, notes=NOTE_VALUES):
             fit=nearest_fits(delay, bpm, notes=notes)[0],
         )
         for head, (delay, level) in enumerate(
-            zip(layout.delays(speed).tolist(), layout.levels, strict=True), start=1
+            zip(layout.delays(speed).tolist(), layout.gains, strict=True), start=1
         )
     )
 
@@ -372,7 +359,7 @@ class ClosePair:
 
     Examples
     --------
-    >>> round(close_pairs(HeadLayout(positions=(0.04, 0.044)), 0.2)[0].first_notch)
+    >>> round(close_pairs(Heads(spacings=(0.04, 0.044)), 0.2)[0].first_notch)
     25
     """
 
@@ -388,7 +375,7 @@ def close_pairs(layout, speed):
 
     Parameters
     ----------
-    layout : HeadLayout
+    layout : Heads
         The playback heads; silent ones (level 0) are passed over.
     speed : float
         Tape speed in m/s, greater than 0.
@@ -414,16 +401,16 @@ def close_pairs(layout, speed):
 
     Examples
     --------
-    >>> close_pairs(HeadLayout(positions=(0.04, 0.08)), 0.2)
+    >>> close_pairs(Heads(spacings=(0.04, 0.08)), 0.2)
     ()
     """
     delays = layout.delays(single("speed", positive("speed", speed, "m/s")))
-    audible = [k for k, level in enumerate(layout.levels) if level > 0]
+    audible = [k for k, level in enumerate(layout.gains) if level > 0]
     pairs = []
     for k, other in zip(audible, audible[1:], strict=False):
         apart = float(delays[other] - delays[k])
         if apart < FUSION_LIMIT:
-            peak_db, notch_db = comb_extremes_db(layout.levels[k], layout.levels[other])
+            peak_db, notch_db = comb_extremes_db(layout.gains[k], layout.gains[other])
             pairs.append(
                 ClosePair(
                     heads=(k + 1, other + 1),
@@ -435,64 +422,6 @@ def close_pairs(layout, speed):
             )
     return tuple(pairs)
 
-
-def echo_loop(layout, speed, *, return_gain, one_pass, input_gain=1.0):
-    """Put the heads that feed the return into an `EchoLoop`, whose stability `loop.stability` tells.
-
-    Parameters
-    ----------
-    layout : HeadLayout
-        The playback heads; those that do not feed the return are heard but play no part in the loop.
-    speed : float
-        Tape speed in m/s, greater than 0; the one that `one_pass` holds for.
-    return_gain : float
-        Amplitude of the return send.
-    one_pass : OnePass
-        What one trip over the tape does.
-    input_gain : float, optional
-        Amplitude of the input send.
-
-    Returns
-    -------
-    EchoLoop
-        The loop through the chosen heads.
-
-    Raises
-    ------
-    ValueError
-        If no head feeds the return, the speeds differ, or a value is out of its range.
-
-    See Also
-    --------
-    tapecalc.loop.stability : margin and frequency of the loop
-
-    Notes
-    -----
-    Source: superposition. Notebook: 06_heads.
-
-    Examples
-    --------
-    >>> from tapecalc.calc.response import HeadContact, OnePass
-    >>> good = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6,
-    ...                    track_width=2e-3, azimuth_angle=0)
-    >>> one_pass = OnePass(speed=0.2, today=good, aligned=good, boost_db=12, low_cut=30)
-    >>> layout = HeadLayout(positions=(0.05, 0.1), feeds_return=(False, True))
-    >>> echo_loop(layout, 0.2, return_gain=0.5, one_pass=one_pass).delays
-    (0.5,)
-    """
-    speed = single("speed", positive("speed", speed, "m/s"))
-    if not math.isclose(speed, one_pass.speed, rel_tol=1e-9):
-        raise ValueError(f"speed must be that of one_pass, {one_pass.speed:g} m/s, got {speed:g}")
-    if not any(layout.feeds_return):
-        raise ValueError("layout must have a head that feeds the return, or there is no loop")
-    chosen = [k for k, feeds in enumerate(layout.feeds_return) if feeds]
-    return EchoLoop(
-        delays=tuple(layout.positions[k] / speed for k in chosen),
-        head_gains=tuple(layout.levels[k] for k in chosen),
-        return_gain=return_gain,
-        input_gain=input_gain,
-        one_pass=one_pass,
-    )
 
 
 # ---- closed loops of tape ----
@@ -570,7 +499,7 @@ class LoopReport:
 
     Examples
     --------
-    >>> closed_loop(1.6, 0.2, 120, HeadLayout(positions=[0.05])).bars
+    >>> closed_loop(1.6, 0.2, 120, Heads(positions=[0.05])).bars
     4.0
     """
 
@@ -600,7 +529,7 @@ def closed_loop(length, speed, bpm, layout, *, beats_per_bar=4, erase_distance=N
         Tape speed in m/s, greater than 0.
     bpm : float
         Tempo in beats per minute, greater than 0.
-    layout : HeadLayout
+    layout : Heads
         The playback heads.
     beats_per_bar : int, optional
         Beats in one bar, 1 to 16.
@@ -628,7 +557,7 @@ def closed_loop(length, speed, bpm, layout, *, beats_per_bar=4, erase_distance=N
 
     Examples
     --------
-    >>> report = closed_loop(1.2, 0.1905, 76, HeadLayout(positions=[0.0415]), erase_distance=0.03)
+    >>> report = closed_loop(1.2, 0.1905, 76, Heads(positions=[0.0415]), erase_distance=0.03)
     >>> report.whole_bars, round(report.error, 3), round(report.exact_length, 4)
     (2, -0.017, 1.2032)
     """
@@ -637,10 +566,10 @@ def closed_loop(length, speed, bpm, layout, *, beats_per_bar=4, erase_distance=N
     bar = whole("beats_per_bar", beats_per_bar, 1, 16) * MINUTE / single("bpm", positive("bpm", bpm))
     erased = erase_distance is not None
     before = single("erase_distance", positive("erase_distance", erase_distance, "m")) if erased else 0.0
-    spare = length - layout.positions[-1] - before
+    spare = length - max(layout.spacings) - before
     if spare <= 0:
         raise ValueError(
-            f"length must be more than {layout.positions[-1] + before:g} m, so that the last playback head "
+            f"length must be more than {max(layout.spacings) + before:g} m, so that the last playback head "
             f"comes before the {'erase' if erased else 'record'} head, got {length:g}"
         )
     period = splice_period(length, speed)

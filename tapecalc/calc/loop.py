@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tapecalc.calc.heads import Heads
 from tapecalc.calc.quantity import finite, non_negative, positive, scalar_or_array, single, whole
 from tapecalc.calc.response import NULL_DB, OnePass, loudest
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
@@ -60,10 +61,8 @@ class EchoLoop:
 
     Parameters
     ----------
-    delays : tuple of float
-        Delay of each head in the return in s, each greater than 0.
-    head_gains : tuple of float
-        Amplitude of each of these heads, of either sign.
+    heads : Heads
+        The playback heads.
     return_gain : float
         Amplitude of the return send; below 0 if the return is inverting.
     input_gain : float, optional
@@ -90,30 +89,32 @@ class EchoLoop:
     >>> good = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6,
     ...                    track_width=2e-3, azimuth_angle=0)
     >>> one_pass = OnePass(speed=0.1905, today=good, aligned=good, boost_db=12, low_cut=30)
-    >>> EchoLoop(delays=[0.218], head_gains=[1], return_gain=0.5, one_pass=one_pass).delays
-    (0.218,)
+    >>> EchoLoop(heads=Heads(spacings=(0.04,)), return_gain=0.5, one_pass=one_pass).delays
+    (0.20997375328083987,)
     """
 
-    delays: tuple[float, ...]
-    head_gains: tuple[float, ...]
+    heads: Heads
     return_gain: float
     input_gain: float = 1.0
     one_pass: OnePass
 
     def __post_init__(self):
-        delays = np.atleast_1d(positive("delays", self.delays, "s"))
-        head_gains = np.atleast_1d(finite("head_gains", self.head_gains))
-        if delays.ndim > 1 or delays.shape != head_gains.shape:
-            raise ValueError(
-                "head_gains must be one number for each of the delays, "
-                f"got shape {head_gains.shape} for {delays.shape}"
-            )
+        if not isinstance(self.heads, Heads):
+            raise ValueError(f"heads must be a Heads, got {self.heads!r}")
         if not isinstance(self.one_pass, OnePass):
             raise ValueError(f"one_pass must be a OnePass, got {self.one_pass!r}")
-        object.__setattr__(self, "delays", tuple(delays.tolist()))
-        object.__setattr__(self, "head_gains", tuple(head_gains.tolist()))
         for name in ("return_gain", "input_gain"):
             object.__setattr__(self, name, single(name, finite(name, getattr(self, name))))
+
+    @property
+    def delays(self) -> tuple[float, ...]:
+        """Delay of each head in s at the speed of `one_pass`."""
+        return tuple(spacing / self.one_pass.speed for spacing in self.heads.spacings)
+
+    @property
+    def head_gains(self) -> tuple[float, ...]:
+        """Amplitude of each head in the return, 0 where it does not feed it."""
+        return self.heads.return_gains
 
 
 @dataclass(frozen=True, kw_only=True)

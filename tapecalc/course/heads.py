@@ -9,7 +9,7 @@ import numpy as np
 
 from tapecalc.calc import head_design, heads
 from tapecalc.calc.heads import notch_frequencies, passes_per_hour
-from tapecalc.calc.loop import stability
+from tapecalc.calc.loop import EchoLoop, stability
 from tapecalc.calc.standards import FUSION_LIMIT
 from tapecalc.calc.tempo import delay_from_tempo, timing_threshold
 from tapecalc.calc.transport import delay_from_spacing, loop_length, spacing_from_delay
@@ -130,7 +130,7 @@ def _update_rhythm(artists, first_mm, second_mm, third_mm, speed_ips, bpm):
     """Lay the ruler of this speed and tempo below the heads."""
     places = np.cumsum([first_mm, second_mm, third_mm]).astype(float)
     speed = to_si(speed_ips, "ips")
-    layout = heads.HeadLayout(positions=tuple(to_si(places, "mm")))
+    layout = heads.Heads(spacings=tuple(to_si(places, "mm")))
     onsets = heads.rhythm(layout, speed, bpm)
     wanted = np.array([from_si(onset.fit.wanted_delay * speed, "mm") for onset in onsets])
     positions, heights = ruler_marks(speed, bpm, to_si(FARTHEST_MM, "mm"))
@@ -290,13 +290,12 @@ def _build_return(figure, profile):
 def _update_return(artists, feeds, return_send_db, step_db, speed_ips):
     """Follow a click on its ways round, and compare with the bound on the loop gain."""
     speed, gain = to_si(speed_ips, "ips"), db_to_amplitude(return_send_db)
-    layout = heads.HeadLayout(
-        positions=tuple(to_si(np.array(RHYTHM_MM), "mm")),
-        levels=tuple(db_to_amplitude(-step_db * np.arange(3))),
+    layout = heads.Heads(
+        spacings=tuple(to_si(np.array(RHYTHM_MM), "mm")),
+        gains=tuple(db_to_amplitude(-step_db * np.arange(3))),
         feeds_return=feeds,
     )
-    fed = np.where(layout.feeds_return, layout.levels, 0.0)
-    found = head_design.sweep(layout.positions, speed, example_machine().song.bpm, levels=fed,
+    found = head_design.sweep(layout.spacings, speed, example_machine().song.bpm, levels=layout.return_gains,
                         return_gain=gain, peak_gain=_loudest(speed))  # fmt: skip
     margin_db = -amplitude_to_db(float(found.gain_bound))
     first, later = _echoes(layout, speed, gain)
@@ -315,8 +314,8 @@ def _update_return(artists, feeds, return_send_db, step_db, speed_ips):
 @lru_cache
 def _loudest(speed):
     """The largest amplitude of one pass of the example machine, as the bound of its loop tells."""
-    loop = heads.echo_loop(heads.HeadLayout(positions=[to_si(RHYTHM_MM[0], "mm")]), speed, return_gain=1.0,
-                           one_pass=example_machine().one_pass(speed))  # fmt: skip
+    first = heads.Heads(spacings=(to_si(RHYTHM_MM[0], "mm"),))
+    loop = EchoLoop(heads=first, return_gain=1.0, one_pass=example_machine().one_pass(speed))
     return db_to_amplitude(-stability(loop).bound_db)
 
 
@@ -327,7 +326,7 @@ def _echoes(layout, speed, gain):
     while recorded:
         coming = {}
         for time, level in recorded.items():
-            for delay, loud, feeds in zip(delays, layout.levels, layout.feeds_return, strict=True):
+            for delay, loud, feeds in zip(delays, layout.gains, layout.feeds_return, strict=True):
                 at, heard = round(time + delay, 6), level * loud
                 if at <= SECONDS and amplitude_to_db(heard) > QUIET_DB:
                     echoes = first if time == 0 else later

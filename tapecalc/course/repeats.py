@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from tapecalc.calc import loop as loops
+from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import (
     decay_time,
     gain_for_repeats_db,
@@ -263,8 +264,7 @@ def _edge(delay, separation, low_cut, inverted):
     machine = example_machine()
     deck = machine.one_pass(machine.speeds[0])
     loop = loops.EchoLoop(
-        delays=(delay,),
-        head_gains=(1.0,),
+        heads=Heads.from_delays(delay, deck.speed),
         return_gain=-1.0 if inverted else 1.0,
         one_pass=replace(deck, today=replace(deck.today, separation=separation), low_cut=low_cut),
     )

@@ -222,7 +222,7 @@ def _words(machine, speed, echo):
         f"{from_si(fit.error, 'ms'):+.1f} ms, {off}; {ending}"
     )
     start = "nowhere" if verdict.frequency is None else style.frequency_text(verdict.frequency)
-    first_db = amplitude_to_db(echo.input_gain * machine.head_gains[0]) + response.loudest(echo.one_pass)[1]
+    first_db = amplitude_to_db(echo.input_gain * echo.heads.gains[0]) + response.loudest(echo.one_pass)[1]
     levels = level_diagram(machine.level_stages, machine.levels.instrument_dbu)
     headroom_db = next(node.headroom_db for node in levels.nodes if node.name == "tape")
     edges = response.bandwidth(echo.one_pass, drop_db=10, passes=4)

@@ -213,7 +213,7 @@ _ENTRIES = (
         function=head_figures.tape_as_ruler,
         shows="where a rhythm stands on the tape",
         arguments=lambda m: {
-            "layout": heads.HeadLayout(positions=_rhythm_spacings(m)),
+            "layout": heads.Heads(spacings=_rhythm_spacings(m)),
             "speeds": m.speeds,
             "bpm": m.song.bpm or 90,
         },

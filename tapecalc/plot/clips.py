@@ -19,6 +19,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 from matplotlib.ticker import MaxNLocator
 
+from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import EchoLoop, growth_db_per_s, return_gain_for_repeats, stability
 from tapecalc.calc.quantity import between, single, whole
 from tapecalc.calc.response import repeat_level_db
@@ -86,24 +87,20 @@ def _with_phrase(sound, start, bpm):
 
 def _one_head(settings):
     """The same machine with the first head that goes back to the record head, and only that one."""
-    back = [k for k, gain in enumerate(settings.return_head_gains) if gain] or [0]
-    head = settings.spacings[back[0]]
-    return replace(settings, spacings=(head,), head_gains=(1.0,), return_head_gains=(1.0,), input_gain=1.0)
+    back = [k for k, gain in enumerate(settings.heads.return_gains) if gain] or [0]
+    return replace(settings, heads=Heads(spacings=settings.heads.spacings[back[0]]), input_gain=1.0)
 
 
 def _loop(settings):
     """The loop of one head, its return send at 1."""
     return EchoLoop(
-        delays=(settings.spacings[0] / settings.motion.speed,),
-        head_gains=(1.0,),
-        return_gain=1.0,
-        one_pass=settings.one_pass,
+        heads=Heads(spacings=settings.heads.spacings[:1]), return_gain=1.0, one_pass=settings.one_pass
     )
 
 
 def _ridden(dry, settings, send):
     """Play a sound through one head while a hand moves the return send; the sound of the head."""
-    delay = settings.spacings[0] / settings.motion.speed
+    delay = settings.heads.spacings[0] / settings.motion.speed
     once = without_stages(settings, ["feedback"])
     step = max(round((delay - 0.01) * RATE), RATE // 500)  # what is heard meanwhile is on the tape already
     memory = round((delay + 0.1) * RATE)  # of the filters, and of the way between the heads
@@ -169,7 +166,7 @@ def tape_travel(*, settings, bpm, units="metric", profile="video_1080", seconds=
     >>> make_scene("tape_travel", profile="page", seconds=2).caption
     'Sound on its way. At 9.525 cm/s the tape takes 436 ms over 41.5 mm: so much later it is heard again.'
     """
-    speed, spacings = settings.motion.speed, settings.spacings
+    speed, spacings = settings.motion.speed, settings.heads.spacings
     times = LEAD + delay_from_tempo(bpm, 2) * np.arange(2)
     dry = _notes(times, seconds)
     phrase_at = LEAD + delay_from_tempo(bpm, 4)

@@ -82,7 +82,7 @@ def tape_as_ruler(*, layout, speeds, bpm, units="metric", profile="notebook", sy
 
     Parameters
     ----------
-    layout : HeadLayout
+    layout : Heads
         The playback heads.
     speeds : tuple of float
         Tape speeds, m/s, one ruler each.
@@ -117,13 +117,13 @@ def tape_as_ruler(*, layout, speeds, bpm, units="metric", profile="notebook", sy
 
     Examples
     --------
-    >>> layout = heads.HeadLayout(positions=(0.05, 0.1))
+    >>> layout = heads.Heads(positions=(0.05, 0.1))
     >>> tape_as_ruler(layout=layout, speeds=(0.2,), bpm=120).caption
     'Heads at 50 mm and 100 mm, 120 beats a minute. At 20 cm/s: eighth +0.0 ms, quarter +0.0 ms.'
     """
     unit = {"metric": "mm", "inches": "in"}[style.nearest_name("units", units, ("metric", "inches"))]
-    places = from_si(np.array(layout.positions), unit)
-    farthest = 1.08 * layout.positions[-1]
+    places = from_si(np.array(layout.spacings), unit)
+    farthest = 1.08 * max(layout.spacings)
     onsets = [heads.rhythm(layout, speed, bpm) for speed in speeds]
     with draw(profile, axes) as (profile, figure, axes):
         rows = np.arange(1, len(speeds) + 1)
@@ -167,7 +167,7 @@ def tape_as_ruler(*, layout, speeds, bpm, units="metric", profile="notebook", sy
         + ", ".join(f"{o.fit.note.name} {_signed_ms(o.fit.error)}" for o in answers)
         for speed, answers in zip(speeds, onsets, strict=True)
     )
-    where = " and ".join(length_text(d, units) for d in layout.positions)
+    where = " and ".join(length_text(d, units) for d in layout.spacings)
     return Drawn(
         figure,
         {"heads": squares, "marks": marks, "hits": hits},

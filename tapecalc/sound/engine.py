@@ -21,6 +21,7 @@ from functools import cache
 import numpy as np
 from scipy import fft, linalg
 
+from tapecalc.calc.heads import Heads
 from tapecalc.calc.quantity import finite, non_negative, positive, single, whole
 from tapecalc.calc.response import OnePass
 from tapecalc.sound.motion import STENCIL, Motion, delay_cells, expansion, samples_per_cell
@@ -59,12 +60,8 @@ class EchoSettings:
     ----------
     motion : Motion
         What the speed of the tape does.
-    spacings : tuple of float
-        Spacing of each playback head from the record head in m.
-    head_gains : tuple of float
-        Amplitude of each head in the sum that is heard.
-    return_head_gains : tuple of float
-        Amplitude of each head in the sum that goes back to the machine.
+    heads : Heads
+        The playback heads.
     input_gain, return_gain : float
         Amplitude of the input send and of the return send.
     one_pass : OnePass or None
@@ -85,9 +82,7 @@ class EchoSettings:
     """
 
     motion: Motion
-    spacings: tuple[float, ...]
-    head_gains: tuple[float, ...]
-    return_head_gains: tuple[float, ...]
+    heads: Heads
     return_gain: float
     input_gain: float = 1.0
     one_pass: OnePass | None = None
@@ -97,11 +92,8 @@ class EchoSettings:
     seed: int = 0
 
     def __post_init__(self):
-        heads = len(positive("spacings", np.atleast_1d(self.spacings), "m"))
-        for name in ("head_gains", "return_head_gains"):
-            gains = finite(name, np.atleast_1d(getattr(self, name)))
-            if len(gains) != heads:
-                raise ValueError(f"{name} must hold one number per head ({heads}), got {len(gains)}")
+        if not isinstance(self.heads, Heads):
+            raise ValueError(f"heads must be a Heads, got {self.heads!r}")
         for name in ("input_gain", "return_gain"):
             single(name, finite(name, getattr(self, name)))
         single("hiss", non_negative("hiss", self.hiss))
@@ -145,7 +137,7 @@ class Layout:
 
 def filter_half(settings, sample_rate):
     """Return half the length of the pass's filter in samples, its latency."""
-    shortest = min(settings.spacings) / settings.motion.fastest
+    shortest = min(settings.heads.spacings) / settings.motion.fastest
     return round(float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF)) * sample_rate)
 
 
@@ -185,7 +177,7 @@ def echo_layout(settings, sample_rate, *, block=None):
     3648
     """
     cell = samples_per_cell(settings.motion, sample_rate)
-    shortest = min(settings.spacings) / settings.motion.fastest
+    shortest = min(settings.heads.spacings) / settings.motion.fastest
     half = filter_half(settings, sample_rate)
     rise = 0 if settings.saturation is None else LIMITER_RISE
     room = int(shortest * sample_rate) - half - rise - MARGIN
@@ -497,7 +489,7 @@ def wet_blocks(dry_blocks, settings, layout):
     """
     rate, block = layout.sample_rate, layout.block
     full = settings.saturation or 1.0  # the tape holds the sound in units of what it cannot exceed
-    longest = max(settings.spacings) / settings.motion.slowest
+    longest = max(settings.heads.spacings) / settings.motion.slowest
     keep = math.ceil(2 * longest * rate) + 2 * POINTS  # half samples that heads may still read
     hiss = hiss_at_recording(settings, rate)
     rng = np.random.default_rng([settings.seed, 2])
@@ -533,13 +525,13 @@ def wet_blocks(dry_blocks, settings, layout):
 
 def _played(read, end, delays, settings):
     """Return the sum of the heads that is heard, and the one that goes back; they may be one array."""
-    if settings.return_head_gains == settings.head_gains:
-        both = _sum(read(end, delay, gain) for delay, gain in zip(delays, settings.head_gains, strict=True))
+    if settings.heads.return_gains == settings.heads.gains:
+        both = _sum(read(end, delay, gain) for delay, gain in zip(delays, settings.heads.gains, strict=True))
         return both, both
     heads = [read(end, delay, 1.0) for delay in delays]
     return tuple(
         _sum(gain * head for gain, head in zip(gains, heads, strict=True))
-        for gains in (settings.head_gains, settings.return_head_gains)
+        for gains in (settings.heads.gains, settings.heads.return_gains)
     )
 
 
@@ -591,8 +583,8 @@ def _block_delays(settings, layout):
     """Yield the delays of all heads for each block, in half samples, filters' latency taken off."""
     matrix = expansion(layout.cell)
     cells = layout.block // layout.cell
-    grid = np.empty((len(settings.spacings), 0))
-    for chunk in delay_cells(settings.motion, settings.spacings, layout.sample_rate):
+    grid = np.empty((len(settings.heads.spacings), 0))
+    for chunk in delay_cells(settings.motion, settings.heads.spacings, layout.sample_rate):
         grid = np.concatenate([grid, 2 * layout.sample_rate * chunk - 2 * layout.latency], axis=1)
         # Reading what is not yet written would be quiet when wrong by a little: insist.
         assert grid.min() > 2 * layout.block + POINTS // 2

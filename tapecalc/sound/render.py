@@ -133,7 +133,7 @@ def echo_settings(machine, speed=None, *, change=None, seed=0):
     --------
     >>> from tapecalc.machine import example_machine
     >>> settings = echo_settings(example_machine())
-    >>> settings.spacings, round(settings.saturation, 3)
+    >>> settings.heads.spacings, round(settings.saturation, 3)
     ((0.0415,), 0.355)
     """
     v = machine.speeds[0] if speed is None else single("speed", positive("speed", speed, "m/s"))
@@ -147,9 +147,7 @@ def echo_settings(machine, speed=None, *, change=None, seed=0):
             change=change,
             seed=seed,
         ),
-        spacings=machine.spacings_at(v),
-        head_gains=machine.head_gains,
-        return_head_gains=machine.return_head_gains,
+        heads=machine.heads_at(v),
         return_gain=db_to_amplitude(machine.mixer.return_send_db),
         input_gain=db_to_amplitude(machine.mixer.input_send_db),
         one_pass=machine.one_pass(v),
@@ -239,8 +237,8 @@ def echo_tail(settings):
     >>> round(echo_tail(echo_settings(example_machine())), 1)
     2.4
     """
-    longest = max(settings.spacings) / settings.motion.slowest
-    gain = abs(settings.return_gain) * np.sum(np.abs(settings.return_head_gains))
+    longest = max(settings.heads.spacings) / settings.motion.slowest
+    gain = abs(settings.return_gain) * np.sum(np.abs(settings.heads.return_gains))
     if gain >= 1:
         return LONGEST_TAIL
     repeats = TAIL_DB / -amplitude_to_db(gain) if gain > 0 else 0.0
@@ -351,7 +349,7 @@ def _take_length(settings, count, rate, seconds):
     if seconds is None:
         return count + math.ceil(echo_tail(settings) * rate)
     seconds = single("seconds", positive("seconds", seconds, "s"))
-    shortest = min(settings.spacings) / settings.motion.speed
+    shortest = min(settings.heads.spacings) / settings.motion.speed
     if seconds <= shortest:
         raise ValueError(
             f"seconds must be more than the shortest delay, {shortest:.3g} s, for an echo to be heard, "

@@ -7,7 +7,7 @@ import pytest
 
 from tapecalc.calc import head_design, heads
 from tapecalc.calc.head_design import InfeasibleLayout, MechanicalLimits
-from tapecalc.calc.heads import HeadLayout
+from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import stability
 from tapecalc.calc.response import HeadContact, OnePass
 from tapecalc.calc.tempo import NOTE_VALUES, note_value
@@ -46,14 +46,14 @@ def small_case(seed, most_heads=3):
 
 
 def test_levels_and_returns_are_filled_in():
-    layout = HeadLayout(positions=[0.05, 0.1])
-    assert layout.levels == (1.0, 1.0)
+    layout = Heads(spacings=[0.05, 0.1])
+    assert layout.gains == (1.0, 1.0)
     assert layout.feeds_return == (True, True)
-    assert layout.positions == (0.05, 0.1)
+    assert layout.spacings == (0.05, 0.1)
 
 
 def test_delays_put_the_heads_on_the_last_axis():
-    layout = HeadLayout(positions=(0.05, 0.1))
+    layout = Heads(spacings=(0.05, 0.1))
     np.testing.assert_allclose(layout.delays([0.5, 0.25]), [[0.1, 0.2], [0.2, 0.4]])
 
 
@@ -74,15 +74,15 @@ def test_delays_put_the_heads_on_the_last_axis():
 )
 def test_a_layout_that_cannot_be_gets_one_sentence(arguments, sentence):
     with pytest.raises(ValueError, match=sentence):
-        HeadLayout(**arguments)
+        Heads(**arguments)
 
 
 def test_heads_may_stand_exactly_one_width_apart():
-    HeadLayout(positions=(0.1, 0.1 + 0.015, 0.1 + 0.03), head_width=0.015)
+    Heads(spacings=(0.1, 0.1 + 0.015, 0.1 + 0.03), head_width=0.015)
 
 
 def test_rhythm_names_the_nearest_notes_and_what_they_miss():
-    layout = HeadLayout(positions=(0.05, 0.101), levels=(1.0, 0.5))
+    layout = Heads(spacings=(0.05, 0.101), levels=(1.0, 0.5))
     first, second = heads.rhythm(layout, 0.2, 120)
     assert (first.head, first.fit.note.name, first.level) == (1, "eighth", 1.0)
     assert (second.head, second.fit.note.name, second.level) == (2, "quarter", 0.5)
@@ -114,7 +114,7 @@ def test_comb_of_equal_heads_reaches_the_floor():
 
 
 def test_close_pairs_pass_over_silent_heads():
-    layout = HeadLayout(positions=(0.04, 0.042, 0.044, 0.1), levels=(1.0, 0.0, 1.0, 1.0))
+    layout = Heads(spacings=(0.04, 0.042, 0.044, 0.1), levels=(1.0, 0.0, 1.0, 1.0))
     (pair,) = heads.close_pairs(layout, 0.2)
     assert pair.heads == (1, 3)
     assert pair.apart == pytest.approx(0.02)
@@ -140,7 +140,7 @@ def test_bad_combs_get_one_sentence(call, sentence):
 
 def test_only_heads_that_feed_the_return_are_in_the_loop():
     feeds = (True, False, True)
-    layout = HeadLayout(positions=(0.04, 0.08, 0.12), levels=(1.0, 0.7, 0.5), feeds_return=feeds)
+    layout = Heads(spacings=(0.04, 0.08, 0.12), levels=(1.0, 0.7, 0.5), feeds_return=feeds)
     loop = heads.echo_loop(layout, 0.2, return_gain=0.4, one_pass=PASS, input_gain=0.8)
     assert loop.delays == pytest.approx((0.2, 0.6))
     assert loop.head_gains == (1.0, 0.5)
@@ -148,20 +148,20 @@ def test_only_heads_that_feed_the_return_are_in_the_loop():
 
 
 def test_fewer_heads_in_the_return_leave_more_margin():
-    layout = HeadLayout(positions=(0.04, 0.085))
+    layout = Heads(spacings=(0.04, 0.085))
     both = stability(heads.echo_loop(layout, 0.2, return_gain=0.4, one_pass=PASS))
-    one = HeadLayout(positions=(0.04, 0.085), feeds_return=(False, True))
+    one = Heads(spacings=(0.04, 0.085), feeds_return=(False, True))
     alone = stability(heads.echo_loop(one, 0.2, return_gain=0.4, one_pass=PASS))
     assert alone.margin_db - both.margin_db == pytest.approx(6.02, abs=0.3)
     assert both.bound_db <= both.margin_db
 
 
 def test_a_loop_needs_a_head_and_one_speed():
-    deaf = HeadLayout(positions=(0.04,), feeds_return=(False,))
+    deaf = Heads(spacings=(0.04,), feeds_return=(False,))
     with pytest.raises(ValueError, match="a head that feeds the return"):
         heads.echo_loop(deaf, 0.2, return_gain=0.4, one_pass=PASS)
     with pytest.raises(ValueError, match="speed must be that of one_pass, 0.2 m/s, got 0.1"):
-        heads.echo_loop(HeadLayout(positions=(0.04,)), 0.1, return_gain=0.4, one_pass=PASS)
+        heads.echo_loop(Heads(spacings=(0.04,)), 0.1, return_gain=0.4, one_pass=PASS)
 
 
 # ---- timing errors ----
@@ -198,7 +198,7 @@ def test_design_is_as_good_as_the_best_of_all_layouts(seed):
     layouts = head_design.all_layouts(limits, beats.size)
     best = np.min(head_design.worst_timing_error(layouts, beats, tempos, speeds))
     assert design.worst_error == pytest.approx(best, abs=1e-9)
-    assert np.min(np.abs(layouts - design.layout.positions).max(axis=1)) < 1e-9
+    assert np.min(np.abs(layouts - design.layout.spacings).max(axis=1)) < 1e-9
 
 
 @pytest.mark.parametrize("count", [4, 5, 6])
@@ -218,7 +218,7 @@ def test_heads_without_a_ruler_reach_an_exact_rhythm():
     limits = MechanicalLimits(first=0.01, pitch=0.01, longest=0.4, ruler_step=None)
     design = head_design.design_heads([1 / 3, 2 / 3, 1.0], (97, 97), [0.1905], limits)
     assert design.worst_error < 1e-9
-    assert design.layout.positions == pytest.approx(np.array([1, 2, 3]) / 3 * 0.1905 * 60 / 97, abs=1e-9)
+    assert design.layout.spacings == pytest.approx(np.array([1, 2, 3]) / 3 * 0.1905 * 60 / 97, abs=1e-9)
 
 
 def test_order_of_the_rhythm_and_of_the_speeds_does_not_matter():
@@ -230,7 +230,7 @@ def test_order_of_the_rhythm_and_of_the_speeds_does_not_matter():
 
 def test_among_equals_the_layout_nearest_to_the_proportions_is_taken():
     design = head_design.design_heads([0.25, 1.0], (70, 100), [0.2], LIMITS)
-    near, far = design.layout.positions
+    near, far = design.layout.spacings
     assert near == pytest.approx(far / 4, abs=0.0006)
 
 
@@ -247,7 +247,7 @@ def test_worst_tempo_and_best_speed_explain_the_worst_error():
 def test_layout_of_a_design_keeps_the_limits():
     limits = MechanicalLimits(first=0.0301, pitch=0.0205, longest=0.2, ruler_step=0.0005)
     design = head_design.design_heads([0.25, 0.3, 0.5, 2.0], (80, 80), [0.1905], limits)
-    positions = np.array(design.layout.positions)
+    positions = np.array(design.layout.spacings)
     assert positions[0] >= 0.0301
     assert np.min(np.diff(positions)) >= 0.0205 - 1e-12
     assert positions[-1] <= 0.2
@@ -316,7 +316,7 @@ def test_every_limit_that_would_do_alone_is_named():
 def test_an_error_that_is_allowed_passes():
     limits = MechanicalLimits(first=0.02, pitch=0.01, longest=0.15)
     design = head_design.design_heads([1.0], (60, 60), [0.2], limits, allowed_error=0.25)
-    assert design.layout.positions == (0.15,)
+    assert design.layout.spacings == (0.15,)
 
 
 def test_lifting_all_limits_leaves_what_the_tempo_range_costs():
@@ -467,7 +467,7 @@ def test_a_map_needs_room_for_two_heads():
 
 
 def test_a_loop_of_two_bars():
-    report = heads.closed_loop(0.8, 0.2, 120, HeadLayout(positions=(0.05,)), erase_distance=0.03)
+    report = heads.closed_loop(0.8, 0.2, 120, Heads(spacings=(0.05,)), erase_distance=0.03)
     assert (report.period, report.bars, report.whole_bars) == (4.0, 2.0, 2)
     assert report.error == 0.0
     assert report.exact_length == pytest.approx(0.8)
@@ -478,7 +478,7 @@ def test_a_loop_of_two_bars():
 
 
 def test_a_loop_a_little_short_comes_early_and_the_exact_length_cures_it():
-    layout = HeadLayout(positions=(0.05,))
+    layout = Heads(spacings=(0.05,))
     report = heads.closed_loop(0.79, 0.2, 120, layout)
     assert report.error == pytest.approx(-0.05)
     cured = heads.closed_loop(report.exact_length, 0.2, 120, layout)
@@ -486,13 +486,13 @@ def test_a_loop_a_little_short_comes_early_and_the_exact_length_cures_it():
 
 
 def test_a_loop_shorter_than_a_bar_counts_as_one_and_waltzes_have_three():
-    layout = HeadLayout(positions=(0.05,))
+    layout = Heads(spacings=(0.05,))
     assert heads.closed_loop(0.1, 0.2, 120, layout).whole_bars == 1
     assert heads.closed_loop(0.3, 0.2, 120, layout, beats_per_bar=3).bars == pytest.approx(1)
 
 
 def test_without_an_erase_head_sound_piles_up():
-    report = heads.closed_loop(0.8, 0.2, 120, HeadLayout(positions=(0.05,)))
+    report = heads.closed_loop(0.8, 0.2, 120, Heads(spacings=(0.05,)))
     assert not report.erased
     assert "piles up" in report.advice
 
@@ -500,4 +500,4 @@ def test_without_an_erase_head_sound_piles_up():
 @pytest.mark.parametrize(("erase", "next_head"), [(None, "record"), (0.03, "erase")])
 def test_a_loop_must_be_longer_than_its_heads(erase, next_head):
     with pytest.raises(ValueError, match=f"last playback head comes before the {next_head} head, got 0.1"):
-        heads.closed_loop(0.1, 0.2, 120, HeadLayout(positions=(0.05, 0.1)), erase_distance=erase)
+        heads.closed_loop(0.1, 0.2, 120, Heads(spacings=(0.05, 0.1)), erase_distance=erase)

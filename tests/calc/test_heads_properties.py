@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from tapecalc.calc import head_design, heads
 from tapecalc.calc.head_design import InfeasibleLayout, MechanicalLimits
-from tapecalc.calc.heads import HeadLayout
+from tapecalc.calc.heads import Heads
 
 NOTES = (0.25, 1 / 3, 0.5, 2 / 3, 0.75, 1.0, 1.5, 2.0)
 rhythms = st.sets(st.sampled_from(NOTES), min_size=1, max_size=6).map(sorted)
@@ -26,8 +26,8 @@ layouts = st.lists(st.floats(0.01, 0.6), min_size=1, max_size=6, unique=True).ma
 
 @given(layouts, st.floats(0.05, 0.8), factors)
 def test_moving_all_heads_and_the_speed_by_one_factor_changes_no_delay(positions, speed, factor):
-    here = HeadLayout(positions=positions).delays(speed)
-    there = HeadLayout(positions=[factor * d for d in positions]).delays(factor * speed)
+    here = Heads(spacings=positions).delays(speed)
+    there = Heads(spacings=[factor * d for d in positions]).delays(factor * speed)
     np.testing.assert_allclose(there, here, rtol=1e-12)
 
 
@@ -62,7 +62,7 @@ def test_one_tempo_and_one_speed_leave_the_largest_timing_error(beats, bpm, spee
 @given(rhythms, tempo_ranges, speed_sets, limits, st.integers(0, 1000))
 def test_no_random_layout_beats_the_design_which_keeps_the_limits(beats, tempos, speeds, within, seed):
     design = head_design.design_heads(beats, tempos, speeds, within)
-    positions = np.array(design.layout.positions)
+    positions = np.array(design.layout.spacings)
     assert positions[0] >= within.first - 1e-9
     assert positions[-1] <= within.longest + 1e-9
     assert np.all(np.diff(positions) >= within.pitch - 1e-9)
@@ -126,7 +126,7 @@ def test_passes_in_an_hour_follow_speed_over_length(length, speed, factor):
 
 @given(st.floats(0.5, 10), st.floats(0.05, 0.8), st.floats(50, 180))
 def test_the_exact_length_of_a_loop_meets_the_bar(length, speed, bpm):
-    layout = HeadLayout(positions=(0.0415,))
+    layout = Heads(spacings=(0.0415,))
     report = heads.closed_loop(length, speed, bpm, layout)
     bar = 4 * 60 / bpm
     assert report.period == pytest.approx(report.whole_bars * bar + report.error)

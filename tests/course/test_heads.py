@@ -111,7 +111,7 @@ def test_equal_heads_cancel_to_silence_and_far_ones_are_two_sounds(comb):
 def test_the_margin_is_the_bound_of_the_loop_through_the_chosen_heads(returns):
     for name, feeds in RETURNS.items():
         returns.set(feeds=name, return_send_db=-10.0, step_db=2.0, speed_ips=3.75)
-        layout = heads.HeadLayout(
+        layout = heads.Heads(
             positions=tuple(d / 1000 for d in RHYTHM_MM),
             levels=tuple(10 ** (-2.0 * k / 20) for k in range(3)),
             feeds_return=feeds,

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tapecalc.calc import loop
+from tapecalc.calc.heads import Heads
 from tapecalc.course import repeats as whatif_loop
 from tapecalc.course.repeats import fading_panel, runaway_panel
 from tapecalc.machine import example_machine
@@ -42,7 +43,7 @@ def deck_loop(return_gain, *, delay=0.218, separation=1e-6, low_cut=40.0):
     machine = example_machine()
     one_pass = machine.one_pass(machine.speeds[0])
     one_pass = replace(one_pass, low_cut=low_cut, today=replace(one_pass.today, separation=separation))
-    return loop.EchoLoop(delays=(delay,), head_gains=(1,), return_gain=return_gain, one_pass=one_pass)
+    return loop.EchoLoop(heads=Heads.from_delays(delay, one_pass.speed), return_gain=return_gain, one_pass=one_pass)
 
 
 def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):

@@ -13,7 +13,7 @@ from tapecalc.plot import style
 from tapecalc.plot.heads import comb_of_heads, reachable_rhythms, ruler_marks, tape_as_ruler
 
 FAST, SLOW = example_machine().speeds
-LAYOUT = heads.HeadLayout(positions=(0.075, 0.113, 0.150), feeds_return=(False, True, True))
+LAYOUT = heads.Heads(spacings=(0.075, 0.113, 0.150), feeds_return=(False, True, True))
 LIMITS = head_design.MechanicalLimits(first=0.030, pitch=0.018, longest=0.140, ruler_step=0.001)
 SIZES = sorted({name.removesuffix("_dark").removesuffix("_transparent") for name in style.PROFILES})
 MAKE = {
@@ -96,7 +96,7 @@ def test_on_a_transparent_ground_a_hollow_head_is_hollow():
 
 
 def test_many_beats_are_not_all_numbered():
-    layout = heads.HeadLayout(positions=(0.4,))
+    layout = heads.Heads(spacings=(0.4,))
     drawn = tape_as_ruler(layout=layout, speeds=(SLOW,), bpm=200)
     numbers = [int(text) for text, _ in boxes(drawn.figure) if text.isdigit() and int(text) < 40]
     beats = [n for n in numbers if n]

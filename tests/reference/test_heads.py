@@ -5,7 +5,7 @@ import pytest
 
 from tapecalc.calc import head_design, heads
 from tapecalc.calc.head_design import MechanicalLimits
-from tapecalc.calc.heads import HeadLayout
+from tapecalc.calc.heads import Heads
 from tapecalc.calc.standards import FUSION_LIMIT
 from tapecalc.calc.tempo import NOTE_VALUES
 from tapecalc.calc.units import to_si
@@ -30,11 +30,11 @@ TEXTBOOK = "textbook figure 9.18 on musical delays, 120 BPM"
 )
 def test_a_head_at_the_published_delay_is_that_note(delay_ms, note, source):
     speed = to_si(7.5, "ips")
-    layout = HeadLayout(positions=(to_si(delay_ms, "ms") * speed,))
+    layout = Heads(spacings=(to_si(delay_ms, "ms") * speed,))
     (onset,) = heads.rhythm(layout, speed, 120)
     assert onset.fit.note.name == note
     assert abs(onset.fit.error) < 1e-6
-    found = head_design.sweep(layout.positions, speed, 120)
+    found = head_design.sweep(layout.spacings, speed, 120)
     assert found.notes[found.note_index[0]].name == note
 
 
@@ -57,20 +57,20 @@ def test_a_head_at_a_published_delay_is_designed_there():
 )
 def test_delays_of_published_spacings(spacing, speed, delay):
     # Source: definition, delay is spacing over speed
-    assert HeadLayout(positions=(spacing,)).delays(speed)[0] == pytest.approx(delay, abs=1e-6)
+    assert Heads(spacings=(spacing,)).delays(speed)[0] == pytest.approx(delay, abs=1e-6)
 
 
 def test_half_the_speed_doubles_every_delay():
     # common practice, no source
-    layout = HeadLayout(positions=(0.0415, 0.083, 0.12))
+    layout = Heads(spacings=(0.0415, 0.083, 0.12))
     np.testing.assert_allclose(layout.delays(0.09525), 2 * layout.delays(0.1905), rtol=1e-12)
 
 
 def test_two_heads_a_few_centimeters_apart_are_two_echoes_and_a_few_millimeters_one():
     # Source: H. Wallach, E. B. Newman, M. R. Rosenzweig, 1949: sounds fuse up to about 40 ms
     assert FUSION_LIMIT == 0.040
-    assert heads.close_pairs(HeadLayout(positions=(0.04, 0.08)), 0.1905) == ()
-    assert len(heads.close_pairs(HeadLayout(positions=(0.04, 0.045)), 0.1905)) == 1
+    assert heads.close_pairs(Heads(spacings=(0.04, 0.08)), 0.1905) == ()
+    assert len(heads.close_pairs(Heads(spacings=(0.04, 0.045)), 0.1905)) == 1
 
 
 def test_peaks_and_dips_of_a_comb():

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tapecalc.calc import loop
+from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import EchoLoop
 from tapecalc.calc.response import HeadContact, OnePass
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
@@ -16,7 +17,7 @@ SMITH = "J. O. Smith, Physical Audio Signal Processing, feedback comb filter, eq
 
 def flat_loop(gain, delay, low_cut=0.0):
     one_pass = OnePass(speed=0.1905, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=low_cut)
-    return EchoLoop(delays=(delay,), head_gains=(1,), return_gain=gain, one_pass=one_pass)
+    return EchoLoop(heads=Heads.from_delays(delay, one_pass.speed), return_gain=gain, one_pass=one_pass)
 
 
 # ---- the comb ----
@@ -167,7 +168,7 @@ def test_gain_above_one_out_of_phase_does_not_oscillate():
     # Source: trade texts name a loop gain of one alone; H. Nyquist 1932 counts the phase (from memory)
     # The heads add up to 1.045 where they are half a turn off, and to 0.5225 where the sum is in phase.
     one_pass = OnePass(speed=0.1905, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=0)
-    made = EchoLoop(delays=(0.1, 0.2), head_gains=(0.55, -0.55), return_gain=0.95, one_pass=one_pass)
+    made = EchoLoop(heads=Heads.from_delays((0.1, 0.2), one_pass.speed, gains=(0.55, -0.55)), return_gain=0.95, one_pass=one_pass)
     assert abs(loop.loop_gain(made, 5)) == pytest.approx(1.045, rel=1e-9)
     found = loop.stability(made)
     assert found.bound_db < 0

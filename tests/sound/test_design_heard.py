@@ -28,16 +28,16 @@ CASES = {
 
 def heard_onsets(layout, speed):
     """When the answers come after the click, in s, found as the loud points of the rendered echo."""
-    levels = tuple(0.9 ** np.arange(len(layout.positions)))
+    levels = tuple(0.9 ** np.arange(len(layout.spacings)))
     settings = replace(
         echo_settings(MACHINE, speed),
-        spacings=layout.positions,
+        spacings=layout.spacings,
         head_gains=levels,
         return_head_gains=levels,
         return_gain=0.0,
     )
     snap = click(0.1, RATE)
-    seconds = 0.2 + max(layout.positions) / speed
+    seconds = 0.2 + max(layout.spacings) / speed
     wet = np.abs(render_echo(snap, RATE, settings, without=["flutter", "hiss"], seconds=seconds).wet)
     loud, _ = find_peaks(wet, height=0.3 * wet.max(), distance=round(CLOSEST * RATE))
     left, middle, right = wet[loud - 1], wet[loud], wet[loud + 1]
@@ -54,7 +54,7 @@ def test_the_designed_rhythm_is_heard_where_it_was_planned(rhythm, tempos, speed
         heard = heard_onsets(plan.layout, speed)
         assert heard.size == len(rhythm)
         # two roads: positions over speed, and the score plus the errors that the plan admits
-        assert heard == pytest.approx(np.array(plan.layout.positions) / speed, abs=ALLOWED)
+        assert heard == pytest.approx(np.array(plan.layout.spacings) / speed, abs=ALLOWED)
         score = np.array(rhythm) * 60 / bpm
         assert heard == pytest.approx(score + plan.errors(bpm, speed), abs=ALLOWED)
         assert np.max(np.abs(heard - score)) <= plan.worst_error + ALLOWED
@@ -63,7 +63,7 @@ def test_the_designed_rhythm_is_heard_where_it_was_planned(rhythm, tempos, speed
 def test_a_head_one_ruler_step_off_the_plan_is_heard():
     limits = MechanicalLimits(first=0.030, pitch=0.018, longest=0.140, ruler_step=0.001)
     plan = design_heads((0.5, 0.75, 1.0), (76, 76), (SLOW,), limits)
-    first, second, third = plan.layout.positions
+    first, second, third = plan.layout.spacings
     moved = replace(plan.layout, positions=(first, second + limits.ruler_step, third))
     off = heard_onsets(moved, SLOW) - plan.layout.delays(SLOW)
     assert off == pytest.approx([0, limits.ruler_step / SLOW, 0], abs=ALLOWED)

@@ -11,6 +11,7 @@ import re
 from library_rules import symbol_table
 
 from tapecalc.calc import tempo
+from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import EchoLoop
 from tapecalc.calc.parts import TurningPart
 from tapecalc.calc.response import HeadContact, OnePass
@@ -96,7 +97,7 @@ _PARTS = (
     TurningPart(name="capstan", diameter=0.008, wobble=0.0004),
     TurningPart(name="pinch roller", diameter=0.038, wobble=0.0006),
 )
-_LOOP = EchoLoop(delays=(0.218,), head_gains=(1.0,), return_gain=0.5, one_pass=_PASS)
+_LOOP = EchoLoop(heads=Heads.from_delays(0.218, 0.1905), return_gain=0.5, one_pass=_PASS)
 
 #: Whole values, by the type that a docstring names, or by (type, name).
 OBJECTS = {
