@@ -7,7 +7,7 @@ from unittest import mock
 
 import lab_browser
 import pytest
-from library_rules import keeps
+from project import keeps
 from notebook_rules import tracked_notebooks
 from site_pages import panels, tool
 

@@ -2,7 +2,7 @@
 
 import notebook_rules as rules
 import pytest
-from library_rules import keeps
+from project import keeps
 
 NOTEBOOKS = rules.tracked_notebooks()
 LESSONS = [notebook.name for notebook in NOTEBOOKS if notebook.is_lesson]

@@ -5,7 +5,7 @@ import math
 import notebook_rules as rules
 import panel_rules
 import pytest
-from library_rules import keeps
+from project import keeps
 from made_up_lesson import code
 
 from tapecalc.course.panel import Panel, choice, slider, switch

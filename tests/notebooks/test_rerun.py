@@ -5,7 +5,7 @@ import re
 
 import notebook_rules as rules
 import pytest
-from library_rules import keeps
+from project import keeps
 from made_up_lesson import code
 from nbclient import NotebookClient
 

@@ -10,7 +10,7 @@ import pytest
 import soundfile
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from library_rules import ROOT
+from project import ROOT
 
 from tapecalc.cli import main
 from tapecalc.machine import MachineFileError, example_machine, machine_from_text, with_changes

@@ -10,7 +10,7 @@ from urllib.parse import unquote
 
 import nbformat
 import pytest
-from library_rules import keeps
+from project import keeps
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 from notebook_rules import SHORTEST_DESCRIPTION, tracked_notebooks
 from site_pages import Parsed, panels, tool

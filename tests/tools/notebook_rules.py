@@ -19,7 +19,7 @@ from pathlib import Path
 from urllib.parse import unquote
 
 import nbformat
-from library_rules import ROOT, library
+from project import ROOT, library
 
 NOTEBOOKS = ROOT / "notebooks"
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from library_rules import symbol_table
+from project import symbol_table
 
 from tapecalc.calc import tempo
 from tapecalc.calc.heads import Heads

@@ -6,7 +6,7 @@ import importlib.util
 import sys
 from html.parser import HTMLParser
 
-from library_rules import ROOT
+from project import ROOT
 
 
 def _loaded(name, stem):
