@@ -367,12 +367,12 @@ ECHO_ZONES = (
         "one thicker sound, as if two played together",
     ),
     EchoZone("slap", standards.FUSION_LIMIT, standards.SLAP_LIMIT, "one quick answer right behind the sound"),
-    EchoZone("lead echo", standards.SLAP_LIMIT, math.inf, "an answer of its own, with room for a rhythm"),
+    EchoZone("separate echo", standards.SLAP_LIMIT, math.inf, "an answer of its own, with room for a rhythm"),
 )
 
 
 def echo_zone(delay):
-    """Name what a delay is good for: coloration, doubling, slap or lead echo.
+    """Name what a delay is good for: coloration, doubling, slap or separate echo.
 
     Parameters
     ----------

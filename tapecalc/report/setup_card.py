@@ -22,9 +22,9 @@ __all__ = [
     "Finding",
     "Step",
     "findings",
-    "setting_up_page",
+    "setup_card_page",
     "steps",
-    "write_setting_up_page",
+    "write_setup_card",
 ]
 
 
@@ -235,7 +235,7 @@ def findings(machine):
     )
 
 
-def setting_up_page(machine):
+def setup_card_page(machine):
     """Write the procedure and the checklist as a page that prints on one sheet.
 
     Parameters
@@ -255,7 +255,7 @@ def setting_up_page(machine):
 
     See Also
     --------
-    write_setting_up_page : writes it to a file
+    write_setup_card : writes it to a file
 
     Notes
     -----
@@ -264,7 +264,7 @@ def setting_up_page(machine):
     Examples
     --------
     >>> from tapecalc.machine import example_machine
-    >>> page = setting_up_page(example_machine())
+    >>> page = setup_card_page(example_machine())
     >>> page.count("<h1>"), "<script" in page
     (1, False)
     """
@@ -280,7 +280,7 @@ def setting_up_page(machine):
     )
 
 
-def write_setting_up_page(machine, path):
+def write_setup_card(machine, path):
     """Write the page to a file, in one step.
 
     Parameters
@@ -304,7 +304,7 @@ def write_setting_up_page(machine, path):
 
     See Also
     --------
-    setting_up_page : the page as text
+    setup_card_page : the page as text
 
     Notes
     -----
@@ -316,10 +316,10 @@ def write_setting_up_page(machine, path):
     >>> from pathlib import Path
     >>> from tapecalc.machine import example_machine
     >>> with tempfile.TemporaryDirectory() as folder:
-    ...     write_setting_up_page(example_machine(), Path(folder) / "setting_up.html").name
-    'setting_up.html'
+    ...     write_setup_card(example_machine(), Path(folder) / "setup_card.html").name
+    'setup_card.html'
     """
-    return write_file(path, setting_up_page(machine))
+    return write_file(path, setup_card_page(machine))
 
 
 # ---------------------------------------------------------------- the machine's numbers in words

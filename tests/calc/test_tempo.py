@@ -161,9 +161,9 @@ def test_the_tempo_threshold_lies_between_its_points_and_stays_after_the_last():
         (0.0399, "doubling"),
         (0.040, "slap"),
         (DELAY, "slap"),
-        (0.250, "lead echo"),
-        (2 * DELAY, "lead echo"),
-        (100, "lead echo"),
+        (0.250, "separate echo"),
+        (2 * DELAY, "separate echo"),
+        (100, "separate echo"),
     ],
 )
 def test_a_delay_falls_into_one_zone(delay, zone):

@@ -63,7 +63,7 @@ def test_the_delay_is_spacing_over_speed(delay):
     # Source: definition of speed: 50.8 mm at 19.05 cm/s are 266.667 ms.
     assert delay.artists["head"].get_ydata()[0] == pytest.approx(266.667, abs=1e-3)
     assert delay.readout.startswith("50.8 mm at 7.5 ips (19.05 cm/s): the echo comes after 267 ms")
-    assert delay.readout.endswith("a lead echo.")
+    assert delay.readout.endswith("a separate echo.")
 
 
 def test_the_triangle_is_right_angled_with_the_library_on_its_long_side(delay):

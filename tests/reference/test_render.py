@@ -289,7 +289,7 @@ def test_a_loop_of_the_calculators_is_the_loop_that_is_rendered():
 @pytest.mark.parametrize(
     ("spacing_mm", "ips", "return_send_db", "repeats"),
     [(20.0, 7.5, -90.0, 1), (41.5, 3.75, -6.0, 5), (41.5, 7.5, 0.3, 8)],
-    ids=["slap", "lead echo", "near runaway"],
+    ids=["slap", "separate echo", "near runaway"],
 )
 def test_the_envelope_peaks_at_the_planned_delays(spacing_mm, ips, return_send_db, repeats):
     # All but the wobble, which moves the repeats by design, and the hiss, which blurs late ones.

@@ -123,6 +123,6 @@ def test_hand_claps_of_henry_in_milliseconds():
 
 
 # Common practice, no source: heads a few centimeters apart on a domestic two-speed machine.
-def test_the_fast_speed_gives_a_slap_and_the_slow_one_a_lead_echo():
+def test_the_fast_speed_gives_a_slap_and_the_slow_one_a_separate_echo():
     assert tempo.echo_zone(0.0415 / 0.1905).name == "slap"
-    assert tempo.echo_zone(0.0415 / 0.09525).name == "lead echo"
+    assert tempo.echo_zone(0.0415 / 0.09525).name == "separate echo"

@@ -1,4 +1,4 @@
-"""The setting-up page: the machine's numbers, nothing from elsewhere, nothing that could run."""
+"""The setup card: the machine's numbers, nothing from elsewhere, nothing that could run."""
 
 import re
 from html.parser import HTMLParser
@@ -7,7 +7,7 @@ import pytest
 
 from tapecalc.machine import example_machine, with_changes
 from tapecalc.plan import CAUTIONS
-from tapecalc.report.setup_card import findings, setting_up_page, steps, write_setting_up_page
+from tapecalc.report.setup_card import findings, setup_card_page, steps, write_setup_card
 
 DECK = example_machine()
 
@@ -34,7 +34,7 @@ class Outline(HTMLParser):
 
 @pytest.fixture(scope="module")
 def page():
-    return setting_up_page(DECK)
+    return setup_card_page(DECK)
 
 
 def test_the_page_is_whole_and_holds_every_step_caution_and_finding(page):
@@ -55,7 +55,7 @@ def test_nothing_is_loaded_from_elsewhere_and_nothing_runs(page):
 
 
 def test_a_name_with_markup_stays_text():
-    spoiled = setting_up_page(with_changes(DECK, {"name": "<script>alert(1)</script> & co"}))
+    spoiled = setup_card_page(with_changes(DECK, {"name": "<script>alert(1)</script> & co"}))
     assert "<script>" not in spoiled
     assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp; co" in spoiled
 
@@ -118,15 +118,15 @@ def test_the_last_head_is_named_where_there_are_more():
 def test_without_a_way_back_there_is_nothing_to_set_up():
     silent = with_changes(DECK, {"playback_heads.1.feeds_return": False})
     with pytest.raises(ValueError, match="head_gains must not all be 0"):
-        setting_up_page(silent)
+        setup_card_page(silent)
 
 
 def test_the_file_is_written_whole_or_not_at_all(tmp_path):
-    path = write_setting_up_page(DECK, tmp_path / "a" / "page.html")
-    assert path.read_text(encoding="utf-8") == setting_up_page(DECK)
+    path = write_setup_card(DECK, tmp_path / "a" / "page.html")
+    assert path.read_text(encoding="utf-8") == setup_card_page(DECK)
     (tmp_path / "taken").write_text("no folder")
     with pytest.raises(OSError, match="cannot write to"):
-        write_setting_up_page(DECK, tmp_path / "taken" / "page.html")
+        write_setup_card(DECK, tmp_path / "taken" / "page.html")
 
 
 def test_a_measured_delay_stands_on_the_card_with_its_own_uncertainty():

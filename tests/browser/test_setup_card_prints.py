@@ -1,4 +1,4 @@
-"""The setting-up page in a real browser: one sheet of paper, and no scrolling sideways on a phone."""
+"""The setup card in a real browser: one sheet of paper, and no scrolling sideways on a phone."""
 
 import re
 
@@ -6,7 +6,7 @@ import lab_browser
 import pytest
 
 from tapecalc.machine import example_machine, with_changes
-from tapecalc.report.setup_card import write_setting_up_page
+from tapecalc.report.setup_card import write_setup_card
 
 pytestmark = pytest.mark.browser
 
@@ -24,14 +24,14 @@ def browser_tab():
 @pytest.mark.parametrize("changes", [{}, LONG], ids=["bench deck", "long name"])
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_the_page_prints_on_one_sheet(browser_tab, tmp_path, paper, changes):
-    path = write_setting_up_page(with_changes(example_machine(), changes), tmp_path / "page.html")
+    path = write_setup_card(with_changes(example_machine(), changes), tmp_path / "page.html")
     browser_tab.goto(path.as_uri())
     sheets = re.findall(rb"/Type\s*/Page\b(?!s)", browser_tab.pdf(format=paper))
     assert len(sheets) == 1
 
 
 def test_the_page_fits_a_phone(browser_tab, tmp_path):
-    browser_tab.goto(write_setting_up_page(example_machine(), tmp_path / "page.html").as_uri())
+    browser_tab.goto(write_setup_card(example_machine(), tmp_path / "page.html").as_uri())
     browser_tab.set_viewport_size({"width": 390, "height": 800})
     assert browser_tab.evaluate("document.documentElement.scrollWidth") <= 390
     browser_tab.set_viewport_size({"width": 1280, "height": 900})
