@@ -17,7 +17,9 @@ Traceback (most recent call last):
 ValueError: spacing must be greater than 0 m, got -1
 
 For type checkers a bare quantity is whatever is given: no type can tell whether a number or an array
-comes back. Where only one is meant, say so: ``Speed[float]``.
+comes back. Where one number is meant, ``Speed[float]`` says so, and an array is then refused.
+
+The quantities that several rooms share are declared at the end.
 """
 
 import difflib
@@ -25,15 +27,40 @@ import functools
 import inspect
 import typing
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
-from typing import Any, ParamSpec, TypeVar
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "Angle",
+    "Beats",
+    "Decibels",
+    "Delay",
+    "DelayOrZero",
+    "Depth",
+    "Duration",
+    "DurationOrZero",
+    "Frequency",
+    "FrequencyOrZero",
+    "Gain",
     "Is",
+    "Length",
+    "Level",
+    "Rate",
+    "RateOrZero",
+    "Ratio",
+    "Repeats",
+    "Spacing",
+    "Speed",
     "T",
+    "Tempo",
+    "Thickness",
+    "ThicknessOrZero",
+    "Time",
+    "TrackWidth",
+    "Wavelength",
     "between",
     "calculator",
     "check_fields",
@@ -56,13 +83,14 @@ R = TypeVar("R")
 class Is:
     """What a quantity is: SI unit, what is allowed, words for people, and a usual range.
 
-    At most one of `above` and `least` is given; `most` alone means from minus infinity.
+    At most one of `above`, `least` and `below` is given; `most` alone means from minus infinity.
     """
 
     unit: str = ""
     words: str = ""
     above: float | None = None
     least: float | None = None
+    below: float | None = None
     most: float | None = None
     one: bool = False  # one number, not an array
     whole: bool = False
@@ -71,11 +99,13 @@ class Is:
 
     def allowed(self) -> str:
         """Say what is allowed, as errors and pages do."""
-        if self.whole and self.one:
+        if self._counts:
             return f"a whole number from {self.least:g} to {self.most:g}"
         if self.above is not None:
             text = f"greater than {self.above:g} {self.unit}".rstrip()
             return text if self.most is None else f"{text} and at most {self.most:g}"
+        if self.below is not None:
+            return f"less than {self.below:g} {self.unit}".rstrip()
         if self.least is not None and self.most is not None:
             return f"from {self.least:g} to {self.most:g} {self.unit}".rstrip()
         if self.least is not None:
@@ -84,7 +114,7 @@ class Is:
 
     def check(self, name: str, value: Any) -> Any:
         """Give `value` back as a new float64 array (a plain number for `one`), or refuse it by `name`."""
-        if self.whole and self.one:
+        if self._counts:
             return whole(name, value, int(self.least or 0), int(self.most or 0))
         array = finite(name, value)
         bad = np.zeros(array.shape, dtype=bool)
@@ -92,12 +122,18 @@ class Is:
             bad |= array <= self.above
         if self.least is not None:
             bad |= array < self.least
+        if self.below is not None:
+            bad |= array >= self.below
         if self.most is not None:
             bad |= array > self.most
         if self.whole:
             bad |= array != np.floor(array)
         _refuse(name, array, bad, self.allowed())
         return single(name, array) if self.one else array
+
+    @property
+    def _counts(self) -> bool:
+        return self.whole and self.one and self.most is not None
 
 
 def quantities(thing: Callable[..., Any] | type) -> dict[str, Is]:
@@ -113,7 +149,7 @@ def _quantity(hint: Any) -> Is | None:
     """The `Is` in an annotation, also where None is allowed beside it."""
     for part in getattr(hint, "__metadata__", ()):
         if isinstance(part, Is):
-            return part
+            return replace(part, one=True) if hint.__origin__ in (float, int) else part
     for option in typing.get_args(hint):
         if hasattr(option, "__metadata__"):
             return _quantity(option)
@@ -233,3 +269,36 @@ def _refuse(name: str, array: NDArray[Any], bad: NDArray[np.bool_], allowed: str
     where = tuple(int(i[0]) for i in np.nonzero(np.atleast_1d(bad)))
     place = f" at index {where[0] if len(where) == 1 else where}" if array.ndim else ""
     raise ValueError(f"{name} must be {allowed}, got {np.atleast_1d(array)[where]:g}{place}")
+
+
+# ---- what several rooms share ----
+
+Speed = Annotated[T, Is("m/s", above=0, words="tape speed", usual=(0.05, 0.8))]
+Spacing = Annotated[T, Is("m", above=0, words="gap-to-gap distance along the tape", usual=(0.01, 0.3))]
+Length = Annotated[T, Is("m", above=0, words="length of tape", usual=(1.0, 500.0))]
+Thickness = Annotated[T, Is("m", above=0, words="total tape thickness", usual=(15e-6, 55e-6))]
+ThicknessOrZero = Annotated[T, Is("m", least=0, words="total tape thickness, or 0", usual=(15e-6, 55e-6))]
+TrackWidth = Annotated[T, Is("m", above=0, words="width of a track", usual=(1e-3, 6e-3))]
+Wavelength = Annotated[T, Is("m", above=0, words="wavelength on the tape", usual=(1e-5, 1e-3))]
+
+Delay = Annotated[T, Is("s", above=0, words="time from record to playback head", usual=(0.05, 1.0))]
+DelayOrZero = Annotated[T, Is("s", least=0, words="delay, or 0", usual=(0.05, 1.0))]
+Duration = Annotated[T, Is("s", above=0, words="length of time", usual=(0.05, 2.0))]
+DurationOrZero = Annotated[T, Is("s", least=0, words="length of time, or 0", usual=(0.05, 2.0))]
+Time = Annotated[T, Is("s", words="point in time, from any zero", usual=(0.05, 2.0))]
+
+Frequency = Annotated[T, Is("Hz", above=0, words="frequency of a tone", usual=(20.0, 15000.0))]
+FrequencyOrZero = Annotated[T, Is("Hz", least=0, words="frequency of a tone, or 0", usual=(20.0, 15000.0))]
+Rate = Annotated[T, Is("Hz", above=0, words="turns or wobbles per second", usual=(0.5, 10.0))]
+RateOrZero = Annotated[T, Is("Hz", least=0, words="turns or wobbles per second, or 0", usual=(0.5, 10.0))]
+Angle = Annotated[T, Is("rad", words="angle or phase", usual=(0.0005, 0.003))]
+
+Level = Annotated[T, Is("dB", words="level or gain, negative for a loss", usual=(-30.0, -3.0))]
+Decibels = Annotated[T, Is("dB", least=0, words="difference of levels", usual=(3.0, 12.0))]
+Gain = Annotated[T, Is(least=0, words="ratio of amplitudes", usual=(0.1, 0.9))]
+Depth = Annotated[T, Is(least=0, words="deviation of speed or pitch, as a fraction", usual=(0.0005, 0.005))]
+Ratio = Annotated[T, Is(above=0, words="ratio of two like things", usual=(0.5, 2.0))]
+
+Tempo = Annotated[T, Is(above=0, words="tempo in beats per minute", usual=(60.0, 180.0))]
+Beats = Annotated[T, Is(above=0, words="length in beats, quarter notes", usual=(0.1, 4.0))]
+Repeats = Annotated[T, Is(least=0, words="which repeat; 0 is the sound itself", usual=(2.0, 8.0))]

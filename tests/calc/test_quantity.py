@@ -52,3 +52,20 @@ def test_a_float_that_is_whole_comes_back_as_an_int():
 def test_scalars_are_plain_floats_and_arrays_stay():
     assert type(checks.scalar_or_array(np.float64(2))) is float
     assert checks.scalar_or_array(np.array([2.0])).shape == (1,)
+
+
+def test_a_quantity_that_is_a_float_is_one_number():
+    @checks.calculator
+    def double(speed: checks.Speed[float], delay: checks.Delay[float] | None = None) -> float:
+        return 2 * speed
+
+    assert double(1) == 2.0
+    with pytest.raises(ValueError, match=r"speed must be one number, got an array of shape \(2,\)"):
+        double([1, 2])
+    with pytest.raises(ValueError, match="delay must be one number"):
+        double(1, delay=[1, 2])
+
+
+def test_a_limit_that_is_not_reached_itself():
+    with pytest.raises(ValueError, match="leak_db must be less than 0 dB, got 0$"):
+        checks.Is("dB", below=0).check("leak_db", 0)
