@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from panel_checks import collisions, ends
 
 from tapecalc.calc import loop
 from tapecalc.course.workbench import Workbench, changed_machine, workbench_panel
@@ -34,7 +35,7 @@ def test_echoes_follow_spacing_and_speed(panel):
     panel.set(spacing_mm=38.1)
     times = panel.artists["dots"].get_xdata()
     np.testing.assert_allclose(np.diff(times), 0.2, atol=1e-8)
-    panel.set(speed=panel.controls["speed"].ends[1])
+    panel.set(speed=ends(panel.controls["speed"])[1])
     np.testing.assert_allclose(panel.artists["dots"].get_xdata()[0], 0.4, atol=1e-8)
 
 
@@ -61,7 +62,7 @@ def test_a_runaway_is_said_with_the_frequency(panel):
 def test_every_control_at_its_ends_stays_finite_and_changes_something(panel):
     first = panel.png
     for name, control in panel.controls.items():
-        for value in control.ends:
+        for value in ends(control):
             panel.reset()
             panel.set(**{name: value})
             for artist in [panel.artists["dots"], *panel.artists["tones"]]:
@@ -76,7 +77,7 @@ def test_nothing_that_moves_lies_over_words(panel):
     for values in ({}, {"return_send_db": 6.0}, {"spacing_mm": 10.0}, {"bpm": 400.0}):
         panel.reset()
         panel.set(**values)
-        assert panel.collisions() == ()
+        assert collisions(panel) == ()
 
 
 def test_all_heads_move_along_with_the_first():
