@@ -30,7 +30,7 @@ from tapecalc.plot.catalog import CATALOG
 from tapecalc.plot.heads import head_rhythm
 from tapecalc.plot.kit import length_text, speed_text
 from tapecalc.plot.transport import tape_path
-from tapecalc.sound.render import echo_settings, render_echo, without_stages
+from tapecalc.sound.render import echo_settings, render, without_stages
 from tapecalc.sound.samples import with_peak
 from tapecalc.sound.signals import phrase, pluck
 
@@ -111,7 +111,7 @@ def _ridden(dry, settings, send):
         first, end = max(0, stop - memory), min(stop + step, len(dry))
         if end > stop:
             window = np.concatenate([bus[first:stop], np.zeros(end - stop)])
-            wet[stop:end] = render_echo(window, RATE, once).wet[stop - first : end - first]
+            wet[stop:end] = render(window, RATE, once).wet[stop - first : end - first]
     return wet
 
 
@@ -172,7 +172,7 @@ def tape_travel(*, settings, bpm, units="metric", profile="video_1080", seconds=
     phrase_at = LEAD + delay_from_tempo(bpm, 4)
     if phrase_at < seconds - 0.2:
         dry = _with_phrase(dry, phrase_at, bpm)
-    take = render_echo(dry, RATE, without_stages(settings, ["feedback"]), seconds=seconds)
+    take = render(dry, RATE, without_stages(settings, ["feedback"]), seconds=seconds)
     written, heard = _envelope(dry, seconds), _envelope(take.wet, seconds)
     figure, sheet, lit, strips = _draw_travel(spacings, speed, units, profile, (written, heard))
     delays = np.array(spacings) / speed
@@ -353,7 +353,7 @@ def fading_repeats(*, settings, repeats=8, units="metric", profile="video_1080",
     send = return_gain_for_repeats(loop, count, -45.0)
     strikes, period = _strikes(seconds, (count + 1) * delay)
     dry = _notes(strikes, seconds, decay=min(0.5, 1.2 * delay), pitches=(50, 57))
-    take = render_echo(dry, RATE, replace(settings, return_gain=send), seconds=seconds)
+    take = render(dry, RATE, replace(settings, return_gain=send), seconds=seconds)
     frequency = np.geomspace(20, 20e3, 300)
     curves = [
         np.asarray(repeat_level_db(one_pass, frequency, n)) + (n - 1) * amplitude_to_db(send)
@@ -624,7 +624,7 @@ def rhythm_of_heads(*, settings, spacings, bpm, units="metric", profile="video_1
     period = delay_from_tempo(bpm, float(np.ceil(beats[-1] + 0.5)))
     strikes = np.arange(LEAD, seconds, period)
     dry = _notes(strikes, seconds, decay=min(0.35, 2 * delays[0]))
-    take = render_echo(dry, RATE, without_stages(settings, ["feedback"]), seconds=seconds)
+    take = render(dry, RATE, without_stages(settings, ["feedback"]), seconds=seconds)
     drawn = head_rhythm(spacings=spacings, speed=speed, bpm=bpm, units=units, profile=profile)
     lit = _lit_marks(drawn, profile)
     now, last = lit["now"], drawn.artists["hits"].axes.get_xlim()[1]

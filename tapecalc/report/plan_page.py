@@ -28,7 +28,7 @@ from tapecalc.plot.player import compare
 from tapecalc.plot.response import repeats_response
 from tapecalc.plot.tempo import tempo_map
 from tapecalc.sound.files import write_sound
-from tapecalc.sound.render import render_echo
+from tapecalc.sound.render import render
 from tapecalc.sound.signals import phrase
 
 __all__ = [
@@ -139,7 +139,7 @@ def plan_preview(plan):
     speed = plan.tempos[0].delay.speed if plan.tempos else plan.machine.speeds[0]
     dry = phrase(SAMPLE_RATE, bpm=plan.bpm or 76.0, seconds=PREVIEW_SECONDS)
     try:
-        sound = render_echo(dry, SAMPLE_RATE, plan.machine, speed=speed, seconds=PREVIEW_SECONDS, seed=1)
+        sound = render(dry, SAMPLE_RATE, plan.machine, speed=speed, seconds=PREVIEW_SECONDS, seed=1)
     except ValueError:
         return None
     peak = max(np.abs(sound.wet).max(), np.abs(sound.mix).max(), 1.0)

@@ -33,7 +33,7 @@ __all__ = [
     "SpeedChange",
     "echo_settings",
     "echo_tail",
-    "render_echo",
+    "render",
     "render_file",
     "without_stages",
 ]
@@ -245,7 +245,7 @@ def echo_tail(settings):
     return min((1 + repeats) * longest, max(LONGEST_TAIL, longest))
 
 
-def render_echo(
+def render(
     dry,
     sample_rate,
     machine,
@@ -311,7 +311,7 @@ def render_echo(
     >>> from tapecalc.machine import example_machine
     >>> click = np.zeros(4800)
     >>> click[100] = 0.5
-    >>> take = render_echo(click, 48000, example_machine(), without=["flutter", "hiss"], seconds=0.4)
+    >>> take = render(click, 48000, example_machine(), without=["flutter", "hiss"], seconds=0.4)
     >>> int(np.argmax(take.wet)) - 100  # 41.5 mm at 7.5 in/s are 217.85 ms
     10457
     """
@@ -423,11 +423,11 @@ def render_file(
 
     See Also
     --------
-    render_echo : the same in memory
+    render : the same in memory
 
     Notes
     -----
-    Source: as `render_echo`. Notebook: none.
+    Source: as `render`. Notebook: none.
 
     Examples
     --------

@@ -20,7 +20,7 @@ from scipy import signal
 from tapecalc.machine import example_machine
 from tapecalc.sound.engine import EchoSettings, echo_layout, wet_blocks
 from tapecalc.sound.motion import Motion
-from tapecalc.sound.render import render_echo, render_file
+from tapecalc.sound.render import render, render_file
 
 RATE = 48000
 SPEED = 0.1905
@@ -112,11 +112,11 @@ def times_against_the_filter(table):
         seconds, one = least(engine(samples, settings), unit)
         found[name] = table.row(name, seconds, seconds / one, bound)
     table.figure("each further head", (found["3 heads, 83 ms"] - found["1 head, 83 ms"]) / 2, 2.8, "filters")
-    seconds, one = least(lambda: render_echo(samples, RATE, echo(1, 0.083), seconds=60), unit)
+    seconds, one = least(lambda: render(samples, RATE, echo(1, 0.083), seconds=60), unit)
     table.row("1 head, 83 ms, with checks, dry sound and mix", seconds, seconds / one, 10.5)
     clip, three = samples[: 8 * RATE], echo(3, 0.218)
     seconds, one = least(
-        lambda: render_echo(clip, RATE, three, seconds=8), lambda: signal.sosfilt(SECTIONS, clip)
+        lambda: render(clip, RATE, three, seconds=8), lambda: signal.sosfilt(SECTIONS, clip)
     )
     table.row("a clip of 8 s, 3 heads, with dry sound and mix", seconds, seconds / one, CLIP_BOUND)
 

@@ -10,7 +10,7 @@ from tapecalc.machine import example_machine, read_machine, with_changes
 from tapecalc.measuring import Estimate, Ruler, Take
 from tapecalc.plan import make_plan
 from tapecalc.report.measurement import write_measurement
-from tapecalc.sound.render import render_echo
+from tapecalc.sound.render import render
 
 RATE = 48_000
 #: The club's machine, clean but for a little dirt: one thing at a time can be found in a response.
@@ -29,9 +29,9 @@ def found():
     burst[RATE : RATE + RATE // 8] = 0.05 * np.random.default_rng(3).standard_normal(RATE // 8)
     takes = []
     for at, speed in enumerate(MACHINE.speeds):
-        wet = render_echo(signal, RATE, OPEN, speed=speed, seconds=len(signal) / RATE, seed=at).wet
+        wet = render(signal, RATE, OPEN, speed=speed, seconds=len(signal) / RATE, seed=at).wet
         takes.append(take(signal, wet, "test signal", at))
-        wet = render_echo(burst, RATE, MACHINE, speed=speed, seconds=8.0, seed=at).wet
+        wet = render(burst, RATE, MACHINE, speed=speed, seconds=8.0, seed=at).wet
         takes.append(take(burst, wet, "repeats", at))
     return measure.measure(takes, machine=MACHINE, rulers=[RULER], reference=REFERENCE)
 

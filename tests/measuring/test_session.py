@@ -11,7 +11,7 @@ from tapecalc import measuring as measure
 from tapecalc.machine import Machine, example_machine, with_changes
 from tapecalc.measuring import CannotTell, Delay, Estimate, KnownSpeed, Ruler, Stopwatch
 from tapecalc.plan import make_plan
-from tapecalc.sound.render import render_echo
+from tapecalc.sound.render import render
 
 RATE = 48000
 SPACING, FAST, SLOW = 0.0415, 0.1905, 0.09525
@@ -190,7 +190,7 @@ def bench_deck():
     signal = measure.make_test_signal(RATE)
     takes = []
     for at, speed in enumerate(machine.speeds):
-        wet = render_echo(signal, RATE, machine, speed=speed, seconds=len(signal) / RATE, seed=at).wet
+        wet = render(signal, RATE, machine, speed=speed, seconds=len(signal) / RATE, seed=at).wet
         both = np.stack([signal, wet[: len(signal)]], axis=1)
         takes.append(
             measure.Take(recording=measure.open_recording(both, sample_rate=RATE), kind="test signal", at=at)
@@ -262,7 +262,7 @@ def test_the_loop_gain_that_was_set_is_measured():
     )
     dry = np.zeros(8 * RATE)
     dry[2000 : 2000 + RATE // 8] = 0.5 * generator.noise(0.125, RATE)
-    wet = render_echo(dry, RATE, machine, seconds=8.0, without=("saturation",)).wet[: len(dry)]
+    wet = render(dry, RATE, machine, seconds=8.0, without=("saturation",)).wet[: len(dry)]
     recording = measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE)
     found = measure.measure([measure.Take(recording=recording, kind="repeats")], machine=machine)
     assert found.repeats[0].loop_gain_db.value == pytest.approx(-4.0, abs=0.2)
@@ -376,7 +376,7 @@ def test_a_dirty_head_is_named_at_a_low_sample_rate_too():
     machine = with_changes(machine, {"mixer.return_send_db": -90.0, "heads.spacing_loss_um": 1.0})
     speed = machine.speeds[0]
     signal = measure.make_test_signal(rate)[5 * rate : 26 * rate]  # clicks and noise
-    wet = render_echo(signal, rate, machine, speed=speed, seconds=len(signal) / rate, seed=1).wet
+    wet = render(signal, rate, machine, speed=speed, seconds=len(signal) / rate, seed=1).wet
     recording = measure.open_recording(np.stack([signal, wet[: len(signal)]], axis=1), sample_rate=rate)
     response = measure.measure_response(recording, measure.measure_delay(recording))
     one_pass = machine.one_pass(speed)

@@ -22,7 +22,7 @@ from tapecalc.calc.response import repeat_level_db
 from tapecalc.machine import example_machine, with_changes
 from tapecalc.sound.engine import EchoSettings
 from tapecalc.sound.motion import Motion, SpeedChange
-from tapecalc.sound.render import echo_settings, render_echo, without_stages
+from tapecalc.sound.render import echo_settings, render, without_stages
 from tapecalc.sound.signals import tone
 
 RATE = 48000
@@ -77,7 +77,7 @@ def test_a_feedback_comb_is_what_a_plain_filter_makes_of_it():
     comb = np.zeros(delay + 1)
     comb[0], comb[-1] = 1, -0.7
     wanted = lfilter(np.eye(1, delay + 1, delay)[0], comb, dry)
-    wet = render_echo(dry, RATE, one_head(delay / RATE, return_gain=0.7), seconds=1.5).wet
+    wet = render(dry, RATE, one_head(delay / RATE, return_gain=0.7), seconds=1.5).wet
     assert np.abs(wet - wanted).max() < 1e-5 * np.abs(wanted).max()
 
 
@@ -88,7 +88,7 @@ def test_the_closed_loop_is_the_geometric_series_of_the_loop_gain(spacings_mm):
     machine = with_changes(example_machine(), {"playback_heads": heads, "mixer.return_send_db": -4.0})
     impulse = np.zeros(RATE * 12)
     impulse[0] = 0.1
-    wet = render_echo(impulse, RATE, machine, without=["flutter", "hiss", "saturation"], seconds=12).wet
+    wet = render(impulse, RATE, machine, without=["flutter", "hiss", "saturation"], seconds=12).wet
     frequency = np.fft.rfftfreq(len(wet), 1 / RATE)
     heard = (frequency > 25) & (frequency < 15000)
     loop = machine.echo_loop(SPEED)
@@ -105,7 +105,7 @@ def test_one_pass_under_flutter_is_the_exact_tone_but_for_this_much(frequency, b
     motion = Motion(speed=SPEED, wobbles=WOBBLES, phases=(0.1, 0.2, 0.3, 0.4))
     time = np.arange(2 * RATE) / RATE
     late = exact_delay(motion, 4000.3 / RATE, time)
-    wet = render_echo(tone(frequency, 2.0), RATE, one_head(4000.3 / RATE, motion=motion), seconds=2).wet
+    wet = render(tone(frequency, 2.0), RATE, one_head(4000.3 / RATE, motion=motion), seconds=2).wet
     exact = 10 ** (-18 / 20) * np.sin(2 * np.pi * frequency * (time - late))
     settled = slice(RATE // 2, RATE * 19 // 10)
     error = np.sum((wet - exact)[settled] ** 2) / np.sum(exact[settled] ** 2)
@@ -115,7 +115,7 @@ def test_one_pass_under_flutter_is_the_exact_tone_but_for_this_much(frequency, b
 @pytest.mark.parametrize("fraction", [0.0, 0.25, 0.5])
 def test_ten_passes_lose_next_to_nothing_to_interpolation(fraction):
     burst = tone(10000, 0.05) * np.hanning(2400)
-    take = render_echo(burst, RATE, one_head((4000 + fraction) / RATE, return_gain=1.0), seconds=1.0)
+    take = render(burst, RATE, one_head((4000 + fraction) / RATE, return_gain=1.0), seconds=1.0)
     first, tenth = (np.sqrt(np.sum(take.wet[n * 4000 - 100 : n * 4000 + 2700] ** 2)) for n in (1, 10))
     assert abs(20 * np.log10(tenth / first)) <= 0.02
 
@@ -136,7 +136,7 @@ def test_the_pitch_of_the_first_repeat_is_the_ratio_of_speeds(depth, rate):
     # Source: tapecalc.flutter.repeat_pitch_ratio and repeat_deviation.
     delay, frequency = 0.2, 3150.0
     motion = Motion(speed=SPEED, wobbles=((depth, rate),), phases=(0.7,))
-    wet = render_echo(tone(frequency, 8.0), RATE, one_head(delay, motion=motion), seconds=8).wet
+    wet = render(tone(frequency, 8.0), RATE, one_head(delay, motion=motion), seconds=8).wet
     settled = slice(RATE // 2, RATE * 15 // 2)
     found = pitch_of(wet, frequency, settled) / frequency
     start = RATE // 2 + (settled.stop - settled.start) // 4
@@ -149,7 +149,7 @@ def test_the_pitch_of_the_first_repeat_is_the_ratio_of_speeds(depth, rate):
 @pytest.mark.parametrize("periods", [1, 2, 5])
 def test_flutter_vanishes_where_the_delay_is_a_whole_number_of_periods(periods):
     motion = Motion(speed=SPEED, wobbles=((0.001, periods / 0.2),))
-    wet = render_echo(tone(3150, 4.0), RATE, one_head(0.2, motion=motion), seconds=4).wet
+    wet = render(tone(3150, 4.0), RATE, one_head(0.2, motion=motion), seconds=4).wet
     assert np.abs(pitch_of(wet, 3150, slice(RATE // 2, RATE * 7 // 2)) / 3150 - 1).max() < 1e-7
 
 
@@ -164,7 +164,7 @@ def test_each_repeat_has_the_response_of_as_many_passes(ips):
     impulse = np.zeros(RATE)
     impulse[0] = 0.1
     off = ["flutter", "hiss", "saturation"]
-    wet = render_echo(impulse, RATE, machine, speed=speed, without=off, seconds=seconds).wet
+    wet = render(impulse, RATE, machine, speed=speed, without=off, seconds=seconds).wet
     frequency = np.concatenate([np.geomspace(30, 15000, 100), np.arange(4000, 9000, 20)])
     for repeat in range(1, last + 1):
         part = wet[repeat * delay - 600 : (repeat + 1) * delay - 600]
@@ -185,7 +185,7 @@ def test_a_loop_beyond_its_margin_settles_where_predicted(return_send_db):
     mode = modes[np.argmax(loop_gain_db(loop, modes))]
     settings = without_stages(echo_settings(machine), ["flutter", "hiss"])
     start = tone(mode, 1.0, level_db=-30) * np.hanning(RATE)
-    wet = render_echo(start, RATE, settings, seconds=25).wet
+    wet = render(start, RATE, settings, seconds=25).wet
     last = wet[-4 * RATE :] * np.hanning(4 * RATE)
     level = 4 * np.abs(np.exp(-2j * np.pi * mode * np.arange(4 * RATE) / RATE) @ last) / (4 * RATE)
     predicted = settling_level(loop_gain_db(loop, mode), settings.saturation) / loop.return_gain
@@ -200,7 +200,7 @@ def test_a_stable_loop_dies_away_as_predicted(return_send_db):
     delay = 0.0415 / SPEED
     predicted = decay_time(delay, return_send_db)
     burst = tone(1000, 0.1, level_db=-20) * np.hanning(4800)
-    take = render_echo(burst, RATE, machine, without=["flutter", "hiss"], seconds=predicted + 1)
+    take = render(burst, RATE, machine, without=["flutter", "hiss"], seconds=predicted + 1)
     peaks = np.array(
         [
             np.abs(take.wet[round(n * delay * RATE) : round(n * delay * RATE) + 4800]).max()
@@ -217,7 +217,7 @@ def test_hiss_builds_up_as_predicted(return_send_db):
     machine = with_changes(example_machine(), FLAT | {"mixer.return_send_db": return_send_db})
     delay = round(0.0415 / SPEED * RATE)
     settings = without_stages(echo_settings(machine), ["flutter", "saturation"])
-    wet = render_echo(np.zeros(RATE * 12), RATE, settings, seconds=12).wet
+    wet = render(np.zeros(RATE * 12), RATE, settings, seconds=12).wet
     assert not wet[: delay - 300].any()
     power = np.abs(np.fft.rfft(wet[delay : 2 * delay])) ** 2
     frequency = np.fft.rfftfreq(delay, 1 / RATE)
@@ -235,7 +235,7 @@ def test_a_change_of_speed_bends_what_is_on_the_tape_by_the_ratio(ratio):
     delay, frequency = 0.4, 1000.0
     change = SpeedChange(ratio=ratio, start=1.0, seconds=0.05)
     settings = one_head(delay, motion=Motion(speed=SPEED, change=change))
-    wet = render_echo(tone(frequency, 3.0), RATE, settings, seconds=3).wet
+    wet = render(tone(frequency, 3.0), RATE, settings, seconds=3).wet
     bent = slice(round(1.06 * RATE), round((1.0 + 0.9 * delay / ratio) * RATE))
     assert np.median(pitch_of_slowly(wet[bent])) == pytest.approx(ratio * frequency, rel=1e-3)
     # Later the tape was recorded at the new speed, and all is in tune again.
@@ -255,7 +255,7 @@ def pitch_of_slowly(part):
 )
 def test_the_limiter_folds_next_to_nothing_back(frequency, drive, bound_db):
     settings = one_head(0.1, saturation=10 ** (-18 / 20) / drive)
-    wet = render_echo(tone(frequency, 1.2), RATE, settings, seconds=1.2).wet[-RATE:]
+    wet = render(tone(frequency, 1.2), RATE, settings, seconds=1.2).wet[-RATE:]
     spectrum = np.abs(np.fft.rfft(wet * np.blackman(RATE)))
     harmonics = np.zeros(len(spectrum), bool)
     for n in range(frequency, RATE // 2, frequency):
@@ -269,7 +269,7 @@ def test_the_delay_under_flutter_is_that_of_the_calculator():
     motion = Motion(speed=SPEED, wobbles=((0.002, 3.0),), phases=(0.3,))
     dry = np.zeros(RATE)
     dry[20000] = 1.0
-    wet = render_echo(dry, RATE, one_head(0.25, motion=motion), seconds=1.0).wet
+    wet = render(dry, RATE, one_head(0.25, motion=motion), seconds=1.0).wet
     peak = np.argmax(wet)
     left, middle, right = wet[peak - 1 : peak + 2]
     heard = (peak + 0.5 * (left - right) / (left - 2 * middle + right)) / RATE
@@ -300,7 +300,7 @@ def test_the_envelope_peaks_at_the_planned_delays(spacing_mm, ips, return_send_d
     bell = np.exp(-0.5 * ((np.arange(4800) / RATE - 0.02) / 0.002) ** 2)
     burst = bell * tone(1500, 0.1)
     off = ["flutter", "hiss"]
-    take = render_echo(burst, RATE, machine, speed=speed, without=off, seconds=0.3 + 6 * 0.44)
+    take = render(burst, RATE, machine, speed=speed, without=off, seconds=0.3 + 6 * 0.44)
     envelope = np.abs(hilbert(take.wet))
     for repeat in range(1, repeats + 1):
         planned = 0.02 + repeat * machine.delays(speed)[0]

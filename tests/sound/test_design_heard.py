@@ -8,7 +8,7 @@ from scipy.signal import find_peaks
 
 from tapecalc.calc.head_design import MechanicalLimits, design_heads
 from tapecalc.machine import example_machine
-from tapecalc.sound.render import echo_settings, render_echo
+from tapecalc.sound.render import echo_settings, render
 from tapecalc.sound.signals import click
 
 RATE = 48_000
@@ -38,7 +38,7 @@ def heard_onsets(layout, speed):
     )
     snap = click(0.1, RATE)
     seconds = 0.2 + max(layout.spacings) / speed
-    wet = np.abs(render_echo(snap, RATE, settings, without=["flutter", "hiss"], seconds=seconds).wet)
+    wet = np.abs(render(snap, RATE, settings, without=["flutter", "hiss"], seconds=seconds).wet)
     loud, _ = find_peaks(wet, height=0.3 * wet.max(), distance=round(CLOSEST * RATE))
     left, middle, right = wet[loud - 1], wet[loud], wet[loud + 1]
     between = (left - right) / (2 * (left - 2 * middle + right))  # top of the parabola through three points

@@ -12,10 +12,10 @@ import soundfile
 from tapecalc.machine import example_machine, with_changes
 from tapecalc.sound import engine as passes
 from tapecalc.sound import files as sound
-from tapecalc.sound import motion, render, signals
+from tapecalc.sound import motion, signals
 from tapecalc.sound.engine import EchoSettings, echo_layout
 from tapecalc.sound.motion import Motion, SpeedChange
-from tapecalc.sound.render import echo_settings, render_echo, render_file, without_stages
+from tapecalc.sound.render import STAGES, echo_settings, echo_tail, render, render_file, without_stages
 from tapecalc.sound.samples import peak_db, rms_db
 
 RATE = 48000
@@ -33,7 +33,7 @@ def dry():
 
 
 def test_a_take_has_a_dry_sound_an_echo_and_both(machine, dry):
-    take = render_echo(dry, RATE, machine)
+    take = render(dry, RATE, machine)
     assert take.sample_rate == RATE
     assert take.dry.shape == take.wet.shape == take.mix.shape
     assert np.array_equal(take.dry[: len(dry)], dry)
@@ -41,20 +41,20 @@ def test_a_take_has_a_dry_sound_an_echo_and_both(machine, dry):
 
 
 def test_the_levels_of_the_mix_are_as_asked_for(machine, dry):
-    take = render_echo(dry, RATE, machine, dry_db=-6.0, wet_db=-20.0)
+    take = render(dry, RATE, machine, dry_db=-6.0, wet_db=-20.0)
     assert take.mix == pytest.approx(10**-0.3 * take.dry + 0.1 * take.wet)
 
 
 def test_the_input_is_left_alone(machine, dry):
     before = dry.copy()
-    render_echo(dry, RATE, machine)
+    render(dry, RATE, machine)
     assert np.array_equal(dry, before)
 
 
 def test_the_first_repeat_comes_after_the_delay_at_the_level_of_the_sends(machine):
     click = signals.click(0.1, at=0.05)
     changed = with_changes(machine, {"mixer.input_send_db": -6.0})
-    take = render_echo(click, RATE, changed, without=SILENT_STAGES, seconds=0.4)
+    take = render(click, RATE, changed, without=SILENT_STAGES, seconds=0.4)
     assert np.argmax(take.wet) == round((0.05 + 0.0415 / 0.1905) * RATE)
     assert peak_db(take.wet) == pytest.approx(-24, abs=0.05)
 
@@ -62,7 +62,7 @@ def test_the_first_repeat_comes_after_the_delay_at_the_level_of_the_sends(machin
 def test_a_head_that_does_not_feed_the_return_is_heard_once(machine):
     heads = [{"spacing_mm": 30.0, "feeds_return": False}, {"spacing_mm": 50.0}]
     changed = with_changes(machine, {"playback_heads": heads})
-    wet = render_echo(signals.click(0.02, at=0.001), RATE, changed, without=SILENT_STAGES, seconds=0.7).wet
+    wet = render(signals.click(0.02, at=0.001), RATE, changed, without=SILENT_STAGES, seconds=0.7).wet
     times = [0.001 + mm / 190.5 for mm in (30, 50, 80, 100, 130)]
     levels = [np.abs(wet[round(t * RATE) - 3 : round(t * RATE) + 4]).max() for t in times]
     amplitude = 10 ** (-18 / 20)
@@ -70,17 +70,17 @@ def test_a_head_that_does_not_feed_the_return_is_heard_once(machine):
     assert np.abs(wet[round(0.06 / 0.1905 * RATE) : round(0.07 / 0.1905 * RATE)]).max() < 1e-4
 
 
-@pytest.mark.parametrize("stage", render.STAGES)
+@pytest.mark.parametrize("stage", STAGES)
 def test_every_stage_can_be_heard_to_be_missing(machine, dry, stage):
     hot = with_changes(machine, {"levels.tape_headroom_db": 0.0})
-    with_it = render_echo(dry, RATE, hot, seconds=1.5).wet
-    without_it = render_echo(dry, RATE, hot, seconds=1.5, without=[stage]).wet
+    with_it = render(dry, RATE, hot, seconds=1.5).wet
+    without_it = render(dry, RATE, hot, seconds=1.5, without=[stage]).wet
     assert np.abs(with_it - without_it).max() > 1e-5
 
 
 def test_a_delay_of_many_seconds_comes_as_exactly_as_a_short_one(machine):
     far = with_changes(machine, {"playback_heads": [{"spacing_mm": 1000.0}]})
-    wet = render_echo(signals.click(0.1), RATE, far, without=SILENT_STAGES, seconds=6.0).wet
+    wet = render(signals.click(0.1), RATE, far, without=SILENT_STAGES, seconds=6.0).wet
     assert np.argmax(wet) == round((0.05 + 1 / 0.1905) * RATE)
 
 
@@ -92,24 +92,24 @@ def test_a_stage_may_be_named_alone(machine):
 
 def test_settings_may_be_given_instead_of_a_machine(machine, dry):
     settings = echo_settings(machine, seed=3)
-    one, other = render_echo(dry, RATE, settings), render_echo(dry, RATE, machine, seed=3)
+    one, other = render(dry, RATE, settings), render(dry, RATE, machine, seed=3)
     assert np.array_equal(one.wet, other.wet)
 
 
 def test_the_same_seed_gives_the_same_bytes_and_another_seed_does_not(machine, dry):
-    first, again, other = (render_echo(dry, RATE, machine, seed=seed).wet for seed in (1, 1, 2))
+    first, again, other = (render(dry, RATE, machine, seed=seed).wet for seed in (1, 1, 2))
     assert first.tobytes() == again.tobytes()
     assert np.abs(first - other).max() > 1e-5
 
 
 def test_mono_equals_either_channel_of_the_same_signal_in_stereo(machine, dry):
-    mono = render_echo(dry, RATE, machine).wet
-    stereo = render_echo(np.column_stack([dry, dry]), RATE, machine).wet
+    mono = render(dry, RATE, machine).wet
+    stereo = render(np.column_stack([dry, dry]), RATE, machine).wet
     assert np.abs(stereo - mono[:, None]).max() < 1e-14
 
 
 def test_channels_do_not_leak_into_each_other(machine, dry):
-    stereo = render_echo(np.column_stack([dry, 0 * dry]), RATE, machine, without=["hiss"]).wet
+    stereo = render(np.column_stack([dry, 0 * dry]), RATE, machine, without=["hiss"]).wet
     assert np.abs(stereo[:, 0]).max() > 0.01
     assert not stereo[:, 1].any()
 
@@ -117,7 +117,7 @@ def test_channels_do_not_leak_into_each_other(machine, dry):
 @pytest.mark.parametrize("rate", [22050, 44100, 48000, 88200, 96000, 192000])
 def test_delay_and_level_do_not_depend_on_the_sample_rate(machine, rate):
     click = signals.click(0.1, rate, at=0.05, width=0.001)
-    wet = render_echo(click, rate, machine, without=SILENT_STAGES, seconds=0.4).wet
+    wet = render(click, rate, machine, without=SILENT_STAGES, seconds=0.4).wet
     peak = np.argmax(np.abs(wet))
     left, middle, right = wet[peak - 1 : peak + 2]
     time = (peak + 0.5 * (left - right) / (left - 2 * middle + right)) / rate
@@ -128,36 +128,36 @@ def test_delay_and_level_do_not_depend_on_the_sample_rate(machine, rate):
 @pytest.mark.parametrize("rate", [22050, 48000, 192000])
 def test_hiss_has_its_level_at_every_sample_rate(machine, rate):
     settings = without_stages(echo_settings(machine), ["feedback"])
-    wet = render_echo(np.zeros(rate), rate, settings, seconds=2.0).wet[rate // 2 :]
+    wet = render(np.zeros(rate), rate, settings, seconds=2.0).wet[rate // 2 :]
     assert 20 * np.log10(np.sqrt(np.mean(wet**2)) / settings.hiss) == pytest.approx(0, abs=0.6)
 
 
 @pytest.mark.parametrize("samples", [[0.5], [[0.5, 0.25]], np.zeros(1)])
 def test_one_sample_has_an_echo_as_long_as_any(machine, samples):
-    take = render_echo(np.array(samples, dtype=float), RATE, machine, without=["hiss"])
+    take = render(np.array(samples, dtype=float), RATE, machine, without=["hiss"])
     assert len(take.wet) > RATE
     assert np.any(take.wet) == np.any(samples)
     assert np.isfinite(take.wet).all()
 
 
 def test_silence_stays_silence_without_hiss(machine):
-    assert not render_echo(np.zeros(RATE), RATE, machine, without=["hiss"]).mix.any()
+    assert not render(np.zeros(RATE), RATE, machine, without=["hiss"]).mix.any()
 
 
 def test_single_precision_is_rendered_as_well(machine, dry):
-    single = render_echo(dry.astype(np.float32), RATE, machine).wet
-    assert single == pytest.approx(render_echo(dry, RATE, machine).wet, abs=1e-6)
+    single = render(dry.astype(np.float32), RATE, machine).wet
+    assert single == pytest.approx(render(dry, RATE, machine).wet, abs=1e-6)
 
 
 def test_an_input_longer_than_the_take_is_cut(machine, dry):
-    take = render_echo(dry, RATE, machine, seconds=0.5)
+    take = render(dry, RATE, machine, seconds=0.5)
     assert len(take.dry) == len(take.mix) == RATE // 2
 
 
 def test_the_echo_is_sixty_decibels_down_at_the_end_of_the_tail(machine):
     flat = with_changes(machine, {"mixer.return_send_db": -3.0})
     click = signals.click(0.01, at=0.005)
-    take = render_echo(click, RATE, flat, without=SILENT_STAGES)
+    take = render(click, RATE, flat, without=SILENT_STAGES)
     end = np.abs(take.wet[-round(0.2 * RATE) :]).max()
     assert -70 < 20 * np.log10(end / np.abs(take.wet).max()) < -56
 
@@ -165,19 +165,19 @@ def test_the_echo_is_sixty_decibels_down_at_the_end_of_the_tail(machine):
 @pytest.mark.parametrize(("send_db", "seconds"), [(0.0, 20.0), (10.0, 20.0), (-1.0, 13.3)])
 def test_the_tail_ends_even_where_the_echo_does_not(machine, send_db, seconds):
     settings = echo_settings(with_changes(machine, {"mixer.return_send_db": send_db}))
-    assert render.echo_tail(settings) == pytest.approx(seconds, abs=0.2)
+    assert echo_tail(settings) == pytest.approx(seconds, abs=0.2)
 
 
 def test_a_tail_without_feedback_holds_the_one_repeat(machine):
     settings = without_stages(echo_settings(machine), ["feedback"])
-    assert render.echo_tail(settings) == pytest.approx(0.0415 / 0.1905, rel=0.01)
+    assert echo_tail(settings) == pytest.approx(0.0415 / 0.1905, rel=0.01)
 
 
 def test_a_change_of_speed_takes_the_response_along(machine):
     change = SpeedChange(ratio=0.5, start=0.0, seconds=0.02)
     noise = signals.pink_noise(3.0)
-    even = render_echo(noise, RATE, machine, speed=0.1905 / 2, seconds=3.0, without=["flutter", "hiss"])
-    changed = render_echo(noise, RATE, machine, change=change, seconds=3.0, without=["flutter", "hiss"])
+    even = render(noise, RATE, machine, speed=0.1905 / 2, seconds=3.0, without=["flutter", "hiss"])
+    changed = render(noise, RATE, machine, change=change, seconds=3.0, without=["flutter", "hiss"])
     # One second later nothing on the tape is left from before the change.
     bands = [np.abs(np.fft.rfft(take.wet[2 * RATE :])) ** 2 for take in (even, changed)]
     treble = [10 * np.log10(band[10000:15000].sum()) for band in bands]
@@ -187,7 +187,7 @@ def test_a_change_of_speed_takes_the_response_along(machine):
 def test_a_change_of_speed_works_with_the_limiter_and_in_stereo(machine):
     change = SpeedChange(ratio=2.0, start=0.3, seconds=0.2)
     dry = np.column_stack([signals.phrase(RATE, seconds=1.0)] * 2)
-    take = render_echo(dry, RATE, machine, change=change)
+    take = render(dry, RATE, machine, change=change)
     assert np.isfinite(take.wet).all()
     assert np.array_equal(take.wet[:, 0], take.wet[:, 1])
 
@@ -230,25 +230,25 @@ def test_samples_are_the_same_for_any_block_size(machine, dry, block):
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda m: render_echo(np.zeros(10, dtype=np.int16), RATE, m), "floating-point"),
-        (lambda m: render_echo([0.1], 0, m), "sample_rate must be a whole number from 8000"),
-        (lambda m: render_echo([np.nan], RATE, m), "samples must be a finite number"),
-        (lambda m: render_echo(np.zeros((9, 3)), RATE, m), "shape"),
-        (lambda m: render_echo([0.1], RATE, m, seconds=0.2), "more than the shortest delay, 0.218 s"),
-        (lambda m: render_echo([0.1], RATE, m, seconds=0), "seconds must be greater than 0"),
-        (lambda m: render_echo([0.1], RATE, m, speed=-1), "speed must be greater than 0"),
-        (lambda m: render_echo([0.1], RATE, m, without=["reverb"]), "without must hold names from"),
-        (lambda m: render_echo([0.1], RATE, m, dry_db=np.inf), "dry_db must be a finite number"),
-        (lambda m: render_echo([0.1], RATE, m, seed=-1), "seed must be a whole number"),
-        (lambda m: render_echo([0.1], RATE, m, speed=9.0), "must give delays of 4.7 ms or more"),
-        (lambda m: render_echo([0.1], RATE, echo_settings(m), speed=0.2), "must be left out"),
+        (lambda m: render(np.zeros(10, dtype=np.int16), RATE, m), "floating-point"),
+        (lambda m: render([0.1], 0, m), "sample_rate must be a whole number from 8000"),
+        (lambda m: render([np.nan], RATE, m), "samples must be a finite number"),
+        (lambda m: render(np.zeros((9, 3)), RATE, m), "shape"),
+        (lambda m: render([0.1], RATE, m, seconds=0.2), "more than the shortest delay, 0.218 s"),
+        (lambda m: render([0.1], RATE, m, seconds=0), "seconds must be greater than 0"),
+        (lambda m: render([0.1], RATE, m, speed=-1), "speed must be greater than 0"),
+        (lambda m: render([0.1], RATE, m, without=["reverb"]), "without must hold names from"),
+        (lambda m: render([0.1], RATE, m, dry_db=np.inf), "dry_db must be a finite number"),
+        (lambda m: render([0.1], RATE, m, seed=-1), "seed must be a whole number"),
+        (lambda m: render([0.1], RATE, m, speed=9.0), "must give delays of 4.7 ms or more"),
+        (lambda m: render([0.1], RATE, echo_settings(m), speed=0.2), "must be left out"),
         (lambda m: SpeedChange(ratio=0, start=0, seconds=1), "ratio must be from 0.125 to 8"),
         (lambda m: SpeedChange(ratio=2, start=-1, seconds=1), "start must be 0 s or more"),
         (lambda m: SpeedChange(ratio=2, start=0, seconds=0), "seconds must be from 0.02"),
         (lambda m: Motion(speed=0.2, wobbles=((0.2, 1.0), (0.2, 2.0))), "wobbles must be from 0 to 0.3"),
         (lambda m: Motion(speed=0.2, wobbles=((0.1, 1.0),), phases=()), "phases must be as many"),
         (lambda m: Motion(speed=0.2, random_wobble=0.2), "random_wobble must be from 0 to 0.05"),
-        (lambda m: render_echo([0.1], RATE, m, speed=30.0), "wobbles must be from 0 to 750 Hz"),
+        (lambda m: render([0.1], RATE, m, speed=30.0), "wobbles must be from 0 to 750 Hz"),
         (lambda m: dataclasses.replace(echo_settings(m), head_gains=(1.0, 1.0)), "one number per head"),
         (lambda m: dataclasses.replace(echo_settings(m), saturation=0.0), "saturation must be greater"),
     ],
@@ -262,7 +262,7 @@ def test_nonsense_is_refused_in_one_line(machine, call, message):
 def test_an_echo_that_runs_away_without_a_limit_is_refused(machine, dry):
     hot = with_changes(machine, {"mixer.return_send_db": 20.0})
     with pytest.raises(ValueError, match="return_gain must leave a loop without saturation stable, got 10"):
-        render_echo(dry, RATE, hot, without=["saturation"], seconds=20)
+        render(dry, RATE, hot, without=["saturation"], seconds=20)
 
 
 def test_reading_ahead_of_the_record_head_is_refused(machine, dry):
@@ -282,7 +282,7 @@ def test_a_file_is_rendered_as_it_is_in_memory(tmp_path, machine, dry, ending, c
     source = sound.write_sound(tmp_path / "dry.flac", np.column_stack([dry] * channels), RATE)
     done = render_file(machine, source, tmp_path / f"echo{ending}", seconds=2.0, seed=2)
     heard, rate = sound.read_sound(done.path)
-    take = render_echo(sound.read_sound(source)[0], RATE, machine, seconds=2.0, seed=2)
+    take = render(sound.read_sound(source)[0], RATE, machine, seconds=2.0, seed=2)
     assert (rate, done.seconds, done.clipped, done.notes) == (RATE, 2.0, 0, ())
     if ending in (".wav", ".flac"):
         assert np.abs(heard - take.mix).max() <= 2.0**-23
@@ -294,7 +294,7 @@ def test_a_file_is_rendered_as_it_is_in_memory(tmp_path, machine, dry, ending, c
 def test_the_echo_can_be_had_alone(tmp_path, machine, dry):
     source = sound.write_sound(tmp_path / "dry.wav", dry, RATE)
     done = render_file(machine, source, tmp_path / "echo.wav", wet_only=True, seconds=2.0)
-    wet = render_echo(sound.read_sound(source)[0], RATE, machine, seconds=2.0).wet
+    wet = render(sound.read_sound(source)[0], RATE, machine, seconds=2.0).wet
     assert np.abs(sound.read_sound(done.path)[0] - wet).max() <= 2.0**-23
 
 
@@ -407,5 +407,5 @@ def test_a_flat_pass_needs_no_machine():
     )
     click = np.zeros(4800)
     click[100] = 0.5
-    wet = render_echo(click, RATE, settings, seconds=0.25).wet
+    wet = render(click, RATE, settings, seconds=0.25).wet
     assert wet[[4900, 9700]] == pytest.approx([0.5, 0.25], rel=0.06)

@@ -13,7 +13,7 @@ from tapecalc.machine import example_machine
 from tapecalc.sound import engine as passes
 from tapecalc.sound.engine import EchoSettings, echo_layout
 from tapecalc.sound.motion import Motion
-from tapecalc.sound.render import render_echo
+from tapecalc.sound.render import render
 
 RATE = 48000
 SPEED = 0.2
@@ -63,7 +63,7 @@ def test_blocks_do_what_the_sample_loop_does(head_delays, return_gain, wobble, s
     plain = sample_loop(
         dry, RATE, machine, lambda head, time: fluttered_delay(time, *wobble, head_delays[head], phase=0.4)
     )
-    wet = render_echo(dry, RATE, machine, seconds=len(dry) / RATE).wet
+    wet = render(dry, RATE, machine, seconds=len(dry) / RATE).wet
     assert np.abs(wet - plain).max() < 1e-9
 
 
@@ -94,7 +94,7 @@ def test_reading_with_a_long_sinc_differs_by_the_interpolation_only(head_delays,
         lambda head, time: fluttered_delay(time, *wobble, head_delays[head], phase=0.4),
         reader="sinc",
     )
-    wet = render_echo(dry, RATE, machine, seconds=len(dry) / RATE).wet
+    wet = render(dry, RATE, machine, seconds=len(dry) / RATE).wet
     assert np.sqrt(np.mean((wet - plain) ** 2)) < 1e-5 * np.sqrt(np.mean(plain**2)) + 1e-12
 
 
@@ -119,7 +119,7 @@ def test_any_block_size_gives_the_same_samples(block, seed, saturation):
 @given(head_delays=st.lists(delays, min_size=1, max_size=3), seed=seeds)
 def test_nothing_is_heard_before_the_shortest_delay(head_delays, seed):
     machine = echo(head_delays)
-    wet = render_echo(noise(2000, seed), RATE, machine, seconds=0.2).wet
+    wet = render(noise(2000, seed), RATE, machine, seconds=0.2).wet
     early = int(min(head_delays) * RATE) - passes.filter_half(machine, RATE) - 3
     assert not wet[:early].any()
     assert wet.any()
@@ -129,8 +129,8 @@ def test_nothing_is_heard_before_the_shortest_delay(head_delays, seed):
 @given(factor=st.floats(-3, 3), head_delays=st.lists(delays, min_size=1, max_size=3), seed=seeds)
 def test_without_a_limit_the_echo_follows_the_level(factor, head_delays, seed):
     dry, machine = noise(2000, seed), echo(head_delays)
-    one = render_echo(dry, RATE, machine, seconds=0.2).wet
-    other = render_echo(factor * dry, RATE, machine, seconds=0.2).wet
+    one = render(dry, RATE, machine, seconds=0.2).wet
+    other = render(factor * dry, RATE, machine, seconds=0.2).wet
     assert other == pytest.approx(factor * one, abs=1e-12)
 
 
@@ -138,8 +138,8 @@ def test_without_a_limit_the_echo_follows_the_level(factor, head_delays, seed):
 @given(shift=st.integers(1, 3000), seed=seeds)
 def test_on_an_even_run_the_echo_of_a_later_sound_is_later(shift, seed):
     dry, machine = noise(2000, seed), echo([0.03])
-    one = render_echo(dry, RATE, machine, seconds=0.2).wet
-    later = render_echo(np.concatenate([np.zeros(shift), dry]), RATE, machine, seconds=0.2).wet
+    one = render(dry, RATE, machine, seconds=0.2).wet
+    later = render(np.concatenate([np.zeros(shift), dry]), RATE, machine, seconds=0.2).wet
     place, steepest = np.spacing(0.2 * RATE), np.pi * np.abs(one).max()  # samples, as doubles; per sample
     assert later[shift:] == pytest.approx(one[: len(one) - shift], abs=2 * place * steepest)
 
@@ -148,7 +148,7 @@ def test_on_an_even_run_the_echo_of_a_later_sound_is_later(shift, seed):
 @given(return_gain=st.floats(0, 10), saturation=st.floats(0.01, 1), seed=seeds)
 def test_a_limited_loop_stays_bounded_at_any_gain(return_gain, saturation, seed):
     machine = echo([0.013], return_gain=return_gain, saturation=saturation, one_pass=None)
-    wet = render_echo(noise(2000, seed), RATE, machine, seconds=1.0).wet
+    wet = render(noise(2000, seed), RATE, machine, seconds=1.0).wet
     assert np.abs(wet).max() < 2 * saturation
 
 
@@ -156,7 +156,7 @@ def test_a_limited_loop_stays_bounded_at_any_gain(return_gain, saturation, seed)
 @given(return_gain=st.floats(0.1, 0.9), seed=seeds)
 def test_a_stable_loop_falls_with_every_repeat(return_gain, seed):
     delay = 0.02
-    wet = render_echo(noise(400, seed), RATE, echo([delay], return_gain=return_gain), seconds=0.4).wet
+    wet = render(noise(400, seed), RATE, echo([delay], return_gain=return_gain), seconds=0.4).wet
     step = round(delay * RATE)
     levels = [np.sum(wet[n * step - 200 : (n + 1) * step - 200] ** 2) for n in range(1, 19)]
     assert np.all(np.diff(levels) < 0)
@@ -166,9 +166,9 @@ def test_a_stable_loop_falls_with_every_repeat(return_gain, seed):
 @given(seed=seeds, left=gains, right=gains)
 def test_channels_are_rendered_each_for_itself(seed, left, right):
     dry, machine = noise(2000, seed), echo([0.02, 0.03], saturation=0.2)
-    stereo = render_echo(np.column_stack([left * dry, right * dry]), RATE, machine, seconds=0.2).wet
+    stereo = render(np.column_stack([left * dry, right * dry]), RATE, machine, seconds=0.2).wet
     for channel, gain in enumerate((left, right)):
-        mono = render_echo(gain * dry, RATE, machine, seconds=0.2).wet
+        mono = render(gain * dry, RATE, machine, seconds=0.2).wet
         assert np.abs(stereo[:, channel] - mono).max() < 1e-14
 
 
@@ -177,6 +177,6 @@ def test_channels_are_rendered_each_for_itself(seed, left, right):
 def test_wobble_changes_the_time_but_hardly_the_level(seed, depth):
     even = echo([0.03], return_gain=0.0)
     wobbling = dataclasses.replace(even, motion=Motion(speed=SPEED, wobbles=((depth, 5.0),), seed=seed))
-    takes = [render_echo(noise(9000, seed), RATE, machine, seconds=0.25) for machine in (even, wobbling)]
+    takes = [render(noise(9000, seed), RATE, machine, seconds=0.25) for machine in (even, wobbling)]
     levels = [np.sum(take.wet**2) for take in takes]
     assert levels[1] == pytest.approx(levels[0], rel=0.05)
