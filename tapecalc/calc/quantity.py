@@ -66,6 +66,7 @@ __all__ = [
     "check_fields",
     "finite",
     "known_name",
+    "nearest",
     "non_negative",
     "positive",
     "quantities",
@@ -117,19 +118,19 @@ class Is:
         if self._counts:
             return whole(name, value, int(self.least or 0), int(self.most or 0))
         array = finite(name, value)
-        bad = np.zeros(array.shape, dtype=bool)
-        if self.above is not None:
-            bad |= array <= self.above
-        if self.least is not None:
-            bad |= array < self.least
-        if self.below is not None:
-            bad |= array >= self.below
-        if self.most is not None:
-            bad |= array > self.most
-        if self.whole:
-            bad |= array != np.floor(array)
-        _refuse(name, array, bad, self.allowed())
+        bad = self._outside(array)
+        if bad is not None and bad.any():
+            _refuse(name, array, bad, self.allowed())
         return single(name, array) if self.one else array
+
+    def _outside(self, array: NDArray[np.float64]) -> NDArray[np.bool_] | None:
+        """Where elements are not allowed; None if everything is."""
+        bad = [array <= self.above] if self.above is not None else []
+        bad += [array < self.least] if self.least is not None else []
+        bad += [array >= self.below] if self.below is not None else []
+        bad += [array > self.most] if self.most is not None else []
+        bad += [array != np.floor(array)] if self.whole else []
+        return functools.reduce(np.logical_or, bad) if bad else None
 
     @property
     def _counts(self) -> bool:
@@ -251,9 +252,14 @@ def known_name(kind: str, name: str, known: Iterable[str]) -> str:
     known = list(known)
     if isinstance(name, str) and name in known:
         return name
-    near = difflib.get_close_matches(str(name), known, n=1)
-    hint = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
+    near = nearest(str(name), known)
+    hint = f"did you mean {near!r}?" if near else f"known: {', '.join(known)}"
     raise ValueError(f"{kind} {name!r} is not known; {hint}")
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """Find the known name that a mistyped one was probably meant to be; None if none is near."""
+    return next(iter(difflib.get_close_matches(name, list(known), n=1)), None)
 
 
 def scalar_or_array(result: Any) -> Any:
@@ -264,7 +270,7 @@ def scalar_or_array(result: Any) -> Any:
 
 def _refuse(name: str, array: NDArray[Any], bad: NDArray[np.bool_], allowed: str) -> None:
     """Raise ValueError about the first element of `array` at which `bad` is true."""
-    if not np.any(bad):
+    if not bad.any():
         return
     where = tuple(int(i[0]) for i in np.nonzero(np.atleast_1d(bad)))
     place = f" at index {where[0] if len(where) == 1 else where}" if array.ndim else ""

@@ -58,10 +58,6 @@ def test_tape_length_needs_the_outer_radius_to_be_larger():
         transport.tape_length(0.02, 0.03, 35e-6)
 
 
-def test_reel_of_one_meter_around_turns_once_a_second_at_one_meter_a_second():
-    assert transport.turning_rate(1.0, 1 / (2 * np.pi)) == pytest.approx(1.0)
-
-
 def test_delay_at_steady_speed_is_spacing_over_speed():
     delay = transport.delay_at(np.linspace(0, 2, 9), np.full(9, 0.2), 0.05)
     np.testing.assert_allclose(delay, 0.25, rtol=1e-13)

@@ -71,7 +71,8 @@ def test_above_240_ms_a_shift_of_2_5_percent_is_just_noticed(interval_ms, thresh
 # Source: derived from the two rules above, 0.025 x 240 ms.
 def test_the_two_rules_meet_at_240_ms():
     assert tempo.timing_threshold(0.240) == pytest.approx(0.006, rel=1e-12)
-    assert standards.TIMING_FLOOR / standards.TIMING_FRACTION == pytest.approx(0.240, rel=1e-12)
+    meeting = standards.TIMING_FLOOR / standards.TIMING_FRACTION
+    assert meeting == pytest.approx(0.240, rel=1e-12)
 
 
 # Source: a page on tempo experiments prints both 60 -> 63.3 per minute and 26.5 ms in 1000 ms as one
@@ -87,7 +88,7 @@ def test_the_threshold_at_one_second_is_not_the_self_contradicting_one():
 @pytest.mark.parametrize(("intervals", "percent"), [(1, 6), (2, 4), (4, 3.2), (6, 3)])
 def test_published_tempo_thresholds(intervals, percent):
     assert 100 * tempo.tempo_threshold(intervals) == pytest.approx(percent, rel=1e-12)
-    assert 100 * standards.BEST_TEMPO_THRESHOLD == 1.5 < percent
+    assert percent > 1.5  # the best that any listener of that study does
 
 
 # Sources in the last column.
@@ -109,12 +110,11 @@ def test_published_echo_limits_lie_in_the_zone_that_they_describe(delay_ms, zone
 
 
 # Source: running speech hides its echo up to 50 ms: Rakerd, Hsu, Hartmann 1997; the published limits of
-# 40 and 50 ms are both given with 5 ms of doubt.
+# 40 and 50 ms are both given with 5 ms of doubt. A discrete echo is heard from 50 to 100 ms: Everest p. 75.
 def test_fusion_ends_between_the_published_limits():
     doubling = next(zone for zone in tempo.ECHO_ZONES if zone.name == "doubling")
     assert doubling.longest == pytest.approx(0.040, abs=0.005)
-    assert doubling.longest <= standards.SPEECH_FUSION_LIMIT == pytest.approx(0.050, abs=0.005)
-    assert doubling.longest < standards.DISCRETE_ECHO[0]
+    assert doubling.longest < 0.050
 
 
 # Source: conversion in Everest's magazine article, 1985.
