@@ -1,27 +1,27 @@
 """One machine, its tape, heads, mixer and song, as a person describes it.
 
-The keys of the file are in trade units with the unit in the name; the
-properties of `Machine` give the same things in SI to the rest of the library.
-Only the speeds and one head spacing must be given. Everything else has a
-default, and `Machine.assumed` lists what was not said.
+The keys of the file are in trade units with the unit in the name; the properties of `Machine` give the
+same things in SI to the rest of the library. Only the speeds and one head spacing must be given.
+Everything else has a default, and `Machine.assumed` lists what was not said.
 """
 
-from __future__ import annotations
-
-import difflib
 import math
+import os
 import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, Self
 
 import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic_core import ErrorDetails
 
 from tapecalc.calc.heads import MOST_HEADS, Heads
 from tapecalc.calc.levels import Stage
 from tapecalc.calc.loop import EchoLoop
 from tapecalc.calc.parts import TurningPart
+from tapecalc.calc.quantity import nearest
 from tapecalc.calc.response import HeadContact, OnePass
 from tapecalc.calc.standards import DEFAULT_GAP_FACTOR
 from tapecalc.calc.transport import delay_from_spacing, delay_uncertainty, mains_speed_ratio
@@ -40,7 +40,6 @@ __all__ = [
     "write_machine",
 ]
 
-
 MOST_SPEEDS = 6
 LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
 SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
@@ -54,9 +53,17 @@ class MachineFileError(ValueError):
     """A machine file that cannot be used, with one line that says why."""
 
 
-def _number(default, description, **limits):
+# ---- the sections of the file ----
+
+
+def _number(default: Any, description: str, **limits: Any) -> Any:
     """Declare one number of the machine file: its default, what it is, what is allowed."""
     return Field(default, description=description, allow_inf_nan=False, **limits)
+
+
+def _list(default: Any, description: str, most: int, least: int | None = None) -> Any:
+    """Declare one list of the machine file: its default, what it is, how many entries are allowed."""
+    return Field(default, description=description, min_length=least, max_length=most, strict=False)
 
 
 class _Section(BaseModel):
@@ -66,7 +73,7 @@ class _Section(BaseModel):
 
     @field_validator("*")
     @classmethod
-    def _measurable(cls, value):
+    def _measurable(cls, value: Any) -> Any:
         if isinstance(value, float) and 0 < abs(value) < SMALLEST:
             raise ValueError(f"must be 0 or a number that can be measured, got {value:g}")
         return value
@@ -78,19 +85,9 @@ _Speed = Annotated[float, Field(gt=0, le=300, allow_inf_nan=False)]
 class Transport(_Section):
     """How the tape is driven."""
 
-    speeds_ips: tuple[_Speed, ...] | None = Field(
-        None,
-        description="tape speeds in inches per second",
-        min_length=1,
-        max_length=MOST_SPEEDS,
-        strict=False,
-    )
-    speeds_cm_s: tuple[_Speed, ...] | None = Field(
-        None,
-        description="tape speeds in centimeters per second, instead of speeds_ips",
-        min_length=1,
-        max_length=MOST_SPEEDS,
-        strict=False,
+    speeds_ips: tuple[_Speed, ...] | None = _list(None, "tape speeds in inches per second", MOST_SPEEDS, 1)
+    speeds_cm_s: tuple[_Speed, ...] | None = _list(
+        None, "tape speeds in centimeters per second, instead of speeds_ips", MOST_SPEEDS, 1
     )
     speed_uncertainty_percent: float = _number(1.5, "how far the real speed may be off", ge=0, le=20)
     capstan_diameter_mm: float | None = _number(None, "capstan diameter, for sleeves", gt=0, le=200)
@@ -100,7 +97,7 @@ class Transport(_Section):
     )
 
     @model_validator(mode="after")
-    def _one_list_of_speeds(self):
+    def _one_list_of_speeds(self) -> Self:
         if (self.speeds_ips is None) == (self.speeds_cm_s is None):
             raise ValueError("needs either speeds_ips or speeds_cm_s, and not both")
         return self
@@ -114,7 +111,7 @@ class Tape(_Section):
     length_m: float = _number(549.0, "length of tape on the reel", gt=0, le=5000)
 
     @model_validator(mode="after")
-    def _coating_within_tape(self):
+    def _coating_within_tape(self) -> Self:
         if self.coating_thickness_um >= self.total_thickness_um:
             raise ValueError("coating_thickness_um must be less than total_thickness_um")
         return self
@@ -147,6 +144,7 @@ class PlaybackHead(_Section):
     spacing_uncertainty_mm: float = _number(0.5, "how far that distance may be off", ge=0, le=100)
     level_db: float = _number(0.0, "level of this head in the sum of all heads", ge=-90, le=20)
     feeds_return: bool = Field(True, description="whether this head feeds the return send")
+    inverted: bool = Field(False, description="whether this head is wired with the opposite polarity")
 
 
 class MeasuredDelay(_Section):
@@ -169,7 +167,7 @@ class Song(_Section):
     """What the echo is for."""
 
     bpm: float | None = _number(None, "tempo in quarter notes a minute", ge=20, le=400)
-    wanted_repeats: int = Field(4, description="repeats to be heard", ge=1, le=200)
+    wanted_repeats: int = Field(default=4, description="repeats to be heard", ge=1, le=200)
     faded_db: float = _number(-30.0, "level at which a repeat no longer counts as heard", ge=-100, le=-1)
 
 
@@ -208,18 +206,18 @@ class Part(_Section):
 
     @field_validator("name")
     @classmethod
-    def _printable(cls, value):
+    def _printable(cls, value: str) -> str:
         return _printable_line(value)
 
     @model_validator(mode="after")
-    def _one_kind(self):
+    def _one_kind(self) -> Self:
         given = {k for k in ("diameter_mm", "length_mm", "pulley_mm", "radius_mm") if getattr(self, k)}
         if given not in ({"diameter_mm"}, {"length_mm", "pulley_mm"}, {"radius_mm"}):
             raise ValueError("needs diameter_mm, or length_mm and pulley_mm, or radius_mm")
         return self
 
 
-def _printable_line(value):
+def _printable_line(value: str) -> str:
     """Refuse control characters and line breaks, which would upset a terminal or a table."""
     if not value.isprintable() or not value.strip():
         raise ValueError("must be one line of printable characters")
@@ -227,60 +225,46 @@ def _printable_line(value):
 
 
 class Machine(_Section):
-    """A machine as a person describes it; see the module for the SI view.
+    """A machine as a person describes it, section by section, and the same in SI as properties.
 
-    Attributes
-    ----------
-    name : str
-        What the owner calls it.
-    transport, tape, heads, playback_heads, mixer, song, levels, flutter, parts, measured_delays
-        The sections of the file.
+    Speeds are in m/s, lengths in m, times in s, gains are amplitudes.
     """
 
     name: str = Field("my machine", description="what the owner calls it", min_length=1, max_length=80)
     transport: Transport
     tape: Tape = Tape()
     heads: HeadSection = HeadSection()
-    playback_heads: tuple[PlaybackHead, ...] = Field(
-        ...,
-        description="the playback heads, in tape order",
-        min_length=1,
-        max_length=MOST_HEADS,
-        strict=False,
-    )
+    playback_heads: tuple[PlaybackHead, ...] = _list(..., "the playback heads, in tape order", MOST_HEADS, 1)
     mixer: Mixer = Mixer()
     song: Song = Song()
     levels: Levels = Levels()
     flutter: Flutter = Flutter()
-    parts: tuple[Part, ...] = Field((), description="turning parts", max_length=30, strict=False)
-    measured_delays: tuple[MeasuredDelay, ...] = Field(
-        (),
-        description="delays that were measured, to stand for spacing over speed",
-        max_length=MOST_SPEEDS * MOST_HEADS,
-        strict=False,
+    parts: tuple[Part, ...] = _list((), "turning parts", 30)
+    measured_delays: tuple[MeasuredDelay, ...] = _list(
+        (), "delays that were measured, to stand for spacing over speed", MOST_SPEEDS * MOST_HEADS
     )
 
     @field_validator("name")
     @classmethod
-    def _printable(cls, value):
+    def _printable(cls, value: str) -> str:
         return _printable_line(value)
 
     @model_validator(mode="after")
-    def _heads_in_tape_order(self):
+    def _heads_in_tape_order(self) -> Self:
         spacings = [head.spacing_mm for head in self.playback_heads]
         if spacings != sorted(spacings):
             raise ValueError("playback_heads must stand in tape order, nearest to the record head first")
         return self
 
     @model_validator(mode="after")
-    def _belts_need_a_capstan(self):
+    def _belts_need_a_capstan(self) -> Self:
         for part in self.parts:
             if part.length_mm is not None and self.transport.capstan_diameter_mm is None:
                 raise ValueError(f"transport.capstan_diameter_mm is needed for the belt {part.name!r}")
         return self
 
     @model_validator(mode="after")
-    def _parts_have_names_of_their_own(self):
+    def _parts_have_names_of_their_own(self) -> Self:
         names = [part.name for part in self.parts]
         for number, name in enumerate(names, start=1):
             if name in names[: number - 1]:
@@ -288,7 +272,7 @@ class Machine(_Section):
         return self
 
     @model_validator(mode="after")
-    def _speeds_and_delays_of_a_machine(self):
+    def _speeds_and_delays_of_a_machine(self) -> Self:
         for speed in self.speeds:
             if not SLOWEST <= speed <= FASTEST:
                 raise ValueError(
@@ -305,41 +289,45 @@ class Machine(_Section):
         return self
 
     @model_validator(mode="after")
-    def _measured_delays_agree_with_spacing_and_speed(self):
+    def _measured_delays_agree_with_spacing_and_speed(self) -> Self:
         taken = set()
-        for number, one in enumerate(self.measured_delays, start=1):
+        for number, measured in enumerate(self.measured_delays, start=1):
             key = f"measured_delays[{number}]"
             for name, given, count in (
-                ("head", one.head, len(self.playback_heads)),
-                ("speed", one.speed, len(self.speeds)),
+                ("head", measured.head, len(self.playback_heads)),
+                ("speed", measured.speed, len(self.speeds)),
             ):
                 if given > count:
                     raise ValueError(f"{key}.{name} must be {count} or less on this machine, got {given}")
-            if (one.head, one.speed) in taken:
+            if (measured.head, measured.speed) in taken:
                 raise ValueError(f"{key} must be of another head or speed, that one is measured already")
-            taken.add((one.head, one.speed))
-            delay, unsure = self._stated_delay(one.head - 1, self.speeds[one.speed - 1])
-            delay_ms, unsure_ms = from_si(delay, "ms"), from_si(unsure, "ms")
-            reach_ms = FARTHEST * math.hypot(unsure_ms, one.delay_uncertainty_ms) + ROUNDED * delay_ms
-            if abs(one.delay_ms - delay_ms) > reach_ms:
+            taken.add((measured.head, measured.speed))
+            stated = self._stated_delay(measured.head - 1, self.speeds[measured.speed - 1])
+            delay_ms, u_delay_ms = (from_si(time, "ms") for time in stated)
+            reach_ms = FARTHEST * math.hypot(u_delay_ms, measured.delay_uncertainty_ms) + ROUNDED * delay_ms
+            if abs(measured.delay_ms - delay_ms) > reach_ms:
                 raise ValueError(
                     f"{key}.delay_ms must be spacing over speed, {delay_ms:.6g} ms, within {reach_ms:.3g} ms "
-                    f"({FARTHEST} standard uncertainties), got {one.delay_ms:.6g}"
+                    f"({FARTHEST} standard uncertainties), got {measured.delay_ms:.6g}"
                 )
         return self
 
+    # ---- the same in SI ----
+
     @property
-    def speeds(self):
-        """Tape speeds in m/s as they really run, in the order given (a tuple)."""
-        transport = self.transport
-        if transport.speeds_ips is not None:
-            nominal = [to_si(speed, "ips") for speed in transport.speeds_ips]
-        else:
-            nominal = [to_si(speed, "cm_s") for speed in transport.speeds_cm_s]
+    def speeds(self) -> tuple[float, ...]:
+        """Tape speeds as they really run, in the order given."""
+        ips, cm_s = self.transport.speeds_ips, self.transport.speeds_cm_s
+        nominal = [to_si(s, "ips") for s in ips] if ips else [to_si(s, "cm_s") for s in cm_s or ()]
         return tuple(speed * self.mains_ratio for speed in nominal)
 
     @property
-    def mains_ratio(self):
+    def units(self) -> str:
+        """How the owner counts: ``"inches"`` where the speeds are given in ips, else ``"metric"``."""
+        return "metric" if self.transport.speeds_ips is None else "inches"
+
+    @property
+    def mains_ratio(self) -> float:
         """Real over nominal speed on this supply; 1 where no other supply is named."""
         transport = self.transport
         if transport.mains_hz is None or transport.design_mains_hz is None:
@@ -347,56 +335,52 @@ class Machine(_Section):
         return mains_speed_ratio(transport.mains_hz, transport.design_mains_hz)
 
     @property
-    def speed_uncertainty(self):
+    def speed_uncertainty(self) -> float:
         """Standard uncertainty of the speed, as a fraction of it."""
         return to_si(self.transport.speed_uncertainty_percent, "percent")
 
     @property
-    def capstan_diameter(self):
-        """Capstan diameter in m, or None where it is not known."""
-        diameter = self.transport.capstan_diameter_mm
-        return None if diameter is None else to_si(diameter, "mm")
+    def capstan_diameter(self) -> float | None:
+        """Capstan diameter, or None where it is not known."""
+        return _meters(self.transport.capstan_diameter_mm)
 
     @property
-    def tape_thickness(self):
-        """Total tape thickness in m."""
+    def tape_thickness(self) -> float:
+        """Total tape thickness."""
         return to_si(self.tape.total_thickness_um, "um")
 
     @property
-    def spacings(self):
-        """Spacing of each playback head from the record head in m (a tuple)."""
+    def spacings(self) -> tuple[float, ...]:
+        """Spacing of each playback head from the record head."""
         return tuple(to_si(head.spacing_mm, "mm") for head in self.playback_heads)
 
     @property
-    def spacing_uncertainties(self):
-        """Standard uncertainty of each spacing in m (a tuple)."""
+    def spacing_uncertainties(self) -> tuple[float, ...]:
+        """Standard uncertainty of each spacing."""
         return tuple(to_si(head.spacing_uncertainty_mm, "mm") for head in self.playback_heads)
 
-    def _stated_delay(self, head, speed):
+    def _stated_delay(self, head: int, speed: float) -> tuple[float, float]:
         """Delay and its standard uncertainty from spacing and speed alone; `head` counts from 0."""
-        spacing, unsure = self.spacings[head], self.spacing_uncertainties[head]
+        spacing, u_spacing = self.spacings[head], self.spacing_uncertainties[head]
         return (
             delay_from_spacing(spacing, speed),
-            delay_uncertainty(spacing, speed, unsure, self.speed_uncertainty * speed),
+            delay_uncertainty(spacing, speed, u_spacing, self.speed_uncertainty * speed),
         )
 
-    def _measured_at(self, speed):
+    def _measured_at(self, speed: float) -> dict[int, MeasuredDelay]:
         """The measured delays at one of the machine's own speeds, by head counted from 0."""
-        return {one.head - 1: one for one in self.measured_delays if self.speeds[one.speed - 1] == speed}
+        return {m.head - 1: m for m in self.measured_delays if self.speeds[m.speed - 1] == speed}
 
-    def delays(self, speed):
-        """Delay of each playback head in s at a `speed` in m/s (a tuple).
-
-        As measured where the file holds it for that very speed, else spacing over speed.
-        """
+    def delays(self, speed: float) -> tuple[float, ...]:
+        """Delay of each head: as measured where the file holds it for that speed, else spacing over speed."""
         measured = self._measured_at(speed)
         return tuple(
             to_si(measured[head].delay_ms, "ms") if head in measured else delay_from_spacing(spacing, speed)
             for head, spacing in enumerate(self.spacings)
         )
 
-    def delay_uncertainties(self, speed):
-        """Standard uncertainty of each delay in s at a `speed` in m/s (a tuple)."""
+    def delay_uncertainties(self, speed: float) -> tuple[float, ...]:
+        """Standard uncertainty of each delay."""
         measured = self._measured_at(speed)
         return tuple(
             to_si(measured[head].delay_uncertainty_ms, "ms")
@@ -405,28 +389,26 @@ class Machine(_Section):
             for head in range(len(self.playback_heads))
         )
 
-    def delays_measured(self, speed):
-        """Whether the delay of each head at a `speed` in m/s was measured (a tuple of bool)."""
+    def delays_measured(self, speed: float) -> tuple[bool, ...]:
+        """Whether the delay of each head was measured at this speed."""
         measured = self._measured_at(speed)
         return tuple(head in measured for head in range(len(self.playback_heads)))
 
-    def delays_that_hold(self, other):
-        """The measured delays that hold for an `other` machine as well (a tuple).
+    def delays_that_hold(self, other: Self) -> tuple[MeasuredDelay, ...]:
+        """Find the measured delays whose head and speed have the same number and value on another machine."""
 
-        Those of heads and speeds that stand there with the same number and the same value.
-        """
-
-        def same(ours, theirs, number):
+        def same(ours: tuple[float, ...], theirs: tuple[float, ...], number: int) -> bool:
             return number <= len(theirs) and ours[number - 1] == theirs[number - 1]
 
         return tuple(
-            one
-            for one in self.measured_delays
-            if same(self.spacings, other.spacings, one.head) and same(self.speeds, other.speeds, one.speed)
+            measured
+            for measured in self.measured_delays
+            if same(self.spacings, other.spacings, measured.head)
+            and same(self.speeds, other.speeds, measured.speed)
         )
 
-    def spacings_at(self, speed):
-        """Spacing of each head in m that gives its delay at a `speed` in m/s (a tuple).
+    def spacings_at(self, speed: float) -> tuple[float, ...]:
+        """Spacing of each head that gives its delay at this speed.
 
         The stated one, but where the delay was measured: no ruler is as good.
         """
@@ -437,40 +419,40 @@ class Machine(_Section):
         )
 
     def heads_at(self, speed: float) -> Heads:
-        """The playback heads with the spacings that give their delays at a `speed` in m/s."""
+        """Give the playback heads with the spacings that give their delays, and signed gains."""
         return Heads(
             spacings=self.spacings_at(speed),
-            gains=tuple(db_to_amplitude(head.level_db) for head in self.playback_heads),
+            gains=tuple(
+                -db_to_amplitude(head.level_db) if head.inverted else db_to_amplitude(head.level_db)
+                for head in self.playback_heads
+            ),
             feeds_return=tuple(head.feeds_return for head in self.playback_heads),
         )
 
-    def one_pass(self, speed):
-        """Response of one pass over the tape at a `speed` in m/s (a `OnePass`)."""
+    def one_pass(self, speed: float) -> OnePass:
+        """Give the response of one pass over the tape, today and as aligned."""
         heads = self.heads
-        fixed = {
-            "gap": to_si(heads.gap_um, "um"),
-            "gap_factor": heads.gap_factor,
-            "coating_thickness": to_si(self.tape.coating_thickness_um, "um"),
-            "track_width": to_si(heads.track_width_mm, "mm"),
-        }
+
+        def contact(spacing_loss_um: float, azimuth_error_arcmin: float) -> HeadContact:
+            return HeadContact(
+                gap=to_si(heads.gap_um, "um"),
+                gap_factor=heads.gap_factor,
+                separation=to_si(spacing_loss_um, "um"),
+                coating_thickness=to_si(self.tape.coating_thickness_um, "um"),
+                track_width=to_si(heads.track_width_mm, "mm"),
+                azimuth_angle=to_si(azimuth_error_arcmin, "arcmin"),
+            )
+
         return OnePass(
             speed=speed,
-            today=HeadContact(
-                separation=to_si(heads.spacing_loss_um, "um"),
-                azimuth_angle=to_si(heads.azimuth_error_arcmin, "arcmin"),
-                **fixed,
-            ),
-            aligned=HeadContact(
-                separation=to_si(heads.aligned_spacing_loss_um, "um"),
-                azimuth_angle=to_si(heads.aligned_azimuth_error_arcmin, "arcmin"),
-                **fixed,
-            ),
+            today=contact(heads.spacing_loss_um, heads.azimuth_error_arcmin),
+            aligned=contact(heads.aligned_spacing_loss_um, heads.aligned_azimuth_error_arcmin),
             boost_db=heads.treble_boost_db,
             low_cut=heads.low_cut_hz,
         )
 
-    def echo_loop(self, speed):
-        """The loop that the mixer closes at a `speed` in m/s (an `EchoLoop`)."""
+    def echo_loop(self, speed: float) -> EchoLoop:
+        """Give the loop that the mixer closes."""
         return EchoLoop(
             heads=self.heads_at(speed),
             return_gain=db_to_amplitude(self.mixer.return_send_db),
@@ -479,20 +461,16 @@ class Machine(_Section):
         )
 
     @property
-    def turning_parts(self):
-        """The parts that turn, in SI (a tuple of `TurningPart`)."""
-
-        def meters(value):
-            return None if value is None else to_si(value, "mm")
-
+    def turning_parts(self) -> tuple[TurningPart, ...]:
+        """The parts that turn."""
         return tuple(
             TurningPart(
                 name=part.name,
-                diameter=meters(part.diameter_mm),
-                belt_length=meters(part.length_mm),
-                pulley_diameter=meters(part.pulley_mm),
+                diameter=_meters(part.diameter_mm),
+                belt_length=_meters(part.length_mm),
+                pulley_diameter=_meters(part.pulley_mm),
                 capstan_diameter=self.capstan_diameter if part.length_mm is not None else None,
-                reel_radius=meters(part.radius_mm),
+                reel_radius=_meters(part.radius_mm),
                 tape_thickness=self.tape_thickness,
                 wobble=to_si(part.wobble_percent, "percent"),
             )
@@ -500,8 +478,8 @@ class Machine(_Section):
         )
 
     @property
-    def level_stages(self):
-        """The way of the signal through mixer, machine and back (a tuple of `Stage`)."""
+    def level_stages(self) -> tuple[Stage, ...]:
+        """The way of the signal through mixer, machine and back."""
         levels, mixer = self.levels, self.mixer
         tape_full_dbu = levels.machine_reference_dbu + levels.tape_headroom_db
         tape_noise_dbu = levels.machine_reference_dbu + levels.tape_noise_db
@@ -515,63 +493,40 @@ class Machine(_Section):
         )
 
     @property
-    def assumed(self):
+    def assumed(self) -> tuple[tuple[str, Any, str], ...]:
         """What the file did not say: (key, value or None, description) for each default used."""
-        rows = []
+        rows: list[tuple[str, Any, str]] = []
         for key, field in type(self).model_fields.items():
             value = getattr(self, key)
-            if isinstance(value, BaseModel):
+            if isinstance(value, _Section):
                 rows += _unset(value, f"{key}.")
             elif key == "playback_heads":
                 for number, head in enumerate(value, start=1):
                     rows += _unset(head, f"playback_heads[{number}].")
             elif key not in self.model_fields_set:
-                rows.append((key, value, field.description))
+                rows.append((key, value, field.description or ""))
         given_otherwise = ("measured_delays", "parts", "transport.speeds_cm_s", "transport.speeds_ips")
         return tuple(row for row in rows if row[0] not in given_otherwise)
 
 
-def _unset(section, prefix):
+def _unset(section: _Section, prefix: str) -> Iterator[tuple[str, Any, str]]:
     """List the keys of one section that kept their defaults."""
-    return [
-        (prefix + key, getattr(section, key), field.description)
-        for key, field in type(section).model_fields.items()
-        if key not in section.model_fields_set
-    ]
+    for key, field in type(section).model_fields.items():
+        if key not in section.model_fields_set:
+            yield prefix + key, getattr(section, key), field.description or ""
 
 
-def machine_from_text(text, *, source="machine file"):
-    """Read a machine from the text of a TOML file.
+def _meters(value_mm: float | None) -> float | None:
+    return None if value_mm is None else to_si(value_mm, "mm")
 
-    Parameters
-    ----------
-    text : str
-        The content of the file.
-    source : str, optional
-        What error messages call the file.
 
-    Returns
-    -------
-    Machine
-        The machine, validated.
+# ---- reading, writing, changing ----
 
-    Raises
-    ------
-    MachineFileError
-        If the text is not TOML, or a key is missing, unknown or out of its range.
 
-    See Also
-    --------
-    machine_to_text : the inverse
+def machine_from_text(text: str, *, source: str = "machine file") -> Machine:
+    r"""Read a machine from TOML text; what cannot be used is refused in one line that names `source`.
 
-    Notes
-    -----
-    Source: TOML 1.0. Notebook: workbench.
-
-    Examples
-    --------
-    >>> text = "transport.speeds_ips = [7.5]\\nplayback_heads = [{spacing_mm = 41.5}]"
-    >>> machine_from_text(text).speeds
+    >>> machine_from_text("transport.speeds_ips = [7.5]\nplayback_heads = [{spacing_mm = 41.5}]").speeds
     (0.1905,)
     """
     try:
@@ -584,63 +539,14 @@ def machine_from_text(text, *, source="machine file"):
     return _validated(data, source)
 
 
-def machine_to_text(machine):
-    """Write a machine as TOML text, only what was said about it.
-
-    Parameters
-    ----------
-    machine : Machine
-        The machine.
-
-    Returns
-    -------
-    str
-        TOML text from which `machine_from_text` makes the same machine.
-
-    See Also
-    --------
-    machine_from_text : the inverse
-
-    Notes
-    -----
-    Source: TOML 1.0. Notebook: workbench.
-
-    Examples
-    --------
-    >>> print(machine_to_text(example_machine()).splitlines()[0])
-    name = "Bench deck"
-    """
+def machine_to_text(machine: Machine) -> str:
+    """Write a machine as TOML text, only what was said about it; undone by `machine_from_text`."""
     return tomli_w.dumps(machine.model_dump(exclude_unset=True, exclude_none=True))
 
 
-def read_machine(path):
-    """Read a machine file.
+def read_machine(path: str | os.PathLike[str]) -> Machine:
+    """Read a machine file; one that cannot be used is refused in one line that says why and where.
 
-    Parameters
-    ----------
-    path : str or os.PathLike
-        The file, TOML in UTF-8.
-
-    Returns
-    -------
-    Machine
-        The machine, validated.
-
-    Raises
-    ------
-    MachineFileError
-        If the file cannot be read or used; one line that names the file and the key.
-
-    See Also
-    --------
-    write_machine : the inverse
-
-    Notes
-    -----
-    Source: TOML 1.0. Notebook: workbench.
-
-    Examples
-    --------
     >>> read_machine("nowhere.toml")
     Traceback (most recent call last):
     tapecalc.machine.MachineFileError: nowhere.toml: cannot be read (No such file or directory)
@@ -662,98 +568,25 @@ def read_machine(path):
     return machine_from_text(text, source=source)
 
 
-def write_machine(machine, path):
-    """Write a machine file in one step.
-
-    Parameters
-    ----------
-    machine : Machine
-        The machine.
-    path : str or os.PathLike
-        Where the file shall stand.
-
-    Returns
-    -------
-    pathlib.Path
-        The path that was written.
-
-    Raises
-    ------
-    OSError
-        If it cannot be written; an old file stays as it was.
-
-    See Also
-    --------
-    read_machine : the inverse
-
-    Notes
-    -----
-    Source: TOML 1.0. Notebook: workbench.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = write_machine(example_machine(), Path(folder) / "copy.toml")
-    ...     read_machine(path) == example_machine()
-    True
-    """
+def write_machine(machine: Machine, path: str | os.PathLike[str]) -> Path:
+    """Write a machine file in one step, and give its path back; undone by `read_machine`."""
     return write_file(path, machine_to_text(machine))
 
 
-def example_machine():
-    """Return the bundled example: the club's bench deck.
-
-    Returns
-    -------
-    Machine
-        The machine described in ``tapecalc/examples/bench_deck.toml``.
-
-    Notes
-    -----
-    Source: our own scenario. Notebook: workbench.
-
-    Examples
-    --------
-    >>> example_machine().name
-    'Bench deck'
-    """
+def example_machine() -> Machine:
+    """Return the bundled example: the club's bench deck."""
     file = resources.files("tapecalc.examples") / "bench_deck.toml"
     return machine_from_text(file.read_text(encoding="utf-8"), source=file.name)
 
 
-def machine_from_options(*, spacings_mm, speeds_ips=None, speeds_cm_s=None):
-    """Make a machine of the few numbers that suffice, typed by hand.
+def machine_from_options(
+    *,
+    spacings_mm: Iterable[float] | None,
+    speeds_ips: Sequence[float] | None = None,
+    speeds_cm_s: Sequence[float] | None = None,
+) -> Machine:
+    """Make a machine of the few numbers that suffice; spacings in any order, speeds in either unit.
 
-    Parameters
-    ----------
-    spacings_mm : sequence of float
-        Distance of each playback head from the record head in mm, in any order.
-    speeds_ips : sequence of float, optional
-        Tape speeds in inches per second.
-    speeds_cm_s : sequence of float, optional
-        Tape speeds in centimeters per second, instead of `speeds_ips`.
-
-    Returns
-    -------
-    Machine
-        The machine; all else is assumed.
-
-    Raises
-    ------
-    MachineFileError
-        If a number is missing or out of its range.
-
-    See Also
-    --------
-    machine_from_text : the same from a file
-
-    Notes
-    -----
-    Source: house rule, only what a person can know is required. Notebook: workbench.
-
-    Examples
-    --------
     >>> machine_from_options(spacings_mm=[41.5], speeds_ips=[7.5]).delays(0.1905)
     (0.2178477690288714,)
     """
@@ -763,41 +596,20 @@ def machine_from_options(*, spacings_mm, speeds_ips=None, speeds_cm_s=None):
     return _validated({**data, "playback_heads": heads}, "options")
 
 
-def with_changes(machine, changes):
-    """Return a copy of a machine with some keys changed, validated again.
+def with_changes(machine: Machine, changes: Mapping[str, Any]) -> Machine:
+    """Return a copy of a machine with new values for some dotted keys, validated again.
 
-    Parameters
-    ----------
-    machine : Machine
-        The machine to start from; it stays as it is.
-    changes : dict
-        New values by dotted key, for example ``{"song.bpm": 90.0}``; a playback head
-        is named by its number from 1: ``{"playback_heads.1.spacing_mm": 50.0}``.
+    A playback head is named by its number from 1: ``{"playback_heads.1.spacing_mm": 50.0}``. A measured
+    delay is left out where its head's spacing or its speed is now another: it was measured on the machine
+    as it was.
 
-    Returns
-    -------
-    Machine
-        The changed machine. A measured delay is left out where its head's spacing or its speed
-        is now another: it was measured on the machine as it was.
-
-    Raises
-    ------
-    MachineFileError
-        If a key does not exist or a value is out of its range.
-
-    Notes
-    -----
-    Source: house rule, nothing changes in place. Notebook: workbench.
-
-    Examples
-    --------
     >>> with_changes(example_machine(), {"song.bpm": 90.0}).song.bpm
     90.0
     """
     data = machine.model_dump(exclude_unset=True)
     for key, value in changes.items():
         *parents, last = key.split(".")
-        place = data
+        place: Any = data
         for parent in parents:
             try:
                 place = place.setdefault(parent, {}) if isinstance(place, dict) else place[int(parent) - 1]
@@ -806,11 +618,11 @@ def with_changes(machine, changes):
         place[last] = value
     if machine.measured_delays and not any(key.startswith("measured_delays") for key in changes):
         other = _validated({**data, "measured_delays": []}, "changes")
-        data["measured_delays"] = [one.model_dump() for one in machine.delays_that_hold(other)]
+        data["measured_delays"] = [kept.model_dump() for kept in machine.delays_that_hold(other)]
     return _validated(data, "changes")
 
 
-def _validated(data, source):
+def _validated(data: dict[str, Any], source: str) -> Machine:
     """Make a Machine of plain data, or say in one line what is wrong with it."""
     try:
         return Machine.model_validate(data)
@@ -818,48 +630,56 @@ def _validated(data, source):
         raise MachineFileError(f"{source}: {_sentence(error.errors()[0])}") from None
 
 
-def _sentence(problem):
+#: What is wrong with a value, by the type of pydantic's finding.
+_WRONG = {
+    "greater_than": "must be greater than {gt:g}",
+    "greater_than_equal": "must be {ge:g} or more",
+    "less_than_equal": "must be {le:g} or less",
+    "finite_number": "must be a finite number",
+    "float_type": "must be a number",
+    "int_type": "must be a whole number",
+    "int_from_float": "must be a whole number",
+    "tuple_type": "must be a list",
+    "model_type": "must be a section of keys",
+    "string_type": "must be text in quotes",
+    "bool_type": "must be true or false",
+    "too_short": "must have {min_length} or more entries",
+    "too_long": "must have at most {max_length} entries",
+}
+
+
+def _sentence(problem: ErrorDetails) -> str:
     """Say one of pydantic's findings in a person's words, with the key's path."""
-    path = ""
-    for step in problem["loc"]:
-        path += f"[{step + 1}]" if isinstance(step, int) else f".{_plain(step)}"
-    path = path.removeprefix(".")
+    steps = (f"[{step + 1}]" if isinstance(step, int) else f".{_plain(step)}" for step in problem["loc"])
+    path = "".join(steps).removeprefix(".")
     context = problem.get("ctx", {})
     match problem["type"]:
         case "missing":
             return f"{path} is missing"
         case "extra_forbidden":
-            return f"{path} is not a key of a machine file{_nearest(problem['loc'])}"
-        case "greater_than":
-            said = f"must be greater than {context['gt']:g}"
-        case "greater_than_equal":
-            said = f"must be {context['ge']:g} or more"
-        case "less_than_equal":
-            said = f"must be {context['le']:g} or less"
-        case "finite_number":
-            said = "must be a finite number"
-        case "float_type" | "int_type" | "int_from_float":
-            said = "must be a number" if problem["type"] == "float_type" else "must be a whole number"
-        case "too_long" | "too_short":
-            few, many = context.get("min_length", 1), context.get("max_length")
-            said = f"must have {few} or more entries" if many is None else f"must have at most {many} entries"
-            return f"{path} {said}, got {context['actual_length']}"
-        case "tuple_type":
-            said = "must be a list"
-        case "model_type":
-            said = "must be a section of keys"
-        case "string_type":
-            said = "must be text in quotes"
-        case "bool_type":
-            said = "must be true or false"
+            return f"{path} is not a key of a machine file{_nearest_key(problem['loc'])}"
         case "value_error":
             return f"{path} {context['error']}".lstrip()
+        case kind if kind in _WRONG:
+            got = context["actual_length"] if kind.startswith("too_") else _short(problem["input"])
+            return f"{path} {_WRONG[kind].format(**context)}, got {got}"
         case _:
-            said = "is not right: " + problem["msg"][0].lower() + problem["msg"][1:]
-    return f"{path} {said}, got {_short(problem['input'])}"
+            message = problem["msg"][0].lower() + problem["msg"][1:]
+            return f"{path} is not right: {message}, got {_short(problem['input'])}"
 
 
-def _short(value):
+def _nearest_key(location: tuple[int | str, ...]) -> str:
+    """Suggest the key that an unknown key may have meant."""
+    model: Any = Machine
+    for step in location[:-1]:
+        if isinstance(step, str):
+            lists = {"playback_heads": PlaybackHead, "parts": Part, "measured_delays": MeasuredDelay}
+            model = lists.get(step, model.model_fields[step].annotation)
+    near = nearest(str(location[-1]), model.model_fields)
+    return f"; did you mean {near}?" if near else ""
+
+
+def _short(value: Any) -> str:
     """Show a value in a message without letting it fill the screen."""
     if isinstance(value, dict | list):
         return f"a {'section' if isinstance(value, dict) else 'list'} of {len(value)}"
@@ -868,27 +688,16 @@ def _short(value):
     return _cut(repr(value), 40)
 
 
-def _cut(text, length):
+def _cut(text: str, length: int) -> str:
     """Keep the beginning of a text that is too long."""
     return text if len(text) <= length else text[: length - 3] + "..."
 
 
-def _without_controls(text):
+def _without_controls(text: str) -> str:
     """Replace what would upset a terminal."""
     return "".join(character if character.isprintable() else "?" for character in text)
 
 
-def _plain(key):
+def _plain(key: str) -> str:
     """Write a key as it stands, or in quotes if it would upset a terminal or fill the screen."""
     return key if key.isprintable() and len(key) <= 40 else _short(key)
-
-
-def _nearest(location):
-    """Suggest the key that an unknown key may have meant."""
-    model = Machine
-    for step in location[:-1]:
-        if isinstance(step, str):
-            lists = {"playback_heads": PlaybackHead, "parts": Part, "measured_delays": MeasuredDelay}
-            model = lists.get(step, model.model_fields[step].annotation)
-    near = difflib.get_close_matches(str(location[-1]), model.model_fields, n=1)
-    return f"; did you mean {near[0]}?" if near else ""
