@@ -54,16 +54,19 @@ lab: .venv/opened
 
 test: .venv/complete
 	$(BIN)/ruff check .
-	$(BIN)/pytest -p no:nbval $(TOGETHER) --doctest-modules --cov --cov-report= -q
-	$(BIN)/coverage report --include='tapecalc/*.py' --skip-covered --fail-under=100
-	$(BIN)/pytest --nbval --nbval-current-env --nbval-sanitize-with tests/nbval.cfg --nbval-cell-timeout=120 -q notebooks
+	$(BIN)/ruff format --check .
+	$(BIN)/lint-imports --no-cache
+	$(BIN)/mypy
+	$(BIN)/pytest -p no:nbval $(TOGETHER) --doctest-modules --cov --cov-report= -q -m "not weekly"
+	$(BIN)/coverage report --skip-covered
+	$(BIN)/pytest --nbval --nbval-current-env --nbval-sanitize-with tests/nbval.cfg --nbval-cell-timeout=120 $(TOGETHER) -q notebooks
 
 fast: .venv/complete
 	$(BIN)/ruff check .
-	$(BIN)/pytest -p no:nbval $(TOGETHER) --doctest-modules -q -m "not browser and not slow"
+	$(BIN)/pytest -p no:nbval $(TOGETHER) --doctest-modules -q -m "not browser and not slow and not weekly"
 
 bench: .venv/timed
-	@for file in tests/benchmarks/bench_*.py; do echo "== $$file"; $(RUN) $$file || exit 1; done
+	@for file in tests/benchmarks/bench_*.py; do echo "== $$file"; $(RUN) $$file || failed=1; done; exit $$failed
 
 figures: .venv/complete
 	$(RUN) -m tapecalc figures --out figures

@@ -39,6 +39,7 @@ from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
 from pygments import highlight
 from pygments.formatters import HtmlFormatter
 from pygments.lexers import PythonLexer
+from site_api import api_pages, in_rooms, link_lessons, uses_in
 from site_panels import knobs_of, panel_of
 
 from tapecalc import __version__
@@ -50,6 +51,7 @@ from tapecalc.report.plan_page import write_plan
 ROOT = Path(__file__).resolve().parents[1]
 FIRST = ("00_index", "workbench")  # then the lessons by their numbers
 PLAN = "plan/plan.html"
+API = "api/index.html"
 MUST_FAIL = "raises-exception"
 PANEL = "Run the notebook to move the controls."  # how the caption of every panel ends
 RUN_IT = "No sound, no link? Run this cell."  # what a player says for a notebook that is not trusted
@@ -223,6 +225,11 @@ def _colored(code):
     return highlight(code, PythonLexer(), HtmlFormatter(nowrap=True)).rstrip("\n")
 
 
+def explained(text):
+    """A docstring's markdown as HTML; its formulas are code, its links none."""
+    return Markup(MarkdownWithMath(renderer=Renderer(lambda url: url)).render(text))
+
+
 class Site:
     """The files of a site as they are made: name on the site -> bytes."""
 
@@ -232,6 +239,10 @@ class Site:
         stems = (Path(name).stem for name in known if re.fullmatch(r"notebooks/[^/]+\.ipynb", name))
         self.names = reading_order(stems)
         self.files = {}
+        loader = jinja2.FileSystemLoader(Path(__file__).parent)
+        self.templates = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined,
+                                            trim_blocks=True, lstrip_blocks=True)  # fmt: skip
+        self.templates.filters["markdown"] = explained
 
     def link_to(self, url):
         """Where a notebook's link leads on the site; None for a lesson that is not written yet."""
@@ -247,6 +258,12 @@ class Site:
             raise Refused(f"the link {url} leads nowhere")
         self.files[target] = (ROOT / target).read_bytes()
         return target + anchor
+
+    def add(self, template, file, **values):
+        """Fill a template into a file of the site."""
+        up = "../" * file.count("/")
+        text = self.templates.get_template(f"{template}.html.jinja").render(here=file, up=up, **values)
+        self.files[file] = text.encode("utf-8")
 
     def stored(self, folder, content, ending):
         """Put a picture or a sound on the site once, and give its address."""
@@ -366,17 +383,22 @@ def site_files(*, plan=True, moving=False):
     site = Site(tracked(), moving=moving)
     read = {name: nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4) for name in site.names}
     pages = [site.page(name, notebook) for name, notebook in read.items()]
-    loader = jinja2.FileSystemLoader(Path(__file__).parent)
-    strict = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined,
-                                trim_blocks=True, lstrip_blocks=True)  # fmt: skip
-    template = strict.get_template("site_page.html.jinja")
+    modules = api_pages()
+    lessons = {page.file: (page.title, uses_in(read[page.name])) for page in pages}
+    used = link_lessons(modules, lessons)
+    common = {"pages": pages, "plan": PLAN, "version": __version__}
     for place, page in enumerate(pages):
         before = pages[place - 1] if place else None
         after = pages[place + 1] if place + 1 < len(pages) else None
-        text = template.render(
-            page=page, pages=pages, before=before, after=after, plan=PLAN, version=__version__
-        )
-        site.files[page.file] = text.encode("utf-8")
+        site.add(
+            "site_page", page.file, page=page, before=before, after=after,
+            used=used[page.file], sections=page.sections, **common,
+        )  # fmt: skip
+    for module in modules:
+        anchors = [(entry.anchor, entry.name) for entry in module.entries]
+        site.add("site_api", module.file, page=module, sections=anchors, **common)
+    rooms = in_rooms(modules)
+    site.add("site_api_index", API, rooms=rooms, sections=[(room, room) for room in rooms], **common)
     site.files["style.css"] = (Path(__file__).parent / "site_style.css").read_bytes()
     if moving:
         site.files["panels.js"] = (Path(__file__).parent / "site_panels.js").read_bytes()

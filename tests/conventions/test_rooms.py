@@ -1,22 +1,28 @@
-"""Upper rooms import lower ones only, drawing stays apart from computing, and nothing is kept in secret."""
+"""Importing loads only what is needed, the inch is written down once, and the library stays small."""
 
+from __future__ import annotations
+
+import ast
+import importlib
+import io
 import json
+import pkgutil
 import subprocess
 import sys
+import tokenize
 
-import library_rules as rules
 import pytest
-from library_rules import Subject
+from project import LIBRARY, keeps
 
-every_file = pytest.mark.parametrize("subject", list(rules.every_file()), ids=lambda s: s.name or "tapecalc")
-FIRST_SHOWN = "show"
+import tapecalc
+
 #: Slow or large packages, and the rooms that may load them when they are imported.
 KEPT_OUT = {
-    "matplotlib": (FIRST_SHOWN,),
-    "ipywidgets": (FIRST_SHOWN,),
-    "IPython": (FIRST_SHOWN,),
+    "matplotlib": ("plot", "report", "course"),
+    "ipywidgets": ("course",),
+    "IPython": ("plot", "course"),
     "sympy": (),
-    "scipy.signal": ("audio", FIRST_SHOWN),
+    "scipy.signal": ("sound", "measuring", "plot", "report", "course"),
 }
 IMPORT_ONE_BY_ONE = """
 import importlib, json, sys
@@ -27,133 +33,129 @@ for name in json.loads(sys.argv[1]):
     loaded[name] = sorted(set(sys.modules) - before)
 print(json.dumps(loaded))
 """
+#: Lengths of the inch and the foot, as digits without zeros and points.
+INCH_DIGITS = {"254", "3048"}
+#: The most that one person can hold: all lines, lines of code, and docstring lines for each of them.
+MOST_LINES, MOST_CODE, MOST_DOCSTRING = 24_000, 12_500, 0.55
+LARGEST_FILE, LONGEST_FUNCTION = 700, 60  # lines of code
+
+FILES = sorted(LIBRARY.rglob("*.py"))
+MODULES = [info.name for info in pkgutil.walk_packages([str(LIBRARY)], "tapecalc.")]
 
 
-@every_file
-def test_a_module_imports_from_lower_rooms_only(subject):
-    rules.keeps(rules.room_violations(subject))
+def room(name: str) -> str:
+    """The room of a module: the first part of its name below the package."""
+    return name.split(".")[1] if "." in name else ""
 
 
-@every_file
-def test_the_inch_is_written_down_in_units_only(subject):
-    rules.keeps(rules.inch_violations(subject))
-
-
-@every_file
-def test_no_state_is_kept_and_no_random_number_comes_without_a_seed(subject):
-    rules.keeps(rules.state_violations(subject))
-
-
-@every_file
-def test_figures_are_not_shown_and_pyplot_is_not_used(subject):
-    rules.keeps(rules.drawing_violations(subject))
-
-
-def heavy_imports(names, folder=None):
-    """Import modules one after the other in a new process; say which one loads a package it should not."""
+def loaded_by(names: list[str], folder=None) -> dict[str, list[str]]:
+    """What each module loads, imported one after the other in a new process."""
     command = [sys.executable, "-c", IMPORT_ONE_BY_ONE, json.dumps(names)]
     done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=folder)
-    return [
+    return json.loads(done.stdout)
+
+
+def test_a_room_loads_only_what_it_may():
+    """Lower rooms first: what one of them loads would be hidden behind an upper one."""
+    order = (
+        "",
+        "calc",
+        "words",
+        "files",
+        "machine",
+        "plan",
+        "sound",
+        "measuring",
+        "plot",
+        "report",
+        "course",
+        "cli",
+    )
+    names = sorted((n for n in MODULES if room(n) in order), key=lambda name: order.index(room(name)))
+    found = loaded_by(["tapecalc", *names])
+    keeps(
         f"importing {name} loads {package}"
-        for name, modules in json.loads(done.stdout).items()
-        for package in KEPT_OUT
-        if package in modules
-    ]
-
-
-def test_importing_a_room_that_computes_loads_nothing_that_draws():
-    upper = (FIRST_SHOWN, "audio", "__main__")
-    rooms = [subject.name for subject in rules.every_file() if subject.name.split(".")[0] not in upper]
-    assert len(rooms) > 10
-    rules.keeps(heavy_imports([f"tapecalc.{name}" if name else "tapecalc" for name in sorted(rooms)]))
-
-
-def test_importing_a_room_that_sounds_loads_nothing_that_draws():
-    rooms = [s.name for s in rules.every_file() if s.name.split(".")[0] == "audio"]
-    said = heavy_imports([f"tapecalc.{name}" for name in sorted(rooms)])
-    rules.keeps([text for text in said if "scipy.signal" not in text])
+        for name, modules in found.items()
+        for package, allowed in KEPT_OUT.items()
+        if package in modules and room(name) not in allowed
+    )
 
 
 def test_a_module_that_loads_a_heavy_package_is_found(tmp_path):
     (tmp_path / "drawing_room.py").write_text("import matplotlib\n")
-    assert heavy_imports(["json", "drawing_room"], tmp_path) == ["importing drawing_room loads matplotlib"]
+    assert "matplotlib" in loaded_by(["json", "drawing_room"], tmp_path)["drawing_room"]
 
 
-def looked_at(folder, name, source):
-    path = folder / "made_up.py"
-    path.write_text(source)
-    return Subject(None, name, path)
+def inch_violations(name: str, source: str) -> list[str]:
+    """Numbers that are the inch or the foot again."""
+    return [
+        f"{name}, line {node.lineno}: {node.value!r} is the inch again"
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, float)
+        and f"{node.value:.12e}".split("e")[0].replace(".", "").strip("0-") in INCH_DIGITS
+    ]
 
 
-@pytest.mark.parametrize(
-    ("name", "source"),
-    [
-        ("transport", "from tapecalc.tempo import fit"),
-        ("tempo", "from tapecalc import levels"),
-        ("loop", "def late():\n    import tapecalc.machine"),
-        ("plan", "from .show import figures"),
-        ("audio.render", "from ..show import style"),
-    ],
-)
-def test_an_import_from_the_same_or_a_higher_room_is_found(name, source, tmp_path):
-    assert rules.room_violations(looked_at(tmp_path, name, source)) != []
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(LIBRARY).as_posix())
+def test_the_inch_is_written_down_in_units_only(path):
+    if path.name != "units.py":
+        keeps(inch_violations(path.name, path.read_text(encoding="utf-8")))
 
 
-@pytest.mark.parametrize(
-    ("name", "source"),
-    [
-        ("tempo", "from tapecalc.units import to_si"),
-        ("loop", "from . import response"),
-        ("audio.render", "from .sound import tone\nfrom tapecalc.audio import measure"),
-        ("show.sheet", "from tapecalc.plan import make_plan\nimport numpy"),
-    ],
-)
-def test_an_import_from_a_lower_room_is_left_in_peace(name, source, tmp_path):
-    assert rules.room_violations(looked_at(tmp_path, name, source)) == []
+@pytest.mark.parametrize("number", ["0.0254", "2.54", "25.4", "0.3048", "2.54e-2"])
+def test_the_inch_in_another_module_is_found(number):
+    assert inch_violations("response.py", f"FACTOR = {number}\n")
 
 
-def test_a_module_without_a_floor_is_found(tmp_path):
-    with pytest.raises(ValueError, match="has no floor yet"):
-        rules.room_violations(looked_at(tmp_path, "attic", "import tapecalc.units"))
+def counted(source: str) -> tuple[int, int, int, dict[str, int]]:
+    """Lines, lines of code, docstring lines, and lines of code of each function."""
+    tree = ast.parse(source)
+    holders = (ast.Module, ast.ClassDef, ast.FunctionDef)
+    docstrings: set[int] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, holders) and ast.get_docstring(node, clean=False) is not None:
+            docstrings |= set(range(node.body[0].lineno, node.body[0].end_lineno + 1))
+    skipped = (tokenize.COMMENT, tokenize.NL, tokenize.NEWLINE, tokenize.INDENT, tokenize.DEDENT)
+    code: set[int] = set()
+    for token in tokenize.generate_tokens(io.StringIO(source).readline):
+        if token.type not in (*skipped, tokenize.ENDMARKER):
+            code |= set(range(token.start[0], token.end[0] + 1))
+    code -= docstrings
+    functions = {
+        node.name: len(code & set(range(node.lineno, node.end_lineno + 1)))
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef)
+    }
+    return len(source.splitlines()), len(code), len(docstrings), functions
 
 
-@pytest.mark.parametrize("number", ["0.0254", "2.54", "25.4", "1 / 25.4", "0.3048", "2.54e-2"])
-def test_the_inch_in_another_module_is_found(number, tmp_path):
-    assert rules.inch_violations(looked_at(tmp_path, "response", f"FACTOR = {number}\n")) != []
-    assert rules.inch_violations(looked_at(tmp_path, "units", f"FACTOR = {number}\n")) == []
+def test_the_library_is_small_enough_to_hold():
+    found = {path.relative_to(LIBRARY): counted(path.read_text(encoding="utf-8")) for path in FILES}
+    lines, code, docstring = (sum(count[k] for count in found.values()) for k in range(3))
+    assert lines <= MOST_LINES
+    assert code <= MOST_CODE
+    assert docstring <= MOST_DOCSTRING * code
+    keeps(f"{name} has {count[1]} lines of code" for name, count in found.items() if count[1] > LARGEST_FILE)
+    keeps(
+        f"{name}: {function} has {length} lines of code"
+        for name, count in found.items()
+        for function, length in count[3].items()
+        if length > LONGEST_FUNCTION
+    )
 
 
-@pytest.mark.parametrize(
-    "source",
-    [
-        "def f():\n    global count\n    count = 1",
-        "def f(values=[]):\n    return values",
-        "def f(*, values={}):\n    return values",
-        "import numpy as np\nnp.random.seed(1)",
-        "import numpy as np\nnoise = np.random.normal()",
-        "import numpy as np\nrandom = np.random.default_rng()",
-        "import random",
-        "from time import time",
-        "import datetime",
-    ],
-)
-def test_kept_state_and_unseeded_numbers_are_found(source, tmp_path):
-    assert rules.state_violations(looked_at(tmp_path, "response", source)) != []
+def test_lines_are_counted_as_a_reader_would():
+    source = '"""Doc."""\n\n# why\nA = """two\nlines"""\n\n\ndef f():\n    """Doc.\n\n    More.\n    """\n'
+    source += "    return 1\n"
+    assert counted(source) == (13, 4, 5, {"f": 2})
 
 
-def test_a_seeded_generator_is_left_in_peace(tmp_path):
-    source = "import numpy as np\n\n\ndef f(seed, values=()):\n    return np.random.default_rng(seed)\n"
-    assert rules.state_violations(looked_at(tmp_path, "flutter", source)) == []
-
-
-@pytest.mark.parametrize(
-    ("name", "source"),
-    [
-        ("show.figures", "import matplotlib.pyplot as plt"),
-        ("show.figures", "from matplotlib import pyplot"),
-        ("show.diagrams", "def f(figure):\n    figure.show()"),
-        ("show.figures", "def f(figure):\n    figure.savefig('a.png')"),
-    ],
-)
-def test_a_figure_that_is_shown_or_saved_where_it_is_drawn_is_found(name, source, tmp_path):
-    assert rules.drawing_violations(looked_at(tmp_path, name, source)) != []
+def test_every_module_can_be_imported_and_sorts_its_names():
+    for name in MODULES:
+        if not name.endswith("__main__"):
+            module = importlib.import_module(name)
+            keeps(
+                f"{name}.{n} is not there" for n in getattr(module, "__all__", ()) if not hasattr(module, n)
+            )
+    assert tapecalc.__version__

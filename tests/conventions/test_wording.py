@@ -5,7 +5,7 @@ import re
 import subprocess
 
 import pytest
-from library_rules import ROOT, keeps
+from project import ROOT, keeps
 
 # A letter in brackets keeps this file from holding what it looks for.
 PLACES = r"(?<![\w.$}/])/(wor[k]|hom[e]|roo[t]|User[s])/\w|\bC:[\\]+User[s]\b|\.\./share[d]/"
