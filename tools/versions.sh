@@ -20,5 +20,5 @@ for resolution in "$@"; do
     VIRTUAL_ENV="$scratch/$resolution" "$scratch/uv/bin/uv" pip freeze --quiet --exclude-editable | tr '_' '-' |
         sed '/^pip==/d' | grep -vixFf <(tr '_' '-' < constraints.txt) | paste -sd ' ' || true
     "$scratch/$resolution/bin/python" -m pytest -p no:nbval -p no:cacheprovider -n auto --dist loadfile \
-        --doctest-modules -q tests/calc tests/sound tests/measuring tests/plot tests/report tests/course tests/reference tests/cli tests/robustness tests/test_*.py tapecalc
+        --doctest-modules -q -m "not browser and not weekly" tests tapecalc
 done
