@@ -22,6 +22,7 @@ import numpy as np
 from scipy import fft, linalg
 
 from tapecalc.calc.heads import Heads
+from tapecalc.calc.loop import limiter
 from tapecalc.calc.quantity import finite, non_negative, positive, single, whole
 from tapecalc.calc.response import OnePass
 from tapecalc.sound.motion import STENCIL, Motion, delay_cells, expansion, samples_per_cell
@@ -445,7 +446,7 @@ class _Limiter:
             part = slice(start, start + FRAMES)
             for frames, out in zip(self.frames[:, part], between[:, part], strict=True):
                 np.matmul(frames.copy(), self.matrix, out=out)
-        return np.tanh(recorded, out=recorded)
+        return limiter(recorded, 1.0)
 
 
 # --- the loop --------------------------------------------------------------------------------------
