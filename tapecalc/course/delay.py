@@ -1,11 +1,9 @@
-"""What-if panels about the delay: how sure it is, and what a change of speed does to the echo."""
-
-from __future__ import annotations
-
-import math
+"""What sets the delay, how sure it is, and what a change of speed does to the echo."""
 
 import numpy as np
+from matplotlib.figure import Figure
 
+from tapecalc import words
 from tapecalc.calc.standards import SPEED_LIMITS
 from tapecalc.calc.tempo import echo_zone
 from tapecalc.calc.transport import (
@@ -19,22 +17,17 @@ from tapecalc.calc.transport import (
     speed_from_length,
 )
 from tapecalc.calc.units import from_si, ratio_to_cents, to_si
+from tapecalc.course.deck import DECK, FAST, SLOW, SLOWEST_IPS, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Panel, slider
-from tapecalc.machine import example_machine
-from tapecalc.plan import with_uncertainty
+from tapecalc.course.panel import Answer, Artists, Panel, empty_line, slider
 from tapecalc.plot import style
 from tapecalc.plot.kit import name_lines
+from tapecalc.plot.style import Profile
 
-__all__ = [
-    "delay_panel",
-    "speed_change_panel",
-]
-
+__all__ = ["delay_panel", "speed_change_panel"]
 
 SHORTEST_MM, LONGEST_MM = 10.0, 100.0
-SLOWEST_IPS, FASTEST_IPS = 3.75, 15.0
-SEMITONE = math.log10(2) / 12  # the sliders' step of speed, in decades: twelve steps double it
+LONGEST_MS = from_si(delay_from_spacing(to_si(LONGEST_MM, "mm"), to_si(SLOWEST_IPS, "ips")), "ms")
 LARGEST_SLIP_MM = 1.0
 LARGEST_DRIFT = from_si(SPEED_LIMITS["domestic"], "percent")
 STANDARD_IPS = (3.75, 7.5, 15.0)  # speeds drawn for comparison
@@ -42,53 +35,30 @@ START = 1.0  # when the speed begins to change, s
 TIME = np.arange(0, 4.501, 0.01)  # long enough for the slowest change and the longest delay, s
 
 
-def _spacing_slider(spacing):
-    return slider("spacing_mm", "head spacing", round(from_si(spacing, "mm"), 3), low=SHORTEST_MM,
-                  high=LONGEST_MM, step=0.5, unit="mm")  # fmt: skip
-
-
-def _speed_slider(name, label, speed):
-    return slider(name, label, round(from_si(speed, "ips"), 6), low=SLOWEST_IPS, high=FASTEST_IPS,
-                  step=SEMITONE, unit="ips", log=True)  # fmt: skip
-
-
 # ---------------------------------------------------------------- how sure a delay is
 
 
-def delay_panel():
+def delay_panel() -> Panel:
     """Return the panel of delay and its uncertainty over head spacing and tape speed.
 
-    Returns
-    -------
-    Panel
-        Left, delay over spacing; right, what ruler and speed add to its uncertainty, as the
-        legs and the long side of a right triangle.
+    What ruler and speed add are the legs of a right triangle. Source: JCGM 100:2008, law of propagation.
 
-    See Also
-    --------
-    speed_change_panel : what happens while the speed changes
-
-    Notes
-    -----
-    Source: T = d / v; JCGM 100:2008, law of propagation. Notebook: 01_delay.
-
-    Examples
-    --------
     >>> delay_panel().readout
     '41.5 mm at 7.5 ips (19.05 cm/s): the echo comes after 218 ms +/- 3 ms, a slap.'
     """
-    machine = example_machine()
     return Panel(
         name="delay_and_uncertainty",
         build=_build_delay,
         update=_update_delay,
         controls=(
-            _spacing_slider(machine.spacings[0]),
-            _speed_slider("speed_ips", "tape speed", machine.speeds[0]),
-            slider("ruler_mm", "ruler uncertain by", 0.5,
-                   low=0.0, high=LARGEST_SLIP_MM, step=0.05, unit="mm"),
-            slider("drift_percent", "speed uncertain by", 1.0,
-                   low=0.0, high=LARGEST_DRIFT, step=0.1, unit="%"),
+            spacing_slider(SHORTEST_MM, LONGEST_MM, 0.5),
+            speed_slider(),
+            slider(
+                "ruler_mm", "ruler uncertain by", 0.5, low=0.0, high=LARGEST_SLIP_MM, step=0.05, unit="mm"
+            ),
+            slider(
+                "drift_percent", "speed uncertain by", 1.0, low=0.0, high=LARGEST_DRIFT, step=0.1, unit="%"
+            ),
         ),
         question="Which matters more for the delay: half a millimeter, or one percent of speed?",
         legend="Left, thick line: delay at the speed you set; dot: your head; thin lines: standard speeds. "
@@ -96,109 +66,90 @@ def delay_panel():
         "together (slanted).",
         alt="Two charts. Left: delay in ms over head spacing in mm, straight lines through zero, steeper for "
         "slower tape. Right: the uncertainty of the delay in ms as a right triangle of ruler and speed.",
-    )  # fmt: skip
+    )
 
 
-def _build_delay(figure, profile):
+def _build_delay(figure: Figure, profile: Profile) -> Artists:
     """Draw the lines of the standard speeds and the empty triangle."""
     if profile.narrow:
         delay, doubt = figure.subplots(2, 1, height_ratios=(3, 2))
     else:
         delay, doubt = figure.subplots(1, 2, width_ratios=(3, 2))
     style.dress(delay, profile, x="head spacing (mm)", y="delay (ms)")
-    longest = from_si(delay_from_spacing(to_si(LONGEST_MM, "mm"), to_si(SLOWEST_IPS, "ips")), "ms")
-    delay.set(xlim=(0, LONGEST_MM), ylim=(0, 1.05 * longest))
-    ground = profile.ground
+    delay.set(xlim=(0, LONGEST_MM), ylim=(0, 1.05 * LONGEST_MS))
     standards = []
     for k, speed_ips in enumerate(STANDARD_IPS):
         ends = from_si(delay_from_spacing(to_si([0.1, LONGEST_MM], "mm"), to_si(speed_ips, "ips")), "ms")
-        look = style.line_style(profile, k) | {"color": ground.frame, "linewidth": profile.line_pt / 2}
-        standards += delay.plot([0.1, LONGEST_MM], ends, **look)
+        thin = {"color": profile.ground.frame, "linewidth": profile.line_pt / 2}
+        standards += delay.plot([0.1, LONGEST_MM], ends, **(style.line_style(profile, k) | thin))
     if not profile.narrow:
         name_lines(delay, profile, standards, [f"{speed_ips:g} ips" for speed_ips in STANDARD_IPS])
     style.dress(doubt, profile, x="from the ruler (ms)", y="from the speed (ms)")
-    of_ruler, of_speed = LARGEST_SLIP_MM / LONGEST_MM * longest, LARGEST_DRIFT / 100 * longest
+    of_ruler, of_speed = LARGEST_SLIP_MM / LONGEST_MM * LONGEST_MS, LARGEST_DRIFT / 100 * LONGEST_MS
     doubt.set(xlim=(-0.05 * of_ruler, 1.1 * of_ruler), ylim=(-0.05 * of_speed, 1.1 * of_speed))
     if not profile.narrow:
         doubt.set_aspect("equal")
-
-    def line(axes, index, **look):
-        return axes.plot([], [], **(style.line_style(profile, index) | look))[0]
-
+    thick = 1.4 * profile.line_pt
     return {
-        "guides": line(delay, 2, linewidth=profile.line_pt / 1.5),
-        "line": line(delay, 0, linewidth=1.4 * profile.line_pt),
-        "head": line(delay, 1, linestyle="none", marker="o", clip_on=False),
-        "ruler": line(doubt, 1, linewidth=1.4 * profile.line_pt),
-        "speed": line(doubt, 2, linewidth=1.4 * profile.line_pt),
-        "together": line(doubt, 0, linewidth=1.4 * profile.line_pt),
+        "guides": empty_line(delay, profile, 2, linewidth=profile.line_pt / 1.5),
+        "line": empty_line(delay, profile, 0, linewidth=thick),
+        "head": empty_line(delay, profile, 1, linestyle="none", marker="o", clip_on=False),
+        "ruler": empty_line(doubt, profile, 1, linewidth=thick),
+        "speed": empty_line(doubt, profile, 2, linewidth=thick),
+        "together": empty_line(doubt, profile, 0, linewidth=thick),
     }
 
 
-def _update_delay(artists, spacing_mm, speed_ips, ruler_mm, drift_percent):
+def _update_delay(
+    artists: Artists, spacing_mm: float, speed_ips: float, ruler_mm: float, drift_percent: float
+) -> Answer:
     """Move line, head and triangle, and say the delay."""
     spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
     sides = ((ruler_mm, 0.0), (0.0, drift_percent), (ruler_mm, drift_percent))
     of_ruler, of_speed, together = (
-        from_si(delay_uncertainty(spacing, speed, to_si(mm, "mm"), speed * to_si(percent, "percent")), "ms")
+        delay_uncertainty(spacing, speed, to_si(mm, "mm"), speed * to_si(percent, "percent"))
         for mm, percent in sides
     )
     delay = delay_from_spacing(spacing, speed)
     delay_ms = from_si(delay, "ms")
+    flat_ms, upright_ms, slanted_ms = (from_si(side, "ms") for side in (of_ruler, of_speed, together))
     artists["line"].set_data([0, LONGEST_MM], [0, LONGEST_MM * delay_ms / spacing_mm])
     artists["head"].set_data([spacing_mm], [delay_ms])
     artists["guides"].set_data([spacing_mm, spacing_mm, 0], [0, delay_ms, delay_ms])
-    artists["ruler"].set_data([0, of_ruler], [0, 0])
-    artists["speed"].set_data([of_ruler, of_ruler], [0, of_speed])
-    artists["together"].set_data([0, of_ruler], [0, of_speed])
-    text, zone = with_uncertainty(delay_ms, together, "ms"), echo_zone(delay).name
-    rows = [
-        ("from the ruler alone", f"{of_ruler:.1f} ms"),
-        ("from the speed alone", f"{of_speed:.1f} ms"),
-        ("both together", f"{together:.1f} ms"),
-        ("same heads at half the speed", f"{2 * delay_ms:.0f} ms"),
-    ]
+    artists["ruler"].set_data([0, flat_ms], [0, 0])
+    artists["speed"].set_data([flat_ms, flat_ms], [0, upright_ms])
+    artists["together"].set_data([0, flat_ms], [0, upright_ms])
+    after = words.with_uncertainty(delay_ms, slanted_ms, "ms")
     return (
-        f"{spacing_mm:g} mm at {speed_ips:.4g} ips ({from_si(speed, 'cm_s'):.4g} cm/s): the echo comes after "
-        f"{text}, a {zone}.",
-        rows,
+        f"{spacing_mm:g} mm at {words.speed_twice(speed)}: the echo comes after {after}, "
+        f"a {echo_zone(delay).name}.",
+        [
+            ("from the ruler alone", words.amount(of_ruler, "ms", ".1f")),
+            ("from the speed alone", words.amount(of_speed, "ms", ".1f")),
+            ("both together", words.amount(together, "ms", ".1f")),
+            ("same heads at half the speed", words.amount(2 * delay, "ms")),
+        ],
     )
 
 
 # ---------------------------------------------------------------- while the speed changes
 
 
-def speed_change_panel():
+def speed_change_panel() -> Panel:
     """Return the panel of delay and pitch of the echo while the tape speed changes.
 
-    Returns
-    -------
-    Panel
-        Above, delay over time; below, how far the echo is out of tune.
-
-    See Also
-    --------
-    delay_panel : the delay at a steady speed
-
-    Notes
-    -----
-    Source: conservation of tape, as `tapecalc.transport.delay_at`. Notebook: 01_delay.
-
-    Examples
-    --------
-    >>> print(speed_change_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(speed_change_panel().readout)
     From 7.5 to 3.75 ips in 0.5 s: the delay goes from 218 to 436 ms. The echo falls by up to 8.7
     semitones and is back in tune 436 ms after the speed has settled.
     """
-    machine = example_machine()
     return Panel(
         name="speed_change",
         build=_build_change,
         update=_update_change,
         controls=(
-            _spacing_slider(machine.spacings[0]),
-            _speed_slider("first_ips", "speed before", machine.speeds[0]),
-            _speed_slider("last_ips", "speed after", machine.speeds[1]),
+            spacing_slider(SHORTEST_MM, LONGEST_MM, 0.5),
+            speed_slider("first_ips", "speed before"),
+            speed_slider("last_ips", "speed after", SLOW),
             slider("change_s", "the change takes", 0.5, low=0.05, high=2.0, step=0.05, unit="s"),
         ),
         question="How long after the speed has settled is the echo back in tune?",
@@ -210,25 +161,26 @@ def speed_change_panel():
     )
 
 
-def _build_change(figure, profile):
+def _build_change(figure: Figure, profile: Profile) -> Artists:
     """Draw the frames; everything else moves."""
     delay, pitch = figure.subplots(2, 1, sharex=True)
-    longest = from_si(delay_from_spacing(to_si(LONGEST_MM, "mm"), to_si(SLOWEST_IPS, "ips")), "ms")
     style.dress(delay, profile, y="delay (ms)")
     style.dress(pitch, profile, x="time (s)", y="pitch (semitones)")
-    delay.set(xlim=(0, TIME[-1]), ylim=(0, 1.05 * longest))
+    delay.set(xlim=(0, TIME[-1]), ylim=(0, 1.05 * LONGEST_MS))
     pitch.set(ylim=(-25, 25), yticks=(-24, -12, 0, 12, 24))
     look = style.line_style(profile, 1) | {"linewidth": profile.line_pt / 1.5}
     fill = {"facecolor": profile.ground.fill, "edgecolor": "none", "zorder": 0.6}
     return {
         "changing": [axes.axvspan(START, START + 1, **fill) for axes in (delay, pitch)],
         "in tune": [axes.axvline(START, **look) for axes in (delay, pitch)],
-        "delay": delay.plot([], [], **style.line_style(profile, 0))[0],
-        "pitch": pitch.plot([], [], **style.line_style(profile, 0))[0],
+        "delay": empty_line(delay, profile, 0),
+        "pitch": empty_line(pitch, profile, 0),
     }
 
 
-def _update_change(artists, spacing_mm, first_ips, last_ips, change_s):
+def _update_change(
+    artists: Artists, spacing_mm: float, first_ips: float, last_ips: float, change_s: float
+) -> Answer:
     """Run the tape through the change and say what it did to the echo."""
     spacing = to_si(spacing_mm, "mm")
     first, last = to_si(first_ips, "ips"), to_si(last_ips, "ips")
@@ -237,33 +189,34 @@ def _update_change(artists, spacing_mm, first_ips, last_ips, change_s):
     delay = delay_at(TIME, speeds, spacing)
     recorded = np.interp(TIME - delay, TIME, speeds)
     semitones = ratio_to_cents(pitch_ratio(speeds, recorded)) / 100
-    new_delay = delay_from_spacing(spacing, last)
+    old_delay, new_delay = (delay_from_spacing(spacing, speed) for speed in (first, last))
     for span in artists["changing"]:
         span.set_width(change_s)
     for mark in artists["in tune"]:
         mark.set_xdata([settled + new_delay] * 2)
     artists["delay"].set_data(TIME, from_si(delay, "ms"))
     artists["pitch"].set_data(TIME, semitones)
-    before, after = (from_si(delay_from_spacing(spacing, speed), "ms") for speed in (first, last))
+    before, after = words.amount(old_delay, "ms"), words.amount(new_delay, "ms")
     farthest = max(semitones.max(), -semitones.min())
     if farthest < 0.005:
-        return f"The speed stays at {first_ips:.4g} ips: the echo stays {before:.0f} ms behind, and in tune."
-    moves = "falls" if last < first else "rises"
+        return f"The speed stays at {words.speed(first)}: the echo stays {before} behind, and in tune."
     return (
-        f"From {first_ips:.4g} to {last_ips:.4g} ips in {change_s:g} s: the delay goes from {before:.0f} to "
-        f"{after:.0f} ms. The echo {moves} by up to {farthest:.1f} semitones and is back in tune {after:.0f} "
-        "ms after the speed has settled.",
-        [("delay before", f"{before:.0f} ms"), ("delay after", f"{after:.0f} ms"),
-         ("farthest out of tune", f"{farthest:.1f} semitones"),
-         ("out of tune for", f"{change_s + new_delay:.2f} s")],
-    )  # fmt: skip
+        f"From {first_ips:.4g} to {words.speed(last)} in {change_s:g} s: the delay goes from "
+        f"{before.removesuffix(' ms')} to {after}. The echo {'falls' if last < first else 'rises'} by up to "
+        f"{farthest:.1f} semitones and is back in tune {after} after the speed has settled.",
+        [
+            ("delay before", before),
+            ("delay after", after),
+            ("farthest out of tune", f"{farthest:.1f} semitones"),
+            ("out of tune for", f"{change_s + new_delay:.2f} s"),
+        ],
+    )
 
 
-_DECK = example_machine()
-_FAST = _DECK.speeds[0]
+# ---------------------------------------------------------------- exercises
 
 #: The prediction: the bench deck's delay at its fast speed; a guess may be a quarter off.
-_deck_ms = from_si(_DECK.delays(_FAST)[0], "ms")
+_deck_ms = from_si(DECK.delays(FAST)[0], "ms")
 first_guess = Exercise(
     _deck_ms,
     "ms",
@@ -286,18 +239,18 @@ two_inches = Exercise(
 )
 
 #: Where a second head must stand for 150 ms at the fast speed.
-_second_head_mm = from_si(spacing_from_delay(to_si(150, "ms"), _FAST), "mm")
+_second_head_mm = from_si(spacing_from_delay(to_si(150, "ms"), FAST), "mm")
 second_head = Exercise(
     _second_head_mm,
     "mm",
     (_second_head_mm / 2, "That is the place for the slow speed."),
-    (from_si(_FAST, "mm") / 0.150, "You divided; the length that runs by is speed times time."),
+    (from_si(FAST, "mm") / 0.150, "You divided; the length that runs by is speed times time."),
     (150 * 7.5, "You multiplied milliseconds by inches per second: turn both to SI first."),
     hint="Length is speed times time, both in SI: meters per second and seconds.",
 )
 
 #: How well a ruler must do for one millisecond.
-_ruler_mm = from_si(spacing_from_delay(to_si(1, "ms"), _FAST), "mm")
+_ruler_mm = from_si(spacing_from_delay(to_si(1, "ms"), FAST), "mm")
 ruler = Exercise(
     _ruler_mm,
     "mm",
@@ -307,7 +260,7 @@ ruler = Exercise(
 )
 
 #: The wall of a sleeve that makes the delay four percent shorter.
-_D, _h = _DECK.capstan_diameter, _DECK.tape_thickness
+_D, _h = DECK.capstan_diameter, DECK.tape_thickness
 _wall_mm = from_si((sleeve_diameter(_D, _h, 1 / 0.96) - _D) / 2, "mm")
 sleeve_wall = Exercise(
     _wall_mm,
@@ -339,7 +292,7 @@ stopwatch = Exercise(
     _found_mm,
     "mm",
     (
-        from_si(spacing_from_delay(to_si(240, "ms"), _FAST), "mm"),
+        from_si(spacing_from_delay(to_si(240, "ms"), FAST), "mm"),
         "You trusted the number on the speed switch; the stopwatch knows better.",
     ),
     (from_si(5 * 25.6, "m") * 240, "Speed is length divided by time: 5 m by 25.6 s."),

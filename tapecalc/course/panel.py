@@ -148,9 +148,9 @@ def _decimals(step: float) -> int:
 # ---------------------------------------------------------------- the panel
 
 
-def empty_line(axes: Axes, profile: Profile, index: int, *, marker: bool = False, **look: Any) -> Line2D:
+def empty_line(axes: Axes, profile: Profile, index: int, *, marked: bool = False, **look: Any) -> Line2D:
     """Draw a line in the profile's style number `index`, whose data `update` is to set."""
-    return axes.plot([], [], **(style.line_style(profile, index, marker=marker) | look))[0]
+    return axes.plot([], [], **(style.line_style(profile, index, marker=marked) | look))[0]
 
 
 class Panel:
