@@ -22,6 +22,7 @@ from tapecalc.calc.quantity import (
 )
 
 __all__ = [
+    "Diameter",
     "capstan_diameter",
     "capstan_rate",
     "capstan_speed",

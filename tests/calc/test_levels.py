@@ -35,13 +35,9 @@ WAY = (
         (levels.loading_source_impedance, (-6, 10000), {}),
         (levels.fluxivity_db, (2, 1), {}),
         (levels.fluxivity_from_db, (6, 1), {}),
-        (levels.fluxivity_from_flux, (1, 2), {}),
-        (levels.flux_from_fluxivity, (1, 2), {}),
         (levels.track_signal_db, (1, 2), {}),
         (levels.track_noise_db, (1, 2), {}),
         (levels.track_snr_db, (1, 2), {}),
-        (levels.pressure_to_db, (1,), {}),
-        (levels.db_to_pressure, (94,), {}),
         (levels.allowed_exposure, (94,), {"criterion_dba": 90, "exchange_db": 5}),
         (levels.allowed_level_dba, (3600,), {"criterion_dba": 90, "exchange_db": 5}),
     ],
@@ -58,15 +54,12 @@ def test_what_must_be_positive_is_refused_by_name(bad):
     for function, name in (
         (levels.volts_to_dbu, "volts"),
         (levels.volts_to_dbv, "volts"),
-        (levels.pressure_to_db, "pressure"),
         (levels.allowed_level_dba, "duration"),
     ):
         with pytest.raises(ValueError, match=f"{name} must be"):
             function(bad)
     for function, first, second in (
         (levels.fluxivity_db, "fluxivity", "reference"),
-        (levels.fluxivity_from_flux, "flux", "width"),
-        (levels.flux_from_fluxivity, "fluxivity", "width"),
         (levels.track_signal_db, "width", "reference_width"),
         (levels.track_noise_db, "width", "reference_width"),
         (levels.track_snr_db, "width", "reference_width"),
@@ -94,7 +87,6 @@ def test_a_level_that_is_no_number_is_refused_by_name(bad):
         (levels.dbv_to_dbu, "dbv"),
         (levels.sum_power_db, "levels_db"),
         (levels.leak_ripple_db, "leak_db"),
-        (levels.db_to_pressure, "level_db"),
         (levels.allowed_exposure, "level_dba"),
     ):
         with pytest.raises(ValueError, match=f"{name} must be"):
