@@ -15,8 +15,8 @@ from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Panel, slider
 from tapecalc.machine import example_machine
 from tapecalc.measuring import Delay, Estimate, Ruler, Stopwatch, solve_geometry
-from tapecalc.plan import with_uncertainty
 from tapecalc.plot import style
+from tapecalc.words import with_uncertainty
 
 __all__ = [
     "pieces_panel",

@@ -1,12 +1,15 @@
-"""What-if panels about the wavelength: gap, contact, standard equalization, and pass after pass."""
-
-from __future__ import annotations
+"""Why short waves fade: gap, contact, standard equalization, and pass after pass."""
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
+from tapecalc import words
 from tapecalc.calc import response
 from tapecalc.calc.levels import sum_power_db
 from tapecalc.calc.response import (
@@ -17,112 +20,86 @@ from tapecalc.calc.response import (
     transition_frequency,
     wavelength,
 )
-from tapecalc.calc.standards import EQUALIZATIONS, equalization
+from tapecalc.calc.standards import EQUALIZATIONS, Equalization, equalization
 from tapecalc.calc.transport import delay_from_spacing, run_time
 from tapecalc.calc.units import from_si, to_si
+from tapecalc.course.deck import DECK, FAST, SEMITONE, SLOW, speed_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Panel, choice, slider
-from tapecalc.machine import example_machine
+from tapecalc.course.panel import Answer, Artists, Control, Panel, choice, empty_line, slider
 from tapecalc.plot import style
+from tapecalc.plot.style import Profile
 
-__all__ = [
-    "contact_panel",
-    "equalization_panel",
-    "passes_panel",
-    "pattern_panel",
-]
-
+__all__ = ["contact_panel", "equalization_panel", "passes_panel", "pattern_panel"]
 
 LOWEST, HIGHEST = 20.0, 20e3  # what is drawn, Hz
 FREQUENCY = np.geomspace(LOWEST, HIGHEST, 300)
-SLOWEST_IPS, FASTEST_IPS = 3.75, 15.0
-SEMITONE = math.log10(2) / 12  # a slider's step in decades: twelve steps double
-LARGEST_GAP_UM = 10.0
+FAINTEST_DB = -32.0  # of the gap loss that is drawn
 SHOWN_UM = 24.0  # of the tape, to either side of the gap
 ALONG = np.linspace(-SHOWN_UM, SHOWN_UM, 600)
 PROBE = 10e3  # the frequency that the tables speak of, Hz
 DROP_DB = 3.0  # where a band ends
 MOST_PASSES = 12
+LOSSES = ("thickness", "spacing", "gap", "azimuth")
 UM = "\N{MICRO SIGN}m"
 
-
-def _speed_slider(speed):
-    return slider("speed_ips", "tape speed", round(from_si(speed, "ips"), 6), low=SLOWEST_IPS,
-                  high=FASTEST_IPS, step=SEMITONE, unit="ips", log=True)  # fmt: skip
+_PASS = DECK.one_pass(FAST)
+_CONTACT = _PASS.today
 
 
-def _tilt_slider(angle):
-    return slider("tilt_arcmin", "azimuth error", round(from_si(angle, "arcmin"), 3), low=0.0, high=20.0,
-                  step=0.5, unit="arcmin")  # fmt: skip
+def _um_slider(name: str, label: str, value: float, low: float, high: float, step: float = 0.1) -> Control:
+    return slider(name, label, round(from_si(value, "um"), 3), low=low, high=high, step=step, unit=UM)
 
 
-def _separation_slider(separation, *, low):
-    return slider("separation_um", "head-to-tape separation", round(from_si(separation, "um"), 3), low=low,
-                  high=5.0, step=0.1, unit=UM)  # fmt: skip
+def _tilt_slider() -> Control:
+    first = round(from_si(_CONTACT.azimuth_angle, "arcmin"), 3)
+    return slider("tilt_arcmin", "azimuth error", first, low=0.0, high=20.0, step=0.5, unit="arcmin")
 
 
-def _gap_slider(gap, *, low):
-    return slider("gap_um", "gap", round(from_si(gap, "um"), 3), low=low, high=LARGEST_GAP_UM, step=0.1,
-                  unit=UM)  # fmt: skip
+def _separation_slider(low: float) -> Control:
+    return _um_slider("separation_um", "head-to-tape separation", _CONTACT.separation, low, 5.0)
 
 
-def _level_axes(axes, profile, lowest, highest):
+def _level_axes(axes: Axes, profile: Profile, lowest: float, highest: float) -> None:
     """Dress axes of level over frequency."""
     style.frequency_axis(axes, profile, low=LOWEST, high=HIGHEST)
     style.dress(axes, profile, x="frequency (Hz)", y="level (dB)")
     axes.set_ylim(lowest, highest)
 
 
-def _signed(value, digits):
+def _signed(value: float, digits: int) -> str:
     """Write a number with its sign, and no minus before a zero."""
     return f"{round(value, digits) + 0.0:+.{digits}f}"
 
 
-def _line(axes, profile, index, **look):
-    return axes.plot([], [], **(style.line_style(profile, index) | look))[0]
+def _thick(axes: Axes, profile: Profile, **look: Any) -> Line2D:
+    return empty_line(axes, profile, 0, linewidth=1.6 * profile.line_pt, **look)
 
 
-def _dot(axes, profile, index):
-    return _line(axes, profile, index, linestyle="none", marker="o", clip_on=False, zorder=4)
+def _dot(axes: Axes, profile: Profile) -> Line2D:
+    return empty_line(axes, profile, 1, linestyle="none", marker="o", clip_on=False, zorder=4)
 
 
 # ---------------------------------------------------------------- the pattern and the gap
 
 
-def pattern_panel():
-    """Return the panel of a tone on tape that passes the gap.
+def pattern_panel() -> Panel:
+    """Return the panel of a tone on tape that passes the gap, and of the gap loss.
 
-    Returns
-    -------
-    Panel
-        Above, the pattern on tape, the gap, and its average; below, gap loss over frequency.
+    Source: J. Eargle, Electroacoustical Reference Data, 1994.
 
-    See Also
-    --------
-    contact_panel : the gap and the three other losses
-
-    Notes
-    -----
-    Source: J. Eargle, Electroacoustical Reference Data, 1994. Notebook: 02_wavelength.
-
-    Examples
-    --------
-    >>> print(pattern_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(pattern_panel().readout)
     10 kHz at 7.5 ips is 19.05 µm long, and the gap spans 23 % of that. Its average is +0.91 now, and never
     more than 0.91 of full: 0.8 dB lost.
     """
-    machine = example_machine()
-    contact = machine.one_pass(machine.speeds[0]).today
     return Panel(
         name="pattern_and_gap",
         build=_build_pattern,
         update=_update_pattern,
         controls=(
             slider("frequency_khz", "tone", 10.0, low=2.5, high=20.0, step=SEMITONE, unit="kHz", log=True),
-            _speed_slider(machine.speeds[0]),
-            _gap_slider(contact.gap, low=1.0),
-            slider("moved_percent", "tape moved by", 0.0, low=0.0, high=50.0, step=5.0,
-                   unit="% of wave"),
+            speed_slider(),
+            _um_slider("gap_um", "gap", _CONTACT.gap, 1.0, 10.0),
+            slider("moved_percent", "tape moved by", 0.0, low=0.0, high=50.0, step=5.0, unit="% of wave"),
         ),
         question="At which gap is the average nothing at all, however far the tape moves?",
         legend="Above: the pattern on tape; shaded: the effective gap, 1.11 times the gap; thick bar: the "
@@ -130,32 +107,34 @@ def pattern_panel():
         "Below: what the gap leaves of each frequency; dot: your tone.",
         alt="Two charts. Above: a wave along the tape in µm behind a shaded gap, with a bar at the average "
         "inside it. Below: gap loss in dB over frequency, falling towards a null.",
-    )  # fmt: skip
+    )
 
 
-def _build_pattern(figure, profile):
+def _build_pattern(figure: Figure, profile: Profile) -> Artists:
     """Draw the frames; wave, gap, bar and curve move."""
     tape, loss = figure.subplots(2, 1)
     style.dress(tape, profile, x=f"along the tape ({UM})", y="pattern", grid=None)
     tape.set(xlim=(-SHOWN_UM, SHOWN_UM), ylim=(-1.15, 1.15), yticks=(-1, 0, 1))
-    _level_axes(loss, profile, -32, 2)
+    _level_axes(loss, profile, FAINTEST_DB, 2)
     loss.set_xlim(1000, HIGHEST)
     fill = {"facecolor": profile.ground.fill, "edgecolor": profile.ground.frame, "zorder": 0.6}
     return {
         "gap": tape.axvspan(-1, 1, linewidth=profile.line_pt / 2, **fill),
-        "pattern": _line(tape, profile, 0),
-        "average": _line(tape, profile, 1, linestyle="-", linewidth=2.5 * profile.line_pt, zorder=3),
-        "reach": _dot(tape, profile, 1),
-        "loss": _line(loss, profile, 0),
-        "tone": _dot(loss, profile, 1),
+        "pattern": empty_line(tape, profile, 0),
+        "average": empty_line(tape, profile, 1, linestyle="-", linewidth=2.5 * profile.line_pt, zorder=3),
+        "reach": _dot(tape, profile),
+        "loss": empty_line(loss, profile, 0),
+        "tone": _dot(loss, profile),
     }
 
 
-def _update_pattern(artists, frequency_khz, speed_ips, gap_um, moved_percent):
+def _update_pattern(
+    artists: Artists, frequency_khz: float, speed_ips: float, gap_um: float, moved_percent: float
+) -> Answer:
     """Write the tone on tape, move it on, and average it over the gap."""
     frequency, speed, gap = to_si(frequency_khz, "khz"), to_si(speed_ips, "ips"), to_si(gap_um, "um")
-    length_um = from_si(response.wavelength(frequency, speed), "um")
-    span_um = response.DEFAULT_GAP_FACTOR * gap_um
+    length = wavelength(frequency, speed)
+    length_um, span_um = from_si(length, "um"), response.DEFAULT_GAP_FACTOR * gap_um
     moved = moved_percent / 100
     # The sinc keeps its sign: beyond the first null the average has turned around.
     largest = float(np.sinc(span_um / length_um))
@@ -167,96 +146,85 @@ def _update_pattern(artists, frequency_khz, speed_ips, gap_um, moved_percent):
     artists["reach"].set_data([0, 0], [-largest, largest])
     artists["loss"].set_data(FREQUENCY, response.gap_loss_db(FREQUENCY, speed, gap))
     loss = response.gap_loss_db(frequency, speed, gap)
-    artists["tone"].set_data([frequency], [max(loss, -32)])
-    null = response.gap_null_frequency(speed, gap)
+    artists["tone"].set_data([frequency], [max(loss, FAINTEST_DB)])
+    long = words.amount(length, "um", ".4g")
     lost = f"{-loss:.1f} dB lost" if loss > -60 else "nothing is left"
     return (
-        f"{frequency_khz:.3g} kHz at {speed_ips:.4g} ips is {length_um:.4g} {UM} long, and the gap spans "
+        f"{frequency_khz:.3g} kHz at {words.speed(speed)} is {long} long, and the gap spans "
         f"{100 * span_um / length_um:.0f} % of that. Its average is {_signed(average, 2)} now, and never "
         f"more than {abs(largest):.2f} of full: {lost}.",
-        [("wavelength", f"{length_um:.4g} {UM}"), ("effective gap", f"{span_um:.2f} {UM}"),
-         ("average now", _signed(average, 2)), ("first null", f"{from_si(null, 'khz'):.1f} kHz")],
-    )  # fmt: skip
+        [
+            ("wavelength", long),
+            ("effective gap", f"{span_um:.2f} {UM}"),
+            ("average now", _signed(average, 2)),
+            ("first null", words.amount(gap_null_frequency(speed, gap), "khz", ".1f")),
+        ],
+    )
 
 
 # ---------------------------------------------------------------- four losses
 
 
-def contact_panel():
-    """Return the panel of gap, spacing, thickness and azimuth loss, each with its slider.
+def contact_panel() -> Panel:
+    """Return the panel of gap, spacing, thickness and azimuth loss, each with its slider, and their sum.
 
-    Returns
-    -------
-    Panel
-        The four losses and their sum over frequency.
-
-    See Also
-    --------
-    passes_panel : what remains of them after the equalizer, pass after pass
-
-    Notes
-    -----
     Source: R. L. Wallace 1951; J. Eargle 1994; H. Voelz, lecture notes on recording.
-    Notebook: 02_wavelength.
 
-    Examples
-    --------
-    >>> print(contact_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(contact_panel().readout)
     10 kHz at 7.5 ips loses 15.2 dB, most of it to the thickness (11.4 dB). Without an equalizer the sum
     is down 3 dB at 1.7 kHz.
     """
-    machine = example_machine()
-    contact = machine.one_pass(machine.speeds[0]).today
     return Panel(
         name="four_losses",
         build=_build_contact,
         update=_update_contact,
         controls=(
-            _speed_slider(machine.speeds[0]),
-            _gap_slider(contact.gap, low=0.0),
-            _separation_slider(contact.separation, low=0.0),
-            slider("coating_um", "coating thickness", round(from_si(contact.coating_thickness, "um"), 3),
-                   low=1.0, high=20.0, step=0.5, unit=UM),
-            _tilt_slider(contact.azimuth_angle),
+            speed_slider(),
+            _um_slider("gap_um", "gap", _CONTACT.gap, 0.0, 10.0),
+            _separation_slider(0.0),
+            _um_slider("coating_um", "coating thickness", _CONTACT.coating_thickness, 1.0, 20.0, 0.5),
+            _tilt_slider(),
         ),
         question="Which of the four takes most at 10 kHz, and can you make another one overtake it?",
         legend="Each thin line is one loss, the thick line their sum; dot: the sum at 10 kHz.",
         alt="Line chart of level in dB over frequency from 20 Hz to 20 kHz: four losses and their sum, all "
         "at 0 dB in the bass and falling towards the treble.",
-    )  # fmt: skip
+    )
 
 
-LOSSES = ("thickness", "spacing", "gap", "azimuth")
-
-
-def _build_contact(figure, profile):
+def _build_contact(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame, the mark at 10 kHz, and a key where no curve goes."""
     axes = figure.subplots()
     _level_axes(axes, profile, -40, 2)
     axes.axvline(PROBE, color=profile.ground.frame, linewidth=profile.line_pt / 3)
-    lines = {name: _line(axes, profile, k) for k, name in enumerate(LOSSES)}
-    lines["sum"] = _line(
-        axes, profile, 0, color=profile.ground.text, linestyle="-", linewidth=1.6 * profile.line_pt
-    )
+    lines = {name: empty_line(axes, profile, k) for k, name in enumerate(LOSSES)}
+    lines["sum"] = _thick(axes, profile, color=profile.ground.text, linestyle="-")
     axes.legend(lines.values(), lines, loc="lower left")
-    return lines | {"probe": _dot(axes, profile, 1)}
+    return lines | {"probe": _dot(axes, profile)}
 
 
-def _update_contact(artists, speed_ips, gap_um, separation_um, coating_um, tilt_arcmin):
+def _update_contact(
+    artists: Artists,
+    speed_ips: float,
+    gap_um: float,
+    separation_um: float,
+    coating_um: float,
+    tilt_arcmin: float,
+) -> Answer:
     """Compute the four losses and say which is the largest."""
     speed = to_si(speed_ips, "ips")
     contact = response.HeadContact(
         gap=to_si(gap_um, "um"),
         separation=to_si(separation_um, "um"),
         coating_thickness=to_si(coating_um, "um"),
-        track_width=to_si(example_machine().heads.track_width_mm, "mm"),
+        track_width=_CONTACT.track_width,
         azimuth_angle=to_si(tilt_arcmin, "arcmin"),
     )
 
-    def levels(frequency):
+    def levels(frequency: Any) -> dict[str, Any]:
         return {
-            "thickness": response.thickness_loss_db(frequency, speed, contact.coating_thickness),
-            "spacing": response.spacing_loss_db(frequency, speed, contact.separation),
+            "thickness": thickness_loss_db(frequency, speed, contact.coating_thickness),
+            "spacing": spacing_loss_db(frequency, speed, contact.separation),
             "gap": response.gap_loss_db(frequency, speed, contact.gap),
             "azimuth": response.azimuth_loss_db(frequency, speed, contact.track_width, contact.azimuth_angle),
             "sum": response.contact_loss_db(frequency, speed, contact),
@@ -266,12 +234,12 @@ def _update_contact(artists, speed_ips, gap_um, separation_um, coating_um, tilt_
         artists[name].set_data(FREQUENCY, level)
     at = levels(PROBE)
     artists["probe"].set_data([PROBE], [max(at["sum"], -40)])
-    worst = min(LOSSES, key=at.get)
+    worst = min(LOSSES, key=lambda name: at[name])
     bare = response.OnePass(speed=speed, today=contact, aligned=contact, boost_db=0, low_cut=0)
     _, high = response.bandwidth(bare, drop_db=DROP_DB)
     return (
-        f"10 kHz at {speed_ips:.4g} ips loses {-at['sum']:.1f} dB, most of it to the {worst} "
-        f"({-at[worst]:.1f} dB). Without an equalizer the sum is down 3 dB at {style.frequency_text(high)}.",
+        f"10 kHz at {words.speed(speed)} loses {-at['sum']:.1f} dB, most of it to the {worst} "
+        f"({-at[worst]:.1f} dB). Without an equalizer the sum is down 3 dB at {words.frequency(high, 2)}.",
         [(f"{name} at 10 kHz", f"{level:.1f} dB") for name, level in at.items()],
     )
 
@@ -279,22 +247,12 @@ def _update_contact(artists, speed_ips, gap_um, separation_um, coating_um, tilt_
 # ---------------------------------------------------------------- standards
 
 
-def equalization_panel():
+def equalization_panel() -> Panel:
     """Return the panel of a tape recorded to one standard and played to another.
 
-    Returns
-    -------
-    Panel
-        Flux on tape, correction at playback, and what comes out, over frequency.
+    Source: IEC 60094-1:1981, clause 15, and beside each entry of `EQUALIZATIONS`.
 
-    Notes
-    -----
-    Source: IEC 60094-1:1981, clause 15; beside each entry of `tapecalc.standards.EQUALIZATIONS`.
-    Notebook: 02_wavelength.
-
-    Examples
-    --------
-    >>> print(equalization_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(equalization_panel().readout)
     Recorded to NAB 7.5 ips, played to IEC1 7.5 ips: 50 Hz comes out +3.0 dB, 10 kHz +2.7 dB. The tape
     itself holds 10 kHz at -10.4 dB.
     """
@@ -315,31 +273,31 @@ def equalization_panel():
     )
 
 
-def _build_equalization(figure, profile):
+def _build_equalization(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame and a key where no curve goes."""
     axes = figure.subplots()
     _level_axes(axes, profile, -32, 32)
-    lines = {name: _line(axes, profile, k) for k, name in enumerate(("flux", "correction"), 1)}
-    lines["result"] = _line(axes, profile, 0, linewidth=1.6 * profile.line_pt)
+    lines = {name: empty_line(axes, profile, k) for k, name in enumerate(("flux", "correction"), 1)}
+    lines["result"] = _thick(axes, profile)
     axes.legend(lines.values(), lines, loc="lower left")
     return lines
 
 
-def _update_equalization(artists, recorded, played):
+def _flux_db(entry: Equalization, frequency: Any) -> Any:
+    return response.equalization_db(frequency, entry.tau_high, entry.tau_low)
+
+
+def _update_equalization(artists: Artists, recorded: str, played: str) -> Answer:
     """Add flux and correction, and say what is left over."""
     on_tape, corrected = equalization(recorded), equalization(played)
-
-    def flux_db(entry, frequency):
-        return response.equalization_db(frequency, entry.tau_high, entry.tau_low)
-
-    flux, correction = flux_db(on_tape, FREQUENCY), -flux_db(corrected, FREQUENCY)
+    flux, correction = _flux_db(on_tape, FREQUENCY), -_flux_db(corrected, FREQUENCY)
     for name, level in (("flux", flux), ("correction", correction), ("result", flux + correction)):
         artists[name].set_data(FREQUENCY, level)
-    bass, treble = (flux_db(on_tape, f) - flux_db(corrected, f) for f in (50.0, PROBE))
-    holds = f"The tape itself holds 10 kHz at {flux_db(on_tape, PROBE):.1f} dB."
+    bass, treble = (_flux_db(on_tape, f) - _flux_db(corrected, f) for f in (50.0, PROBE))
+    holds = f"The tape itself holds 10 kHz at {_flux_db(on_tape, PROBE):.1f} dB."
     rows = [
-        ("flux on tape at 10 kHz", f"{flux_db(on_tape, PROBE):+.1f} dB"),
-        ("correction at 10 kHz", f"{-flux_db(corrected, PROBE):+.1f} dB"),
+        ("flux on tape at 10 kHz", f"{_flux_db(on_tape, PROBE):+.1f} dB"),
+        ("correction at 10 kHz", f"{-_flux_db(corrected, PROBE):+.1f} dB"),
         ("result at 10 kHz", f"{_signed(treble, 1)} dB"),
     ]
     if recorded == played:
@@ -354,98 +312,76 @@ def _update_equalization(artists, recorded, played):
 # ---------------------------------------------------------------- pass after pass
 
 
-def passes_panel():
+def passes_panel() -> Panel:
     """Return the panel of one pass and many, with what the speed costs.
 
-    Returns
-    -------
-    Panel
-        Response of the first and the last pass over frequency.
-
-    See Also
-    --------
-    contact_panel : the losses inside one pass
-
-    Notes
-    -----
-    Source: n passes are n times one pass in dB; noise powers add. Notebook: 02_wavelength.
-
-    Examples
-    --------
-    >>> print(passes_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
-    At 7.5 ips one pass keeps 39 Hz to 9.9 kHz within 3 dB, pass 8 keeps 120 Hz to 3.2 kHz.
+    >>> passes_panel().readout
+    'At 7.5 ips one pass keeps 39 Hz to 9.9 kHz within 3 dB, pass 8 keeps 120 Hz to 3.2 kHz.'
     """
-    machine = example_machine()
-    one_pass = machine.one_pass(machine.speeds[0])
     return Panel(
         name="passes",
         build=_build_passes,
         update=_update_passes,
         controls=(
-            _speed_slider(machine.speeds[0]),
+            speed_slider(),
             slider("passes", "passes", 8, low=1, high=MOST_PASSES, step=1, unit=""),
-            _separation_slider(
-                one_pass.today.separation, low=round(from_si(one_pass.aligned.separation, "um"), 3)
-            ),
-            _tilt_slider(one_pass.today.azimuth_angle),
-            slider("boost_db", "most treble boost", one_pass.boost_db, low=0.0, high=24.0, step=1.0,
-                   unit="dB"),
+            _separation_slider(round(from_si(_PASS.aligned.separation, "um"), 3)),
+            _tilt_slider(),
+            slider("boost_db", "most treble boost", _PASS.boost_db, low=0.0, high=24.0, step=1.0, unit="dB"),
         ),
         question="Which slider brings most treble back to the last pass?",
         legend="Dashed: one pass. Thick: all passes together. Shaded: the band that is left within 3 dB "
         "after the last of them.",
         alt="Line chart of level in dB over frequency from 20 Hz to 20 kHz: one pass and several passes, "
         "the latter narrower at both ends, with the band that is left shaded.",
-    )  # fmt: skip
+    )
 
 
-def _build_passes(figure, profile):
-    """Draw the frame and a key where no curve goes."""
+def _build_passes(figure: Figure, profile: Profile) -> Artists:
+    """Draw the frame; band and curves move."""
     axes = figure.subplots()
     _level_axes(axes, profile, -40, 4)
-    fill = {"facecolor": profile.ground.fill, "edgecolor": "none", "zorder": 0.6}
+    fill: dict[str, Any] = {"facecolor": profile.ground.fill, "edgecolor": "none", "zorder": 0.6}
     return {
         "band": axes.axvspan(100, 1000, **fill),
-        "one": _line(axes, profile, 1),
-        "all": _line(axes, profile, 0, linewidth=1.6 * profile.line_pt),
+        "one": empty_line(axes, profile, 1),
+        "all": _thick(axes, profile),
     }
 
 
-def _update_passes(artists, speed_ips, passes, separation_um, tilt_arcmin, boost_db):
+def _update_passes(
+    artists: Artists, speed_ips: float, passes: int, separation_um: float, tilt_arcmin: float, boost_db: float
+) -> Answer:
     """Wear the heads, turn the passes up, and say what is left and what it costs."""
-    machine, speed = example_machine(), to_si(speed_ips, "ips")
-    as_it_is = machine.one_pass(speed)
-    worn = replace(
-        as_it_is.today,
-        separation=to_si(separation_um, "um"),
-        azimuth_angle=to_si(tilt_arcmin, "arcmin"),
-    )
+    speed = to_si(speed_ips, "ips")
+    as_it_is = DECK.one_pass(speed)
+    separation, angle = to_si(separation_um, "um"), to_si(tilt_arcmin, "arcmin")
+    worn = replace(as_it_is.today, separation=separation, azimuth_angle=angle)
     one_pass = replace(as_it_is, today=worn, boost_db=boost_db)
     for name, count in (("one", 1), ("all", passes)):
         artists[name].set_data(FREQUENCY, response.repeat_level_db(one_pass, FREQUENCY, count))
     first, last = (response.bandwidth(one_pass, drop_db=DROP_DB, passes=n) for n in (1, passes))
     artists["band"].set(x=last[0], width=last[1] - last[0])
-    of_one, of_last = (" to ".join(map(style.frequency_text, band)) for band in (first, last))
-    delay = delay_from_spacing(machine.spacings[0], speed)
-    minutes = from_si(run_time(machine.tape.length_m, speed), "min")
-    said = f"At {speed_ips:.4g} ips one pass keeps {of_one} within 3 dB"
+    of_one, of_last = (" to ".join(words.frequency(edge, 2) for edge in band) for band in (first, last))
+    keeps = f"At {words.speed(speed)} one pass keeps {of_one} within 3 dB"
     return (
-        f"{said}." if passes == 1 else f"{said}, pass {passes} keeps {of_last}.",
-        [(f"10 kHz after {passes}", f"{response.repeat_level_db(one_pass, PROBE, passes):.1f} dB"),
-         (f"hiss after {passes}, each adding the same", f"{sum_power_db(np.zeros(passes)):+.1f} dB"),
-         ("delay of one pass", f"{from_si(delay, 'ms'):.0f} ms"),
-         ("the reel lasts", f"{minutes:.0f} min")],
-    )  # fmt: skip
+        f"{keeps}." if passes == 1 else f"{keeps}, pass {passes} keeps {of_last}.",
+        [
+            (f"10 kHz after {passes}", f"{response.repeat_level_db(one_pass, PROBE, passes):.1f} dB"),
+            (f"hiss after {passes}, each adding the same", f"{sum_power_db(np.zeros(passes)):+.1f} dB"),
+            ("delay of one pass", words.amount(delay_from_spacing(DECK.spacings[0], speed), "ms")),
+            ("the reel lasts", words.amount(run_time(DECK.tape.length_m, speed), "min")),
+        ],
+    )
 
 
-_DECK = example_machine()
-_FAST = _DECK.speeds[0]
+# ---------------------------------------------------------------- exercises
 
 #: The prediction: 10 kHz at the fast speed; a guess may be a quarter off.
-_ten_um = from_si(wavelength(10e3, _FAST), "um")
+_ten_um = from_si(wavelength(10e3, FAST), "um")
 first_guess = Exercise(
     _ten_um,
-    "\N{MICRO SIGN}m",
+    UM,
     (_ten_um / 2, "That is its length at the slow speed."),
     (
         lambda um: um > 1000,
@@ -459,7 +395,7 @@ first_guess = Exercise(
 _studio_um = from_si(wavelength(1e3, to_si(15, "ips")), "um")
 length = Exercise(
     _studio_um,
-    "\N{MICRO SIGN}m",
+    UM,
     (
         1e3 / to_si(15, "ips"),
         "You divided frequency by speed, which counts the waves on a meter of tape.",
@@ -469,7 +405,7 @@ length = Exercise(
 )
 
 #: The first null of a gap of a quarter mil at the fast speed.
-_null_khz = from_si(gap_null_frequency(_FAST, to_si(6.35, "um")), "khz")
+_null_khz = from_si(gap_null_frequency(FAST, to_si(6.35, "um")), "khz")
 null = Exercise(
     _null_khz,
     "kHz",
@@ -480,20 +416,20 @@ null = Exercise(
 )
 
 #: What fluff under the head costs.
-_fluff_db = spacing_loss_db(15e3, _FAST, to_si(2.5, "um"))
+_fluff_db = spacing_loss_db(15e3, FAST, to_si(2.5, "um"))
 fluff = Exercise(
     _fluff_db,
     "dB",
-    (spacing_loss_db(15e3, _DECK.speeds[1], to_si(2.5, "um")), "That is the loss at the slow speed."),
+    (spacing_loss_db(15e3, SLOW, to_si(2.5, "um")), "That is the loss at the slow speed."),
     (
-        thickness_loss_db(15e3, _FAST, to_si(2.5, "um")),
+        thickness_loss_db(15e3, FAST, to_si(2.5, "um")),
         "That is the loss by a coating of that thickness; the whole head is away from the tape here.",
     ),
     hint="54.6 dB are lost for each wavelength of distance: which part of a wavelength is the fluff?",
 )
 
 #: The tilt that cancels 10 kHz on a full track.
-_tilt = azimuth_null_angle(10e3, _FAST, to_si(6.25, "mm"))
+_tilt = azimuth_null_angle(10e3, FAST, to_si(6.25, "mm"))
 _tilt_arcmin = from_si(_tilt, "arcmin")
 tilt = Exercise(
     _tilt_arcmin,
