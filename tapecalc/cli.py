@@ -287,13 +287,14 @@ def _command(commands, name, function, text):
 def _plan(options):
     """Print the plan; write the page, the figures and the sound if a folder is named."""
     from tapecalc.plan import make_plan
+    from tapecalc.report.plan_text import plan_text
 
     plan = make_plan(_machine_of(options), bpm=options.bpm, repeats=options.repeats)
     if options.out is not None:
         from tapecalc.report.plan_page import write_plan
 
         written = write_plan(plan, options.out)
-    print(plan.text())
+    print(plan_text(plan))
     if options.out is not None:
         print(f"\nWritten: {', '.join(str(path) for path in written)}")
 

@@ -39,6 +39,8 @@ from tapecalc.machine import (
 )
 from tapecalc.measuring import KINDS, TAKEN, CannotTell, Take, measure, measured_machine, open_recording
 from tapecalc.plan import make_plan
+from tapecalc.report.plan_data import plan_data
+from tapecalc.report.plan_text import plan_text
 from tapecalc.sound.files import read_sound
 from tapecalc.sound.render import render_file
 
@@ -281,7 +283,7 @@ def try_machine(data, folder, number):
     if machine_from_text(machine_to_text(machine)) != machine:
         raise AssertionError("writing and reading gives another machine")
     plan = make_plan(machine)
-    text, data = plan.text(), json.dumps(plan.to_dict(), allow_nan=False)
+    text, data = plan_text(plan), json.dumps(plan_data(plan), allow_nan=False)
     if not all(line.isprintable() for line in text.splitlines()):
         raise AssertionError("the plan holds characters that upset a terminal")
     json.loads(data)
