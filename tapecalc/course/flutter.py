@@ -1,28 +1,27 @@
-"""What-if panels about wow and flutter: how a repeat bends, and which part bends it."""
-
-from __future__ import annotations
+"""How a wobble of the speed bends a repeat, and which part bends it."""
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
+from numpy.typing import NDArray
 
+from tapecalc import words
 from tapecalc.calc.flutter import delay_swing, null_rates, repeat_deviation, two_sigma, weighting_db
-from tapecalc.calc.parts import part_rates, part_repeat_deviations
+from tapecalc.calc.parts import TurningPart, part_rates, part_repeat_deviations
 from tapecalc.calc.standards import TWO_SIGMA_COVERAGE
 from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import db_to_amplitude, from_si, ratio_to_cents, to_si
+from tapecalc.course.deck import DECK, SLOW, delay_slider, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Panel, slider
-from tapecalc.machine import example_machine
+from tapecalc.course.panel import Answer, Artists, Panel, empty_line, slider
 from tapecalc.plot import style
+from tapecalc.plot.style import Profile
 
-__all__ = [
-    "parts_panel",
-    "wobble_panel",
-]
-
+__all__ = ["parts_panel", "wobble_panel"]
 
 LARGEST_WOBBLE = 0.5  # percent
 LONGEST_MS = 450.0
@@ -30,63 +29,32 @@ MOST_REPEATS = 3
 FASTEST_HZ = 12.0
 PAST = np.arange(-1.5, 0.3, 0.004)  # s around the present moment, back to the oldest recording
 RATES = np.linspace(0, FASTEST_HZ, 601)
-
-SLOWEST_IPS, FASTEST_IPS = 3.75, 15.0
-SEMITONE = math.log10(2) / 12  # the sliders' step of speed, in decades: twelve steps double it
 LOWEST_TURNS, HIGHEST_TURNS = 0.07, 40.0  # Hz, across the chart of parts
-HIGHEST_BEND = 0.2  # percent; the names of the parts stand above
-NAMES_AT = 0.235
+NAMES_AT = 0.235  # percent, above the largest bend
 READING = np.arange(0, 20, 0.005)  # s of speed from which the meter's reading is taken
 GOLDEN = (1 + math.sqrt(5)) / 2  # phases at this step keep the parts from all beginning together
-
-
-def _line(axes, profile, index, **look):
-    return axes.plot([], [], **(style.line_style(profile, index) | look))[0]
-
-
-def _cents(bend):
-    """Return a bend, given as a fraction, in cents."""
-    return ratio_to_cents(1 + bend)
 
 
 # ---------------------------------------------------------------- how a repeat bends
 
 
-def wobble_panel():
+def wobble_panel() -> Panel:
     """Return the panel of one wobble: speed then and now, and the comb through which a repeat hears it.
 
-    Returns
-    -------
-    Panel
-        Above, the speed over time with the moments at which a sound passed the heads; below, how
-        far a repeat bends over the rate of the wobble.
-
-    See Also
-    --------
-    parts_panel : the wobbles of a whole machine
-
-    Notes
-    -----
-    Source: ``v(t) / v(t - n T)`` for a small wobble. Notebook: 05_flutter.
-
-    Examples
-    --------
-    >>> print(wobble_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(wobble_panel().readout)
     A wobble of 0.3 % that comes 2.3 times a second bends repeat 1, 218 ms late, by up to 0.60 %
     (10.4 cents): 2.00 times the wobble.
     """
-    machine = example_machine()
-    delay_ms = float(round(from_si(machine.delays(machine.speeds[0])[0], "ms")))
+    most = LARGEST_WOBBLE
     return Panel(
         name="one_wobble",
         build=_build_wobble,
         update=_update_wobble,
         controls=(
             slider("rate_hz", "the wobble comes", 2.3, low=0.2, high=FASTEST_HZ, step=0.05, unit="Hz"),
-            slider("delay_ms", "delay", delay_ms, low=60.0, high=LONGEST_MS, step=1.0, unit="ms"),
+            delay_slider(LONGEST_MS),
             slider("repeat", "repeat", 1, low=1, high=MOST_REPEATS, step=1, unit=""),
-            slider("wobble_percent", "wobble, zero to peak", 0.3,
-                   low=0.05, high=LARGEST_WOBBLE, step=0.05, unit="%"),
+            slider("wobble_percent", "wobble, zero to peak", 0.3, low=0.05, high=most, step=0.05, unit="%"),
         ),
         question="Which rates leave every repeat steady, and which leave only the second one steady?",
         legend="Above, curve: speed of the tape; dots: when the sound you hear now passed the heads, the "
@@ -95,10 +63,10 @@ def wobble_panel():
         alt="Two charts. Above: deviation of the tape speed in percent over time in s, a sine with dots "
         "one delay apart. Below: bend of the repeat in percent over the rate of the wobble in Hz, a row of "
         "arches.",
-    )  # fmt: skip
+    )
 
 
-def _build_wobble(figure, profile):
+def _build_wobble(figure: Figure, profile: Profile) -> Artists:
     """Draw the frames; everything else moves."""
     speed, bend = figure.subplots(2, 1)
     style.dress(speed, profile, x="time, now = 0 (s)", y="speed (%)")
@@ -108,16 +76,18 @@ def _build_wobble(figure, profile):
     text, size = profile.ground.text, 2 * profile.line_pt + 2
     dots = {"linestyle": "none", "marker": "o", "color": text, "markersize": size, "zorder": 4}
     return {
-        "speed": _line(speed, profile, 0),
+        "speed": empty_line(speed, profile, 0),
         "gap": speed.plot([], [], color=profile.ground.colors[1], linewidth=1.6 * profile.line_pt)[0],
         "passed": speed.plot([], [], **dots)[0],
-        "first": _line(bend, profile, 1, linewidth=0.6 * profile.line_pt),
-        "bend": _line(bend, profile, 0, linewidth=1.4 * profile.line_pt),
+        "first": empty_line(bend, profile, 1, linewidth=0.6 * profile.line_pt),
+        "bend": empty_line(bend, profile, 0, linewidth=1.4 * profile.line_pt),
         "here": bend.plot([], [], **dots)[0],
     }
 
 
-def _update_wobble(artists, rate_hz, delay_ms, repeat, wobble_percent):
+def _update_wobble(
+    artists: Artists, rate_hz: float, delay_ms: float, repeat: int, wobble_percent: float
+) -> Answer:
     """Let the wobble stand so that the repeat heard now bends the most, and say how far that is."""
     delay, wobble = to_si(delay_ms, "ms"), to_si(wobble_percent, "percent")
     bend = repeat_deviation(wobble, rate_hz, delay, passes=repeat)
@@ -125,7 +95,7 @@ def _update_wobble(artists, rate_hz, delay_ms, repeat, wobble_percent):
     half = rate_hz * repeat * delay / 2  # turns from now back to the middle between recording and now
     phase = 2 * math.pi * half + (math.pi if math.sin(2 * math.pi * half) < 0 else 0)
 
-    def speed_percent(time):
+    def speed_percent(time: NDArray[np.float64] | float) -> NDArray[np.float64]:
         return wobble_percent * np.sin(2 * math.pi * rate_hz * time + phase)
 
     passed = -delay * np.arange(repeat, -1, -1)
@@ -139,52 +109,38 @@ def _update_wobble(artists, rate_hz, delay_ms, repeat, wobble_percent):
     artists["here"].set_data([rate_hz], [from_si(bend, "percent")])
     return (
         f"A wobble of {wobble_percent:g} % that comes {rate_hz:g} times a second bends repeat {repeat}, "
-        f"{repeat * delay_ms:.0f} ms late, by up to {from_si(bend, 'percent'):.2f} % ({_cents(bend):.1f} "
-        f"cents): {bend / wobble:.2f} times the wobble.",
-        [("speed now", f"{now:+.2f} %"), ("speed when it was recorded", f"{then:+.2f} %"),
-         ("the repeat comes early or late by", f"{from_si(swing, 'ms'):.2f} ms"),
-         ("every repeat is steady at multiples of", f"{1 / delay:.2f} Hz")],
-    )  # fmt: skip
+        f"{repeat * delay_ms:.0f} ms late, by up to {words.amount(bend, 'percent', '.2f')} "
+        f"({ratio_to_cents(1 + bend):.1f} cents): {bend / wobble:.2f} times the wobble.",
+        [
+            ("speed now", f"{now:+.2f} %"),
+            ("speed when it was recorded", f"{then:+.2f} %"),
+            ("the repeat comes early or late by", words.amount(swing, "ms", ".2f")),
+            ("every repeat is steady at multiples of", f"{1 / delay:.2f} Hz"),
+        ],
+    )
 
 
 # ---------------------------------------------------------------- which part bends it
 
 
-def parts_panel():
+def parts_panel() -> Panel:
     """Return the panel of the bench deck's turning parts: how often, how deep, and what a meter reads.
 
-    Returns
-    -------
-    Panel
-        Above, each part's wobble on the tape and in the first repeat; below, how much of it a
-        flutter meter's weighting lets through.
+    Source: rolling without slip; weighting of AES6-2008, IEC 60386.
 
-    See Also
-    --------
-    wobble_panel : one wobble and any repeat
-
-    Notes
-    -----
-    Source: rolling without slip; weighting of AES6-2008, IEC 60386. Notebook: 05_flutter.
-
-    Examples
-    --------
-    >>> print(parts_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(parts_panel().readout)
     At 7.5 ips with heads 41.5 mm apart the capstan bends the first repeat most; a meter on the echo
     reads 0.17 % from the parts alone. The capstan turns 1.64 times in a delay.
     """
-    machine = example_machine()
+    shaft = round(from_si(DECK.capstan_diameter, "mm"), 3)
     return Panel(
         name="turning_parts",
         build=_build_parts,
         update=_update_parts,
         controls=(
-            slider("spacing_mm", "head spacing", round(from_si(machine.spacings[0], "mm"), 3),
-                   low=20.0, high=120.0, step=0.1, unit="mm"),
-            slider("speed_ips", "tape speed", round(from_si(machine.speeds[0], "ips"), 6),
-                   low=SLOWEST_IPS, high=FASTEST_IPS, step=SEMITONE, unit="ips", log=True),
-            slider("capstan_mm", "capstan diameter", round(from_si(machine.capstan_diameter, "mm"), 3),
-                   low=6.0, high=12.0, step=0.1, unit="mm"),
+            spacing_slider(20.0, 120.0, 0.1),
+            speed_slider(),
+            slider("capstan_mm", "capstan diameter", shaft, low=6.0, high=12.0, step=0.1, unit="mm"),
             slider("reel_mm", "radius of tape on the reel", 60.0, low=30.0, high=130.0, step=1.0, unit="mm"),
         ),
         question="At which head spacing does the echo stop hearing the capstan, whatever the speed?",
@@ -192,18 +148,20 @@ def parts_panel():
         "Below: curve, how much a flutter meter listens at each rate; diamonds, at those of the parts.",
         alt="Two charts over turns per second in Hz. Above: deviation in percent, a dot and a square for "
         "each part, reel, roller, belt and capstan. Below: weighting in dB, highest at 4 Hz.",
-    )  # fmt: skip
+    )
 
 
-def _turning_parts(capstan_mm, reel_mm):
-    """Return the bench deck's parts with another capstan, on which the belt's pulley sits too, and reel."""
-    capstan, reel = to_si(capstan_mm, "mm"), to_si(reel_mm, "mm")
-    changes = {"capstan": {"diameter": capstan}, "belt": {"capstan_diameter": capstan},
-               "reel": {"reel_radius": reel}}  # fmt: skip
-    return [replace(part, **changes.get(part.kind_of_part, {})) for part in example_machine().turning_parts]
+def _turning_parts(capstan: float, reel: float) -> list[TurningPart]:
+    """The bench deck's parts with another capstan, on which the belt's pulley sits too, and reel, in m."""
+    changes: dict[str, dict[str, Any]] = {
+        "capstan": {"diameter": capstan},
+        "belt": {"capstan_diameter": capstan},
+        "reel": {"reel_radius": reel},
+    }
+    return [replace(part, **changes.get(part.kind_of_part, {})) for part in DECK.turning_parts]
 
 
-def _build_parts(figure, profile):
+def _build_parts(figure: Figure, profile: Profile) -> Artists:
     """Draw the weighting, which stands still; the parts move."""
     parts, meter = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     style.dress(parts, profile, y="deviation (%)", grid="y")
@@ -216,9 +174,9 @@ def _build_parts(figure, profile):
     parts.tick_params(labelbottom=False)
     rate = np.geomspace(LOWEST_TURNS, HIGHEST_TURNS, 300)
     meter.plot(rate, weighting_db(rate), **style.line_style(profile, 0))
-    ground, size = profile.ground, 2 * profile.line_pt + 3
-    look = {"linestyle": "none", "markersize": size}
-    names = [part.kind_of_part.removeprefix("pinch ") for part in example_machine().turning_parts]
+    ground = profile.ground
+    look = {"linestyle": "none", "markersize": 2 * profile.line_pt + 3}
+    names = [part.kind_of_part.removeprefix("pinch ") for part in DECK.turning_parts]
     write = {"ha": "center", "va": "center", "fontsize": profile.text_pt, "color": ground.text}
     return {
         "stems": parts.plot([], [], color=ground.frame, linewidth=profile.line_pt / 2)[0],
@@ -229,9 +187,11 @@ def _build_parts(figure, profile):
     }
 
 
-def _update_parts(artists, spacing_mm, speed_ips, capstan_mm, reel_mm):
+def _update_parts(
+    artists: Artists, spacing_mm: float, speed_ips: float, capstan_mm: float, reel_mm: float
+) -> Answer:
     """Put every part in its place, and say which one bends the echo most."""
-    parts = _turning_parts(capstan_mm, reel_mm)
+    parts = _turning_parts(to_si(capstan_mm, "mm"), to_si(reel_mm, "mm"))
     speed = to_si(speed_ips, "ips")
     delay = delay_from_spacing(to_si(spacing_mm, "mm"), speed)
     rates = np.array(list(part_rates(parts, speed).values()))
@@ -246,28 +206,30 @@ def _update_parts(artists, spacing_mm, speed_ips, capstan_mm, reel_mm):
     artists["weight"].set_data(rates, weights_db)
     for text, rate in zip(artists["names"], rates, strict=True):
         text.set_x(rate)
-    reading = from_si(_reading(rates, bends * db_to_amplitude(weights_db)), "percent")
-    worst = max(range(len(parts)), key=lambda k: bends[k])
+    reading = _reading(rates, bends * db_to_amplitude(weights_db))
+    worst = parts[int(np.argmax(bends))]
     turns = rates[[part.kind_of_part for part in parts].index("capstan")] * delay
     return (
-        f"At {speed_ips:.4g} ips with heads {spacing_mm:g} mm apart the {parts[worst].name} bends the first "
-        f"repeat most; a meter on the echo reads {reading:.2f} % from the parts alone. The capstan turns "
-        f"{turns:.2f} times in a delay.",
-        [(f"{part.name}, {rate:.2f} Hz", f"{from_si(bend, 'percent'):.3f} % in the repeat")
-         for part, rate, bend in zip(parts, rates, bends, strict=True)],
-    )  # fmt: skip
+        f"At {words.speed(speed)} with heads {spacing_mm:g} mm apart the {worst.name} bends the first "
+        f"repeat most; a meter on the echo reads {words.amount(reading, 'percent', '.2f')} from the parts "
+        f"alone. The capstan turns {turns:.2f} times in a delay.",
+        [
+            (f"{part.name}, {rate:.2f} Hz", f"{words.amount(bend, 'percent', '.3f')} in the repeat")
+            for part, rate, bend in zip(parts, rates, bends, strict=True)
+        ],
+    )
 
 
-def _reading(rates, depths):
-    """Return the two-sigma reading of wobbles that are weighted already."""
+def _reading(rates: NDArray[np.float64], depths: NDArray[np.float64]) -> float:
+    """The two-sigma reading of wobbles that are weighted already."""
     phases = GOLDEN * np.arange(len(rates))
     turns = np.outer(rates, READING) + phases[:, None]
     return two_sigma(depths @ np.sin(2 * math.pi * turns))
 
 
-_DECK = example_machine()
-_FAST, _SLOW = _DECK.speeds
-_CAPSTAN, _ROLLER = _DECK.turning_parts[:2]
+# ---------------------------------------------------------------- exercises
+
+_CAPSTAN = DECK.turning_parts[0]
 
 #: The prediction: at most how many times the wobble the tenth repeat can bend.
 first_guess = Exercise(
@@ -308,13 +270,13 @@ bend = Exercise(
 )
 
 #: The slowest wobble that leaves the echo steady at the slow speed.
-_steady_hz = float(null_rates(_DECK.delays(_SLOW)[0], 3.0)[0])
+_steady_hz = float(null_rates(DECK.delays(SLOW)[0], 3.0)[0])
 steady_rate = Exercise(
     _steady_hz,
     "Hz",
     (2 * _steady_hz, "That is the rate at the fast speed: mind the delay."),
     (_steady_hz / 2, "There the wobble goes half round in a delay, and the bend is at its largest."),
-    (_DECK.delays(_SLOW)[0], "That is the delay in seconds; how often does it fit into one?"),
+    (DECK.delays(SLOW)[0], "That is the delay in seconds; how often does it fit into one?"),
     hint="Recording and playback must meet the same speed: one whole wobble per delay.",
 )
 
@@ -346,12 +308,12 @@ meter = Exercise(
 )
 
 #: Whose diameter belongs to a peak at the slow speed.
-_diameter_mm = from_si(_SLOW / (np.pi * 0.8) - _DECK.tape_thickness, "mm")
+_diameter_mm = from_si(SLOW / (np.pi * 0.8) - DECK.tape_thickness, "mm")
 culprit = Exercise(
     _diameter_mm,
     "mm",
     (2 * _diameter_mm, "That would be the roller at the fast speed."),
     (_diameter_mm / 2, "Diameter or radius? A caliper measures the diameter."),
-    (from_si(_SLOW / 0.8, "mm"), "That is how much tape passes in one turn: divide by pi."),
+    (from_si(SLOW / 0.8, "mm"), "That is how much tape passes in one turn: divide by pi."),
     hint="In one turn the tape runs speed over rate; that is pi times the diameter, nearly.",
 )

@@ -1,16 +1,17 @@
-"""What-if panels about the loop: how repeats fade or pile up, and where the loop runs away."""
-
-from __future__ import annotations
+"""How repeats fade or pile up in the loop, and where it runs away."""
 
 import math
 from dataclasses import replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure
 
 from tapecalc.calc import loop as loops
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import (
+    EchoLoop,
     decay_time,
     gain_for_repeats_db,
     growth_db_per_s,
@@ -18,19 +19,16 @@ from tapecalc.calc.loop import (
     repeats_until,
     settling_level,
 )
-from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
+from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, to_si
+from tapecalc.course.deck import DECK, FAST, delay_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Panel, slider, switch
-from tapecalc.machine import example_machine
+from tapecalc.course.panel import Answer, Artists, Panel, empty_line, slider, switch
 from tapecalc.plot import style
+from tapecalc.plot.style import Profile
 
-__all__ = [
-    "fading_panel",
-    "runaway_panel",
-]
+__all__ = ["fading_panel", "runaway_panel"]
 
-
-SHORTEST_MS, LONGEST_MS = 60.0, 250.0  # the longer the delay, the longer the search for the margin
+LONGEST_MS = 250.0  # the longer the delay, the longer the search for the margin
 SECONDS = 6.0  # of the fading repeats that are drawn
 FAINTEST_DB, LOUDEST_DB = -80.0, 6.0
 LOWEST_HZ, HIGHEST_HZ = 20.0, 20e3
@@ -42,48 +40,28 @@ OCTAVE = math.log10(2)  # in decades; the low cut of the deck lies two octaves a
 REACH = 1.75  # of the plane of arrows, to the right of zero and to all sides
 
 
-def _delay_slider():
-    machine = example_machine()
-    delay_ms = float(round(from_si(machine.delays(machine.speeds[0])[0], "ms")))
-    return slider("delay_ms", "delay", delay_ms, low=SHORTEST_MS, high=LONGEST_MS, step=1.0, unit="ms")
-
-
 # ---------------------------------------------------------------- how repeats fade or pile up
 
 
-def fading_panel():
+def fading_panel() -> Panel:
     """Return the panel of the repeats' level over time, with the hiss below and the full tape above.
 
-    Returns
-    -------
-    Panel
-        One dot for each repeat of a tone at which the loop is loudest; the tape limits it.
+    One dot for each repeat of a tone at which the loop is loudest; the tape limits it.
 
-    See Also
-    --------
-    runaway_panel : at which frequency the loop is loudest
-
-    Notes
-    -----
-    Source: geometric series; harmonic balance for the limiter. Notebook: 03_repeats.
-
-    Examples
-    --------
-    >>> print(fading_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
-    At a loop gain of 0.50 each repeat is 6.0 dB quieter: 9 repeats until 60 dB are gone, in 2.2 s.
+    >>> fading_panel().readout
+    'At a loop gain of 0.50 each repeat is 6.0 dB quieter: 9 repeats until 60 dB are gone, in 2.2 s.'
     """
-    levels = example_machine().levels
+    full_db = DECK.levels.tape_headroom_db
+    hiss_db = DECK.levels.tape_noise_db - full_db
     return Panel(
         name="fading_repeats",
         build=_build_fading,
         update=_update_fading,
         controls=(
             slider("loop_gain", "loop gain", 0.5, low=0.3, high=1.3, step=0.01, unit=""),
-            _delay_slider(),
-            slider("start_db", "first sound", -levels.tape_headroom_db,
-                   low=-30.0, high=0.0, step=1.0, unit="dB"),
-            slider("hiss_db", "hiss of one pass", levels.tape_noise_db - levels.tape_headroom_db,
-                   low=-75.0, high=-40.0, step=1.0, unit="dB"),
+            delay_slider(LONGEST_MS),
+            slider("start_db", "first sound", -full_db, low=-30.0, high=0.0, step=1.0, unit="dB"),
+            slider("hiss_db", "hiss of one pass", hiss_db, low=-75.0, high=-40.0, step=1.0, unit="dB"),
         ),
         question="Which loop gain leaves a dozen repeats above the hiss?",
         legend="All levels, those of the sliders too, count from a full tape. Dots: the repeats. Dashed "
@@ -92,29 +70,30 @@ def fading_panel():
         alt="Chart of level in dB, full tape is 0, over time in s. Dots for the repeats fall in a straight "
         "line below a loop gain of 1; above it they climb and bend into a level line. The hiss rises in "
         "steps.",
-    )  # fmt: skip
+    )
 
 
-def _build_fading(figure, profile):
+def _build_fading(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame; everything else moves."""
     axes = style.dress(figure.subplots(), profile, x="time (s)", y="level (dB, full tape is 0)")
     axes.set(xlim=(-0.08, SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
-    dots = style.line_style(profile, 0, marker=True) | {"linestyle": "none"}
     return {
-        "held": axes.plot([], [], **(style.line_style(profile, 3)))[0],
-        "hiss": axes.plot([], [], **(style.line_style(profile, 1) | {"drawstyle": "steps-post"}))[0],
-        "repeats": axes.plot([], [], **dots)[0],
+        "held": empty_line(axes, profile, 3),
+        "hiss": empty_line(axes, profile, 1, drawstyle="steps-post"),
+        "repeats": empty_line(axes, profile, 0, marked=True, linestyle="none"),
     }
 
 
-def _update_fading(artists, loop_gain, delay_ms, start_db, hiss_db):
+def _update_fading(
+    artists: Artists, loop_gain: float, delay_ms: float, start_db: float, hiss_db: float
+) -> Answer:
     """Send a tone round and round, and say what becomes of it."""
     gain, delay = round(loop_gain, 2), to_si(delay_ms, "ms")
     gain_db = amplitude_to_db(gain)
     count = np.arange(1 + math.floor(SECONDS / delay))
     level_db = np.array(_round_and_round(db_to_amplitude(start_db), gain, count[-1]))
-    held_db = amplitude_to_db(loops.settling_level(gain_db, 1.0)) if gain > 1 else None
-    below_db = hiss_db + loops.noise_build_up_db(gain_db, count[1:])
+    below_db = hiss_db + noise_build_up_db(gain_db, count[1:])
+    held_db = amplitude_to_db(settling_level(gain_db, 1.0)) if gain > 1 else None
     if held_db is not None:
         below_db = np.minimum(below_db, held_db)  # the tape holds the hiss as well
     above = level_db[1:] > below_db
@@ -125,25 +104,22 @@ def _update_fading(artists, loop_gain, delay_ms, start_db, hiss_db):
     last = f"{heard} in {heard * delay:.1f} s" if heard < len(above) else f"all in these {SECONDS:g} s"
     rows = [("repeats above the hiss", last), ("hiss has risen by", f"{below_db[-1] - hiss_db:.1f} dB")]
     if gain < 1:
-        repeats = loops.whole_repeats(gain_db, -60)
         rows.append(("a steady tone piles up by", f"{-amplitude_to_db(1 - gain):.1f} dB"))
         story = (
-            f"each repeat is {-gain_db:.1f} dB quieter: {repeats:.0f} repeats until 60 dB are gone, "
-            f"in {loops.decay_time(delay, gain_db):.1f} s."
+            f"each repeat is {-gain_db:.1f} dB quieter: {loops.whole_repeats(gain_db, -60):.0f} repeats "
+            f"until 60 dB are gone, in {decay_time(delay, gain_db):.1f} s."
         )
-    elif gain == 1:
+    elif held_db is None:
         rows.append(("changes each second by", "0.0 dB"))
         story = "each repeat is as loud as the last: the sound stays for ever, and the hiss climbs up to it."
     else:
-        rows.append(("grows each second by", f"{loops.growth_db_per_s(delay, gain_db):.1f} dB"))
-        story = (
-            f"each repeat is {gain_db:.1f} dB louder, until the tape holds it at {held_db:+.1f} dB; "
-            f"there it stays."
-        )
+        rows.append(("grows each second by", f"{growth_db_per_s(delay, gain_db):.1f} dB"))
+        story = f"each repeat is {gain_db:.1f} dB louder, until the tape holds it at {held_db:+.1f} dB; "
+        story += "there it stays."
     return f"At a loop gain of {gain:.2f} {story}", rows
 
 
-def _round_and_round(amplitude, gain, repeats):
+def _round_and_round(amplitude: float, gain: float, repeats: int) -> list[float]:
     """Levels in dB of a tone and its repeats, each limited by the tape, whose largest amplitude is 1."""
     levels_db = [amplitude_to_db(amplitude)]
     for _ in range(repeats):
@@ -155,42 +131,28 @@ def _round_and_round(amplitude, gain, repeats):
 # ---------------------------------------------------------------- where it runs away
 
 
-def runaway_panel():
+def runaway_panel() -> Panel:
     """Return the panel of the loop gain over frequency, and of the arrow that comes back.
 
-    Returns
-    -------
-    Panel
-        Left, loop gain in dB with the place where the loop starts to howl; right, one turn of
-        the loop gain in the complex plane about that place, beside the point 1.
+    The second picture is one turn of the loop gain in the complex plane about the place where the
+    loop starts to howl. Source: H. Nyquist, Regeneration Theory, Bell System Technical Journal 11,
+    1932 (from memory).
 
-    See Also
-    --------
-    fading_panel : what becomes of the repeats
-
-    Notes
-    -----
-    Source: H. Nyquist, Regeneration Theory, Bell System Technical Journal 11, 1932 (from memory).
-    Notebook: 03_repeats.
-
-    Examples
-    --------
     >>> runaway_panel().readout
     'With the return send at -6.0 dB there are 6.1 dB to go. It would start at 458.8 Hz.'
     """
-    machine = example_machine()
+    send_db, dirt_um, cut_hz = DECK.mixer.return_send_db, DECK.heads.spacing_loss_um, DECK.heads.low_cut_hz
     return Panel(
         name="where_it_runs_away",
         build=_build_runaway,
         update=_update_runaway,
         controls=(
-            slider("return_send_db", "return send", machine.mixer.return_send_db,
-                   low=-12.0, high=3.0, step=0.1, unit="dB"),
-            _delay_slider(),
-            slider("separation_um", "dirt on the head", machine.heads.spacing_loss_um,
-                   low=0.0, high=4.0, step=0.1, unit="µm"),
-            slider("low_cut_hz", "low cut", machine.heads.low_cut_hz, low=10.0, high=320.0, step=OCTAVE / 15,
-                   unit="Hz", log=True),
+            slider("return_send_db", "return send", send_db, low=-12.0, high=3.0, step=0.1, unit="dB"),
+            delay_slider(LONGEST_MS),
+            slider("separation_um", "dirt on the head", dirt_um, low=0.0, high=4.0, step=0.1, unit="µm"),
+            slider(
+                "low_cut_hz", "low cut", cut_hz, low=10.0, high=320.0, step=OCTAVE / 15, unit="Hz", log=True
+            ),
             switch("inverted", "return with its polarity inverted", False),
         ),
         question="Which controls move the place where it starts, and which only how near it is?",
@@ -200,10 +162,10 @@ def runaway_panel():
         alt="Two charts. Left: loop gain in dB over frequency in Hz, flat in the middle, with the edge at "
         "0 dB and a mark where the loop would start. Right: a nearly round curve in the complex plane, and "
         "the point 1 outside it while the loop is stable.",
-    )  # fmt: skip
+    )
 
 
-def _build_runaway(figure, profile):
+def _build_runaway(figure: Figure, profile: Profile) -> Artists:
     """Draw the edge, the circle of size 1 and the point 1; curves and marks move."""
     if profile.narrow:
         level, plane = figure.subplots(2, 1)
@@ -214,26 +176,33 @@ def _build_runaway(figure, profile):
     level.set_ylim(LOWEST_DB, 6)
     level.axhline(0, **style.line_style(profile, 1))
     style.dress(plane, profile, x="in phase", y="a quarter turn off")
-    plane.set(xlim=(-REACH, REACH), ylim=(-REACH, REACH), aspect="equal",
-              xticks=(-1, 0, 1), yticks=(-1, 0, 1))  # fmt: skip
+    ends, ticks = (-REACH, REACH), (-1, 0, 1)
+    plane.set(xlim=ends, ylim=ends, aspect="equal", xticks=ticks, yticks=ticks)
     around = np.exp(2j * np.pi * np.linspace(0, 1, 200))
     thin = {"color": profile.ground.frame, "linestyle": "--", "linewidth": profile.line_pt / 2}
     plane.plot(around.real, around.imag, **thin)
-    plane.plot([1], [0], marker="X", linestyle="none", color=profile.ground.colors[1],
-               markersize=3 * profile.line_pt + 2, zorder=4)  # fmt: skip
-    mark = style.line_style(profile, 2) | {"linestyle": "-", "marker": "D", "markevery": [1]}
+    one = {"marker": "X", "color": profile.ground.colors[1], "markersize": 3 * profile.line_pt + 2}
+    plane.plot([1], [0], linestyle="none", zorder=4, **one)
+    mark: dict[str, Any] = {"linestyle": "-", "marker": "D", "markevery": [1]}
     return {
-        "gain": level.plot([], [], **style.line_style(profile, 0))[0],
-        "start": level.plot([], [], **mark)[0],
-        "arrow": plane.plot([], [], **mark)[0],
-        "turn": plane.plot([], [], **style.line_style(profile, 0))[0],
+        "gain": empty_line(level, profile, 0),
+        "start": empty_line(level, profile, 2, **mark),
+        "arrow": empty_line(plane, profile, 2, **mark),
+        "turn": empty_line(plane, profile, 0),
     }
 
 
-def _update_runaway(artists, return_send_db, delay_ms, separation_um, low_cut_hz, inverted):
+def _update_runaway(
+    artists: Artists,
+    return_send_db: float,
+    delay_ms: float,
+    separation_um: float,
+    low_cut_hz: float,
+    inverted: bool,  # noqa: FBT001  a check box
+) -> Answer:
     """Set the loop up, look for its margin once, and say where it starts."""
     delay = to_si(delay_ms, "ms")
-    loop, edge_db, frequency = _edge(delay, to_si(separation_um, "um"), low_cut_hz, inverted)
+    loop, edge_db, frequency = _edge(delay, to_si(separation_um, "um"), low_cut_hz, -1.0 if inverted else 1.0)
     loop = replace(loop, return_gain=loop.return_gain * db_to_amplitude(return_send_db))
     margin_db = edge_db - return_send_db
     turn = loops.loop_gain(loop, np.maximum(frequency + ONE_TURN / delay, 0))
@@ -241,37 +210,37 @@ def _update_runaway(artists, return_send_db, delay_ms, separation_um, low_cut_hz
     artists["start"].set_data([frequency, frequency], [LOWEST_DB, -margin_db])
     artists["turn"].set_data(turn.real, turn.imag)
     artists["arrow"].set_data([0, db_to_amplitude(-margin_db)], [0, 0])
-    where, change = f"{frequency:.1f} Hz", loops.growth_db_per_s(delay, -margin_db)
-    rows = [("edge of the return send", f"{edge_db:.1f} dB"), ("first tone to start", where),
-            ("tones in phase are apart by", f"{1 / delay:.1f} Hz"),
-            ("the first tone changes each second by", f"{change:+.1f} dB")]  # fmt: skip
+    where, change = f"{frequency:.1f} Hz", growth_db_per_s(delay, -margin_db)
+    rows = [
+        ("edge of the return send", f"{edge_db:.1f} dB"),
+        ("first tone to start", where),
+        ("tones in phase are apart by", f"{1 / delay:.1f} Hz"),
+        ("the first tone changes each second by", f"{change:+.1f} dB"),
+    ]
     send = f"With the return send at {return_send_db:.1f} dB"
     if margin_db > 0:
         return f"{send} there are {margin_db:.1f} dB to go. It would start at {where}.", rows
-    held_db = amplitude_to_db(loops.settling_level(-margin_db, 1.0)) if margin_db < 0 else LOWEST_DB
+    held_db = amplitude_to_db(settling_level(-margin_db, 1.0)) if margin_db < 0 else LOWEST_DB
     rows.append(("the tape holds it, full tape is 0, at", f"{held_db:+.1f} dB"))
     return f"{send} the loop is {-margin_db:.1f} dB past the edge. It starts at {where}.", rows
 
 
 @lru_cache(maxsize=64)
-def _edge(delay, separation, low_cut, inverted):
-    """Return the loop with its return send at 0 dB, the send at which it starts in dB, and where.
+def _edge(delay: float, separation: float, low_cut: float, sign: float) -> tuple[EchoLoop, float, float]:
+    """The loop with its return send at 0 dB, the send at which it starts in dB, and where it does.
 
-    The send moves the margin dB by dB and the tone not at all, so that the search, which takes
-    longer than all the rest, need not be done again while only the send moves. It is quickest
-    for a loop that is surely stable.
+    The send moves the margin dB by dB and the tone not at all, so that the search, which takes longer
+    than all the rest and least for a loop that is surely stable, is done once while only the send moves.
     """
-    machine = example_machine()
-    deck = machine.one_pass(machine.speeds[0])
-    loop = loops.EchoLoop(
-        heads=Heads.from_delays(delay, deck.speed),
-        return_gain=-1.0 if inverted else 1.0,
-        one_pass=replace(deck, today=replace(deck.today, separation=separation), low_cut=low_cut),
-    )
-    quiet = replace(loop, return_gain=loop.return_gain * db_to_amplitude(QUIET_DB))
-    found = loops.stability(quiet)
+    deck = DECK.one_pass(FAST)
+    worn = replace(deck, today=replace(deck.today, separation=separation), low_cut=low_cut)
+    loop = EchoLoop(heads=Heads.from_delays(delay, deck.speed), return_gain=sign, one_pass=worn)
+    found = loops.stability(replace(loop, return_gain=sign * db_to_amplitude(QUIET_DB)))
+    assert found.frequency is not None  # every setting of the panel has a loudest tone
     return loop, QUIET_DB + found.margin_db, found.frequency
 
+
+# ---------------------------------------------------------------- exercises
 
 #: The prediction: repeats at half the amplitude, until 60 dB are gone; a guess may be a quarter off.
 _half_db = amplitude_to_db(0.5)
@@ -353,10 +322,7 @@ _held = amplitude_to_db(settling_level(2.0, 1.0))
 held = Exercise(
     _held,
     "dB",
-    (
-        amplitude_to_db(settling_level(2.0, 1.0)) - 2.0,
-        "That is the level on the tape; we ask for the one before it, at the record head.",
-    ),
+    (_held - 2.0, "That is the level on the tape; we ask for the one before it, at the record head."),
     (2.0, "It goes up not by the excess, but until the tape has eaten the excess up."),
     (settling_level(2.0, 1.0), "That is the amplitude against a full tape; turn it into decibels."),
     hint="Ask settling_level with a saturation of one, and turn the amplitude into decibels.",

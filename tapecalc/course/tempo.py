@@ -1,13 +1,16 @@
-"""What-if panels about the tempo: how well a delay fits a note, and where its repeats fall."""
-
-from __future__ import annotations
+"""How well a delay fits a note, and where its repeats fall."""
 
 import math
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon
 from matplotlib.ticker import FixedLocator, NullLocator, StrMethodFormatter
 
+from tapecalc import words
 from tapecalc.calc.tempo import (
     delay_from_tempo,
     duration_from_drift,
@@ -21,22 +24,18 @@ from tapecalc.calc.tempo import (
 )
 from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import from_si, to_si
+from tapecalc.course.deck import DECK, FAST, SLOW, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Panel, choice, slider
-from tapecalc.machine import example_machine
+from tapecalc.course.panel import Answer, Artists, Control, Panel, choice, slider
 from tapecalc.plot import style
 from tapecalc.plot.kit import name_lines
+from tapecalc.plot.style import Profile
 from tapecalc.plot.tempo import SONG_NOTES
 
-__all__ = [
-    "repeats_panel",
-    "tempo_panel",
-]
-
+__all__ = ["repeats_panel", "tempo_panel"]
 
 SLOWEST_BPM, FASTEST_BPM = 60.0, 180.0
 SHORTEST_MM, LONGEST_MM = 20.0, 100.0
-SLOWEST_IPS, FASTEST_IPS = 3.75, 15.0
 TEN_CENTS = math.log10(2) / 120  # the step of the speed slider, in decades
 TEMPOS = np.geomspace(57.0, 195.0, 100)  # across the chart, a little beyond both ends of the slider
 LOWEST_MS, HIGHEST_MS = 50.0, 1100.0
@@ -46,67 +45,51 @@ LARGEST_ERROR = 1.5  # percent
 MOST_REPEATS = 16
 
 
-def _tempo_slider():
-    return slider("tempo_bpm", "tempo", example_machine().song.bpm, low=SLOWEST_BPM, high=FASTEST_BPM,
-                  step=0.5, unit="bpm")  # fmt: skip
+def _tempo_slider() -> Control:
+    first = DECK.song.bpm or SLOWEST_BPM
+    return slider("tempo_bpm", "tempo", first, low=SLOWEST_BPM, high=FASTEST_BPM, step=0.5, unit="bpm")
 
 
-def _late_or_early(error_ms):
+def _late_or_early(error: float) -> str:
     """Say an error in words, to a tenth of a millisecond."""
-    if round(abs(error_ms), 1) == 0:
+    if round(abs(from_si(error, "ms")), 1) == 0:
         return "right in time"
-    return f"{abs(error_ms):.1f} ms {'late' if error_ms > 0 else 'early'}"
+    return f"{words.amount(abs(error), 'ms', '.1f')} {'late' if error > 0 else 'early'}"
 
 
 # ---------------------------------------------------------------- how well a delay fits
 
 
-def tempo_panel():
+def tempo_panel() -> Panel:
     """Return the panel of delay over tempo: note values as lines, this machine across, the gap between.
 
-    Returns
-    -------
-    Panel
-        Both axes have equal steps for equal ratios, so notes are parallel lines and an error of so
-        many cents is equally high everywhere.
+    Both axes have equal steps for equal ratios, so notes are parallel lines and an error of so many
+    cents is equally high everywhere. Source: Friberg and Sundberg 1995 for the band.
 
-    See Also
-    --------
-    repeats_panel : what the same error does from repeat to repeat
-
-    Notes
-    -----
-    Source: T = 60 b / B; Friberg and Sundberg 1995 for the band. Notebook: 04_tempo.
-
-    Examples
-    --------
-    >>> print(tempo_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(tempo_panel().readout)
     At 76 bpm the delay of 436 ms is an eighth, 41.0 ms late (+10.4 %, +171 cents): a miss, because
     ears notice from 9.9 ms.
     """
-    machine = example_machine()
+    notes = {"the nearest": NEAREST} | {name: name for name in SONG_NOTES}
     return Panel(
         name="tempo_and_delay",
         build=_build_tempo,
         update=_update_tempo,
         controls=(
             _tempo_slider(),
-            slider("spacing_mm", "head spacing", round(from_si(machine.spacings[0], "mm"), 3),
-                   low=SHORTEST_MM, high=LONGEST_MM, step=0.1, unit="mm"),
-            slider("speed_ips", "tape speed", round(from_si(min(machine.speeds), "ips"), 6),
-                   low=SLOWEST_IPS, high=FASTEST_IPS, step=TEN_CENTS, unit="ips", log=True),
-            choice("note", "note value", {"the nearest": NEAREST} | {name: name for name in SONG_NOTES},
-                   NEAREST),
+            spacing_slider(SHORTEST_MM, LONGEST_MM, 0.1),
+            speed_slider(speed=SLOW, step=TEN_CENTS),
+            choice("note", "note value", notes, NEAREST),
         ),
         question="Which single move, of one control only, brings the song and the tape together?",
         legend="Slanted lines: how long each note lasts. Level line: your delay; upright line: your song; "
         "thick piece: how far apart the two are. Shaded: what ears let pass. Dot: the tempo that fits.",
         alt="Chart of delay in ms over tempo in beats per minute, both with equal steps for equal ratios. "
         "Note values are parallel falling lines; a level line is the delay, an upright one the song.",
-    )  # fmt: skip
+    )
 
 
-def _build_tempo(figure, profile):
+def _build_tempo(figure: Figure, profile: Profile) -> Artists:
     """Draw the note values, which stand still; everything else moves."""
     axes = style.dress(figure.subplots(), profile, x="tempo (beats per minute)", y="delay (ms)")
     axes.set(xscale="log", yscale="log", xlim=(TEMPOS[0], TEMPOS[-1]), ylim=(LOWEST_MS, HIGHEST_MS))
@@ -131,70 +114,58 @@ def _build_tempo(figure, profile):
     }
 
 
-def _update_tempo(artists, tempo_bpm, spacing_mm, speed_ips, note):
+def _update_tempo(
+    artists: Artists, tempo_bpm: float, spacing_mm: float, speed_ips: float, note: str
+) -> Answer:
     """Judge the delay at this tempo, and say the four ways to be exact."""
-    machine = example_machine()
-    spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
+    spacing, speed, shaft = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips"), DECK.capstan_diameter
     notes = NOTES if note == NEAREST else (note_value(note),)
     found = nearest_fits(delay_from_spacing(spacing, speed), tempo_bpm, notes=notes)[0]
-    ways = exact_changes(found, spacing=spacing, speed=speed, capstan_diameter=machine.capstan_diameter,
-                         tape_thickness=machine.tape_thickness)  # fmt: skip
+    capstan = {"capstan_diameter": shaft, "tape_thickness": DECK.tape_thickness}
+    ways = exact_changes(found, spacing=spacing, speed=speed, **capstan)
+    assert shaft is not None and ways.sleeve_diameter is not None  # the bench deck has a capstan
     tempos = TEMPOS[:-1]  # off the right end, where the names of the notes begin
     lasts = delay_from_tempo(tempos, found.note.beats)
     least, most = (lasts + sign * timing_threshold(lasts) for sign in (-1, 1))
     edge = np.column_stack([np.append(tempos, tempos[::-1]), np.append(least, most[::-1])])
     artists["passes"].set_xy(edge * (1, from_si(1.0, "ms")))
-    delay_ms, wanted_ms, error_ms, heard_ms = (
-        from_si(value, "ms") for value in (found.delay, found.wanted_delay, found.error, found.threshold)
-    )
+    delay_ms, wanted_ms = from_si(found.delay, "ms"), from_si(found.wanted_delay, "ms")
     artists["delay"].set_ydata([delay_ms, delay_ms])
     artists["song"].set_xdata([tempo_bpm, tempo_bpm])
     artists["gap"].set_data([tempo_bpm, tempo_bpm], [wanted_ms, delay_ms])
     artists["fits"].set_data([ways.bpm], [delay_ms])
-    article = "an" if found.note.name.startswith("e") else "a"
+    name = found.note.name
+    move, to = words.amount(ways.spacing_change, "mm", "+.1f"), words.amount(ways.spacing, "mm", ".1f")
+    thick = words.amount(ways.sleeve_diameter, "mm", ".2f")
     verdict = "a miss, because ears notice" if found.audible else "a fit, because ears notice only"
-    sleeve_mm, shaft_mm = (from_si(width, "mm") for width in (ways.sleeve_diameter, machine.capstan_diameter))
-    rows = [
-        ("move the playback head by", f"{from_si(ways.spacing_change, 'mm'):+.1f} mm, "
-         f"to {from_si(ways.spacing, 'mm'):.1f} mm"),
-        ("or change the speed by", f"{ways.speed_change_percent:+.1f} %, "
-         f"to {from_si(ways.speed, 'ips'):.2f} ips"),
-        ("or make the capstan", f"{sleeve_mm:.2f} mm thick instead of {shaft_mm:.2f} mm"),
-        ("or play at", f"{ways.bpm:.1f} bpm"),
-    ]  # fmt: skip
     return (
-        f"At {tempo_bpm:g} bpm the delay of {delay_ms:.0f} ms is {article} {found.note.name}, "
-        f"{_late_or_early(error_ms)} ({found.error_percent:+.1f} %, {found.error_cents:+.0f} cents): "
-        f"{verdict} from {heard_ms:.1f} ms.",
-        rows,
+        f"At {tempo_bpm:g} bpm the delay of {words.amount(found.delay, 'ms')} is "
+        f"{'an' if name.startswith('e') else 'a'} {name}, {_late_or_early(found.error)} "
+        f"({found.error_percent:+.1f} %, {found.error_cents:+.0f} cents): "
+        f"{verdict} from {words.amount(found.threshold, 'ms', '.1f')}.",
+        [
+            ("move the playback head by", f"{move}, to {to}"),
+            (
+                "or change the speed by",
+                f"{ways.speed_change_percent:+.1f} %, to {words.amount(ways.speed, 'ips', '.2f')}",
+            ),
+            ("or make the capstan", f"{thick} thick instead of {words.amount(shaft, 'mm', '.2f')}"),
+            ("or play at", f"{ways.bpm:.1f} bpm"),
+        ],
     )
 
 
 # ---------------------------------------------------------------- where the repeats fall
 
 
-def repeats_panel():
+def repeats_panel() -> Panel:
     """Return the panel of repeats against the beat, and of the error that grows with them.
 
-    Returns
-    -------
-    Panel
-        Above, where the repeats should fall and where they do; below, how late each one is.
-
-    See Also
-    --------
-    tempo_panel : where the error comes from
-
-    Notes
-    -----
-    Source: repeat n comes after n delays. Notebook: 04_tempo.
-
-    Examples
-    --------
-    >>> print(repeats_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(repeats_panel().readout)
     A dotted eighth at 76 bpm lasts 592 ms; 4 repeats make 3 beats. With +1 % of error repeat 8 is
     47.4 ms late; ears notice from repeat 3 on.
     """
+    most = LARGEST_ERROR
     return Panel(
         name="repeats_and_beat",
         build=_build_repeats,
@@ -202,8 +173,7 @@ def repeats_panel():
         controls=(
             _tempo_slider(),
             choice("note", "note value", {name: name for name in SONG_NOTES}, "dotted eighth"),
-            slider("error_percent", "delay too long by", 1.0,
-                   low=-LARGEST_ERROR, high=LARGEST_ERROR, step=0.1, unit="%"),
+            slider("error_percent", "delay too long by", 1.0, low=-most, high=most, step=0.1, unit="%"),
             slider("repeats", "repeats", 8, low=1, high=MOST_REPEATS, step=1, unit=""),
         ),
         question="Which repeat is the first that ears find out of time?",
@@ -212,10 +182,10 @@ def repeats_panel():
         "is; shaded, what ears let pass.",
         alt="Two charts over the same time in beats. Above: two rows of marks, repeats as they should fall "
         "and as they do. Below: the error of each repeat in ms, growing along a straight line.",
-    )  # fmt: skip
+    )
 
 
-def _build_repeats(figure, profile):
+def _build_repeats(figure: Figure, profile: Profile) -> Artists:
     """Draw the beats; everything else moves."""
     rhythm, late = figure.subplots(2, 1, sharex=True, height_ratios=(2, 3))
     style.dress(rhythm, profile, grid="x")
@@ -228,7 +198,7 @@ def _build_repeats(figure, profile):
     late.set(ylim=(-1.1 * MOST_REPEATS * largest, 1.1 * MOST_REPEATS * largest))
     ground, size = profile.ground, 2 * profile.line_pt + 2
 
-    def marks(axes, shape, color, scale=1.0, **look):
+    def marks(axes: Axes, shape: str, color: str, scale: float = 1.0, **look: Any) -> Line2D:
         return axes.plot([], [], shape, color=color, markersize=scale * size, **look)[0]
 
     marks(rhythm, "D", ground.text).set_data([0, 0], [0, 1])
@@ -241,13 +211,15 @@ def _build_repeats(figure, profile):
     }
 
 
-def _update_repeats(artists, tempo_bpm, note, error_percent, repeats):
+def _update_repeats(
+    artists: Artists, tempo_bpm: float, note: str, error_percent: float, repeats: int
+) -> Answer:
     """Count the repeats off against the beat."""
     value = note_value(note)
     wanted = delay_from_tempo(tempo_bpm, value.beats)
     judged = fit(wanted * (1 + to_si(error_percent, "percent")), tempo_bpm, value)
     number = np.arange(1, repeats + 1)
-    offsets_ms = from_si(grid_offset(judged.delay, wanted, number), "ms")
+    offsets = grid_offset(judged.delay, wanted, number)
     in_time = number * value.beats
     every, beats = value.cross_rhythm
     meeting = in_time[number % every == 0]
@@ -257,27 +229,28 @@ def _update_repeats(artists, tempo_bpm, note, error_percent, repeats):
     artists["wanted"].set_data(in_time, np.ones_like(in_time))
     artists["on the beat"].set_data(meeting, np.ones_like(meeting))
     artists["echo"].set_data(in_time * judged.delay / wanted, np.zeros_like(in_time))
-    artists["late"].set_data(in_time, offsets_ms)
+    artists["late"].set_data(in_time, from_si(offsets, "ms"))
     count = f"{every} repeat{'s' * (every > 1)} make{'s' * (every == 1)} {beats} beat{'s' * (beats > 1)}"
     good = judged.repeats_in_time
-    last = _late_or_early(offsets_ms[-1])
     heard = "none is ever heard as wrong" if good is None else f"ears notice from repeat {good + 1} on"
-    article = "An" if note.startswith("e") else "A"
     return (
-        f"{article} {note} at {tempo_bpm:g} bpm lasts {from_si(wanted, 'ms'):.0f} ms; {count}. "
-        f"With {error_percent:+.3g} % of error repeat {repeats} is {last}; {heard}.",
-        [("the delay", f"{from_si(judged.delay, 'ms'):.1f} ms"),
-         ("late per repeat", f"{from_si(judged.error, 'ms'):+.1f} ms"),
-         ("ears notice from", f"{heard_ms:.1f} ms")],
-    )  # fmt: skip
+        f"{'An' if note.startswith('e') else 'A'} {note} at {tempo_bpm:g} bpm lasts "
+        f"{words.amount(wanted, 'ms')}; {count}. With {error_percent:+.3g} % of error repeat {repeats} is "
+        f"{_late_or_early(offsets[-1])}; {heard}.",
+        [
+            ("the delay", words.amount(judged.delay, "ms", ".1f")),
+            ("late per repeat", words.amount(judged.error, "ms", "+.1f")),
+            ("ears notice from", words.amount(judged.threshold, "ms", ".1f")),
+        ],
+    )
 
 
-_DECK = example_machine()
-_FAST, _SLOW = _DECK.speeds
+# ---------------------------------------------------------------- exercises
+
 _WHOLE_NUMBER = 1e-6  # tolerance in percent where only one whole number is right
 
 #: The prediction: at which tempo the slow speed is an eighth; a guess may be a tenth off.
-_slow_eighth = tempo_from_delay(_DECK.delays(_SLOW)[0], note_value("eighth").beats)
+_slow_eighth = tempo_from_delay(DECK.delays(SLOW)[0], note_value("eighth").beats)
 first_guess = Exercise(
     _slow_eighth,
     "bpm",
@@ -316,31 +289,31 @@ triplet = Exercise(
 )
 
 #: Where the head must stand for a sixteenth at 84 beats a minute.
-_late = fit(_DECK.delays(_FAST)[0], 84, note_value("sixteenth"))
-_spacing = _DECK.spacings[0]
-_spacing_mm = from_si(exact_changes(_late, spacing=_spacing, speed=_FAST).spacing, "mm")
+_late = fit(DECK.delays(FAST)[0], 84, note_value("sixteenth"))
+_now_mm = from_si(DECK.spacings[0], "mm")
+_spacing_mm = from_si(exact_changes(_late, spacing=DECK.spacings[0], speed=FAST).spacing, "mm")
 new_spacing = Exercise(
     _spacing_mm,
     "mm",
     (_spacing_mm / 2, "That is the place for the slow speed."),
     (
-        from_si(_spacing, "mm") * (1 - _late.error_percent / 100),
+        _now_mm * (1 - _late.error_percent / 100),
         "So many percent too long is not cured by so many percent less: divide by 1 plus the error.",
     ),
     (
-        from_si(_spacing, "mm") * (1 + _late.error_percent / 100),
+        _now_mm * (1 + _late.error_percent / 100),
         "The echo is late, so the head must come nearer.",
     ),
-    (from_si(_spacing, "mm") - _spacing_mm, "That is how far to move it; we ask where it must stand."),
+    (_now_mm - _spacing_mm, "That is how far to move it; we ask where it must stand."),
     hint="How long does the sixteenth last? Then: how far does the tape run meanwhile?",
 )
 
 #: The first repeat that is heard as late: 505 ms at 120 beats a minute.
-_quarter = fit(0.505, 120, note_value("quarter"))
+_in_time = fit(0.505, 120, note_value("quarter")).repeats_in_time or 0
 first_heard = Exercise(
-    _quarter.repeats_in_time + 1,
+    _in_time + 1,
     "",
-    (_quarter.repeats_in_time, "That is the last one that still passes."),
+    (_in_time, "That is the last one that still passes."),
     (1, "One repeat alone is within the threshold: look at how the error adds up."),
     (lambda number: number != round(number), "Repeats are counted in whole numbers: round up."),
     hint="How late is each repeat? Compare with 2.5 % of the beat.",
