@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapecalc.calc import levels, loop, response, tempo
+from tapecalc.calc import loop, response, tempo
+from tapecalc.calc.levels import LevelDiagram, Node, level_diagram
 from tapecalc.calc.parts import part_repeat_deviations
 from tapecalc.calc.quantity import Duration, Level, Speed, calculator, whole
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
@@ -123,7 +124,7 @@ class EchoPlan:
     tempos: tuple[TempoPlan, ...]
     liked_tempos: tuple[tuple[tuple[tempo.NoteValue, float], ...], ...]
     loops: tuple[LoopPlan, ...]
-    levels: levels.LevelDiagram
+    levels: LevelDiagram
     wobble: tuple[WobbleRow, ...]
 
     @property
@@ -131,7 +132,7 @@ class EchoPlan:
         """Whether the loop runs away at one of the speeds."""
         return any(not loop.stability.stable for loop in self.loops)
 
-    def node(self, name: str) -> levels.Node:
+    def node(self, name: str) -> Node:
         """Find what there is at one stage of the machine, such as ``"tape"``."""
         return next(node for node in self.levels.nodes if node.name == name)
 
@@ -167,7 +168,7 @@ def make_plan(
     speeds = machine.speeds if speeds is None else speeds
     wanted = machine.song.wanted_repeats
     shown = sorted({1, 2, 3, wanted} & set(range(1, wanted + 1))) if tone_of is None else list(tone_of)
-    diagram = levels.level_diagram(machine.level_stages, machine.levels.instrument_dbu)
+    diagram = level_diagram(machine.level_stages, machine.levels.instrument_dbu)
     delays = tuple(delay for speed in speeds for delay in _delay_plans(machine, speed))
     low, high = USUAL_TEMPOS
     return EchoPlan(
@@ -280,9 +281,7 @@ def _tempo_plans(machine: Machine, delays: tuple[DelayPlan, ...]) -> tuple[Tempo
     return tuple(sorted(plans, key=lambda plan: plan.fit.audibility))
 
 
-def _loop_plan(
-    machine: Machine, speed: float, diagram: levels.LevelDiagram, tone_of: Sequence[int]
-) -> LoopPlan:
+def _loop_plan(machine: Machine, speed: float, diagram: LevelDiagram, tone_of: Sequence[int]) -> LoopPlan:
     """Work out the loop at one speed."""
     song, echo = machine.song, machine.echo_loop(speed)
     verdict = loop.stability(echo, count_modes=False)

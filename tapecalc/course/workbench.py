@@ -1,25 +1,29 @@
 """The whole job on one panel: move spacing, speed, tempo and sends, see the plan change."""
 
-from __future__ import annotations
-
 import html
+import os
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import ipywidgets
 import numpy as np
+from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator
+from numpy.typing import ArrayLike
 
-from tapecalc.calc import loop, response, tempo
-from tapecalc.calc.levels import level_diagram
+from tapecalc import words
 from tapecalc.calc.loop import stability
+from tapecalc.calc.response import repeat_level_db
 from tapecalc.calc.tempo import delay_from_tempo, tempo_from_delay
 from tapecalc.calc.transport import spacing_from_delay
 from tapecalc.calc.units import amplitude_to_db, from_si
 from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Panel, choice, slider
-from tapecalc.machine import example_machine, read_machine, with_changes, write_machine
-from tapecalc.plan import EVERYDAY_NOTES, echo_pattern, make_plan, with_uncertainty
+from tapecalc.machine import Machine, example_machine, read_machine, with_changes, write_machine
+from tapecalc.plan import EchoPlan, echo_pattern, make_plan
 from tapecalc.plot import style
+from tapecalc.report.plan_text import band_text, delay_text, start_text
 
 __all__ = [
     "Workbench",
@@ -27,39 +31,17 @@ __all__ = [
     "workbench_panel",
 ]
 
-
 SHOWN_SECONDS = 3.0
 FAINTEST_DB = -40.0
+LOUDEST_DB = 12.0
 TONE_REPEATS = (1, 2, 4, 8)
+TOLD_REPEAT = 4  # whose band the table tells
 MOST_ECHOES = 64
 
 
-def changed_machine(machine, values):
-    """Return the machine as the controls of the workbench stand.
+def changed_machine(machine: Machine, values: Mapping[str, Any]) -> Machine:
+    """Return the machine as the controls stand: all heads moved along with the first, tempo and sends set.
 
-    Parameters
-    ----------
-    machine : Machine
-        The machine before.
-    values : dict
-        Values of the controls by name, as `Panel.values` gives them.
-
-    Returns
-    -------
-    Machine
-        A changed copy: all heads moved along with the first, tempo and sends set.
-
-    Raises
-    ------
-    MachineFileError
-        If the values make no machine.
-
-    Notes
-    -----
-    Source: house rule, nothing changes in place. Notebook: workbench.
-
-    Examples
-    --------
     >>> values = {"spacing_mm": 50.0, "bpm": 90.0, "input_send_db": 0.0, "return_send_db": -9.0}
     >>> changed_machine(example_machine(), values).playback_heads[0].spacing_mm
     50.0
@@ -75,34 +57,14 @@ def changed_machine(machine, values):
     return with_changes(machine, changes)
 
 
-def workbench_panel(machine):
-    """Make the panel of the workbench for one machine.
-
-    Parameters
-    ----------
-    machine : Machine
-        Where the controls stand at first.
-
-    Returns
-    -------
-    Panel
-        Echoes in time against the beat on the left, tone of the repeats on the
-        right, the plan's figures below.
-
-    Notes
-    -----
-    Source: the calculators. Notebook: workbench.
-
-    Examples
-    --------
-    >>> panel = workbench_panel(example_machine())
-    >>> panel.table["delay"]
-    '218 ms +/- 3 ms'
-    """
+def workbench_panel(machine: Machine) -> Panel:
+    """Make the panel for one machine: echoes against the beat, tone of the repeats, the plan's figures."""
     spacing = machine.playback_heads[0].spacing_mm
-    speeds = {_speed(machine, speed): speed for speed in machine.speeds}
-    sends = {"input_send_db": machine.mixer.input_send_db, "return_send_db": machine.mixer.return_send_db}
-    lowest = {"input_send_db": -20.0, "return_send_db": -30.0}
+    speeds = {words.speed(speed, machine.units): speed for speed in machine.speeds}
+
+    def send(name: str, label: str, value: float, low: float) -> Any:
+        return slider(name, label, value, low=min(low, value), high=max(6.0, value), step=0.5, unit="dB")
+
     controls = (
         slider(
             "spacing_mm",
@@ -115,22 +77,14 @@ def workbench_panel(machine):
         ),
         choice("speed", "tape speed", speeds, machine.speeds[0]),
         slider("bpm", "tempo", machine.song.bpm or 90.0, low=20.0, high=400.0, step=0.5, unit="bpm"),
-        *(
-            slider(
-                name,
-                name.removesuffix("_db").replace("_", " "),
-                value,
-                low=min(lowest[name], value),
-                high=max(6.0, value),
-                step=0.5,
-                unit="dB",
-            )
-            for name, value in sends.items()
-        ),
+        send("input_send_db", "input send", machine.mixer.input_send_db, -20.0),
+        send("return_send_db", "return send", machine.mixer.return_send_db, -30.0),
     )
 
-    def update(artists, **values):
-        return _update(artists, changed_machine(machine, values), values["speed"])
+    def update(artists: dict[str, Any], **values: Any) -> tuple[str, tuple[tuple[str, str], ...]]:
+        changed, speed = changed_machine(machine, values), values["speed"]
+        _move(artists, changed, speed)
+        return _say(make_plan(changed, speeds=[speed], tone_of=[TOLD_REPEAT]))
 
     return Panel(
         name="workbench",
@@ -147,28 +101,20 @@ def workbench_panel(machine):
     )
 
 
-def _speed(machine, speed):
-    """Name a speed as its owner does."""
-    if machine.transport.speeds_ips is not None:
-        return f"{from_si(speed, 'ips'):.4g} ips"
-    return f"{from_si(speed, 'cm_s'):.4g} cm/s"
-
-
-def _build(figure, profile):
+def _build(figure: Figure, profile: style.Profile) -> dict[str, Any]:
     """Draw both charts with fixed limits and name what moves."""
     left, right = figure.subplots(1, 2, width_ratios=(1.15, 1))
     style.dress(left, profile, x="time (s)", y="level against the dry sound (dB)", title="Echoes", grid="y")
-    left.set(xlim=(0, SHOWN_SECONDS), ylim=(FAINTEST_DB, 12))
+    left.set(xlim=(0, SHOWN_SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
     style.dress(right, profile, x="frequency (Hz)", y="level (dB)", title="Tone of repeats 1, 2, 4, 8")
     style.frequency_axis(right, profile, low=20, high=20_000)
     right.xaxis.set_major_locator(FixedLocator((20, 100, 1000, 10_000)))
-    right.set_ylim(FAINTEST_DB, 12)
-    look = style.line_style(profile, 0)
-    beats = left.vlines(
-        [], FAINTEST_DB, 12, colors=profile.ground.frame, linestyles=(0, (3, 3)), lw=1, zorder=1
-    )
-    stems = left.vlines([], FAINTEST_DB, 0, colors=look["color"], lw=profile.line_pt, zorder=2)
-    dots = left.plot([], [], "o", color=look["color"], markersize=2.5 * profile.line_pt, zorder=3)[0]
+    right.set_ylim(FAINTEST_DB, LOUDEST_DB)
+    color = style.line_style(profile, 0)["color"]
+    ends, frame = (FAINTEST_DB, LOUDEST_DB), profile.ground.frame
+    beats = left.vlines([], *ends, colors=frame, linestyles=(0, (3, 3)), lw=1, zorder=1)
+    stems = left.vlines([], FAINTEST_DB, 0, colors=color, lw=profile.line_pt, zorder=2)
+    dots = left.plot([], [], "o", color=color, markersize=2.5 * profile.line_pt, zorder=3)[0]
     colors = style.sequence(profile, len(TONE_REPEATS))
     tones = [
         right.plot([], [], color=color, linestyle=dash, linewidth=profile.line_pt)[0]
@@ -177,106 +123,73 @@ def _build(figure, profile):
     return {"beats": beats, "stems": stems, "dots": dots, "tones": tones}
 
 
-def _stems(times, low, high):
-    """Vertical strokes for a LineCollection."""
+def _strokes(times: ArrayLike, top: ArrayLike) -> list[list[tuple[float, float]]]:
+    """Vertical strokes from the floor of the chart for a LineCollection."""
     return [
-        [(time, low), (time, top)]
-        for time, top in zip(times, np.broadcast_to(high, np.shape(times)), strict=True)
+        [(time, FAINTEST_DB), (time, high)]
+        for time, high in zip(*np.broadcast_arrays(times, top), strict=True)
     ]
 
 
-def _update(artists, machine, speed):
-    """Move the artists to one machine's plan at one speed, and say its numbers."""
-    beat = 60 / machine.song.bpm
-    times, levels_db = echo_pattern(machine, speed, longest=SHOWN_SECONDS, faintest_db=FAINTEST_DB)
-    times, levels_db = times[:MOST_ECHOES], np.minimum(levels_db[:MOST_ECHOES], 12)
-    artists["beats"].set_segments(_stems(np.arange(1, int(SHOWN_SECONDS / beat) + 1) * beat, FAINTEST_DB, 12))
-    artists["stems"].set_segments(_stems(times, FAINTEST_DB, levels_db))
+def _move(artists: dict[str, Any], machine: Machine, speed: float) -> None:
+    """Move the artists to one machine at one speed."""
+    beat = 60 / (machine.song.bpm or 90.0)
+    times, amplitudes = echo_pattern(machine, speed, longest=SHOWN_SECONDS, faintest_db=FAINTEST_DB)
+    times, amplitudes = times[:MOST_ECHOES], np.abs(amplitudes[:MOST_ECHOES])
+    levels_db = np.minimum(amplitude_to_db(amplitudes) if times.size else amplitudes, LOUDEST_DB)
+    beats = np.arange(1, int(SHOWN_SECONDS / beat) + 1) * beat
+    artists["beats"].set_segments(_strokes(beats, LOUDEST_DB))
+    artists["stems"].set_segments(_strokes(times, levels_db))
     artists["dots"].set_data(times, levels_db)
-    echo = machine.echo_loop(speed)
-    frequency = np.geomspace(20, 20_000, 160)
+    one_pass, frequency = machine.one_pass(speed), np.geomspace(20, 20_000, 160)
     for line, repeat in zip(artists["tones"], TONE_REPEATS, strict=True):
-        line.set_data(frequency, np.maximum(response.repeat_level_db(echo.one_pass, frequency, repeat), -60))
-    return _words(machine, speed, echo)
+        line.set_data(frequency, np.maximum(repeat_level_db(one_pass, frequency, repeat), -60))
 
 
-def _words(machine, speed, echo):
-    """The sentence and the table below the picture."""
-    delay, unsure = machine.delays(speed)[0], machine.delay_uncertainties(speed)[0]
-    fit = tempo.nearest_fits(delay, machine.song.bpm, notes=EVERYDAY_NOTES)[0]
-    verdict = loop.stability(echo)
-    gain_db, faded_db = -verdict.bound_db, machine.song.faded_db
-    wish_db = amplitude_to_db(loop.return_gain_for_repeats(echo, machine.song.wanted_repeats, faded_db))
-    if verdict.stable:
-        repeats = "no end to the" if gain_db >= 0 else str(int(loop.whole_repeats(gain_db, faded_db)))
-        spare = f"{verdict.margin_db:.1f} dB before the loop runs away"
-        ending = f"{repeats} repeats down to {faded_db:g} dB, {spare}."
+def _say(plan: EchoPlan) -> tuple[str, tuple[tuple[str, str], ...]]:
+    """The sentence and the table below the picture, of a plan for one speed."""
+    delay, loop, song = plan.delays[0], plan.loops[0], plan.machine.song
+    fit = next(planned.fit for planned in plan.tempos if planned.delay is delay)
+    off = words.amount(fit.error, "ms", "+.1f")
+    if loop.stability.stable:
+        repeats = "no end to the" if loop.repeats is None else loop.repeats
+        spare = f"{loop.stability.margin_db:.1f} dB before the loop runs away"
+        ending = f"{repeats} repeats down to {song.faded_db:g} dB, {spare}."
     else:
-        ending = (
-            f"THE LOOP RUNS AWAY from {style.frequency_text(verdict.frequency)}: pull the return send down."
-        )
-    off = "nobody hears" if not fit.audible else "which is heard"
-    delay_text = with_uncertainty(from_si(delay, "ms"), from_si(unsure, "ms"), "ms")
+        ending = f"THE LOOP RUNS AWAY from {start_text(loop)}: pull the return send down."
     sentence = (
-        f"{delay_text.split(' +/-')[0]}: a {fit.note.name} at {machine.song.bpm:g} bpm, off by "
-        f"{from_si(fit.error, 'ms'):+.1f} ms, {off}; {ending}"
+        f"{delay_text(delay).split(' +/-')[0]}: a {fit.note.name} at {fit.bpm:g} bpm, off by "
+        f"{off}, {'which is heard' if fit.audible else 'nobody hears'}; {ending}"
     )
-    start = "nowhere" if verdict.frequency is None else style.frequency_text(verdict.frequency)
-    first_db = amplitude_to_db(echo.input_gain * echo.heads.gains[0]) + response.loudest(echo.one_pass)[1]
-    levels = level_diagram(machine.level_stages, machine.levels.instrument_dbu)
-    headroom_db = next(node.headroom_db for node in levels.nodes if node.name == "tape")
-    edges = response.bandwidth(echo.one_pass, drop_db=10, passes=4)
-    low, high = ("no edge" if edge is None else style.frequency_text(edge) for edge in edges)
+    wish = "none" if loop.return_send_db is None else f"{loop.return_send_db:+.1f} dB"
+    headroom = f"{plan.node('tape').headroom_db:.1f} dB below the tape's limit"
     return sentence, (
-        ("delay", delay_text),
+        ("delay", delay_text(delay)),
         ("nearest note", fit.note.name),
-        (
-            "off by",
-            f"{from_si(fit.error, 'ms'):+.1f} ms, {fit.error_percent:+.1f} %, {fit.error_cents:+.0f} cents",
-        ),
-        ("loop gain", f"{gain_db:+.1f} dB"),
-        ("margin", f"{verdict.margin_db:+.1f} dB, would start at {start}"),
-        (f"return send for {machine.song.wanted_repeats} repeats", f"{wish_db:+.1f} dB"),
-        (
-            "first echo",
-            f"{first_db:+.1f} dB against the dry sound, {headroom_db:.1f} dB below the tape's limit",
-        ),
-        ("repeat 4 keeps", f"{low} to {high}"),
+        ("off by", f"{off}, {fit.error_percent:+.1f} %, {fit.error_cents:+.0f} cents"),
+        ("loop gain", f"{loop.gain_db:+.1f} dB"),
+        ("margin", f"{loop.stability.margin_db:+.1f} dB, would start at {start_text(loop)}"),
+        (f"return send for {plan.wanted_repeats} repeats", wish),
+        ("first echo", f"{loop.first_repeat_db:+.1f} dB against the dry sound, {headroom}"),
+        (f"repeat {TOLD_REPEAT} keeps", band_text(loop.tone[0])),
     )
 
 
 class Workbench:
     """Pick a machine, move the controls, save machine file and plan.
 
-    Parameters
-    ----------
-    machine : Machine, optional
-        Where to begin; the bundled example by default.
+    `panel` is the panel of the present machine, `widget` everything, `message` what the last loading or
+    saving said.
 
-    Attributes
-    ----------
-    panel : Panel
-        The panel of the present machine.
-    widget : ipywidgets.VBox
-        Everything.
-    message : str
-        What the last loading or saving said.
-
-    Notes
-    -----
-    Source: common practice, no source. Notebook: workbench.
-
-    Examples
-    --------
-    >>> bench = Workbench()
-    >>> bench.machine.name
+    >>> Workbench().machine.name
     'Bench deck'
     """
 
-    def __init__(self, machine=None):
-        self._file = ipywidgets.Text(description="file", placeholder="machine.toml", layout=_wide("26em"))
+    def __init__(self, machine: Machine | None = None) -> None:
+        wide, row = ipywidgets.Layout(width="26em"), ipywidgets.Layout(flex_flow="row wrap")
+        self._file = ipywidgets.Text(description="file", placeholder="machine.toml", layout=wide)
         self._load = ipywidgets.Button(description="load machine", tooltip="read this machine file")
-        self._folder = ipywidgets.Text(value="my plan", description="folder", layout=_wide("26em"))
+        self._folder = ipywidgets.Text(value="my plan", description="folder", layout=wide)
         self._save = ipywidgets.Button(
             description="save plan", tooltip="machine file, page, figures and preview"
         )
@@ -287,73 +200,45 @@ class Workbench:
         self._save.on_click(lambda _: self._try(self._saved))
         self.widget = ipywidgets.VBox(
             [
-                ipywidgets.HBox([self._file, self._load], layout=ipywidgets.Layout(flex_flow="row wrap")),
+                ipywidgets.HBox([self._file, self._load], layout=row),
                 self._place,
-                ipywidgets.HBox([self._folder, self._save], layout=ipywidgets.Layout(flex_flow="row wrap")),
+                ipywidgets.HBox([self._folder, self._save], layout=row),
                 self._status,
             ]
         )
         self._show(machine or example_machine())
 
     @property
-    def machine(self):
+    def machine(self) -> Machine:
         """The machine as the controls stand now."""
         return changed_machine(self._machine, self.panel.values)
 
-    def load(self, path):
-        """Read a machine file and show its panel.
-
-        Parameters
-        ----------
-        path : str or os.PathLike
-            The file.
-
-        Raises
-        ------
-        MachineFileError
-            If the file cannot be used; the panel stays as it was.
-        """
+    def load(self, path: str | os.PathLike[str]) -> None:
+        """Read a machine file and show its panel; if it cannot be used the panel stays as it was."""
         self._show(read_machine(path))
 
-    def save(self, folder):
-        """Write ``machine.toml`` and the whole plan into a folder.
-
-        Parameters
-        ----------
-        folder : str or os.PathLike
-            Where to; made if it is not there yet.
-
-        Returns
-        -------
-        list of pathlib.Path
-            What was written.
-
-        Raises
-        ------
-        OSError
-            If the folder cannot be written.
-        """
+    def save(self, folder: str | os.PathLike[str]) -> list[Path]:
+        """Write ``machine.toml`` and the whole plan into a folder; give the paths."""
         from tapecalc.report.plan_page import write_plan
 
-        folder = Path(folder)
         machine = self.machine
         written = write_plan(make_plan(machine), folder)
-        return [write_machine(machine, folder / "machine.toml"), *written]
+        return [write_machine(machine, Path(folder) / "machine.toml"), *written]
 
-    def _show(self, machine):
+    def _show(self, machine: Machine) -> None:
         self._machine = machine
         self.panel = workbench_panel(machine)
         self._place.children = (self.panel.widget,)
 
-    def _loaded(self):
+    def _loaded(self) -> str:
         self.load(self._file.value.strip())
         return f"Loaded {self._machine.name}."
 
-    def _saved(self):
+    def _saved(self) -> str:
         written = self.save(self._folder.value.strip() or ".")
         return f"Saved {', '.join(path.name for path in written)} in {written[0].parent}."
 
-    def _try(self, action):
+    def _try(self, action: Callable[[], str]) -> None:
         """Do what a button says, and tell how it went where the person looks."""
         role = "status"
         try:
@@ -362,10 +247,10 @@ class Workbench:
             role, self.message = "alert", f"That did not work: {error}"
         self._status.value = f"<p role='{role}'>{html.escape(self.message)}</p>"
 
-    def __repr__(self):
+    def __repr__(self) -> str:
         return f"Workbench for {self._machine.name}\n{self.panel!r}"
 
-    def _ipython_display_(self):
+    def _ipython_display_(self) -> None:
         """Show everything live; without a kernel the panel's picture and sentence remain."""
         from IPython.display import display
 
@@ -375,14 +260,13 @@ class Workbench:
         display({"text/markdown": self.panel.caption, "text/plain": self.panel.words}, raw=True)
 
 
-def _wide(width):
-    return ipywidgets.Layout(width=width)
-
+# ---- exercises ----
 
 _DECK = example_machine()
 _FAST = _DECK.speeds[0]
 _DELAY = _DECK.delays(_FAST)[0]
-_WANTED = delay_from_tempo(_DECK.song.bpm, 0.25)
+_BPM = _DECK.song.bpm or 90.0
+_WANTED = delay_from_tempo(_BPM, 0.25)
 
 #: The tempo whose sixteenth is the fast delay.
 exact_tempo = Exercise(
@@ -393,7 +277,7 @@ exact_tempo = Exercise(
         "That makes the echo a whole quarter note; a sixteenth is a fourth of one.",
     ),
     (tempo_from_delay(_DELAY, 0.5), "That makes the echo an eighth note."),
-    (_DECK.song.bpm, "That is the tempo of the song as it is, at which the echo comes late."),
+    (_BPM, "That is the tempo of the song as it is, at which the echo comes late."),
     hint="A longer delay wants a slower song: how long is the beat if four echoes fill it?",
     tolerance_percent=0.5,
 )

@@ -20,6 +20,7 @@ __all__ = [
     "delay_text",
     "headlines",
     "plan_text",
+    "start_text",
     "tables",
 ]
 
@@ -111,13 +112,13 @@ def _loop_headline(plan: EchoPlan, loop: LoopPlan) -> str:
             f"send to {loop.return_send_db:+.1f} dB."
         )
     return (
-        f"At {at} the loop RUNS AWAY, starting at {_start(loop)} and growing by up to "
+        f"At {at} the loop RUNS AWAY, starting at {start_text(loop)} and growing by up to "
         f"{loop.growth_db_per_s:.1f} dB a second: turn the return send down by more than "
         f"{-verdict.margin_db:.1f} dB."
     )
 
 
-def _start(loop: LoopPlan) -> str:
+def start_text(loop: LoopPlan) -> str:
     """Say where the loop would start to run away."""
     return "nowhere" if loop.stability.frequency is None else words.frequency(loop.stability.frequency)
 
@@ -266,7 +267,7 @@ def _repeats(plan: EchoPlan) -> Table:
             "no end" if loop.repeats is None else f"{loop.repeats}",
             "never" if loop.fades_in is None else f"{loop.fades_in:.2f} s",
             f"{loop.stability.margin_db:+.1f} dB",
-            _start(loop),
+            start_text(loop),
             "none" if send_db is None else f"{send_db:+.1f} dB",
         )
 
