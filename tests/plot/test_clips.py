@@ -137,13 +137,6 @@ def test_heads_of_the_reader_play_where_there_are_several():
     assert make_scene("head_rhythm", seconds=1).caption.startswith("Four heads")
 
 
-def test_one_head_strikes_alone():
-    entry = CLIPS["head_rhythm"]
-    arguments = entry.arguments(example_machine()) | {"spacings": (0.1,)}
-    scene = entry.function(**arguments, profile=SMALL, seconds=2)
-    assert scene.caption.startswith("One head, 19.05 cm/s, 76 bpm: it strikes 0.66 beats")
-
-
 def test_every_repeat_is_quieter_until_the_last_in_the_fading_clip():
     scene = make_scene("fading_repeats", profile=SMALL, seconds=5)
     delay = 41.5 / 95.25
