@@ -6,7 +6,7 @@ from html.parser import HTMLParser
 import pytest
 
 from tapecalc.machine import example_machine, with_changes
-from tapecalc.plan import CAUTIONS
+from tapecalc.report.plan_text import CAUTIONS
 from tapecalc.report.setup_card import findings, setup_card_page, steps, write_setup_card
 
 DECK = example_machine()
