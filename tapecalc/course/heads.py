@@ -1,38 +1,32 @@
-"""What-if panels about many heads: a rhythm on the tape, close heads, and heads on the return."""
-
-from __future__ import annotations
+"""Many heads: a rhythm on the tape, close heads, and heads on the return."""
 
 import math
-from functools import lru_cache
 
 import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import ArrayLike, NDArray
 
+from tapecalc import words
 from tapecalc.calc import head_design, heads
-from tapecalc.calc.heads import notch_frequencies, passes_per_hour
-from tapecalc.calc.loop import EchoLoop, stability
+from tapecalc.calc.heads import Heads, notch_frequencies, passes_per_hour
+from tapecalc.calc.response import loudest
 from tapecalc.calc.standards import FUSION_LIMIT
 from tapecalc.calc.tempo import delay_from_tempo, timing_threshold
 from tapecalc.calc.transport import delay_from_spacing, loop_length, spacing_from_delay
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
+from tapecalc.course.deck import DECK, FAST, FASTEST_IPS, SLOW
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Panel, choice, slider
-from tapecalc.machine import example_machine
+from tapecalc.course.panel import Answer, Artists, Control, Panel, choice, empty_line, slider
 from tapecalc.plot import style
 from tapecalc.plot.heads import ruler_marks
+from tapecalc.plot.style import Profile
 
-__all__ = [
-    "RHYTHM_MM",
-    "comb_panel",
-    "return_panel",
-    "rhythm_panel",
-]
-
+__all__ = ["RHYTHM_MM", "comb_panel", "return_panel", "rhythm_panel"]
 
 #: Eighth, dotted eighth and quarter at 76 beats a minute and 7.5 in/s, to the millimeter.
 RHYTHM_MM = (75, 113, 150)
 NEAREST_MM, CLOSEST_MM = 30, 18  # the first possible position, and the width of a head
 FARTHEST_MM = 240
-FASTEST_IPS = 15.0
 ON_TAPE, ON_RULER = 0.5, 0.0  # heights of the tape and of the ruler below it
 HIGHEST_HZ, FAINTEST_DB = 1000.0, -40.0
 FREQUENCY = np.linspace(0, HIGHEST_HZ, 2001)
@@ -46,58 +40,40 @@ RETURNS = {
     "the first and the last": (True, False, True),
     "the last alone": (False, False, True),
 }
+_BPM = DECK.song.bpm or 76.0
 
 
-def _speeds(*more):
-    """Speeds to choose from, as they stand on the switch."""
-    known = sorted({*(round(from_si(v, "ips"), 6) for v in example_machine().speeds), *more}, reverse=True)
-    return {f"{speed:g} ips": speed for speed in known}
-
-
-def _speed_choice(*more):
-    first = round(from_si(example_machine().speeds[0], "ips"), 6)
-    return choice("speed_ips", "tape speed (ips)", _speeds(*more), first)
+def _speed_choice(*more: float) -> Control:
+    """The speeds of the switch, and more, to choose from."""
+    known = {*(round(from_si(speed, "ips"), 6) for speed in DECK.speeds), *more}
+    options = {f"{speed:g} ips": speed for speed in sorted(known, reverse=True)}
+    return choice("speed_ips", "tape speed (ips)", options, round(from_si(FAST, "ips"), 6))
 
 
 # ---------------------------------------------------------------- a rhythm on the tape
 
 
-def rhythm_panel():
+def rhythm_panel() -> Panel:
     """Return the panel of three heads on the tape above a ruler of sixteenths.
 
-    Returns
-    -------
-    Panel
-        The heads stay where they are put; speed and tempo stretch the ruler.
+    The heads stay where they are put; speed and tempo stretch the ruler.
 
-    See Also
-    --------
-    tapecalc.show.head_figures.tape_as_ruler : the same as a figure
-
-    Notes
-    -----
-    Source: d = T v, and one beat of 60 / bpm seconds. Notebook: 06_heads.
-
-    Examples
-    --------
-    >>> print(rhythm_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(rhythm_panel().readout)
     At 7.5 ips and 76 beats a minute the heads at 75, 113 and 150 mm play eighth, dotted eighth and
     quarter; the worst is 2.1 ms off.
     """
-    first, second, third = RHYTHM_MM
+    first, second, third = RHYTHM_MM[0], *np.diff(RHYTHM_MM).tolist()
+    apart = CLOSEST_MM
     return Panel(
         name="rhythm_on_tape",
         build=_build_rhythm,
         update=_update_rhythm,
         controls=(
             slider("first_mm", "first head", first, low=NEAREST_MM, high=100, step=1, unit="mm"),
-            slider("second_mm", "second head, further by", second - first,
-                   low=CLOSEST_MM, high=70, step=1, unit="mm"),
-            slider("third_mm", "third head, further by", third - second,
-                   low=CLOSEST_MM, high=70, step=1, unit="mm"),
+            slider("second_mm", "second head, further by", second, low=apart, high=70, step=1, unit="mm"),
+            slider("third_mm", "third head, further by", third, low=apart, high=70, step=1, unit="mm"),
             _speed_choice(FASTEST_IPS),
-            slider("bpm", "tempo", int(example_machine().song.bpm),
-                   low=60, high=160, step=1, unit="beats per minute"),
+            slider("bpm", "tempo", int(_BPM), low=60, high=160, step=1, unit="beats per minute"),
         ),
         question="Which three places give eighth triplet, quarter triplet and quarter at 100 beats a minute?",
         legend="Squares: playback heads on the tape. Below, the ruler of this speed and tempo: long marks "
@@ -105,86 +81,72 @@ def rhythm_panel():
         "below its head is in time.",
         alt="Tape path in mm from the record head with three playback heads, above a ruler whose marks are "
         "beats, eighths and sixteenths; dots on the ruler for the nearest note values.",
-    )  # fmt: skip
+    )
 
 
-def _build_rhythm(figure, profile):
+def _build_rhythm(figure: Figure, profile: Profile) -> Artists:
     """Draw the tape; heads and ruler move."""
     axes = style.dress(figure.subplots(), profile, x="distance from the record head (mm)", grid=None)
     axes.set(xlim=(0, FARTHEST_MM), ylim=(-0.45, 0.75))
     axes.set_yticks([ON_RULER, ON_TAPE], ["notes", "tape"])
-    axes.hlines([ON_RULER, ON_TAPE], 0, FARTHEST_MM, color=profile.ground.frame,
-                linewidth=profile.line_pt / 2, zorder=3)  # fmt: skip
-    plain = {"linestyle": "none", "zorder": 4}
-    head, note = style.line_style(profile, 0), style.line_style(profile, 1)
-    thin = {"color": profile.ground.text, "linewidth": profile.line_pt * 0.75}
+    pt, ground = profile.line_pt, profile.ground
+    axes.hlines([ON_RULER, ON_TAPE], 0, FARTHEST_MM, color=ground.frame, linewidth=pt / 2, zorder=3)
+    of_heads, of_notes = ground.colors[0], ground.colors[1]
     return {
-        "ruler": axes.plot([], [], **thin)[0],
-        "drops": axes.plot([], [], color=head["color"], linewidth=profile.line_pt / 2)[0],
-        "heads": axes.plot([], [], **(head | plain | {"marker": "s", "markersize": 5 * profile.line_pt}))[0],
-        "notes": axes.plot([], [], **(note | plain | {"marker": "o", "markersize": 3 * profile.line_pt}))[0],
+        "ruler": axes.plot([], [], color=ground.text, linewidth=pt * 0.75)[0],
+        "drops": axes.plot([], [], color=of_heads, linewidth=pt / 2)[0],
+        "heads": axes.plot([], [], "s", color=of_heads, markersize=5 * pt, zorder=4)[0],
+        "notes": axes.plot([], [], "o", color=of_notes, markersize=3 * pt, zorder=4)[0],
     }
 
 
-def _update_rhythm(artists, first_mm, second_mm, third_mm, speed_ips, bpm):
+def _update_rhythm(
+    artists: Artists, first_mm: int, second_mm: int, third_mm: int, speed_ips: float, bpm: float
+) -> Answer:
     """Lay the ruler of this speed and tempo below the heads."""
     places = np.cumsum([first_mm, second_mm, third_mm]).astype(float)
     speed = to_si(speed_ips, "ips")
-    layout = heads.Heads(spacings=tuple(to_si(places, "mm")))
-    onsets = heads.rhythm(layout, speed, bpm)
+    onsets = heads.rhythm(Heads(spacings=tuple(to_si(places, "mm"))), speed, bpm)
     wanted = np.array([from_si(onset.fit.wanted_delay * speed, "mm") for onset in onsets])
     positions, heights = ruler_marks(speed, bpm, to_si(FARTHEST_MM, "mm"))
     artists["ruler"].set_data(*_strokes(from_si(positions, "mm"), ON_RULER, ON_RULER - heights))
-    artists["drops"].set_data(*_strokes(places, ON_TAPE, np.full(3, ON_RULER)))
+    artists["drops"].set_data(*_strokes(places, ON_TAPE, ON_RULER))
     artists["heads"].set_data(places, np.full(3, ON_TAPE))
     artists["notes"].set_data(np.minimum(wanted, FARTHEST_MM), np.full(3, ON_RULER))
     worst = max(onsets, key=lambda onset: abs(onset.fit.error))
     rows = [
-        (f"head {onset.head}, {place:.0f} mm, {onset.fit.note.name}",
-         f"{from_si(onset.delay, 'ms'):.0f} ms, {from_si(onset.fit.error, 'ms'):+.1f} ms off")
+        (
+            f"head {onset.head}, {place:.0f} mm, {onset.fit.note.name}",
+            f"{words.amount(onset.delay, 'ms')}, {words.amount(onset.fit.error, 'ms', '+.1f')} off",
+        )
         for place, onset in zip(places.tolist(), onsets, strict=True)
-    ]  # fmt: skip
-    rows.append(("ears notice in a steady beat", f"{from_si(timing_threshold(worst.delay), 'ms'):.0f} ms"))
-    one, two, three = (f"{place:.0f}" for place in places.tolist())
-    names = [onset.fit.note.name for onset in onsets]
-    off_ms = from_si(abs(worst.fit.error), "ms")
+    ]
+    rows.append(("ears notice in a steady beat", words.amount(timing_threshold(worst.delay), "ms")))
     return (
-        f"At {speed_ips:g} ips and {bpm:g} beats a minute the heads at {one}, {two} and {three} mm play "
-        f"{names[0]}, {names[1]} and {names[2]}; the worst is {off_ms:.1f} ms off.",
+        f"At {speed_ips:g} ips and {bpm:g} beats a minute the heads at "
+        f"{words.listed(f'{place:.0f}' for place in places.tolist())} mm play "
+        f"{words.listed(onset.fit.note.name for onset in onsets)}; "
+        f"the worst is {words.amount(abs(worst.fit.error), 'ms', '.1f')} off.",
         rows,
     )
 
 
-def _strokes(places, start, ends):
+def _strokes(
+    places: NDArray[np.float64], start: float, ends: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Many upright strokes as one line; each goes up and comes back, so that nothing joins the tops."""
-    x = np.repeat(places, 3)
     y = np.full((places.size, 3), start, dtype=float)
     y[:, 1] = ends
-    return x, y.ravel()
+    return np.repeat(places, 3), y.ravel()
 
 
 # ---------------------------------------------------------------- close heads
 
 
-def comb_panel():
-    """Return the panel of two heads that answer nearly at once.
+def comb_panel() -> Panel:
+    """Return the panel of two heads that answer nearly at once, and the comb that they make.
 
-    Returns
-    -------
-    Panel
-        Level over frequency for the sum of the two.
-
-    See Also
-    --------
-    tapecalc.show.head_figures.comb_of_heads : the same as a figure
-
-    Notes
-    -----
-    Source: superposition. Notebook: 06_heads.
-
-    Examples
-    --------
-    >>> print(comb_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(comb_panel().readout)
     1 mm at 7.5 ips are 5.2 ms: the ear hears one sound, with peaks of +6.0 dB and its first notch at
     95 Hz.
     """
@@ -204,59 +166,46 @@ def comb_panel():
     )
 
 
-def _build_comb(figure, profile):
+def _build_comb(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame and the level of one head."""
     axes = style.dress(figure.subplots(), profile, x="frequency (Hz)", y="level against one head (dB)")
     axes.set(xlim=(0, HIGHEST_HZ), ylim=(FAINTEST_DB - 2, 12))
     axes.axhline(0, **(style.line_style(profile, 1) | {"linewidth": profile.line_pt / 2}))
-    dots = style.line_style(profile, 1, marker=True) | {"linestyle": "none", "zorder": 4}
     return {
-        "comb": axes.plot([], [], **style.line_style(profile, 0))[0],
-        "notches": axes.plot([], [], **dots)[0],
+        "comb": empty_line(axes, profile, 0),
+        "notches": empty_line(axes, profile, 1, marked=True, linestyle="none", zorder=4),
     }
 
 
-def _update_comb(artists, apart_mm, speed_ips, second_db):
+def _update_comb(artists: Artists, apart_mm: float, speed_ips: float, second_db: float) -> Answer:
     """Add the two heads up and say what the ear gets."""
     apart = to_si(apart_mm, "mm") / to_si(speed_ips, "ips")
     levels = 1.0, db_to_amplitude(second_db)
     peak_db, notch_db = heads.comb_extremes_db(*levels)
-    notches = heads.notch_frequencies(0, apart, HIGHEST_HZ)
+    notches = notch_frequencies(0, apart, HIGHEST_HZ)
     comb = np.abs(heads.taps_gain(FREQUENCY, (0, apart), levels))
     artists["comb"].set_data(FREQUENCY, amplitude_to_db(np.maximum(comb, db_to_amplitude(FAINTEST_DB))))
     artists["notches"].set_data(notches, np.full(notches.size, max(notch_db, FAINTEST_DB)))
     fused = "the ear hears one sound" if apart < FUSION_LIMIT else "the ear may hear two sounds"
-    deep = f"{notch_db:.1f} dB" if notch_db > FAINTEST_DB else "silence"
     return (
-        f"{apart_mm:g} mm at {speed_ips:g} ips are {from_si(apart, 'ms'):.1f} ms: {fused}, with peaks of "
-        f"{peak_db:+.1f} dB and its first notch at {0.5 / apart:.0f} Hz.",
-        [("peaks", f"{peak_db:+.1f} dB"), ("notches", deep), ("from notch to notch", f"{1 / apart:.0f} Hz"),
-         ("notches up to 1000 Hz", f"{notches.size}")],
-    )  # fmt: skip
+        f"{apart_mm:g} mm at {speed_ips:g} ips are {words.amount(apart, 'ms', '.1f')}: {fused}, with peaks "
+        f"of {peak_db:+.1f} dB and its first notch at {0.5 / apart:.0f} Hz.",
+        [
+            ("peaks", f"{peak_db:+.1f} dB"),
+            ("notches", f"{notch_db:.1f} dB" if notch_db > FAINTEST_DB else "silence"),
+            ("from notch to notch", f"{1 / apart:.0f} Hz"),
+            ("notches up to 1000 Hz", f"{notches.size}"),
+        ],
+    )
 
 
 # ---------------------------------------------------------------- heads on the return
 
 
-def return_panel():
-    """Return the panel of echoes over time when chosen heads feed the return.
+def return_panel() -> Panel:
+    """Return the panel of echoes over time when chosen heads feed the return; tape without losses.
 
-    Returns
-    -------
-    Panel
-        One stroke for each echo of a click; tape without losses.
-
-    See Also
-    --------
-    tapecalc.heads.echo_loop : the loop through the chosen heads
-
-    Notes
-    -----
-    Source: superposition; triangle inequality for the margin. Notebook: 06_heads.
-
-    Examples
-    --------
-    >>> print(return_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(return_panel().readout)
     With all three on the return at -12 dB the loop is safe by 5.2 dB, and a click has 15 echoes above
     -30 dB.
     """
@@ -278,27 +227,31 @@ def return_panel():
     )
 
 
-def _build_return(figure, profile):
+def _build_return(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame; everything else moves."""
     axes = style.dress(figure.subplots(), profile, x="time after the click (s)", y="level (dB)")
     axes.set(xlim=(0, SECONDS), ylim=(QUIET_DB, LOUD_DB))
-    first = style.line_style(profile, 0, marker=True) | {"zorder": 4, "markevery": (1, 3)}
-    later = style.line_style(profile, 1) | {"linewidth": profile.line_pt / 2, "linestyle": "-"}
-    return {"later": axes.plot([], [], **later)[0], "first": axes.plot([], [], **first)[0]}
+    return {
+        "later": empty_line(axes, profile, 1, linewidth=profile.line_pt / 2, linestyle="-"),
+        "first": empty_line(axes, profile, 0, marked=True, zorder=4, markevery=(1, 3)),
+    }
 
 
-def _update_return(artists, feeds, return_send_db, step_db, speed_ips):
+def _update_return(
+    artists: Artists, feeds: tuple[bool, ...], return_send_db: float, step_db: float, speed_ips: float
+) -> Answer:
     """Follow a click on its ways round, and compare with the bound on the loop gain."""
     speed, gain = to_si(speed_ips, "ips"), db_to_amplitude(return_send_db)
-    layout = heads.Heads(
+    three = Heads(
         spacings=tuple(to_si(np.array(RHYTHM_MM), "mm")),
         gains=tuple(db_to_amplitude(-step_db * np.arange(3))),
         feeds_return=feeds,
     )
-    found = head_design.sweep(layout.spacings, speed, example_machine().song.bpm, levels=layout.return_gains,
-                        return_gain=gain, peak_gain=_loudest(speed))  # fmt: skip
+    sends = {"levels": three.return_gains, "return_gain": gain}
+    peak = db_to_amplitude(loudest(DECK.one_pass(speed))[1])  # of one pass
+    found = head_design.sweep(three.spacings, speed, _BPM, peak_gain=peak, **sends)
     margin_db = -amplitude_to_db(float(found.gain_bound))
-    first, later = _echoes(layout, speed, gain)
+    first, later = _echoes(three, speed, gain)
     artists["first"].set_data(*_drawn(first))
     artists["later"].set_data(*_drawn(later))
     heard = sum(amplitude_to_db(level) > HEARD_DB for level in [*first.values(), *later.values()])
@@ -311,22 +264,16 @@ def _update_return(artists, feeds, return_send_db, step_db, speed_ips):
     )
 
 
-@lru_cache
-def _loudest(speed):
-    """The largest amplitude of one pass of the example machine, as the bound of its loop tells."""
-    first = heads.Heads(spacings=(to_si(RHYTHM_MM[0], "mm"),))
-    loop = EchoLoop(heads=first, return_gain=1.0, one_pass=example_machine().one_pass(speed))
-    return db_to_amplitude(-stability(loop).bound_db)
-
-
-def _echoes(layout, speed, gain):
+def _echoes(three: Heads, speed: float, gain: float) -> tuple[dict[float, float], dict[float, float]]:
     """Times and amplitudes of a click's echoes: the first round, and all later ones until `SECONDS`."""
-    delays = layout.delays(speed).tolist()
-    recorded, first, later = {0.0: 1.0}, {}, {}
+    delays = three.delays(speed).tolist()
+    recorded = {0.0: 1.0}
+    first: dict[float, float] = {}
+    later: dict[float, float] = {}
     while recorded:
-        coming = {}
+        coming: dict[float, float] = {}
         for time, level in recorded.items():
-            for delay, loud, feeds in zip(delays, layout.gains, layout.feeds_return, strict=True):
+            for delay, loud, feeds in zip(delays, three.gains, three.feeds_return, strict=True):
                 at, heard = round(time + delay, 6), level * loud
                 if at <= SECONDS and amplitude_to_db(heard) > QUIET_DB:
                     echoes = first if time == 0 else later
@@ -337,29 +284,27 @@ def _echoes(layout, speed, gain):
     return first, later
 
 
-def _drawn(echoes):
+def _drawn(echoes: dict[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Echoes as strokes from below the floor, where their joints are out of sight, up to the top at most."""
     times = np.array(sorted(echoes))
     levels = np.array([amplitude_to_db(echoes[time]) for time in times.tolist()])
     return _strokes(times, QUIET_DB - 2, np.clip(levels, QUIET_DB, LOUD_DB))
 
 
-_DECK = example_machine()
-_FAST, _SLOW = _DECK.speeds
-_BPM = _DECK.song.bpm
+# ---------------------------------------------------------------- exercises
 
 
-def _place_mm(beats, speed):
+def _place_mm(beats: float, speed: float) -> float:
     """Where a head answers after some beats of the song, in mm."""
     return from_si(spacing_from_delay(delay_from_tempo(_BPM, beats), speed), "mm")
 
 
 #: The prediction: where the quarter note lies on the fast tape; a guess may be a fifth off.
 first_guess = Exercise(
-    _place_mm(1, _FAST),
+    _place_mm(1, FAST),
     "mm",
-    (_place_mm(1, _SLOW), "That is the place at the slow speed."),
-    (_place_mm(0.25, _FAST), "That is a sixteenth, the nearest to the head that is there already."),
+    (_place_mm(1, SLOW), "That is the place at the slow speed."),
+    (_place_mm(0.25, FAST), "That is a sixteenth, the nearest to the head that is there already."),
     (lambda mm: mm <= 0, "Playback heads stand behind the record head: the distance is above 0."),
     hint="A beat at 76 a minute is 60/76 of a second, and the tape runs 190.5 mm in a second.",
     tolerance_percent=20,
@@ -367,16 +312,16 @@ first_guess = Exercise(
 
 #: The dotted eighth on the slow tape.
 dotted_eighth = Exercise(
-    _place_mm(0.75, _SLOW),
+    _place_mm(0.75, SLOW),
     "mm",
-    (_place_mm(0.75, _FAST), "That is the place at the fast speed."),
-    (_place_mm(0.5, _SLOW), "That is a plain eighth; the dot makes it half as long again."),
-    (from_si(_SLOW, "mm") * 76 / 60 * 0.75, "Turn it round: a beat lasts 60/76 seconds, not 76/60."),
+    (_place_mm(0.75, FAST), "That is the place at the fast speed."),
+    (_place_mm(0.5, SLOW), "That is a plain eighth; the dot makes it half as long again."),
+    (from_si(SLOW, "mm") * 76 / 60 * 0.75, "Turn it round: a beat lasts 60/76 seconds, not 76/60."),
     hint="A dotted eighth is three quarters of a beat; then length is time times speed.",
 )
 
 #: What rounding to whole millimeters costs at most on the slow tape.
-_half_mm_ms = from_si(delay_from_spacing(to_si(0.5, "mm"), _SLOW), "ms")
+_half_mm_ms = from_si(delay_from_spacing(to_si(0.5, "mm"), SLOW), "ms")
 ruler_step = Exercise(
     _half_mm_ms,
     "ms",
@@ -386,7 +331,7 @@ ruler_step = Exercise(
 )
 
 #: The first notch of two heads 3 mm apart on the fast tape.
-_apart = delay_from_spacing(to_si(3, "mm"), _FAST)
+_apart = delay_from_spacing(to_si(3, "mm"), FAST)
 _notch_hz = float(notch_frequencies(0, _apart, 1000)[0])
 first_notch = Exercise(
     _notch_hz,
@@ -415,7 +360,7 @@ return_send = Exercise(
 
 #: The closed loop of two bars on the slow tape.
 _bar = delay_from_tempo(_BPM, 4)
-_loop_mm = from_si(loop_length(2 * _bar, _SLOW), "mm")
+_loop_mm = from_si(loop_length(2 * _bar, SLOW), "mm")
 two_bars = Exercise(
     _loop_mm,
     "mm",
@@ -426,7 +371,7 @@ two_bars = Exercise(
 )
 
 #: How often the tape passes the heads in an evening.
-_passes = 3 * passes_per_hour(1.2, _FAST)
+_passes = 3 * passes_per_hour(1.2, FAST)
 evening = Exercise(
     _passes,
     "",

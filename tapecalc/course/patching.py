@@ -1,12 +1,11 @@
-"""What-if panels about levels: where a chain clips or drowns in hiss, and what a patch makes of a fader."""
-
-from __future__ import annotations
+"""Levels: where a chain clips or drowns in hiss, and what a patch makes of a fader."""
 
 import math
 
 import numpy as np
+from matplotlib.figure import Figure
 
-from tapecalc.calc import levels, loop
+from tapecalc.calc import loop
 from tapecalc.calc.levels import (
     allowed_exposure,
     dbv_to_dbu,
@@ -16,24 +15,21 @@ from tapecalc.calc.levels import (
     pad_db,
     track_snr_db,
 )
-from tapecalc.calc.quantity import between, non_negative, single
+from tapecalc.calc.quantity import between, known_name, non_negative, single
 from tapecalc.calc.standards import TRACK_WIDTHS
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
+from tapecalc.course.deck import DECK, FAST
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Panel, choice, slider
-from tapecalc.machine import example_machine, with_changes
+from tapecalc.course.panel import Answer, Artists, Panel, choice, empty_line, slider
+from tapecalc.machine import with_changes
 from tapecalc.plot import style
+from tapecalc.plot.style import Profile
 
-__all__ = [
-    "patch_gains",
-    "patch_panel",
-    "staging_panel",
-]
-
+__all__ = ["patch_gains", "patch_panel", "staging_panel"]
 
 LOWEST_DBU, HIGHEST_DBU = -110.0, 60.0
 WANTED_HEADROOM_DB = 12.0  # above the voice as it peaks in rehearsal; the night is louder
-REFERENCES = {"+4 dBu": 4.0, "-10 dBV": levels.dbv_to_dbu(-10.0)}
+REFERENCES = {"+4 dBu": 4.0, "-10 dBV": dbv_to_dbu(-10.0)}
 SECONDS = 5.0  # of the repeats that are drawn
 FAINTEST_DB, LOUDEST_DB = -60.0, 12.0
 SILENT = 1e-6  # amplitude for a pan that is turned away
@@ -43,82 +39,65 @@ PATCH_NAMES = {"with sends": "sends", "one bus": "one bus", "pan as a send": "pa
 # ---------------------------------------------------------------- where the chain clips
 
 
-def staging_panel():
+def staging_panel() -> Panel:
     """Return the panel of signal, clipping level and noise at each stage of the bench deck's chain.
 
-    Returns
-    -------
-    Panel
-        Three lines over the stages, and the smallest headroom.
-
-    See Also
-    --------
-    patch_panel : what the patch makes of the levels
-
-    Notes
-    -----
-    Source: gains add in dB, powers of uncorrelated noises add. Notebook: 07_patching.
-
-    Examples
-    --------
-    >>> print(staging_panel().readout)
-    The tape clips first: 13.0 dB of headroom, 52.0 dB above the noise on tape.
+    >>> staging_panel().readout
+    'The tape clips first: 13.0 dB of headroom, 52.0 dB above the noise on tape.'
     """
-    machine = example_machine()
+    voice, gain = DECK.levels.instrument_dbu, DECK.levels.mixer_gain_db
+    send, made_for = DECK.mixer.input_send_db, DECK.levels.machine_reference_dbu
     return Panel(
         name="gain_staging",
         build=_build_staging,
         update=_update_staging,
         controls=(
-            slider("instrument_dbu", "voice, at its loudest", machine.levels.instrument_dbu,
-                   low=-50.0, high=4.0, step=1.0, unit="dBu"),
-            slider("mixer_gain_db", "gain of channel 1", machine.levels.mixer_gain_db,
-                   low=-20.0, high=50.0, step=1.0, unit="dB"),
-            slider("input_send_db", "input send", machine.mixer.input_send_db,
-                   low=-30.0, high=6.0, step=1.0, unit="dB"),
-            choice("reference_dbu", "machine made for", REFERENCES, machine.levels.machine_reference_dbu),
+            slider(
+                "instrument_dbu", "voice, at its loudest", voice, low=-50.0, high=4.0, step=1.0, unit="dBu"
+            ),
+            slider("mixer_gain_db", "gain of channel 1", gain, low=-20.0, high=50.0, step=1.0, unit="dB"),
+            slider("input_send_db", "input send", send, low=-30.0, high=6.0, step=1.0, unit="dB"),
+            choice("reference_dbu", "machine made for", REFERENCES, made_for),
         ),
         question="A quiet voice comes at -40 dBu: which gain keeps 12 dB free and the noise lowest?",
         legend="Solid line, dots: signal. Dashed line, squares: where the stage clips. Dotted line, "
         "triangles: noise. Upright line: the smallest headroom.",
         alt="Line chart of level in dBu over the six stages from mixer input to return send: the signal runs "
         "between the level at which each stage clips and the noise, which jumps up at the tape.",
-    )  # fmt: skip
+    )
 
 
-def _stages(mixer_gain_db=None, input_send_db=None, reference_dbu=None):
-    """The bench deck's stages with some of its settings changed."""
-    changes = {
-        "levels.mixer_gain_db": mixer_gain_db,
-        "mixer.input_send_db": input_send_db,
-        "levels.machine_reference_dbu": reference_dbu,
-    }
-    return with_changes(
-        example_machine(), {key: value for key, value in changes.items() if value is not None}
-    ).level_stages
-
-
-def _build_staging(figure, profile):
+def _build_staging(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame; the three lines and the headroom move."""
     axes = style.dress(figure.subplots(), profile, y="level (dBu)", grid="y")
-    names = [stage.name for stage in _stages()]
+    names = [stage.name.replace(" ", "\n") for stage in DECK.level_stages]
     axes.set(xlim=(-0.3, len(names) - 0.7), ylim=(LOWEST_DBU, HIGHEST_DBU))
     axes.set_xticks(range(len(names)))
-    words = [name.replace(" ", "\n") for name in names]
-    axes.set_xticklabels([str(k) for k in range(1, len(names) + 1)] if profile.narrow else words)
+    axes.set_xticklabels([str(k) for k in range(1, len(names) + 1)] if profile.narrow else names)
     room = {"color": profile.ground.text, "linewidth": profile.line_pt / 2}
     return {
         "room": axes.plot([], [], **room)[0],
-        "most": axes.plot([], [], **style.line_style(profile, 1, marker=True))[0],
-        "noise": axes.plot([], [], **style.line_style(profile, 2, marker=True))[0],
-        "signal": axes.plot([], [], **style.line_style(profile, 0, marker=True))[0],
+        "most": empty_line(axes, profile, 1, marked=True),
+        "noise": empty_line(axes, profile, 2, marked=True),
+        "signal": empty_line(axes, profile, 0, marked=True),
     }
 
 
-def _update_staging(artists, instrument_dbu, mixer_gain_db, input_send_db, reference_dbu):
+def _update_staging(
+    artists: Artists,
+    instrument_dbu: float,
+    mixer_gain_db: float,
+    input_send_db: float,
+    reference_dbu: float,
+) -> Answer:
     """Follow the voice through the chain."""
-    stages = _stages(float(mixer_gain_db), float(input_send_db), float(reference_dbu))
-    diagram = levels.level_diagram(stages, instrument_dbu)
+    changes = {
+        "levels.mixer_gain_db": float(mixer_gain_db),
+        "mixer.input_send_db": float(input_send_db),
+        "levels.machine_reference_dbu": float(reference_dbu),
+    }
+    stages = with_changes(DECK, changes).level_stages
+    diagram = level_diagram(stages, instrument_dbu)
     nodes, places = diagram.nodes, np.arange(len(stages))
     artists["most"].set_data(places, [stage.max_dbu for stage in stages])
     artists["signal"].set_data(places, [node.dbu for node in nodes])
@@ -126,62 +105,38 @@ def _update_staging(artists, instrument_dbu, mixer_gain_db, input_send_db, refer
     worst, tape = diagram.first_to_clip, nodes[3]
     first = nodes.index(worst)
     artists["room"].set_data([first, first], [worst.dbu, stages[first].max_dbu])
-    pad_db = diagram.pad_needed_db(wanted_headroom_db=WANTED_HEADROOM_DB)
-    rows = [("pad that leaves 12 dB", f"{pad_db:.1f} dB"), ("level on tape", f"{tape.dbu:+.1f} dBu"),
-            ("at the return send", f"{1000 * nodes[-1].volts:.0f} mV")]  # fmt: skip
+    pad = diagram.pad_needed_db(wanted_headroom_db=WANTED_HEADROOM_DB)
     if worst.headroom_db >= 0:
         state = f"The {worst.name} clips first: {worst.headroom_db:.1f} dB of headroom"
     else:
         state = f"The {worst.name} clips now, {-worst.headroom_db:.1f} dB too loud"
-    return f"{state}, {tape.snr_db:.1f} dB above the noise on tape.", rows
+    return (
+        f"{state}, {tape.snr_db:.1f} dB above the noise on tape.",
+        [
+            ("pad that leaves 12 dB", f"{pad:.1f} dB"),
+            ("level on tape", f"{tape.dbu:+.1f} dBu"),
+            ("at the return send", f"{1000 * nodes[-1].volts:.0f} mV"),
+        ],
+    )
 
 
 # ---------------------------------------------------------------- what a patch makes of a fader
 
 
-def patch_gains(patch, *, fader, return_send=0.0, pan=0.0):
+def patch_gains(
+    patch: str, *, fader: float, return_send: float = 0.0, pan: float = 0.0
+) -> tuple[float, float]:
     """Compute how loud the first repeat is heard, and how much goes round, for one patch.
 
-    With sends ``(e, s)``; on one bus ``(e, e)``; with the pan as a send
-    ``(e cos(90 p), e sin(90 p))``, angles in degrees.
+    Amplitudes against the voice, whose own channel is at 1 on both ways, with a tape that plays back as
+    loud as it records. With sends ``(e, s)``, the return send taken before the fader; on one bus ``(e, e)``;
+    with the pan of channel 2, from 0, left, to 1, right, as a send ``(e cos(90 p), e sin(90 p))``, angles in
+    degrees: its power stays the same. Desks differ.
 
-    Parameters
-    ----------
-    patch : {"sends", "one bus", "pan"}
-        Which patch; all of them with a tape that plays back as loud as it records.
-    fader : float
-        Amplitude of the fader of channel 2, 0 or more.
-    return_send : float, optional
-        Amplitude of the return send, taken before the fader, 0 or more; of use with sends only.
-    pan : float, optional
-        Pan of channel 2, from 0, left, to 1, right; of use where it is the send.
-
-    Returns
-    -------
-    heard, loop_gain : float
-        Amplitudes against the voice, whose own channel is at 1 on both ways.
-
-    Raises
-    ------
-    ValueError
-        If there is no such patch, or a value is not in its range.
-
-    Notes
-    -----
-    The pan follows a sine and a cosine, so that its power stays the same; desks differ.
-
-    Source: sums at the nodes of `patch_diagrams.PATCHES`; pan law: common practice, no source.
-    Notebook: 07_patching.
-
-    Examples
-    --------
     >>> patch_gains("one bus", fader=0.5)
     (0.5, 0.5)
-    >>> heard, back = patch_gains("pan", fader=1.0, pan=0.25)
-    >>> round(heard, 3), round(back, 3)
-    (0.924, 0.383)
     """
-    style.nearest_name("patch", patch, PATCH_NAMES.values())
+    known_name("patch", patch, PATCH_NAMES.values())
     fader = single("fader", non_negative("fader", fader))
     return_send = single("return_send", non_negative("return_send", return_send))
     angle = math.pi / 2 * single("pan", between("pan", pan, 0, 1))
@@ -192,27 +147,13 @@ def patch_gains(patch, *, fader, return_send=0.0, pan=0.0):
     return fader * math.cos(angle), fader * math.sin(angle)
 
 
-def patch_panel():
-    """Return the panel of the repeats as they are heard, for three patches.
+def patch_panel() -> Panel:
+    """Return the panel of the repeats as they are heard, for three patches and a leak beside the tape.
 
-    Returns
-    -------
-    Panel
-        Dots for the voice and its repeats over time; a leak beside the tape adds to the loop gain.
-
-    See Also
-    --------
-    patch_gains : the gains behind it
-
-    Notes
-    -----
-    Source: `patch_gains`; a leak by `levels.leak_ripple_db`. Notebook: 07_patching.
-
-    Examples
-    --------
-    >>> print(patch_panel().readout)
-    The first repeat is heard at -3.0 dB, once round is -5.9 dB: 5.9 dB of margin.
+    >>> patch_panel().readout
+    'The first repeat is heard at -3.0 dB, once round is -5.9 dB: 5.9 dB of margin.'
     """
+    send, pan = "return send (patch with sends)", "pan of channel 2 (pan as a send)"
     return Panel(
         name="three_patches",
         build=_build_patch,
@@ -220,10 +161,8 @@ def patch_panel():
         controls=(
             choice("patch", "patch", PATCH_NAMES, "sends"),
             slider("fader_db", "fader of channel 2", -3.0, low=-20.0, high=6.0, step=0.5, unit="dB"),
-            slider("return_send_db", "return send (patch with sends)", -6.0,
-                   low=-20.0, high=6.0, step=0.5, unit="dB"),
-            slider("pan_percent", "pan of channel 2 (pan as a send)", 25.0,
-                   low=0.0, high=100.0, step=1.0, unit="%"),
+            slider("return_send_db", send, -6.0, low=-20.0, high=6.0, step=0.5, unit="dB"),
+            slider("pan_percent", pan, 25.0, low=0.0, high=100.0, step=1.0, unit="%"),
             slider("leak_db", "leak beside the tape", -40.0, low=-60.0, high=-6.0, step=1.0, unit="dB"),
         ),
         question="In which patches can the first repeat be as loud as the voice and the rest still fade?",
@@ -231,45 +170,42 @@ def patch_panel():
         "voice.",
         alt="Chart of level in dB over time in s: a dot at 0 dB for the voice, then one dot for each repeat; "
         "they fall in a straight line while the loop has a margin and climb once it has none.",
-    )  # fmt: skip
+    )
 
 
-def _build_patch(figure, profile):
+def _build_patch(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame and the voice's level; the repeats move."""
     axes = style.dress(figure.subplots(), profile, x="time (s)", y="level heard (dB, voice is 0)")
     axes.set(xlim=(-0.1, SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
     axes.axhline(0, **style.line_style(profile, 1))
-    dots = style.line_style(profile, 0, marker=True) | {"linestyle": "none"}
-    return {"repeats": axes.plot([], [], **dots)[0]}
+    return {"repeats": empty_line(axes, profile, 0, marked=True, linestyle="none")}
 
 
-def _update_patch(artists, patch, fader_db, return_send_db, pan_percent, leak_db):
+def _update_patch(
+    artists: Artists, patch: str, fader_db: float, return_send_db: float, pan_percent: float, leak_db: float
+) -> Answer:
     """Work the patch out, and say how far it is from the howl."""
-    heard, back = patch_gains(
-        patch,
-        fader=db_to_amplitude(fader_db),
-        return_send=db_to_amplitude(return_send_db),
-        pan=pan_percent / 100,
-    )
-    heard_db, back_db = (amplitude_to_db(max(gain, SILENT)) for gain in (heard, back))
-    up_db = levels.leak_ripple_db(leak_db)[1]
+    fader, send = db_to_amplitude(fader_db), db_to_amplitude(return_send_db)
+    gains = patch_gains(patch, fader=fader, return_send=send, pan=pan_percent / 100)
+    heard_db, back_db = (amplitude_to_db(max(gain, SILENT)) for gain in gains)
+    up_db = leak_ripple_db(leak_db)[1]
     round_db = back_db + up_db
-    machine = example_machine()
-    delay = machine.delays(machine.speeds[0])[0]
+    delay = DECK.delays(FAST)[0]
     count = np.arange(1, 1 + math.floor(SECONDS / delay))
     repeats_db = np.clip(heard_db + (count - 1) * round_db, FAINTEST_DB - 10, LOUDEST_DB - 1)
     artists["repeats"].set_data(np.concatenate([[0], count * delay]), np.concatenate([[0], repeats_db]))
-    said = f"The first repeat is heard at {heard_db:.1f} dB, once round is {round_db:+.1f} dB"
+    levels_heard = f"The first repeat is heard at {heard_db:.1f} dB, once round is {round_db:+.1f} dB"
     rows = [("a leak adds to the loop", f"{up_db:.2f} dB")]
     if round_db < 0:
         rows.append(("repeats until 30 dB are gone", f"{loop.whole_repeats(round_db, -30):.0f}"))
-        return f"{said}: {-round_db:.1f} dB of margin.", rows
+        return f"{levels_heard}: {-round_db:.1f} dB of margin.", rows
     rows.append(("grows each second by", f"{loop.growth_db_per_s(delay, round_db):.1f} dB"))
-    return f"{said}: no margin, it howls.", rows
+    return f"{levels_heard}: no margin, it howls.", rows
 
 
-_deck = example_machine()
-_diagram = level_diagram(_deck.level_stages, _deck.levels.instrument_dbu)
+# ---------------------------------------------------------------- exercises
+
+_diagram = level_diagram(DECK.level_stages, DECK.levels.instrument_dbu)
 
 #: The prediction: how far the voice stays below a full tape.
 first_guess = Exercise(
