@@ -91,7 +91,7 @@ class LoopPlan:
     repeats: int | None  # that are heard; None where the loop runs away
     fades_in: float | None  # s until they are gone; None likewise
     return_send_db: float | None  # for the wanted repeats; None if no head feeds the return
-    tone: tuple[ToneRow, ...]
+    tone: Sequence[ToneRow]
     snr_db: tuple[float, ...] | None  # of each repeat; None where the loop runs away
     growth_db_per_s: float | None  # of a runaway; None if there is none
     settles_dbu: float | None  # where the tape holds a runaway; None likewise
@@ -120,12 +120,12 @@ class EchoPlan:
     machine: Machine
     bpm: float | None
     wanted_repeats: int
-    delays: tuple[DelayPlan, ...]
-    tempos: tuple[TempoPlan, ...]
-    liked_tempos: tuple[tuple[tuple[tempo.NoteValue, float], ...], ...]
-    loops: tuple[LoopPlan, ...]
+    delays: Sequence[DelayPlan]  # all of them tuples; editors complete the entries of a Sequence
+    tempos: Sequence[TempoPlan]
+    liked_tempos: Sequence[Sequence[tuple[tempo.NoteValue, float]]]
+    loops: Sequence[LoopPlan]
     levels: LevelDiagram
-    wobble: tuple[WobbleRow, ...]
+    wobble: Sequence[WobbleRow]
 
     @property
     def runs_away(self) -> bool:
