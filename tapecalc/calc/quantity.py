@@ -97,9 +97,12 @@ class Is:
     whole: bool = False
     series: bool = False  # worked on as a whole along the last axis, not element by element
     usual: tuple[float, float] = (0.1, 0.9)
+    must: str = ""  # what it must be, where the range alone does not say why
 
     def allowed(self) -> str:
         """Say what is allowed, as errors and pages do."""
+        if self.must:
+            return self.must
         if self._counts:
             return f"a whole number from {self.least:g} to {self.most:g}"
         if self.above is not None:
@@ -121,6 +124,9 @@ class Is:
         bad = self._outside(array)
         if bad is not None and bad.any():
             _refuse(name, array, bad, self.allowed())
+        if self.whole:
+            start = (self.least or 0) if self.above is None else self.above + 1
+            _refuse(name, array, array != np.floor(array), f"whole numbers from {start:g}")
         return single(name, array) if self.one else array
 
     def _outside(self, array: NDArray[np.float64]) -> NDArray[np.bool_] | None:
@@ -129,7 +135,6 @@ class Is:
         bad += [array < self.least] if self.least is not None else []
         bad += [array >= self.below] if self.below is not None else []
         bad += [array > self.most] if self.most is not None else []
-        bad += [array != np.floor(array)] if self.whole else []
         return functools.reduce(np.logical_or, bad) if bad else None
 
     @property
