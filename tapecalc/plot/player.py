@@ -7,17 +7,18 @@ link to the file and what to listen for; above it a picture of level against
 time says the same without sound.
 """
 
-from __future__ import annotations
-
 import base64
 import html
 import io
 import re
 import textwrap
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
+from numpy.typing import ArrayLike, NDArray
 
 from tapecalc.calc.quantity import between
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
@@ -33,7 +34,6 @@ __all__ = [
     "player",
 ]
 
-
 #: How far every player turns its sound down: even a full-scale sound starts at half amplitude.
 #: common practice, no source
 HEADROOM_DB = 6.0
@@ -47,47 +47,29 @@ _AUDIO_STYLE = "width:100%;min-width:220px;margin:4px 0"
 
 @dataclass(frozen=True, kw_only=True)
 class Clip:
-    """One sound as it is played: turned down, encoded, its level measured.
-
-    Attributes
-    ----------
-    title : str
-        What the sound is called.
-    duration : float
-        Its length, s.
-    peak_db, rms_db : float
-        Levels as played, dBFS; a full-scale sine has a peak of 0 and an rms level of -3.01.
-    level_db : tuple of float
-        The peak of each `STEP` seconds, dBFS.
-    mp3 : bytes
-        The file.
-
-    Notes
-    -----
-    Source: as `player`. Notebook: 01_delay.
-    """
+    """One sound as it is played: turned down, encoded, its level measured."""
 
     title: str
-    duration: float
-    peak_db: float
-    rms_db: float
-    level_db: tuple[float, ...]
+    duration: float  # s
+    peak_db: float  # as played, dBFS: 0 for a full-scale sine
+    rms_db: float  # as played, dBFS: -3.01 for a full-scale sine
+    level_db: tuple[float, ...]  # the peak of each `STEP` seconds, dBFS
     mp3: bytes
 
     @property
-    def file_name(self):
+    def file_name(self) -> str:
         """A name for the saved file, made from the title."""
         return f"{re.sub(r'[^a-z0-9]+', '-', self.title.lower()).strip('-') or 'sound'}.mp3"
 
     @property
-    def caption(self):
+    def caption(self) -> str:
         """Title, length and level as a sentence."""
         return (
             f"{self.title}: {self.duration:.1f} s, peak {self.peak_db:.1f} dBFS, rms {self.rms_db:.1f} dBFS."
         )
 
     @property
-    def description(self):
+    def description(self) -> str:
         """What the picture shows, as a sentence: when it is loudest, and how it dies away."""
         loudest = int(np.argmax(self.level_db))
         falls = [
@@ -98,12 +80,12 @@ class Clip:
         fading = f" and stays {' and '.join(falls)}" if falls else ""
         return f"{self.title} is loudest at {loudest * STEP:.1f} s, {self.peak_db:.1f} dBFS{fading}."
 
-    def _last_above(self, level):
+    def _last_above(self, level: float) -> float:
         """The time after which the level stays below `level`, in seconds."""
         return (1 + max(i for i, value in enumerate(self.level_db) if value >= level)) * STEP
 
     @property
-    def html(self):
+    def html(self) -> str:
         """Player and link; nothing is fetched and nothing starts by itself."""
         title, name = html.escape(self.title, quote=True), html.escape(self.file_name)
         source = f"data:audio/mpeg;base64,{base64.b64encode(self.mp3).decode('ascii')}"
@@ -119,30 +101,18 @@ class Clip:
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Listening:
-    """One or more sounds with what to listen for; a notebook shows it as players.
-
-    Attributes
-    ----------
-    clips : tuple of Clip
-        The sounds, in the order in which to hear them.
-    listen_for : str
-        What there is to hear, as a sentence.
-
-    Notes
-    -----
-    Source: as `player`. Notebook: 01_delay.
-    """
+    """One or more sounds with what to listen for, as a sentence; a notebook shows it as players."""
 
     clips: tuple[Clip, ...]
     listen_for: str
 
     @property
-    def alt(self):
+    def alt(self) -> str:
         """The picture in words."""
         return "Level against time. " + " ".join(clip.description for clip in self.clips)
 
     @property
-    def html(self):
+    def html(self) -> str:
         """The players side by side, and the words that belong to them."""
         names = html.escape(", ".join(clip.title for clip in self.clips), quote=True)
         return (
@@ -156,14 +126,8 @@ class Listening:
             f"Run this cell.</small></p></div>"
         )
 
-    def figure(self):
-        """Draw level against time, one pair of axes per sound, all on one scale.
-
-        Returns
-        -------
-        matplotlib.figure.Figure
-            The picture at notebook size.
-        """
+    def figure(self) -> Figure:
+        """Draw level against time, one pair of axes per sound, all on one scale."""
         longest = max(clip.duration for clip in self.clips)
         profile = replace(style.as_profile("notebook"), height_in=2.4)
         with style.context(profile):
@@ -182,16 +146,16 @@ class Listening:
             return style.settle(figure)
 
     @property
-    def png(self):
+    def png(self) -> bytes:
         """The picture as PNG bytes, the same each time."""
         buffer = io.BytesIO()
         self.figure().savefig(buffer, format="png", metadata={"Software": None})
         return buffer.getvalue()
 
-    def __repr__(self):
+    def __repr__(self) -> str:
         return "\n".join([*(clip.caption for clip in self.clips), f"Listen for: {self.listen_for}"])
 
-    def _ipython_display_(self):
+    def _ipython_display_(self) -> None:
         """Show the picture, and below it the players; either is worth having without the other."""
         from IPython.display import display
 
@@ -201,43 +165,12 @@ class Listening:
         display({"text/html": self.html, "text/plain": repr(self)}, raw=True)
 
 
-def player(samples, sample_rate, *, title, listen_for):
+def player(samples: ArrayLike, sample_rate: float, *, title: str, listen_for: str) -> Listening:
     """Return a player for one sound; the last line of a cell shows it.
 
-    Parameters
-    ----------
-    samples : array_like
-        Mono, shape (n,), or stereo, shape (n, 2), from -1 to 1.
-    sample_rate : int
-        Samples a second, one that MP3 has: 48 000 at most.
-    title : str
-        What the sound is called.
-    listen_for : str
-        What there is to hear, as a sentence.
+    `samples` are mono, shape (n,), or stereo, shape (n, 2), from -1 to 1; the player stands `HEADROOM_DB`
+    below them. `listen_for` says what there is to hear, as a sentence.
 
-    Returns
-    -------
-    Listening
-        The player, `HEADROOM_DB` below the samples and otherwise at their level.
-
-    Raises
-    ------
-    ValueError
-        If a sample is beyond full scale, all are silent, the shape is neither mono
-        nor stereo, a text is empty, or the sound is too long for a notebook.
-
-    See Also
-    --------
-    compare : two to four sounds side by side
-
-    Notes
-    -----
-    Source: levels as `tapecalc.audio.sound.peak_db` and `rms_db`: a full-scale sine has a
-    peak of 0 dBFS and an rms level of -3.01 dBFS. Notebook: 01_delay.
-
-    Examples
-    --------
-    >>> import numpy as np
     >>> tone = 0.5 * np.sin(2 * np.pi * 441 * np.arange(44_100) / 44_100)
     >>> player(tone, 44_100, title="A tone", listen_for="A steady 441 Hz.")
     A tone: 1.0 s, peak -12.0 dBFS, rms -15.0 dBFS.
@@ -246,63 +179,30 @@ def player(samples, sample_rate, *, title, listen_for):
     return _listening({title: samples}, sample_rate, listen_for)
 
 
-def compare(clips, sample_rate, *, listen_for):
-    """Return players for two to four sounds side by side, on one scale of level and time.
+def compare(clips: Mapping[str, ArrayLike], sample_rate: float, *, listen_for: str) -> Listening:
+    """Return players for two to four sounds by title, side by side on one scale of level and time.
 
-    Parameters
-    ----------
-    clips : dict
-        Title and samples of each sound, in the order in which to hear them.
-    sample_rate : int
-        Samples a second of them all, one that MP3 has.
-    listen_for : str
-        What differs between them, as a sentence.
-
-    Returns
-    -------
-    Listening
-        The players, all `HEADROOM_DB` below their samples.
-
-    Raises
-    ------
-    ValueError
-        If there are not two to four sounds, or as `player`.
-
-    See Also
-    --------
-    player : one sound
-
-    Notes
-    -----
-    Source: as `player`. Notebook: 03_repeats.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> tone = 0.5 * np.sin(2 * np.pi * 441 * np.arange(44_100) / 44_100)
-    >>> both = compare({"Once": tone, "Half": tone / 2}, 44_100, listen_for="6 dB less.")
-    >>> round(both.clips[0].peak_db - both.clips[1].peak_db, 2)
-    6.02
+    `listen_for` says what differs between them; otherwise as `player`.
     """
     if not 2 <= len(clips) <= 4:
         raise ValueError(f"clips must be two to four sounds, got {len(clips)}")
     return _listening(clips, sample_rate, listen_for)
 
 
-def _listening(clips, sample_rate, listen_for):
+def _listening(clips: Mapping[str, ArrayLike], sample_rate: float, listen_for: str) -> Listening:
     """Check and prepare all sounds."""
-    made = tuple(_clip(_words("title", title), _sound(x), sample_rate) for title, x in clips.items())
-    return Listening(clips=made, listen_for=_words("listen_for", listen_for))
+    made = tuple(_clip(_text("title", title), _sound(x), sample_rate) for title, x in clips.items())
+    return Listening(clips=made, listen_for=_text("listen_for", listen_for))
 
 
-def _words(name, text):
+def _text(name: str, text: str) -> str:
     """Refuse an empty text: a sound without words is lost on whoever cannot hear it."""
     if not isinstance(text, str) or not text.strip():
         raise ValueError(f"{name} must be a text that says something, got {text!r}")
     return text.strip()
 
 
-def _sound(samples):
+def _sound(samples: ArrayLike) -> NDArray[np.float64]:
     """Samples within full scale, not all of them zero."""
     sound = between("samples", sound_array(samples), -1, 1)
     if not sound.any():
@@ -310,7 +210,7 @@ def _sound(samples):
     return sound
 
 
-def _clip(title, sound, sample_rate):
+def _clip(title: str, sound: NDArray[np.float64], sample_rate: float) -> Clip:
     """Turn one sound down, encode it and measure what is played."""
     played = sound * db_to_amplitude(-HEADROOM_DB)
     mp3 = encode_mp3(played, sample_rate)
