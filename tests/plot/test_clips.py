@@ -1,5 +1,6 @@
 """Clips: what is seen happens when it is heard, and nothing goes wrong on the way to a file."""
 
+import functools
 import itertools
 import json
 import os
@@ -35,6 +36,12 @@ MACHINES = {
 }
 
 
+@functools.cache
+def small_scene(name):
+    """Two seconds of a clip, small: what it shows depends on nothing but the time asked for."""
+    return make_scene(name, profile=SMALL, seconds=2)
+
+
 def pixels_at(scene, time):
     return np.asarray(film.still(scene, time)).astype(int)
 
@@ -52,7 +59,7 @@ def test_each_clip_is_a_frozen_description_under_its_own_name():
 
 @every_clip
 def test_a_clip_has_its_length_a_safe_level_and_words(name):
-    scene = make_scene(name, profile=SMALL, seconds=2)
+    scene = small_scene(name)
     assert scene.seconds == 2 and scene.pixels == (320, 180) and scene.count(30) == 60
     assert peak_db(scene.sound) == pytest.approx(-9, abs=0.01)
     assert scene.caption.endswith(".") and any(digit in scene.caption for digit in "0123456789")
@@ -119,7 +126,7 @@ def test_a_mark_that_swells_does_not_reach_the_names_of_the_heads(size):
 
 def test_the_sound_of_the_tape_is_late_by_spacing_over_speed():
     machine = with_changes(example_machine(), {"transport.speeds_ips": (15, 7.5)})
-    events = dict((name, time) for time, name in make_scene("tape_travel", machine=machine, seconds=1).events)
+    events = {name: time for time, name in make_scene("tape_travel", machine=machine, seconds=1).events}
     # Source: definition of speed: 41.5 mm at 190.5 mm/s, the slower of the two.
     assert events["echo"] - events["note"] == pytest.approx(41.5 / 190.5)
 
@@ -171,7 +178,7 @@ def test_units_and_ground_reach_the_picture():
 @every_clip
 def test_no_large_part_of_the_picture_ever_flashes(name):
     # Source: WCAG 2.2, 2.3.1: a flash is safe where it takes under a quarter of the middle of the view.
-    scene = make_scene(name, profile=SMALL, seconds=2)
+    scene = small_scene(name)
     shown = [pixels[..., :3].astype(int).sum(axis=2) for pixels in film.frames(scene, 15)]
     changed = max(np.mean(np.abs(b - a) > 76) for a, b in zip(shown, shown[1:], strict=False))
     assert changed < 0.05
@@ -181,7 +188,7 @@ def test_no_large_part_of_the_picture_ever_flashes(name):
 
 
 def test_frames_show_what_a_full_drawing_shows():
-    scene = make_scene("past_the_margin", profile=SMALL, seconds=2)
+    scene = small_scene("past_the_margin")
     kept = [pixels.copy() for pixels in film.frames(scene, 10)]
     assert len(kept) == 20
     scene.update(1.25)
