@@ -1,27 +1,22 @@
-"""What-if panel about figures: is the type large enough where the picture is seen?"""
-
-from __future__ import annotations
+"""Figures: whether the type is large enough where the picture is seen."""
 
 from dataclasses import replace
+from typing import Annotated
 
 import numpy as np
+from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from tapecalc.calc.quantity import positive, scalar_or_array
+from tapecalc import words
+from tapecalc.calc.quantity import Is, T, calculator
 from tapecalc.calc.units import from_si, to_si
+from tapecalc.course.deck import DECK, SLOW
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Panel, choice, slider
-from tapecalc.machine import example_machine
+from tapecalc.course.panel import Answer, Artists, Panel, choice, empty_line, slider
 from tapecalc.plot import style
+from tapecalc.plot.style import Profile
 
-__all__ = [
-    "CAPITAL",
-    "EASY_ARCMIN",
-    "LEAST_ARCMIN",
-    "letter_angle",
-    "type_panel",
-]
-
+__all__ = ["CAPITAL", "EASY_ARCMIN", "LEAST_ARCMIN", "letter_angle", "type_panel"]
 
 #: Height of a capital letter over the type size, DejaVu Sans (read from the font).
 CAPITAL = 0.729
@@ -39,61 +34,27 @@ PICTURE = (0.8, 0.9)  # width and height of the room for the sample picture, sha
 AWAY_CM = 20.0, 400.0  # of the eye from the picture
 RULER = 36  # steps in a picture's height; type for video is at least one of them high
 
+TypeShare = Annotated[T, Is("", above=0, words="type size over the height of the picture")]
+PictureHeight = Annotated[T, Is("m", above=0, words="height of the picture as it is shown")]
+EyeDistance = Annotated[T, Is("m", above=0, words="from the eye to the picture", usual=(0.2, 4.0))]
+ViewingAngle = Annotated[T, Is("rad", above=0, words="angle in the eye")]
 
-def letter_angle(share, picture_height, distance):
+
+@calculator
+def letter_angle(share: TypeShare, picture_height: PictureHeight, distance: EyeDistance) -> ViewingAngle:
     """Compute the angle that a capital letter takes in the eye, ``2 atan(c s H / 2 D)``.
 
-    Parameters
-    ----------
-    share : array_like
-        Type size over the height of the picture, greater than 0.
-    picture_height : array_like
-        Height of the picture as it is shown, m.
-    distance : array_like
-        From the eye to the picture, m.
-
-    Returns
-    -------
-    float or numpy.ndarray
-        The angle in rad, of the broadcast shape.
-
-    Raises
-    ------
-    ValueError
-        If a value is not a finite number greater than 0.
-
-    Notes
-    -----
-    Source: right triangle; c is the height of a capital over the type size. Notebook: 09_figures.
-
-    Examples
-    --------
     >>> round(from_si(letter_angle(1 / 36, 0.08, 0.3), "arcmin"), 1)
     18.6
     """
-    height = CAPITAL * positive("share", share) * positive("picture_height", picture_height, "m")
-    return scalar_or_array(2 * np.arctan(height / (2 * positive("distance", distance, "m"))))
+    return 2 * np.arctan(CAPITAL * share * picture_height / (2 * distance))
 
 
-def type_panel():
+def type_panel() -> Panel:
     """Return the panel of type size, picture size and distance of the eye.
 
-    Returns
-    -------
-    Panel
-        Left, the picture with a line of type and a ruler of 36 steps; right, the angle of a letter
-        over the distance.
+    Source: ISO 9241-303 (from memory) for the angles.
 
-    See Also
-    --------
-    letter_angle : the angle
-
-    Notes
-    -----
-    Source: ISO 9241-303 (from memory) for the angles. Notebook: 09_figures.
-
-    Examples
-    --------
     >>> type_panel().readout
     'Type of 26 pt is 1/25 of the picture. On 14 cm of screen, 30 cm away, a capital is 26 arcmin high: easy.'
     """
@@ -116,7 +77,7 @@ def type_panel():
     )
 
 
-def _build(figure, profile):
+def _build(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame of the chart and its two levels; all the rest moves."""
     columns = figure.add_gridspec(1, 2, width_ratios=(1.05, 1))
     chart = figure.add_subplot(columns[1])
@@ -127,20 +88,21 @@ def _build(figure, profile):
     chart.set_xticks([20, 50, 100, 200, 400], labels=["20", "50", "100", "200", "400"])
     chart.set_yticks([1, 5, 20, 100], labels=["1", "5", "20", "100"])
     chart.minorticks_off()
+    pt, frame = profile.line_pt, profile.ground.frame
     for angle, line in ((LEAST_ARCMIN, style.LINES[1]), (EASY_ARCMIN, style.LINES[3])):
-        chart.axhline(angle, color=profile.ground.frame, linewidth=profile.line_pt / 2, linestyle=line)
-    dot = style.line_style(profile, 1) | {"marker": "o", "linestyle": "none"}
-    text = sample.text(0.5, 0.5, "41.5 mm", ha="left", va="center", zorder=3)
+        chart.axhline(angle, color=frame, linewidth=pt / 2, linestyle=line)
     return {
-        "paper": sample.add_patch(Rectangle((0, 0), 0.1, 0.1, zorder=1, linewidth=profile.line_pt / 2)),
-        "ruler": sample.plot([], [], color=profile.ground.frame, linewidth=profile.line_pt / 3, zorder=2)[0],
-        "words": text,
-        "angle": chart.plot([], [], **style.line_style(profile, 0))[0],
-        "here": chart.plot([], [], **dot)[0],
+        "paper": sample.add_patch(Rectangle((0, 0), 0.1, 0.1, zorder=1, linewidth=pt / 2)),
+        "ruler": sample.plot([], [], color=frame, linewidth=pt / 3, zorder=2)[0],
+        "words": sample.text(0.5, 0.5, "41.5 mm", ha="left", va="center", zorder=3),
+        "angle": empty_line(chart, profile, 0),
+        "here": empty_line(chart, profile, 1, marker="o", linestyle="none"),
     }
 
 
-def _update(artists, size, ground, text_pt, width_cm, distance_cm):
+def _update(
+    artists: Artists, size: str, ground: str, text_pt: float, width_cm: float, distance_cm: float
+) -> Answer:
     """Set the type, move the dot, and say whether it can be read."""
     profile = style.as_profile(size).on(ground)
     shown = replace(profile, text_pt=float(text_pt))
@@ -153,23 +115,22 @@ def _update(artists, size, ground, text_pt, width_cm, distance_cm):
     artists["angle"].set_data(away, angles)
     artists["here"].set_data([distance_cm], [angle])
     verdict = "easy" if angle >= EASY_ARCMIN else "readable" if angle >= LEAST_ARCMIN else "too small"
-    pixels = text_pt / 72 * profile.dpi
-    needed = text_pt * EASY_ARCMIN / angle
-    contrast = style.contrast(profile.ground.text, profile.ground.face)
-    rows = [
-        ("type in pixels of the file", f"{pixels:.0f} of {profile.pixels[1]}"),
-        ("type as it is shown", f"{from_si(height * shown.type_share, 'mm'):.1f} mm"),
-        ("easy from", f"{needed:.0f} pt"),
-        ("contrast of the type", f"{contrast:.1f} to 1"),
-    ]
     return (
         f"Type of {text_pt:g} pt is 1/{1 / shown.type_share:.0f} of the picture. On {width_cm:.3g} cm of "
         f"screen, {distance_cm:.3g} cm away, a capital is {angle:.0f} arcmin high: {verdict}.",
-        rows,
+        [
+            ("type in pixels of the file", f"{text_pt / 72 * profile.dpi:.0f} of {profile.pixels[1]}"),
+            ("type as it is shown", words.amount(height * shown.type_share, "mm", ".1f")),
+            ("easy from", f"{text_pt * EASY_ARCMIN / angle:.0f} pt"),
+            (
+                "contrast of the type",
+                f"{style.contrast(profile.ground.text, profile.ground.face):.1f} to 1",
+            ),
+        ],
     )
 
 
-def _set_paper(artists, profile, aspect):
+def _set_paper(artists: Artists, profile: Profile, aspect: float) -> None:
     """Draw the picture to scale into the room it has, with its ruler and its words."""
     axes = artists["paper"].axes
     box = axes.get_window_extent()
@@ -186,9 +147,10 @@ def _set_paper(artists, profile, aspect):
     artists["words"].set(fontsize=points, color=profile.ground.text, position=(left + 0.04, 0.5))
 
 
-_DECK = example_machine()
+# ---------------------------------------------------------------- exercises
+
 _VIDEO = style.as_profile("video_1080")
-_slow_s = _DECK.delays(min(_DECK.speeds))[0]
+_slow_s = DECK.delays(SLOW)[0]
 
 #: The prediction: frames from record to playback head at the slow speed; a guess may be a third off.
 _frames = 30 * _slow_s
@@ -212,12 +174,12 @@ smallest_type = Exercise(
 )
 
 #: Frames between two beats of the song.
-_beat_frames = 30 * 60 / _DECK.song.bpm
+_beat_frames = 30 * 60 / DECK.song.bpm
 frames_per_beat = Exercise(
     _beat_frames,
     "frames",
-    (_DECK.song.bpm / 30, "You divided the other way round: seconds per beat times frames per second."),
-    (30 * _DECK.song.bpm / 60, "That is beats per second times frames; a beat takes 60/76 seconds."),
+    (DECK.song.bpm / 30, "You divided the other way round: seconds per beat times frames per second."),
+    (30 * DECK.song.bpm / 60, "That is beats per second times frames; a beat takes 60/76 seconds."),
     hint="First the length of a beat in seconds, then times 30.",
 )
 

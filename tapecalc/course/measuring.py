@@ -1,66 +1,55 @@
-"""What-if panels about measuring: what ruler and stopwatch tell, and how long a piece of sound to compare."""
-
-from __future__ import annotations
+"""What ruler and stopwatch tell, and how long a piece of sound to compare."""
 
 import math
+from collections.abc import Callable
 from functools import cache
+from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
+from tapecalc import words
 from tapecalc.calc.flutter import depth_from_repeat, fluttered_delay
 from tapecalc.calc.standards import FLUTTER_TONE
 from tapecalc.calc.transport import delay_from_spacing, spacing_from_delay, speed_from_delay
 from tapecalc.calc.units import from_si, to_si
+from tapecalc.course.deck import DECK, FAST, SLOW
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Panel, slider
-from tapecalc.machine import example_machine
-from tapecalc.measuring import Delay, Estimate, Ruler, Stopwatch, solve_geometry
+from tapecalc.course.panel import Answer, Artists, Panel, empty_line, slider
+from tapecalc.measuring import Delay, Estimate, Geometry, Ruler, Stopwatch, solve_geometry
 from tapecalc.plot import style
-from tapecalc.words import with_uncertainty
+from tapecalc.plot.style import Profile
 
-__all__ = [
-    "pieces_panel",
-    "tools_panel",
-]
+__all__ = ["pieces_panel", "tools_panel"]
 
+Floats = NDArray[np.float64]
 
 MARKS = 1e-3  # how exactly a length of tape is marked, a share of it (common practice, no source)
 SHOWN_MM, SHOWN_CM_S = 2.5, 1.2  # about the deck's own figures
 CIRCLE = np.linspace(0, 2 * math.pi, 121)
-
 RATE = 32_000  # samples a second
 SECONDS = 2.5
 STARTS = np.arange(0.15, 2.1, 0.1)  # middles of the pieces, s
 REACH = to_si(1.6, "ms")  # how far from the usual delay is looked
 FAINTEST_US, LARGEST_US = 0.1, 2000.0
+USUAL = DECK.delays(FAST)[0]
 
 
 # ---------------------------------------------------------------- what each tool tells
 
 
-def tools_panel():
+def tools_panel() -> Panel:
     """Return the panel of head spacing and tape speed: delay, ruler and stopwatch, and all together.
 
-    Returns
-    -------
-    Panel
-        Speed over spacing. The delay allows a slanted line, the ruler an upright band, the
-        stopwatch a level one; the ellipse is what all three leave.
+    The delay allows a slanted line, the ruler an upright band, the stopwatch a level one; the ellipse
+    is what all three leave. Source: JCGM 100:2008 (GUM).
 
-    See Also
-    --------
-    pieces_panel : how sure the delay itself is
-
-    Notes
-    -----
-    Source: `solve_geometry`; JCGM 100:2008 (GUM). Notebook: 08_measuring.
-
-    Examples
-    --------
-    >>> print(tools_panel().readout)  # doctest: +NORMALIZE_WHITESPACE
+    >>> print(tools_panel().readout)
     Delay, ruler and stopwatch together: heads 41.50 mm +/- 0.27 mm apart, tape at 19.05 cm/s +/- 0.12 cm/s.
     The stopwatch tells more.
     """
+    span: dict[str, Any] = {"low": 1.0, "high": 4000.0, "step": 0.1, "unit": "µs", "log": True}
     return Panel(
         name="ruler_and_stopwatch",
         build=_build_tools,
@@ -69,81 +58,72 @@ def tools_panel():
             slider("ruler_mm", "ruler uncertain by", 0.5, low=0.1, high=2.0, step=0.05, unit="mm"),
             slider("length_m", "marked tape", 5.0, low=1.0, high=30.0, step=0.5, unit="m"),
             slider("thumb_s", "stopwatch uncertain by", 0.2, low=0.05, high=0.5, step=0.05, unit="s"),
-            slider("delay_us", "delay uncertain by", 50.0, low=1.0, high=4000.0, step=0.1,
-                   unit="µs", log=True),
+            slider("delay_us", "delay uncertain by", 50.0, **span),
         ),
         question="From which length of tape on does the stopwatch tell more than the ruler?",
         legend="Slanted strip: pairs that give the delay. Upright band: what the ruler allows. Level band: "
         "what the stopwatch allows. Ellipse: what all together leave; dot: the best pair.",
         alt="Chart of tape speed in cm/s over head spacing in mm: a slanted strip for the delay, an upright "
         "band for the ruler, a level band for the stopwatch, and a small ellipse where they cross.",
-    )  # fmt: skip
-
-
-def _build_tools(figure, profile):
-    """Draw the axes and the shapes that will move."""
-    machine = example_machine()
-    spacing_mm, speed_cm_s = from_si(machine.spacings[0], "mm"), from_si(machine.speeds[0], "cm_s")
-    axes = figure.subplots()
-    style.dress(axes, profile, x="head spacing (mm)", y="tape speed (cm/s)")
-    axes.set(
-        xlim=(spacing_mm - SHOWN_MM, spacing_mm + SHOWN_MM),
-        ylim=(speed_cm_s - SHOWN_CM_S, speed_cm_s + SHOWN_CM_S),
     )
 
-    def line(index, **look):
-        return axes.plot([], [], **(style.line_style(profile, index) | look))[0]
 
+def _build_tools(figure: Figure, profile: Profile) -> Artists:
+    """Draw the axes and the shapes that will move."""
+    mm, cm_s = from_si(DECK.spacings[0], "mm"), from_si(FAST, "cm_s")
+    axes = style.dress(figure.subplots(), profile, x="head spacing (mm)", y="tape speed (cm/s)")
+    axes.set(xlim=(mm - SHOWN_MM, mm + SHOWN_MM), ylim=(cm_s - SHOWN_CM_S, cm_s + SHOWN_CM_S))
     return {
-        "ruler": line(1),
-        "stopwatch": line(2),
-        "delay": line(3),
-        "ellipse": line(0, linewidth=1.6 * profile.line_pt),
-        "best": line(0, linestyle="none", marker="o"),
+        "ruler": empty_line(axes, profile, 1),
+        "stopwatch": empty_line(axes, profile, 2),
+        "delay": empty_line(axes, profile, 3),
+        "ellipse": empty_line(axes, profile, 0, linewidth=1.6 * profile.line_pt),
+        "best": empty_line(axes, profile, 0, linestyle="none", marker="o"),
     }
 
 
-def _update_tools(artists, ruler_mm, length_m, thumb_s, delay_us):
+def _update_tools(
+    artists: Artists, ruler_mm: float, length_m: float, thumb_s: float, delay_us: float
+) -> Answer:
     """Solve for spacing and speed with each tool and with both, and draw what they allow."""
-    machine = example_machine()
-    spacing, speed = machine.spacings[0], machine.speeds[0]
-    delay = Delay(Estimate(spacing / speed, to_si(delay_us, "us"), "s"))
+    spacing = DECK.spacings[0]
+    delay = Delay(Estimate(spacing / FAST, to_si(delay_us, "us"), "s"))
     ruler = Ruler(Estimate(spacing, to_si(ruler_mm, "mm"), "m"))
-    watch = Stopwatch(Estimate(length_m, MARKS * length_m, "m"), Estimate(length_m / speed, thumb_s, "s"))
+    watch = Stopwatch(Estimate(length_m, MARKS * length_m, "m"), Estimate(length_m / FAST, thumb_s, "s"))
     both, ruled, timed = (solve_geometry([delay, *tools]) for tools in ((ruler, watch), (ruler,), (watch,)))
-    d, v = both.spacings[0], both.speeds[0]
-    center = np.array([from_si(d.value, "mm"), from_si(v.value, "cm_s")])
-    of_tape = timed.speeds[0].uncertainty
+    center = np.array([from_si(both.spacings[0].value, "mm"), from_si(both.speeds[0].value, "cm_s")])
+    of_tape, of_ruler = timed.speeds[0].uncertainty, ruled.speeds[0].uncertainty
     artists["ruler"].set_data(*_band(center[0], ruler_mm))
     artists["stopwatch"].set_data(*_band(center[1], from_si(of_tape, "cm_s"))[::-1])
     artists["delay"].set_data(*_strip(center, delay.delay))
     artists["ellipse"].set_data(*_ellipse(both, center))
     artists["best"].set_data([center[0]], [center[1]])
-    better = "stopwatch" if timed.speeds[0].uncertainty < ruled.speeds[0].uncertainty else "ruler"
-    rows = [
-        (f"with the {name} alone", f"{_in_mm(found.spacings[0])}; {_in_cm_s(found.speeds[0])}")
-        for name, found in (("ruler", ruled), ("stopwatch", timed))
-    ]
-    rows.append(("with the delay alone", "only spacing over speed, the slanted strip"))
-    said = f"heads {_in_mm(d)} apart, tape at {_in_cm_s(v)}"
-    return f"Delay, ruler and stopwatch together: {said}. The {better} tells more.", rows
+    return (
+        f"Delay, ruler and stopwatch together: heads {_in_mm(both)} apart, tape at {_in_cm_s(both)}. "
+        f"The {'stopwatch' if of_tape < of_ruler else 'ruler'} tells more.",
+        [
+            ("with the ruler alone", f"{_in_mm(ruled)}; {_in_cm_s(ruled)}"),
+            ("with the stopwatch alone", f"{_in_mm(timed)}; {_in_cm_s(timed)}"),
+            ("with the delay alone", "only spacing over speed, the slanted strip"),
+        ],
+    )
 
 
-def _in_mm(estimate):
-    return estimate.text(from_si(1.0, "mm"), "mm")
+def _in_mm(geometry: Geometry) -> str:
+    return geometry.spacings[0].text(from_si(1.0, "mm"), "mm")
 
 
-def _in_cm_s(estimate):
-    return estimate.text(from_si(1.0, "cm_s"), "cm/s")
+def _in_cm_s(geometry: Geometry) -> str:
+    return geometry.speeds[0].text(from_si(1.0, "cm_s"), "cm/s")
 
 
-def _band(center, half):
+def _band(center: float, half: float) -> tuple[Floats, Floats]:
     """The two edges of an upright band as one line, joined far outside the picture."""
     edges = center + half * np.array([-1.0, -1.0, 1.0, 1.0])
     return edges, np.array([-1e3, 1e3, 1e3, -1e3])
 
 
-def _strip(center, delay):
+def _strip(center: Floats, delay: Estimate) -> tuple[Floats, Floats]:
     """The two edges of the strip of pairs that give a delay, joined outside the picture."""
     spacing = center[0] + np.array([-50.0, 50.0, 50.0, -50.0]) * 0.5
     ratio = center[1] / center[0] * delay.value
@@ -151,10 +131,9 @@ def _strip(center, delay):
     return spacing, ratio * spacing / edges
 
 
-def _ellipse(geometry, center):
+def _ellipse(geometry: Geometry, center: Floats) -> Floats:
     """Outline whose shadows on both axes are the 95 % intervals."""
-    covariance = geometry.covariance[:2, :2]
-    values, vectors = np.linalg.eigh(covariance)
+    values, vectors = np.linalg.eigh(geometry.covariance[:2, :2])
     reach = 2.0 * np.sqrt(np.maximum(values, 0))
     offsets = vectors @ (reach[:, None] * np.array([np.cos(CIRCLE), np.sin(CIRCLE)]))
     return center[:, None] * (1 + offsets)
@@ -163,38 +142,21 @@ def _ellipse(geometry, center):
 # ---------------------------------------------------------------- how long a piece to compare
 
 
-def pieces_panel():
-    """Return the panel that looks for pieces of a sound in its echo, and compares with the truth.
+def pieces_panel() -> Panel:
+    """Return the panel that looks for 20 pieces of noise in their echo, and compares with the truth.
 
-    Returns
-    -------
-    Panel
-        Above, the true delay against time and what each piece finds; below, the error of each
-        piece and their rms.
-
-    See Also
-    --------
-    tools_panel : what follows from the delay
-
-    Notes
-    -----
-    Source: correlation of 20 pieces of noise up to 4 kHz, its peak by a parabola.
-    Notebook: 08_measuring.
-
-    Examples
-    --------
     >>> panel = pieces_panel()
     >>> panel.set(wobble_percent=0.0, snr_db=60)
     >>> panel.readout.partition(":")[0]
     'Pieces of 20 ms find the delay'
     """
+    span: dict[str, Any] = {"low": 5.0, "high": 200.0, "step": 0.02, "unit": "ms", "log": True}
     return Panel(
         name="pieces_of_sound",
         build=_build_pieces,
         update=_update_pieces,
         controls=(
-            slider("piece_ms", "length of a piece", 20.0, low=5.0, high=200.0, step=0.02,
-                   unit="ms", log=True),
+            slider("piece_ms", "length of a piece", 20.0, **span),
             slider("snr_db", "signal over noise", 40.0, low=0.0, high=60.0, step=1.0, unit="dB"),
             slider("wobble_percent", "wobble of the speed", 0.2, low=0.0, high=0.5, step=0.01, unit="%"),
             slider("rate_hz", "rate of the wobble", 2.0, low=0.5, high=10.0, step=0.1, unit="Hz"),
@@ -204,12 +166,12 @@ def pieces_panel():
         "the error of each piece; level line, their rms.",
         alt="Two charts over time in s. Above: delay in ms, a sine with a dot for each of 20 pieces. Below: "
         "error of each piece in microseconds on a logarithmic scale, and a level line for their rms.",
-    )  # fmt: skip
+    )
 
 
-def _build_pieces(figure, profile):
+def _build_pieces(figure: Figure, profile: Profile) -> Artists:
     """Draw the axes; the deck's usual delay is in the middle."""
-    delay_ms = from_si(_usual_delay(), "ms")
+    delay_ms = from_si(USUAL, "ms")
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     style.dress(above, profile, y="delay (ms)")
     style.dress(below, profile, x="time (s)", y="error (µs)")
@@ -218,61 +180,58 @@ def _build_pieces(figure, profile):
     below.set(yscale="log", ylim=(FAINTEST_US, LARGEST_US), yticks=(0.1, 1, 10, 100, 1000))
     below.set_yticklabels(["0.1", "1", "10", "100", "1000"])
     below.minorticks_off()
-    dots = {"linestyle": "none", "marker": "o", "markersize": 2 * profile.line_pt + 1, "zorder": 4}
-
-    def line(axes, index, **look):
-        return axes.plot([], [], **(style.line_style(profile, index) | look))[0]
-
+    dots: dict[str, Any] = {
+        "linestyle": "none",
+        "marker": "o",
+        "markersize": 2 * profile.line_pt + 1,
+        "zorder": 4,
+    }
     return {
-        "true": line(above, 0),
-        "found": line(above, 1, **dots),
-        "errors": line(below, 1, **dots),
-        "rms": line(below, 2),
+        "true": empty_line(above, profile, 0),
+        "found": empty_line(above, profile, 1, **dots),
+        "errors": empty_line(below, profile, 1, **dots),
+        "rms": empty_line(below, profile, 2),
     }
 
 
-def _update_pieces(artists, piece_ms, snr_db, wobble_percent, rate_hz):
+def _update_pieces(
+    artists: Artists, piece_ms: float, snr_db: float, wobble_percent: float, rate_hz: float
+) -> Answer:
     """Make the echo, look for each piece in it, and compare with the truth."""
-    wobble, nominal = to_si(wobble_percent, "percent"), _usual_delay()
+    wobble = to_si(wobble_percent, "percent")
     coarse = np.linspace(0, SECONDS, 1001)
-    true = fluttered_delay(coarse, wobble, rate_hz, nominal)
+    true = fluttered_delay(coarse, wobble, rate_hz, USUAL)
     time = np.arange(int(SECONDS * RATE)) / RATE
     dry, read, hiss = _sounds()
     played = read(time - np.interp(time, coarse, true)) + 10 ** (-snr_db / 20) * hiss
-    found = _find(dry, played, round(to_si(piece_ms, "ms") * RATE), nominal)
+    found = _find(dry, played, round(to_si(piece_ms, "ms") * RATE))
     heard = STARTS + found
-    errors = found - fluttered_delay(heard, wobble, rate_hz, nominal)
+    errors = found - fluttered_delay(heard, wobble, rate_hz, USUAL)
     rms = float(np.sqrt(np.mean(errors**2)))
     artists["true"].set_data(coarse, from_si(true, "ms"))
     artists["found"].set_data(heard, from_si(found, "ms"))
     artists["errors"].set_data(heard, np.clip(from_si(np.abs(errors), "us"), FAINTEST_US, LARGEST_US))
     artists["rms"].set_data([0.3, SECONDS], [from_si(rms, "us")] * 2)
-    mean = from_si(float(np.mean(found)), "ms")
-    spread = from_si(2 * float(np.std(found)) / math.sqrt(len(found)), "ms")
+    mean_ms = from_si(float(np.mean(found)), "ms")
+    spread_ms = from_si(2 * float(np.std(found)) / math.sqrt(len(found)), "ms")
     return (
-        f"Pieces of {piece_ms:.3g} ms find the delay: single ones are off by {_in_us(rms)} rms.",
+        f"Pieces of {piece_ms:.3g} ms find the delay: single ones are off by {_two_digits(rms)} rms.",
         [
-            ("the worst piece is off by", _in_us(np.max(np.abs(errors)))),
+            ("the worst piece is off by", _two_digits(np.max(np.abs(errors)))),
             ("the delay swings by", f"{from_si(float(np.ptp(true)), 'us'):.0f} µs"),
-            ("mean of all pieces", with_uncertainty(mean, max(spread, 1e-4), "ms")),
+            ("mean of all pieces", words.with_uncertainty(mean_ms, max(spread_ms, 1e-4), "ms")),
         ],
     )
 
 
-def _in_us(time):
+def _two_digits(time: float) -> str:
     """A time in microseconds with two digits."""
-    rounded = float(f"{from_si(float(time), 'us'):.2g}")
-    return f"{rounded:g} \N{MICRO SIGN}s"
-
-
-def _usual_delay():
-    """The bench deck's delay at its fast speed."""
-    machine = example_machine()
-    return machine.delays(machine.speeds[0])[0]
+    rounded = f"{from_si(float(time), 'us'):.2g}"
+    return f"{float(rounded):g} µs"
 
 
 @cache
-def _sounds():
+def _sounds() -> tuple[Floats, Callable[[Floats], Floats], Floats]:
     """Noise from 100 Hz to 4 kHz, a function that reads it anywhere, and hiss, both of rms 1."""
     from scipy.interpolate import CubicSpline
 
@@ -286,9 +245,9 @@ def _sounds():
     return dry, CubicSpline(np.arange(count) / RATE, dry), rng.standard_normal(count)
 
 
-def _find(dry, played, length, nominal):
+def _find(dry: Floats, played: Floats, length: int) -> Floats:
     """Delay of each piece: the peak of its correlation with the echo, refined by a parabola."""
-    reach, lag = round(REACH * RATE), round(nominal * RATE)
+    reach, lag = round(REACH * RATE), round(USUAL * RATE)
     begins = np.round(STARTS * RATE).astype(int) - length // 2
     pieces = dry[begins[:, None] + np.arange(length)]
     echo = played[begins[:, None] + np.arange(lag - reach, lag + reach + length)]
@@ -300,8 +259,7 @@ def _find(dry, played, length, nominal):
     return (lag - reach + top + 0.5 * (left - right) / (left - 2 * peak + right)) / RATE
 
 
-_DECK = example_machine()
-_FAST, _SLOW = _DECK.speeds
+# ---------------------------------------------------------------- exercises
 
 #: The prediction: how well a ruler and a perfect delay tell the speed.
 _of_ruler = 100 * 0.5 / 41.5
@@ -330,7 +288,7 @@ speed = Exercise(
 )
 
 #: How well a stopwatch tells a speed.
-_time = 10 / _FAST
+_time = 10 / FAST
 _watch_percent = 100 * math.hypot(0.2 / _time, 1e-3)
 stopwatch = Exercise(
     _watch_percent,
@@ -358,11 +316,11 @@ together = Exercise(
 )
 
 #: What a low pass reads as.
-_lag_um = from_si(spacing_from_delay(to_si(32, "us"), _SLOW), "um")
+_lag_um = from_si(spacing_from_delay(to_si(32, "us"), SLOW), "um")
 lag = Exercise(
     _lag_um,
     "um",
-    (from_si(spacing_from_delay(to_si(32, "us"), _FAST), "um"), "That is at the fast speed."),
+    (from_si(spacing_from_delay(to_si(32, "us"), FAST), "um"), "That is at the fast speed."),
     (_lag_um / 1000, "That is in millimeters."),
     (32.0, "Microseconds are not micrometers: how far does the tape run in them?"),
     hint="How far does the tape run in 32 millionths of a second?",
@@ -374,14 +332,14 @@ tone = Exercise(
     _period_ms,
     "ms",
     (FLUTTER_TONE / 1000, "That is how many waves there are in a millisecond."),
-    (from_si(delay_from_spacing(_DECK.spacings[0], _FAST), "ms"), "That is the deck's delay itself."),
+    (from_si(delay_from_spacing(DECK.spacings[0], FAST), "ms"), "That is the deck's delay itself."),
     (_period_ms / 2, "Half a wave later the tone is upside down: a correlation sees the sign."),
     hint="How long is one wave of the tone?",
 )
 
 #: The machine's own wobble behind a reading.
-_sine = abs(math.sin(math.pi * 1.6 * _DECK.delays(_FAST)[0]))
-_own_percent = from_si(depth_from_repeat(0.0016, 1.6, _DECK.delays(_FAST)[0]), "percent")
+_sine = abs(math.sin(math.pi * 1.6 * DECK.delays(FAST)[0]))
+_own_percent = from_si(depth_from_repeat(0.0016, 1.6, DECK.delays(FAST)[0]), "percent")
 own = Exercise(
     _own_percent,
     "%",
