@@ -1,0 +1,73 @@
+"""Numbers with units as people read them."""
+
+import pytest
+
+from tapecalc import words
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "written"),
+    [
+        (217.86, 3.41, "218 ms +/- 3 ms"),
+        (217.86, 0.341, "217.9 ms +/- 0.3 ms"),
+        (217.86, 0.141, "217.86 ms +/- 0.14 ms"),
+        (2178.5, 34.1, "2180 ms +/- 30 ms"),
+        (2178.5, 14.1, "2178 ms +/- 14 ms"),
+        (217.86, 0.96, "217.9 ms +/- 1.0 ms"),
+        (217.86, 9.6, "218 ms +/- 10 ms"),
+        (217.86, 0, "217.9 ms"),
+    ],
+)
+def test_digits_end_where_the_uncertainty_begins(value, uncertainty, written):
+    assert words.with_uncertainty(value, uncertainty, "ms") == written
+
+
+def test_an_uncertainty_without_a_unit_stands_alone():
+    assert words.with_uncertainty(1.2345, 0.02) == "1.23 +/- 0.02"
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [
+        (words.amount(0.2178, "ms"), "218 ms"),
+        (words.amount(-0.0041, "ms", "+.1f"), "-4.1 ms"),
+        (words.amount(4e-6, "um", ".1f"), "4.0 \N{MICRO SIGN}m"),
+        (words.amount(0.0038, "percent", ".2f"), "0.38 %"),
+        (words.speed(0.1905), "7.5 ips"),
+        (words.speed(0.1905, "metric"), "19.05 cm/s"),
+        (words.speed_twice(0.09525), "3.75 ips (9.525 cm/s)"),
+        (words.speed_twice(0.09525, "metric"), "9.525 cm/s (3.75 ips)"),
+        (words.length(0.0415), "41.5 mm"),
+        (words.length(0.0415, "inches"), "1.63 in"),
+        (words.frequency(999.4), "999 Hz"),
+        (words.frequency(1000), "1.0 kHz"),
+        (words.frequency(15_840.0), "15.8 kHz"),
+        (words.frequency(4231.0, digits=2), "4.2 kHz"),
+        (words.frequency(999.6, digits=3), "1 kHz"),
+        (words.frequency(7.5469, digits=3), "7.55 Hz"),
+        (words.duration(8 * 3600), "8 h"),
+        (words.duration(3599), "59 min"),
+        (words.listed(["a"]), "a"),
+        (words.listed(["a", "b", "c"]), "a, b and c"),
+    ],
+)
+def test_numbers_are_written_in_trade_units(text, written):
+    assert text == written
+
+
+@pytest.mark.parametrize("write", [words.speed, words.length])
+def test_another_system_of_units_is_refused(write):
+    with pytest.raises(ValueError, match="units 'inch' is not known; did you mean 'inches'"):
+        write(0.1905, "inch")
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "said"),
+    [
+        (float("nan"), 1, "value must be a finite number, got nan"),
+        (1, -1, "uncertainty must be 0 or more, got -1"),
+    ],
+)
+def test_what_is_no_figure_is_refused(value, uncertainty, said):
+    with pytest.raises(ValueError, match=said):
+        words.with_uncertainty(value, uncertainty)
