@@ -13,12 +13,6 @@ beats = st.floats(1 / 64, 16)
 notes = st.sampled_from(tempo.NOTE_VALUES)
 
 
-@given(tempos, beats)
-def test_delay_and_tempo_are_inverses(bpm, length):
-    delay = tempo.delay_from_tempo(bpm, length)
-    assert tempo.tempo_from_delay(delay, length) == pytest.approx(bpm, rel=1e-12)
-
-
 @given(st.lists(tempos, min_size=1, max_size=5), beats)
 def test_delay_and_beats_are_inverses_on_arrays(bpm, length):
     back = tempo.beats_from_delay(tempo.delay_from_tempo(bpm, length), bpm)
