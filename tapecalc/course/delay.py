@@ -4,18 +4,9 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tapecalc import words
+from tapecalc.calc import transport
 from tapecalc.calc.standards import SPEED_LIMITS
 from tapecalc.calc.tempo import echo_zone
-from tapecalc.calc.transport import (
-    delay_at,
-    delay_from_spacing,
-    delay_uncertainty,
-    mains_speed_ratio,
-    pitch_ratio,
-    sleeve_diameter,
-    spacing_from_delay,
-    speed_from_length,
-)
 from tapecalc.calc.units import from_si, ratio_to_cents, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW, SLOWEST_IPS, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
@@ -27,7 +18,7 @@ from tapecalc.plot.style import Profile
 __all__ = ["delay_panel", "speed_change_panel"]
 
 SHORTEST_MM, LONGEST_MM = 10.0, 100.0
-LONGEST_MS = from_si(delay_from_spacing(to_si(LONGEST_MM, "mm"), to_si(SLOWEST_IPS, "ips")), "ms")
+LONGEST_MS = from_si(transport.delay_from_spacing(to_si(LONGEST_MM, "mm"), to_si(SLOWEST_IPS, "ips")), "ms")
 LARGEST_SLIP_MM = 1.0
 LARGEST_DRIFT = from_si(SPEED_LIMITS["domestic"], "percent")
 STANDARD_IPS = (3.75, 7.5, 15.0)  # speeds drawn for comparison
@@ -79,7 +70,9 @@ def _build_delay(figure: Figure, profile: Profile) -> Artists:
     delay.set(xlim=(0, LONGEST_MM), ylim=(0, 1.05 * LONGEST_MS))
     standards = []
     for k, speed_ips in enumerate(STANDARD_IPS):
-        ends = from_si(delay_from_spacing(to_si([0.1, LONGEST_MM], "mm"), to_si(speed_ips, "ips")), "ms")
+        ends = from_si(
+            transport.delay_from_spacing(to_si([0.1, LONGEST_MM], "mm"), to_si(speed_ips, "ips")), "ms"
+        )
         thin = {"color": profile.ground.frame, "linewidth": profile.line_pt / 2}
         standards += delay.plot([0.1, LONGEST_MM], ends, **(style.line_style(profile, k) | thin))
     if not profile.narrow:
@@ -107,10 +100,10 @@ def _update_delay(
     spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
     sides = ((ruler_mm, 0.0), (0.0, drift_percent), (ruler_mm, drift_percent))
     of_ruler, of_speed, together = (
-        delay_uncertainty(spacing, speed, to_si(mm, "mm"), speed * to_si(percent, "percent"))
+        transport.delay_uncertainty(spacing, speed, to_si(mm, "mm"), speed * to_si(percent, "percent"))
         for mm, percent in sides
     )
-    delay = delay_from_spacing(spacing, speed)
+    delay = transport.delay_from_spacing(spacing, speed)
     delay_ms = from_si(delay, "ms")
     flat_ms, upright_ms, slanted_ms = (from_si(side, "ms") for side in (of_ruler, of_speed, together))
     artists["line"].set_data([0, LONGEST_MM], [0, LONGEST_MM * delay_ms / spacing_mm])
@@ -186,10 +179,10 @@ def _update_change(
     first, last = to_si(first_ips, "ips"), to_si(last_ips, "ips")
     settled = START + change_s
     speeds = np.interp(TIME, (START, settled), (first, last))
-    delay = delay_at(TIME, speeds, spacing)
+    delay = transport.delay_at(TIME, speeds, spacing)
     recorded = np.interp(TIME - delay, TIME, speeds)
-    semitones = ratio_to_cents(pitch_ratio(speeds, recorded)) / 100
-    old_delay, new_delay = (delay_from_spacing(spacing, speed) for speed in (first, last))
+    semitones = ratio_to_cents(transport.pitch_ratio(speeds, recorded)) / 100
+    old_delay, new_delay = (transport.delay_from_spacing(spacing, speed) for speed in (first, last))
     for span in artists["changing"]:
         span.set_width(change_s)
     for mark in artists["in tune"]:
@@ -228,7 +221,7 @@ first_guess = Exercise(
 )
 
 #: Two inches at 7.5 ips.
-_two_inches_ms = from_si(delay_from_spacing(to_si(2, "in"), to_si(7.5, "ips")), "ms")
+_two_inches_ms = from_si(transport.delay_from_spacing(to_si(2, "in"), to_si(7.5, "ips")), "ms")
 two_inches = Exercise(
     _two_inches_ms,
     "ms",
@@ -239,7 +232,7 @@ two_inches = Exercise(
 )
 
 #: Where a second head must stand for 150 ms at the fast speed.
-_second_head_mm = from_si(spacing_from_delay(to_si(150, "ms"), FAST), "mm")
+_second_head_mm = from_si(transport.spacing_from_delay(to_si(150, "ms"), FAST), "mm")
 second_head = Exercise(
     _second_head_mm,
     "mm",
@@ -250,7 +243,7 @@ second_head = Exercise(
 )
 
 #: How well a ruler must do for one millisecond.
-_ruler_mm = from_si(spacing_from_delay(to_si(1, "ms"), FAST), "mm")
+_ruler_mm = from_si(transport.spacing_from_delay(to_si(1, "ms"), FAST), "mm")
 ruler = Exercise(
     _ruler_mm,
     "mm",
@@ -261,13 +254,13 @@ ruler = Exercise(
 
 #: The wall of a sleeve that makes the delay four percent shorter.
 _D, _h = DECK.capstan_diameter, DECK.tape_thickness
-_wall_mm = from_si((sleeve_diameter(_D, _h, 1 / 0.96) - _D) / 2, "mm")
+_wall_mm = from_si((transport.sleeve_diameter(_D, _h, 1 / 0.96) - _D) / 2, "mm")
 sleeve_wall = Exercise(
     _wall_mm,
     "mm",
     (2 * _wall_mm, "The diameter grows by two walls, one on each side."),
     (
-        from_si((sleeve_diameter(_D, _h, 1.04) - _D) / 2, "mm"),
+        from_si((transport.sleeve_diameter(_D, _h, 1.04) - _D) / 2, "mm"),
         "Four percent less delay is a little more than four percent more speed: divide by 0.96.",
     ),
     (lambda mm: mm < 0, "A shorter delay needs a faster tape, so the capstan must get thicker."),
@@ -276,23 +269,23 @@ sleeve_wall = Exercise(
 )
 
 #: A motor made for 60 Hz on 50 Hz.
-_there_ms = 250 / mains_speed_ratio(50, 60)
+_there_ms = 250 / transport.mains_speed_ratio(50, 60)
 mains = Exercise(
     _there_ms,
     "ms",
-    (250 * mains_speed_ratio(50, 60), "A slower motor makes a later echo, not an earlier one."),
+    (250 * transport.mains_speed_ratio(50, 60), "A slower motor makes a later echo, not an earlier one."),
     (250, "A motor locked to the mains slows down with it."),
     hint="Find the ratio of the two speeds first. The delay goes the opposite way.",
 )
 
 #: Spacing from a stopwatch and a recorded click.
-_true_speed = speed_from_length(5, 25.6)
-_found_mm = from_si(spacing_from_delay(to_si(240, "ms"), _true_speed), "mm")
+_true_speed = transport.speed_from_length(5, 25.6)
+_found_mm = from_si(transport.spacing_from_delay(to_si(240, "ms"), _true_speed), "mm")
 stopwatch = Exercise(
     _found_mm,
     "mm",
     (
-        from_si(spacing_from_delay(to_si(240, "ms"), FAST), "mm"),
+        from_si(transport.spacing_from_delay(to_si(240, "ms"), FAST), "mm"),
         "You trusted the number on the speed switch; the stopwatch knows better.",
     ),
     (from_si(5 * 25.6, "m") * 240, "Speed is length divided by time: 5 m by 25.6 s."),

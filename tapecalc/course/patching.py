@@ -5,16 +5,7 @@ import math
 import numpy as np
 from matplotlib.figure import Figure
 
-from tapecalc.calc import loop
-from tapecalc.calc.levels import (
-    allowed_exposure,
-    dbv_to_dbu,
-    leak_ripple_db,
-    level_diagram,
-    loading_loss_db,
-    pad_db,
-    track_snr_db,
-)
+from tapecalc.calc import levels, loop
 from tapecalc.calc.quantity import between, known_name, non_negative, single
 from tapecalc.calc.standards import TRACK_WIDTHS
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
@@ -29,7 +20,7 @@ __all__ = ["patch_gains", "patch_panel", "staging_panel"]
 
 LOWEST_DBU, HIGHEST_DBU = -110.0, 60.0
 WANTED_HEADROOM_DB = 12.0  # above the voice as it peaks in rehearsal; the night is louder
-REFERENCES = {"+4 dBu": 4.0, "-10 dBV": dbv_to_dbu(-10.0)}
+REFERENCES = {"+4 dBu": 4.0, "-10 dBV": levels.dbv_to_dbu(-10.0)}
 SECONDS = 5.0  # of the repeats that are drawn
 FAINTEST_DB, LOUDEST_DB = -60.0, 12.0
 SILENT = 1e-6  # amplitude for a pan that is turned away
@@ -97,7 +88,7 @@ def _update_staging(
         "levels.machine_reference_dbu": float(reference_dbu),
     }
     stages = with_changes(DECK, changes).level_stages
-    diagram = level_diagram(stages, instrument_dbu)
+    diagram = levels.level_diagram(stages, instrument_dbu)
     nodes, places = diagram.nodes, np.arange(len(stages))
     artists["most"].set_data(places, [stage.max_dbu for stage in stages])
     artists["signal"].set_data(places, [node.dbu for node in nodes])
@@ -188,7 +179,7 @@ def _update_patch(
     fader, send = db_to_amplitude(fader_db), db_to_amplitude(return_send_db)
     gains = patch_gains(patch, fader=fader, return_send=send, pan=pan_percent / 100)
     heard_db, back_db = (amplitude_to_db(max(gain, SILENT)) for gain in gains)
-    up_db = leak_ripple_db(leak_db)[1]
+    up_db = levels.leak_ripple_db(leak_db)[1]
     round_db = back_db + up_db
     delay = DECK.delays(FAST)[0]
     count = np.arange(1, 1 + math.floor(SECONDS / delay))
@@ -205,7 +196,7 @@ def _update_patch(
 
 # ---------------------------------------------------------------- exercises
 
-_diagram = level_diagram(DECK.level_stages, DECK.levels.instrument_dbu)
+_diagram = levels.level_diagram(DECK.level_stages, DECK.levels.instrument_dbu)
 
 #: The prediction: how far the voice stays below a full tape.
 first_guess = Exercise(
@@ -220,20 +211,20 @@ first_guess = Exercise(
 
 #: From a studio mixer into a domestic machine.
 pad = Exercise(
-    pad_db(4.0, dbv_to_dbu(-10.0)),
+    levels.pad_db(4.0, levels.dbv_to_dbu(-10.0)),
     "dB",
     (14, "You subtracted dBV from dBu: first turn -10 dBV into dBu."),
     (6, "Plus four and minus ten are fourteen apart, not six, and then there are two kinds of decibel."),
-    (pad_db(4.0, -10.0) + 2.2185, "dBV into dBu: the same voltage reads 2.2 more, not less, in dBu."),
+    (levels.pad_db(4.0, -10.0) + 2.2185, "dBV into dBu: the same voltage reads 2.2 more, not less, in dBu."),
     hint="Both in dBu first, then one less the other.",
 )
 
 #: A pickup into an input that is made for a mixer.
-_loading = -loading_loss_db(20e3, 10e3)
+_loading = -levels.loading_loss_db(20e3, 10e3)
 loading = Exercise(
     _loading,
     "dB",
-    (-loading_loss_db(10e3, 20e3), "You have exchanged the two: the load is the input."),
+    (-levels.loading_loss_db(10e3, 20e3), "You have exchanged the two: the load is the input."),
     (-amplitude_to_db(0.5), "Half would be left if both were 10 kilo-ohms."),
     (_loading / 2, "A voltage takes 20 log10; 10 log10 is for powers."),
     hint="What is left is load divided by source plus load; then 20 log10, and leave the minus off.",
@@ -241,7 +232,7 @@ loading = Exercise(
 
 #: Two quarter tracks with the same signal.
 both_tracks = Exercise(
-    track_snr_db(2 * TRACK_WIDTHS["quarter track"], TRACK_WIDTHS["quarter track"]),
+    levels.track_snr_db(2 * TRACK_WIDTHS["quarter track"], TRACK_WIDTHS["quarter track"]),
     "dB",
     (amplitude_to_db(2.0), "The signal does gain so much; but the noise gains, too."),
     (0.1, "The signals are alike and add in step; the two hisses are not and add in power."),
@@ -249,18 +240,18 @@ both_tracks = Exercise(
 )
 
 #: How loud a leak eats how much margin.
-_leak = leak_ripple_db(-14.0)[1]
+_leak = levels.leak_ripple_db(-14.0)[1]
 leak = Exercise(
     _leak,
     "dB",
-    (-leak_ripple_db(-14.0)[0], "That is how deep the dip is, out of step. In step the two add."),
+    (-levels.leak_ripple_db(-14.0)[0], "That is how deep the dip is, out of step. In step the two add."),
     (14, "So much weaker is the leak. How much does it add to a tape that gives back 1?"),
     (0.2, "That is its amplitude; one plus that, in decibels."),
     hint="Turn the leak into an amplitude, add it to 1, and take 20 log10.",
 )
 
 #: How long the room may be so loud.
-_stay = allowed_exposure(97.0) / 60
+_stay = levels.allowed_exposure(97.0) / 60
 exposure = Exercise(
     _stay,
     "min",

@@ -10,15 +10,6 @@ from matplotlib.figure import Figure
 
 from tapecalc.calc import loop as loops
 from tapecalc.calc.heads import Heads
-from tapecalc.calc.loop import (
-    EchoLoop,
-    decay_time,
-    gain_for_repeats_db,
-    growth_db_per_s,
-    noise_build_up_db,
-    repeats_until,
-    settling_level,
-)
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, to_si
 from tapecalc.course.deck import DECK, FAST, delay_slider
 from tapecalc.course.exercise import Exercise
@@ -92,8 +83,8 @@ def _update_fading(
     gain_db = amplitude_to_db(gain)
     count = np.arange(1 + math.floor(SECONDS / delay))
     level_db = np.array(_round_and_round(db_to_amplitude(start_db), gain, count[-1]))
-    below_db = hiss_db + noise_build_up_db(gain_db, count[1:])
-    held_db = amplitude_to_db(settling_level(gain_db, 1.0)) if gain > 1 else None
+    below_db = hiss_db + loops.noise_build_up_db(gain_db, count[1:])
+    held_db = amplitude_to_db(loops.settling_level(gain_db, 1.0)) if gain > 1 else None
     if held_db is not None:
         below_db = np.minimum(below_db, held_db)  # the tape holds the hiss as well
     above = level_db[1:] > below_db
@@ -107,13 +98,13 @@ def _update_fading(
         rows.append(("a steady tone piles up by", f"{-amplitude_to_db(1 - gain):.1f} dB"))
         story = (
             f"each repeat is {-gain_db:.1f} dB quieter: {loops.whole_repeats(gain_db, -60):.0f} repeats "
-            f"until 60 dB are gone, in {decay_time(delay, gain_db):.1f} s."
+            f"until 60 dB are gone, in {loops.decay_time(delay, gain_db):.1f} s."
         )
     elif held_db is None:
         rows.append(("changes each second by", "0.0 dB"))
         story = "each repeat is as loud as the last: the sound stays for ever, and the hiss climbs up to it."
     else:
-        rows.append(("grows each second by", f"{growth_db_per_s(delay, gain_db):.1f} dB"))
+        rows.append(("grows each second by", f"{loops.growth_db_per_s(delay, gain_db):.1f} dB"))
         story = f"each repeat is {gain_db:.1f} dB louder, until the tape holds it at {held_db:+.1f} dB; "
         story += "there it stays."
     return f"At a loop gain of {gain:.2f} {story}", rows
@@ -210,7 +201,7 @@ def _update_runaway(
     artists["start"].set_data([frequency, frequency], [LOWEST_DB, -margin_db])
     artists["turn"].set_data(turn.real, turn.imag)
     artists["arrow"].set_data([0, db_to_amplitude(-margin_db)], [0, 0])
-    where, change = f"{frequency:.1f} Hz", growth_db_per_s(delay, -margin_db)
+    where, change = f"{frequency:.1f} Hz", loops.growth_db_per_s(delay, -margin_db)
     rows = [
         ("edge of the return send", f"{edge_db:.1f} dB"),
         ("first tone to start", where),
@@ -220,21 +211,23 @@ def _update_runaway(
     send = f"With the return send at {return_send_db:.1f} dB"
     if margin_db > 0:
         return f"{send} there are {margin_db:.1f} dB to go. It would start at {where}.", rows
-    held_db = amplitude_to_db(settling_level(-margin_db, 1.0)) if margin_db < 0 else LOWEST_DB
+    held_db = amplitude_to_db(loops.settling_level(-margin_db, 1.0)) if margin_db < 0 else LOWEST_DB
     rows.append(("the tape holds it, full tape is 0, at", f"{held_db:+.1f} dB"))
     return f"{send} the loop is {-margin_db:.1f} dB past the edge. It starts at {where}.", rows
 
 
 @lru_cache(maxsize=64)
-def _edge(delay: float, separation: float, low_cut: float, sign: float) -> tuple[EchoLoop, float, float]:
+def _edge(
+    delay: float, separation: float, low_cut: float, sign: float
+) -> tuple[loops.EchoLoop, float, float]:
     """The loop with its return send at 0 dB, the send at which it starts in dB, and where it does.
 
     The send moves the margin dB by dB and the tone not at all, so that the search, which takes longer
     than all the rest and least for a loop that is surely stable, is done once while only the send moves.
     """
     deck = DECK.one_pass(FAST)
-    worn = replace(deck, today=replace(deck.today, separation=separation), low_cut=low_cut)
-    loop = EchoLoop(heads=Heads.from_delays(delay, deck.speed), return_gain=sign, one_pass=worn)
+    worn = replace(deck, today=replace(deck.today, separation=dirt), low_cut=low_cut)
+    loop = loops.EchoLoop(heads=Heads.from_delays(delay, deck.speed), return_gain=sign, one_pass=worn)
     found = loops.stability(replace(loop, return_gain=sign * db_to_amplitude(QUIET_DB)))
     assert found.frequency is not None  # every setting of the panel has a loudest tone
     return loop, QUIET_DB + found.margin_db, found.frequency
@@ -245,7 +238,7 @@ def _edge(delay: float, separation: float, low_cut: float, sign: float) -> tuple
 #: The prediction: repeats at half the amplitude, until 60 dB are gone; a guess may be a quarter off.
 _half_db = amplitude_to_db(0.5)
 first_guess = Exercise(
-    repeats_until(_half_db, -60),
+    loops.repeats_until(_half_db, -60),
     "",
     (500, "Halves do not take away the same amount each time: each takes half of what is left."),
     (lambda n: n > 30, "Halving is quicker than that: two repeats leave a quarter, three an eighth."),
@@ -266,7 +259,7 @@ per_repeat = Exercise(
 )
 
 #: The margin from counting repeats, without ever going near the edge.
-_counted = -gain_for_repeats_db(8, -30)
+_counted = -loops.gain_for_repeats_db(8, -30)
 counted_margin = Exercise(
     _counted,
     "dB",
@@ -277,12 +270,16 @@ counted_margin = Exercise(
 )
 
 #: Seconds until the poet may go on.
-_fades = decay_time(to_si(218, "ms"), amplitude_to_db(0.8), -30)
+_eight_tenths_db = amplitude_to_db(0.8)
+_fades = loops.decay_time(to_si(218, "ms"), _eight_tenths_db, -30)
 pause = Exercise(
     _fades,
     "s",
     (2 * _fades, "That is twice too long: wait for 30 dB, not 60, and take 20 log10 of an amplitude."),
-    (repeats_until(amplitude_to_db(0.8), -30), "That is the number of repeats; how long does each take?"),
+    (
+        loops.repeats_until(amplitude_to_db(0.8), -30),
+        "That is the number of repeats; how long does each take?",
+    ),
     hint="First the decibels of one repeat, then how many repeats, then the delay times that.",
 )
 
@@ -296,7 +293,7 @@ lowest_inverted = Exercise(
 )
 
 #: Hiss in the long run at a loop gain of 0.9.
-_hiss = noise_build_up_db(amplitude_to_db(0.9))
+_hiss = loops.noise_build_up_db(amplitude_to_db(0.9))
 hiss = Exercise(
     _hiss,
     "dB",
@@ -307,7 +304,7 @@ hiss = Exercise(
 )
 
 #: How long a howl takes from a quiet room to a dangerous one.
-_climb = 30 / growth_db_per_s(to_si(300, "ms"), amplitude_to_db(1.1))
+_climb = 30 / loops.growth_db_per_s(to_si(300, "ms"), amplitude_to_db(1.1))
 climb = Exercise(
     _climb,
     "s",
@@ -318,13 +315,13 @@ climb = Exercise(
 )
 
 #: Where the tape holds a loop that is 2 dB past the edge, against a full tape.
-_held = amplitude_to_db(settling_level(2.0, 1.0))
+_held = amplitude_to_db(loops.settling_level(2.0, 1.0))
 held = Exercise(
     _held,
     "dB",
     (_held - 2.0, "That is the level on the tape; we ask for the one before it, at the record head."),
     (2.0, "It goes up not by the excess, but until the tape has eaten the excess up."),
-    (settling_level(2.0, 1.0), "That is the amplitude against a full tape; turn it into decibels."),
+    (loops.settling_level(2.0, 1.0), "That is the amplitude against a full tape; turn it into decibels."),
     hint="Ask settling_level with a saturation of one, and turn the amplitude into decibels.",
     tolerance_percent=3,
 )

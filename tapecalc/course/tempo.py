@@ -11,17 +11,7 @@ from matplotlib.patches import Polygon
 from matplotlib.ticker import FixedLocator, NullLocator, StrMethodFormatter
 
 from tapecalc import words
-from tapecalc.calc.tempo import (
-    delay_from_tempo,
-    duration_from_drift,
-    exact_changes,
-    fit,
-    grid_offset,
-    nearest_fits,
-    note_value,
-    tempo_from_delay,
-    timing_threshold,
-)
+from tapecalc.calc import tempo
 from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW, spacing_slider, speed_slider
@@ -40,7 +30,7 @@ TEN_CENTS = math.log10(2) / 120  # the step of the speed slider, in decades
 TEMPOS = np.geomspace(57.0, 195.0, 100)  # across the chart, a little beyond both ends of the slider
 LOWEST_MS, HIGHEST_MS = 50.0, 1100.0
 NEAREST = "nearest"
-NOTES = tuple(note_value(name) for name in SONG_NOTES)
+NOTES = tuple(tempo.note_value(name) for name in SONG_NOTES)
 LARGEST_ERROR = 1.5  # percent
 MOST_REPEATS = 16
 
@@ -99,7 +89,7 @@ def _build_tempo(figure: Figure, profile: Profile) -> Artists:
         axis.set_major_formatter(StrMethodFormatter("{x:.0f}"))
     notes = []
     for k, note in enumerate(NOTES):
-        lasts = from_si(delay_from_tempo(TEMPOS, note.beats), "ms")
+        lasts = from_si(tempo.delay_from_tempo(TEMPOS, note.beats), "ms")
         notes += axes.plot(TEMPOS, lasts, **style.line_style(profile, k))
     name_lines(axes, profile, notes, SONG_NOTES)
     ground = profile.ground
@@ -119,14 +109,14 @@ def _update_tempo(
 ) -> Answer:
     """Judge the delay at this tempo, and say the four ways to be exact."""
     spacing, speed, shaft = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips"), DECK.capstan_diameter
-    notes = NOTES if note == NEAREST else (note_value(note),)
-    found = nearest_fits(delay_from_spacing(spacing, speed), tempo_bpm, notes=notes)[0]
+    notes = NOTES if note == NEAREST else (tempo.note_value(note),)
+    found = tempo.nearest_fits(delay_from_spacing(spacing, speed), tempo_bpm, notes=notes)[0]
     capstan = {"capstan_diameter": shaft, "tape_thickness": DECK.tape_thickness}
-    ways = exact_changes(found, spacing=spacing, speed=speed, **capstan)
+    ways = tempo.exact_changes(found, spacing=spacing, speed=speed, **capstan)
     assert shaft is not None and ways.sleeve_diameter is not None  # the bench deck has a capstan
     tempos = TEMPOS[:-1]  # off the right end, where the names of the notes begin
-    lasts = delay_from_tempo(tempos, found.note.beats)
-    least, most = (lasts + sign * timing_threshold(lasts) for sign in (-1, 1))
+    lasts = tempo.delay_from_tempo(tempos, found.note.beats)
+    least, most = (lasts + sign * tempo.timing_threshold(lasts) for sign in (-1, 1))
     edge = np.column_stack([np.append(tempos, tempos[::-1]), np.append(least, most[::-1])])
     artists["passes"].set_xy(edge * (1, from_si(1.0, "ms")))
     delay_ms, wanted_ms = from_si(found.delay, "ms"), from_si(found.wanted_delay, "ms")
@@ -194,7 +184,7 @@ def _build_repeats(figure: Figure, profile: Profile) -> Artists:
     rhythm.set_yticklabels(["as it is", "in time"])
     rhythm.tick_params(labelbottom=False)
     late.xaxis.set_major_locator(FixedLocator(range(0, MOST_REPEATS + 1, 2 if profile.narrow else 1)))
-    largest = LARGEST_ERROR / 100 * from_si(delay_from_tempo(SLOWEST_BPM, NOTES[0].beats), "ms")
+    largest = LARGEST_ERROR / 100 * from_si(tempo.delay_from_tempo(SLOWEST_BPM, NOTES[0].beats), "ms")
     late.set(ylim=(-1.1 * MOST_REPEATS * largest, 1.1 * MOST_REPEATS * largest))
     ground, size = profile.ground, 2 * profile.line_pt + 2
 
@@ -215,11 +205,11 @@ def _update_repeats(
     artists: Artists, tempo_bpm: float, note: str, error_percent: float, repeats: int
 ) -> Answer:
     """Count the repeats off against the beat."""
-    value = note_value(note)
-    wanted = delay_from_tempo(tempo_bpm, value.beats)
-    judged = fit(wanted * (1 + to_si(error_percent, "percent")), tempo_bpm, value)
+    value = tempo.note_value(note)
+    wanted = tempo.delay_from_tempo(tempo_bpm, value.beats)
+    judged = tempo.fit(wanted * (1 + to_si(error_percent, "percent")), tempo_bpm, value)
     number = np.arange(1, repeats + 1)
-    offsets = grid_offset(judged.delay, wanted, number)
+    offsets = tempo.grid_offset(judged.delay, wanted, number)
     in_time = number * value.beats
     every, beats = value.cross_rhythm
     meeting = in_time[number % every == 0]
@@ -250,7 +240,7 @@ def _update_repeats(
 _WHOLE_NUMBER = 1e-6  # tolerance in percent where only one whole number is right
 
 #: The prediction: at which tempo the slow speed is an eighth; a guess may be a tenth off.
-_slow_eighth = tempo_from_delay(DECK.delays(SLOW)[0], note_value("eighth").beats)
+_slow_eighth = tempo.tempo_from_delay(DECK.delays(SLOW)[0], tempo.note_value("eighth").beats)
 first_guess = Exercise(
     _slow_eighth,
     "bpm",
@@ -261,37 +251,37 @@ first_guess = Exercise(
 )
 
 #: A dotted eighth at 90 beats a minute.
-_dotted_ms = from_si(delay_from_tempo(90, note_value("dotted eighth").beats), "ms")
+_dotted_ms = from_si(tempo.delay_from_tempo(90, tempo.note_value("dotted eighth").beats), "ms")
 dotted = Exercise(
     _dotted_ms,
     "ms",
-    (from_si(delay_from_tempo(90, 1), "ms"), "That is a whole beat, a quarter note."),
-    (from_si(delay_from_tempo(90, 0.5), "ms"), "That is a plain eighth; the dot adds half of it."),
-    (from_si(delay_from_tempo(90, 1.5), "ms"), "That is a dotted quarter."),
+    (from_si(tempo.delay_from_tempo(90, 1), "ms"), "That is a whole beat, a quarter note."),
+    (from_si(tempo.delay_from_tempo(90, 0.5), "ms"), "That is a plain eighth; the dot adds half of it."),
+    (from_si(tempo.delay_from_tempo(90, 1.5), "ms"), "That is a dotted quarter."),
     (lambda ms: abs(ms - 90 * 0.75) < 1, "You multiplied by the tempo: a faster song has shorter notes."),
     hint="A beat lasts a minute divided by the tempo; a dotted eighth is three quarters of a beat.",
 )
 
 #: The tempo at which 50 mm at 7.5 ips are an eighth triplet.
 _fifty = delay_from_spacing(to_si(50, "mm"), to_si(7.5, "ips"))
-_triplet_bpm = tempo_from_delay(_fifty, note_value("eighth triplet").beats)
+_triplet_bpm = tempo.tempo_from_delay(_fifty, tempo.note_value("eighth triplet").beats)
 triplet = Exercise(
     _triplet_bpm,
     "bpm",
-    (tempo_from_delay(_fifty, 1 / 2), "That is the tempo for a plain eighth."),
+    (tempo.tempo_from_delay(_fifty, 1 / 2), "That is the tempo for a plain eighth."),
     (
-        tempo_from_delay(_fifty, 2 / 3),
+        tempo.tempo_from_delay(_fifty, 2 / 3),
         "That is a quarter triplet: three of them fill two beats. Three eighth triplets fill one.",
     ),
-    (tempo_from_delay(_fifty, 1), "That is the tempo for a quarter."),
-    (tempo_from_delay(_fifty, 3 / 4), "That is the tempo for a dotted eighth."),
+    (tempo.tempo_from_delay(_fifty, 1), "That is the tempo for a quarter."),
+    (tempo.tempo_from_delay(_fifty, 3 / 4), "That is the tempo for a dotted eighth."),
     hint="First the delay; then: three eighth triplets fill one beat, and so many beats fill a minute.",
 )
 
 #: Where the head must stand for a sixteenth at 84 beats a minute.
-_late = fit(DECK.delays(FAST)[0], 84, note_value("sixteenth"))
+_late = tempo.fit(DECK.delays(FAST)[0], 84, tempo.note_value("sixteenth"))
 _now_mm = from_si(DECK.spacings[0], "mm")
-_spacing_mm = from_si(exact_changes(_late, spacing=DECK.spacings[0], speed=FAST).spacing, "mm")
+_spacing_mm = from_si(tempo.exact_changes(_late, spacing=DECK.spacings[0], speed=FAST).spacing, "mm")
 new_spacing = Exercise(
     _spacing_mm,
     "mm",
@@ -309,7 +299,7 @@ new_spacing = Exercise(
 )
 
 #: The first repeat that is heard as late: 505 ms at 120 beats a minute.
-_in_time = fit(0.505, 120, note_value("quarter")).repeats_in_time or 0
+_in_time = tempo.fit(0.505, 120, tempo.note_value("quarter")).repeats_in_time or 0
 first_heard = Exercise(
     _in_time + 1,
     "",
@@ -321,7 +311,7 @@ first_heard = Exercise(
 )
 
 #: How long a loop that is 0.3 % slow stays within 50 ms.
-_drift_s = duration_from_drift(to_si(50, "ms"), 0.3)
+_drift_s = tempo.duration_from_drift(to_si(50, "ms"), 0.3)
 drift = Exercise(
     _drift_s,
     "s",
@@ -331,7 +321,7 @@ drift = Exercise(
 )
 
 #: After how many repeats a dotted eighth meets the first beat of a bar of four.
-_every, _beats = note_value("dotted eighth").cross_rhythm
+_every, _beats = tempo.note_value("dotted eighth").cross_rhythm
 bar_line = Exercise(
     _every * 4,
     "",

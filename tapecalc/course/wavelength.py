@@ -12,14 +12,6 @@ from matplotlib.lines import Line2D
 from tapecalc import words
 from tapecalc.calc import response
 from tapecalc.calc.levels import sum_power_db
-from tapecalc.calc.response import (
-    azimuth_null_angle,
-    gap_null_frequency,
-    spacing_loss_db,
-    thickness_loss_db,
-    transition_frequency,
-    wavelength,
-)
 from tapecalc.calc.standards import EQUALIZATIONS, Equalization, equalization
 from tapecalc.calc.transport import delay_from_spacing, run_time
 from tapecalc.calc.units import from_si, to_si
@@ -133,7 +125,7 @@ def _update_pattern(
 ) -> Answer:
     """Write the tone on tape, move it on, and average it over the gap."""
     frequency, speed, gap = to_si(frequency_khz, "khz"), to_si(speed_ips, "ips"), to_si(gap_um, "um")
-    length = wavelength(frequency, speed)
+    length = response.wavelength(frequency, speed)
     length_um, span_um = from_si(length, "um"), response.DEFAULT_GAP_FACTOR * gap_um
     moved = moved_percent / 100
     # The sinc keeps its sign: beyond the first null the average has turned around.
@@ -157,7 +149,7 @@ def _update_pattern(
             ("wavelength", long),
             ("effective gap", f"{span_um:.2f} {UM}"),
             ("average now", _signed(average, 2)),
-            ("first null", words.amount(gap_null_frequency(speed, gap), "khz", ".1f")),
+            ("first null", words.amount(response.gap_null_frequency(speed, gap), "khz", ".1f")),
         ],
     )
 
@@ -223,8 +215,8 @@ def _update_contact(
 
     def levels(frequency: Any) -> dict[str, Any]:
         return {
-            "thickness": thickness_loss_db(frequency, speed, contact.coating_thickness),
-            "spacing": spacing_loss_db(frequency, speed, contact.separation),
+            "thickness": response.thickness_loss_db(frequency, speed, contact.coating_thickness),
+            "spacing": response.spacing_loss_db(frequency, speed, contact.separation),
             "gap": response.gap_loss_db(frequency, speed, contact.gap),
             "azimuth": response.azimuth_loss_db(frequency, speed, contact.track_width, contact.azimuth_angle),
             "sum": response.contact_loss_db(frequency, speed, contact),
@@ -378,7 +370,7 @@ def _update_passes(
 # ---------------------------------------------------------------- exercises
 
 #: The prediction: 10 kHz at the fast speed; a guess may be a quarter off.
-_ten_um = from_si(wavelength(10e3, FAST), "um")
+_ten_um = from_si(response.wavelength(10e3, FAST), "um")
 first_guess = Exercise(
     _ten_um,
     UM,
@@ -392,7 +384,7 @@ first_guess = Exercise(
 )
 
 #: 1 kHz at 15 ips.
-_studio_um = from_si(wavelength(1e3, to_si(15, "ips")), "um")
+_studio_um = from_si(response.wavelength(1e3, to_si(15, "ips")), "um")
 length = Exercise(
     _studio_um,
     UM,
@@ -405,7 +397,7 @@ length = Exercise(
 )
 
 #: The first null of a gap of a quarter mil at the fast speed.
-_null_khz = from_si(gap_null_frequency(FAST, to_si(6.35, "um")), "khz")
+_null_khz = from_si(response.gap_null_frequency(FAST, to_si(6.35, "um")), "khz")
 null = Exercise(
     _null_khz,
     "kHz",
@@ -416,20 +408,20 @@ null = Exercise(
 )
 
 #: What fluff under the head costs.
-_fluff_db = spacing_loss_db(15e3, FAST, to_si(2.5, "um"))
+_fluff_db = response.spacing_loss_db(15e3, FAST, to_si(2.5, "um"))
 fluff = Exercise(
     _fluff_db,
     "dB",
-    (spacing_loss_db(15e3, SLOW, to_si(2.5, "um")), "That is the loss at the slow speed."),
+    (response.spacing_loss_db(15e3, SLOW, to_si(2.5, "um")), "That is the loss at the slow speed."),
     (
-        thickness_loss_db(15e3, FAST, to_si(2.5, "um")),
+        response.thickness_loss_db(15e3, FAST, to_si(2.5, "um")),
         "That is the loss by a coating of that thickness; the whole head is away from the tape here.",
     ),
     hint="54.6 dB are lost for each wavelength of distance: which part of a wavelength is the fluff?",
 )
 
 #: The tilt that cancels 10 kHz on a full track.
-_tilt = azimuth_null_angle(10e3, FAST, to_si(6.25, "mm"))
+_tilt = response.azimuth_null_angle(10e3, FAST, to_si(6.25, "mm"))
 _tilt_arcmin = from_si(_tilt, "arcmin")
 tilt = Exercise(
     _tilt_arcmin,
@@ -444,12 +436,12 @@ tilt = Exercise(
 )
 
 #: The corner of 70 us.
-_corner = transition_frequency(to_si(70, "us"))
+_corner = response.transition_frequency(to_si(70, "us"))
 corner = Exercise(
     _corner,
     "Hz",
     (1 / to_si(70, "us"), "One over the time constant counts radians a second; a turn is 2 pi of them."),
-    (transition_frequency(to_si(50, "us")), "That is the corner of 50 microseconds."),
+    (response.transition_frequency(to_si(50, "us")), "That is the corner of 50 microseconds."),
     hint="Frequency is one over 2 pi times the time constant, in seconds.",
 )
 
