@@ -1,0 +1,1 @@
+"""Sounds of our own, sound files, and the echo rendered."""

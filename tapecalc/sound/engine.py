@@ -1,39 +1,35 @@
 """The engine: sound on its way round the machine, pass after pass, block by block.
 
-What is recorded at one moment cannot be heard before the shortest delay is over.
-So everything between two moments that far apart is computed at once:
+What is recorded at one moment cannot be heard before the shortest delay is over. So everything between two
+moments that far apart is computed at once:
 
-1. each head reads the filtered tape where the delay says, between the samples
-   (`_Reader`, six points and polynomials of degree 4, at twice the sample rate);
+1. each head reads the filtered tape where the delay says, between the samples (`_Reader`, six points and
+   polynomials of degree 4, at twice the sample rate);
 2. the bus adds the dry sound and what returns;
 3. the tape limits what is too loud, at twice the sample rate (`_Limiter`);
-4. one Fourier transform does all that is linear in a pass (`_Pass`): the response,
-   the step to twice the rate, and the correction of the reader's own small loss.
+4. one Fourier transform does all that is linear in a pass (`_Pass`): the response, the step to twice the
+   rate, and the correction of the reader's own small loss.
 """
-
-from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
+from typing import Annotated
 
 import numpy as np
 from scipy import fft, linalg
 
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import limiter
-from tapecalc.calc.quantity import finite, non_negative, positive, single, whole
+from tapecalc.calc.quantity import Gain, Is, T, check_fields, whole
 from tapecalc.calc.response import OnePass
 from tapecalc.sound.motion import STENCIL, Motion, delay_cells, expansion, samples_per_cell
+from tapecalc.sound.samples import Array, Seed
+from tapecalc.words import amount
 
-__all__ = [
-    "EchoSettings",
-    "Layout",
-    "echo_layout",
-    "wet_blocks",
-]
-
+__all__ = ["EchoSettings", "Layout", "echo_layout", "wet_blocks"]
 
 POINTS, DEGREE = 6, 4  # of the reader: points on tape, and degree of its polynomials
 FILTER_HALF = (4e-3, 12e-3)  # half the length of a pass's impulse response at the least and the most, s
@@ -52,128 +48,60 @@ FRAME, FRAMES = 32, 120  # samples in a frame of the limiter, and frames at once
 LOUDEST = 1e6  # 120 dB above full scale: an echo that runs away and that no tape stops
 BLOCKS_PER_HISTORY = 3  # blocks that fit on the tape's array before it is moved to the front
 
+SendGain = Annotated[T, Is(words="amplitude of a send, below 0 where it is inverting", usual=(0.1, 0.9))]
+Saturation = Annotated[T, Is(above=0, words="amplitude that the tape cannot exceed", usual=(0.1, 1.0))]
+
 
 @dataclass(frozen=True, kw_only=True)
 class EchoSettings:
-    """All that the engine needs to know, in SI and amplitudes.
+    """All that the engine needs to know, in SI and amplitudes."""
 
-    Attributes
-    ----------
-    motion : Motion
-        What the speed of the tape does.
-    heads : Heads
-        The playback heads.
-    input_gain, return_gain : float
-        Amplitude of the input send and of the return send.
-    one_pass : OnePass or None
-        Response of one pass; None for a flat one.
-    later_pass : OnePass or None
-        Response after a change of speed; None where it stays the same.
-    hiss : float
-        Noise of one pass as it is played back, rms amplitude from 20 Hz to 20 kHz.
-    saturation : float or None
-        Amplitude ``S`` that the tape cannot exceed: it records ``S tanh(x / S)``. None for no limit.
-    seed : int
-        Which hiss.
-
-    Raises
-    ------
-    ValueError
-        If a value is out of its range, or gains and spacings are not as many.
-    """
-
-    motion: Motion
+    motion: Motion  # what the speed of the tape does
     heads: Heads
-    return_gain: float
-    input_gain: float = 1.0
-    one_pass: OnePass | None = None
-    later_pass: OnePass | None = None
-    hiss: float = 0.0
-    saturation: float | None = None
-    seed: int = 0
+    return_gain: SendGain[float]
+    input_gain: SendGain[float] = 1.0
+    one_pass: OnePass | None = None  # None for a flat one
+    later_pass: OnePass | None = None  # after a change of speed; None where the response stays
+    hiss: Gain[float] = 0.0  # noise of one pass as it is played back, rms amplitude from 20 Hz to 20 kHz
+    saturation: Saturation[float] | None = None  # S in S tanh(x / S); None for no limit
+    seed: Seed[int] = 0  # which hiss
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         if not isinstance(self.heads, Heads):
             raise ValueError(f"heads must be a Heads, got {self.heads!r}")
-        for name in ("input_gain", "return_gain"):
-            single(name, finite(name, getattr(self, name)))
-        single("hiss", non_negative("hiss", self.hiss))
-        if self.saturation is not None:
-            single("saturation", positive("saturation", self.saturation))
-        whole("seed", self.seed, 0, 2**63)
+        check_fields(self)
 
 
 @dataclass(frozen=True)
 class Layout:
-    """How the work is cut up; follows from the settings and the sample rate.
-
-    Attributes
-    ----------
-    sample_rate : int
-        Samples a second.
-    cell : int
-        Samples from one point of the delay grid to the next.
-    half : int
-        Half the length of the pass's filter in samples, its latency.
-    rise : int
-        Latency of the limiter in samples, 0 without one.
-    block : int
-        Samples computed at once, a multiple of `cell`.
-    size : int
-        Length of the Fourier transform.
-    """
+    """How the work is cut up, in samples; follows from the settings and the sample rate."""
 
     sample_rate: int
-    cell: int
-    half: int
-    rise: int
-    block: int
-    size: int
+    cell: int  # from one point of the delay grid to the next
+    half: int  # half the length of the pass's filter, its latency
+    rise: int  # latency of the limiter, 0 without one
+    block: int  # computed at once, a multiple of `cell`
+    size: int  # length of the Fourier transform
 
     @property
-    def latency(self):
+    def latency(self) -> int:
         """Samples by which filters are late; the delay of the heads is shortened by as much."""
         return self.half + self.rise
 
 
-def filter_half(settings, sample_rate):
+def filter_half(settings: EchoSettings, sample_rate: int) -> int:
     """Return half the length of the pass's filter in samples, its latency."""
     shortest = min(settings.heads.spacings) / settings.motion.fastest
     return round(float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF)) * sample_rate)
 
 
-def echo_layout(settings, sample_rate, *, block=None):
+def echo_layout(settings: EchoSettings, sample_rate: int, *, block: int | None = None) -> Layout:
     """Cut the work into blocks that end before the shortest delay is over.
 
-    ``B <= T_min fs - latency - margin``, with the shortest delay under flutter.
+    ``B <= T_min fs - latency - margin``, with the shortest delay under flutter; the transform has the length
+    that is cheapest per sample. A wanted `block`, for tests, is rounded down to whole cells.
 
-    Parameters
-    ----------
-    settings : EchoSettings
-        What is rendered.
-    sample_rate : int
-        Samples a second.
-    block : int, optional
-        Wanted samples per block, for tests; rounded down to whole cells.
-
-    Returns
-    -------
-    Layout
-        Lengths in samples.
-
-    Raises
-    ------
-    ValueError
-        If the shortest delay leaves no room for one block.
-
-    Notes
-    -----
-    Source: causality; the length of the transform is the cheapest per sample. Notebook: none.
-
-    Examples
-    --------
-    >>> settings = EchoSettings(motion=Motion(speed=0.5), spacings=(0.0415,), head_gains=(1.0,),
-    ...                         return_head_gains=(1.0,), return_gain=0.5)
+    >>> settings = EchoSettings(motion=Motion(speed=0.5), heads=Heads(spacings=(0.0415,)), return_gain=0.5)
     >>> echo_layout(settings, 48000).block
     3648
     """
@@ -185,8 +113,8 @@ def echo_layout(settings, sample_rate, *, block=None):
     if room < cell:
         least = (half + rise + MARGIN + cell + 1) / sample_rate
         raise ValueError(
-            f"spacings must give delays of {1e3 * least:.1f} ms or more at this sample rate, "
-            f"got {1e3 * shortest:.1f} ms"
+            f"spacings must give delays of {amount(least, 'ms', '.1f')} or more at this sample rate, "
+            f"got {amount(shortest, 'ms', '.1f')}"
         )
     if block is not None:
         room = min(room, whole("block", block, cell, 10**6))
@@ -197,20 +125,20 @@ def echo_layout(settings, sample_rate, *, block=None):
     return Layout(sample_rate, cell, half, rise, fits[size], size)
 
 
-# --- reading between the samples -------------------------------------------------------------------
+# ---- reading between the samples ----
 
 
 @cache
-def reading_kernel():
+def reading_kernel() -> Array:
     """Return the reader's weights C[m, l]: point l enters the m-th power of the place by that much.
 
-    Places s, from -1/2 to 1/2, count from the middle between the two inner points. Least
-    squares against ``exp(j w s)`` over the lower 40 % of the band at twice the sample rate,
-    the low end weighted most. `_kernel_gain` takes back what all places have in common.
+    Places s, from -1/2 to 1/2, count from the middle between the two inner points. Least squares against
+    ``exp(j w s)`` over the lower 40 % of the band at twice the sample rate, the low end weighted most.
+    `_kernel_gain` takes back what all places have in common.
 
-    Where a delay crosses a whole number of half samples the next point comes in and the last one
-    goes out. There the old and the new weights are held equal: free, they differ by 1e-5 of the
-    sound, a click at each crossing, and rounding decides which of the two a steady delay gets.
+    Where a delay crosses a whole number of half samples the next point comes in and the last one goes out.
+    There the old and the new weights are held equal: free, they differ by 1e-5 of the sound, a click at each
+    crossing, and rounding decides which of the two a steady delay gets.
     """
     omega = np.linspace(0, 0.4 * np.pi, 49)[1:, None, None, None]
     nodes, weights = np.polynomial.legendre.leggauss(8)
@@ -232,7 +160,7 @@ def reading_kernel():
     return (meeting @ solution[0]).reshape(DEGREE + 1, POINTS)
 
 
-def _kernel_gain(omega):
+def _kernel_gain(omega: Array) -> Array:
     """Return the reader's mean gain at angular frequencies in rad per half sample."""
     nodes, weights = np.polynomial.legendre.leggauss(8)
     points = [np.exp(1j * omega * (k - (POINTS - 1) / 2)) for k in range(POINTS)]
@@ -248,18 +176,18 @@ def _kernel_gain(omega):
 class _Reader:
     """Reads a tape (channels, half samples) between its samples.
 
-    As long as the delay stays between two whole numbers of half samples, the points lie in
-    a row: they are copied run by run, then put together as polynomials in the place between
-    the two inner points, by Horner's rule.
+    As long as the delay stays between two whole numbers of half samples, the points lie in a row: they are
+    copied run by run, then put together as polynomials in the place between the two inner points, by
+    Horner's rule.
     """
 
-    def __init__(self, tape):
+    def __init__(self, tape: Array) -> None:
         # around[c, k, i] is the k-th point from place i; the other arrays are used over and over.
         self.around = np.lib.stride_tricks.sliding_window_view(tape, POINTS, axis=1).transpose(0, 2, 1)
         self.points = np.empty((len(tape), POINTS, COLUMNS))
         self.curve = np.empty((DEGREE + 1, COLUMNS))
 
-    def __call__(self, end, delay, gain):
+    def __call__(self, end: int, delay: Array, gain: float) -> Array:
         """Return what a head plays: each sample as it was written `delay` half samples before `end`."""
         kernel = gain * reading_kernel()
         played = np.empty((len(self.points), len(delay)))
@@ -270,7 +198,7 @@ class _Reader:
                 self._polynomials(kernel, points, place, value)
         return played
 
-    def _gather(self, end, delay):
+    def _gather(self, end: int, delay: Array) -> Array:
         """Copy the points around each place, and return where between the two inner ones it lies."""
         behind = np.ceil(delay)
         last_of_run = (behind[1:] != behind[:-1]).nonzero()[0]
@@ -283,7 +211,7 @@ class _Reader:
         behind -= 0.5
         return behind
 
-    def _polynomials(self, kernel, points, place, value):
+    def _polynomials(self, kernel: Array, points: Array, place: Array, value: Array) -> None:
         """Put the points of each place together, into `value`."""
         lowest, *higher = np.matmul(kernel, points, out=self.curve[:, : len(value)])
         np.multiply(higher.pop(), place, out=value)
@@ -293,31 +221,32 @@ class _Reader:
         value += lowest
 
 
-# --- one pass --------------------------------------------------------------------------------------
+# ---- one pass ----
 
 
 class _Pass:
     """One pass over the tape: from what is recorded to samples at twice the rate.
 
-    Overlap-save with a symmetric filter for everything that has no phase. The low cut is
-    a recursion without end, ``y[n] = b x[n] + s[n-1]``, ``s[n] = a s[n-1] - b (1-a) x[n]``,
-    which the transform bends to a circle. One sample in front of the window, chosen to
-    leave the state that is due, sets that right for the rest.
+    Overlap-save with a symmetric filter for everything that has no phase. The low cut is a recursion
+    without end, ``y[n] = b x[n] + s[n-1]``, ``s[n] = a s[n-1] - b (1-a) x[n]``, which the transform bends to
+    a circle. One sample in front of the window, chosen to leave the state that is due, sets that right for
+    the rest.
     """
 
-    def __init__(self, one_pass, layout, channels, phases):
+    def __init__(self, one_pass: OnePass | None, layout: Layout, channels: int, phases: int) -> None:
         self.block, self.past, self.size = layout.block, 2 * layout.half, layout.size
         count = 2 * layout.size  # half samples
         spectrum = fft.rfft(pass_taps(one_pass, layout.sample_rate, layout.half), count)
         spectrum *= 2 / phases  # zeros between the samples halve their level
-        self.low_cut = one_pass is not None and one_pass.low_cut > 0
+        low_cut = 0.0 if one_pass is None else one_pass.low_cut
+        self.low_cut = low_cut > 0
         if self.low_cut:
-            a, b = low_cut_coefficients(one_pass.low_cut, layout.sample_rate)
+            a, b = low_cut_coefficients(low_cut, layout.sample_rate)
             z = np.exp(-2j * np.pi * np.arange(layout.size + 1) / count)
             spectrum = spectrum * b * (1 - z) / (1 - a * z)
             self.state = np.zeros(channels)
             # What a sample leaves in the state, the newest last; one between counts for more by 1/a.
-            exponents = np.arange(2 * (self.past + self.block) - 1, 0, -2)
+            exponents = np.arange(2 * (self.past + self.block) - 1.0, 0, -2)
             self.weights = -b * (1 - a) * a**exponents
             self.phases = a ** -np.arange(float(phases))
             self.kept = a ** (2 * self.block)
@@ -329,10 +258,10 @@ class _Pass:
         self.spectra = [fft.rfft([[np.roll(response, p)[q::2]] for q in (0, 1)]) for p in range(phases)]
         self.windows = np.zeros((phases, channels, layout.size))
 
-    def __call__(self, recorded):
+    def __call__(self, recorded: Array) -> Array:
         """Filter a block given as its samples and, after a limiter, those between them.
 
-        Returns the samples and those between them, shape (2, channels, block).
+        Both come back, shape (2, channels, block).
         """
         past, block = self.past, self.block
         self.windows[..., 1 : 1 + past] = self.windows[..., 1 + block : 1 + block + past]
@@ -345,7 +274,7 @@ class _Pass:
             passed += self.spectra[1] * spectra[1]
         return fft.irfft(passed, self.size)[..., 1 + past : 1 + past + block]
 
-    def _set_state(self):
+    def _set_state(self) -> None:
         """Put the sample in front that leaves the low cut's state, and move the state on by a block."""
         first, rest = self.windows[:, :, 1 : 1 + self.block], self.windows[:, :, 1 + self.block :]
         left = self._left(first, self.weights[self.past :])
@@ -353,23 +282,22 @@ class _Pass:
         self.windows[0, :, 0] = self.front @ [self.state, left, left_by_rest]
         self.state = self.kept * self.state + left
 
-    def _left(self, windows, weights):
+    def _left(self, windows: Array, weights: Array) -> Array:
         """Return what samples leave in the state. Not a matrix product: that would wake BLAS's threads."""
         return self.phases @ np.einsum("pcn,n->pc", windows, weights)
 
 
-def low_cut_coefficients(frequency, sample_rate):
+def low_cut_coefficients(frequency: float, sample_rate: int) -> tuple[float, float]:
     """Return the coefficients a and b of the low cut at twice the sample rate, by the bilinear transform."""
     slope = math.tan(math.pi * frequency / (2 * sample_rate))
     return (1 - slope) / (1 + slope), 1 / (1 + slope)
 
 
-def pass_taps(one_pass, sample_rate, half):
+def pass_taps(one_pass: OnePass | None, sample_rate: int, half: int) -> Array:
     """Design the symmetric filter at twice the rate: response, band limit, reader's gain.
 
-    The wanted spectrum is set on a dense grid, taken to the time domain and cut off by
-    Kaiser's window, which blurs it a little; what the blur took is added before the
-    next round.
+    The wanted spectrum is set on a dense grid, taken to the time domain and cut off by Kaiser's window,
+    which blurs it a little; what the blur took is added before the next round.
     """
     count = 4 * half + 1
     dense = fft.next_fast_len(8 * count, real=True) // 2 * 2
@@ -390,12 +318,12 @@ def pass_taps(one_pass, sample_rate, half):
     return impulse
 
 
-def wavelength_gain(one_pass, frequency):
+def wavelength_gain(one_pass: OnePass, frequency: Array) -> Array:
     """Return the part of a pass's gain that has no phase: all but the low cut."""
     return np.abs(dataclasses.replace(one_pass, low_cut=0.0).gain(frequency))
 
 
-def hiss_at_recording(settings, sample_rate):
+def hiss_at_recording(settings: EchoSettings, sample_rate: int) -> float:
     """Return the rms of the white noise on the bus that plays back at the stated level."""
     if settings.one_pass is None:
         return settings.hiss * math.sqrt(sample_rate / 2 / _hiss_band(sample_rate))
@@ -404,12 +332,12 @@ def hiss_at_recording(settings, sample_rate):
     return settings.hiss * math.sqrt(sample_rate / 2 / power)
 
 
-def _hiss_band(sample_rate):
+def _hiss_band(sample_rate: int) -> float:
     """Return the upper end of the band in which hiss is stated, Hz."""
     return min(20e3, sample_rate / 2)
 
 
-def limiter_taps():
+def limiter_taps() -> Array:
     """Return the interpolator that finds the values half way between the samples."""
     places = np.arange(2 * LIMITER_RISE) - (LIMITER_RISE - 0.5)
     taps = np.sinc(places) * np.kaiser(len(places), LIMITER_BETA)
@@ -419,11 +347,11 @@ def limiter_taps():
 class _Limiter:
     """Tape that is full: ``tanh(x)``, in units of what it cannot exceed, on the samples and between.
 
-    Computing the curve at twice the rate keeps most of its overtones from folding back.
-    The values between the samples are a matrix product, frame by frame.
+    Computing the curve at twice the rate keeps most of its overtones from folding back. The values between
+    the samples are a matrix product, frame by frame.
     """
 
-    def __init__(self, layout, channels):
+    def __init__(self, layout: Layout, channels: int) -> None:
         self.block, self.past = layout.block, 2 * layout.rise
         self.frame = min(layout.cell, FRAME)
         taps = limiter_taps()
@@ -435,7 +363,7 @@ class _Limiter:
         windows = np.lib.stride_tricks.sliding_window_view(self.window[:, 1:], len(self.matrix), axis=1)
         self.frames = windows[:, :: self.frame]
 
-    def __call__(self, bus):
+    def __call__(self, bus: Array) -> Array:
         """Return the limited samples of this block, and those half a sample later."""
         self.window[:, : self.past] = self.window[:, self.block :]
         self.window[:, self.past :] = bus
@@ -449,44 +377,17 @@ class _Limiter:
         return limiter(recorded, 1.0)
 
 
-# --- the loop --------------------------------------------------------------------------------------
+# ---- the loop ----
 
 
-def wet_blocks(dry_blocks, settings, layout):
+#: How much of the signal a pass gets at each time in s.
+_Share = Callable[[Array], Array]
+
+
+def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layout) -> Iterator[Array]:
     """Run dry sound through the echo and yield what the heads play, block by block.
 
-    Parameters
-    ----------
-    dry_blocks : iterable of numpy.ndarray
-        The dry sound in blocks of shape (channels, layout.block), the last one filled up
-        with zeros.
-    settings : EchoSettings
-        What is rendered.
-    layout : Layout
-        As `echo_layout` gives it.
-
-    Yields
-    ------
-    numpy.ndarray
-        The sum of all heads, of the shape of the dry block.
-
-    Raises
-    ------
-    ValueError
-        If the echo grows without limit.
-
-    Notes
-    -----
-    Source: the model of one loop, bus = input + return. Notebook: 03_repeats.
-
-    Examples
-    --------
-    >>> settings = EchoSettings(motion=Motion(speed=0.5), spacings=(0.05,), head_gains=(1.0,),
-    ...                         return_head_gains=(1.0,), return_gain=0.5)
-    >>> layout = echo_layout(settings, 48000)
-    >>> silence = np.zeros((1, layout.block))
-    >>> [block.shape for block in wet_blocks([silence, silence], settings, layout)]
-    [(1, 3648), (1, 3648)]
+    All blocks are of shape (channels, layout.block), the last dry one filled up with zeros.
     """
     rate, block = layout.sample_rate, layout.block
     full = settings.saturation or 1.0  # the tape holds the sound in units of what it cannot exceed
@@ -524,19 +425,20 @@ def wet_blocks(dry_blocks, settings, layout):
         end += 2 * block
 
 
-def _played(read, end, delays, settings):
+def _played(read: _Reader, end: int, delays: Array, settings: EchoSettings) -> tuple[Array, Array]:
     """Return the sum of the heads that is heard, and the one that goes back; they may be one array."""
     if settings.heads.return_gains == settings.heads.gains:
         both = _sum(read(end, delay, gain) for delay, gain in zip(delays, settings.heads.gains, strict=True))
         return both, both
-    heads = [read(end, delay, 1.0) for delay in delays]
-    return tuple(
-        _sum(gain * head for gain, head in zip(gains, heads, strict=True))
+    played = [read(end, delay, 1.0) for delay in delays]
+    heard, returned = (
+        _sum(gain * head for gain, head in zip(gains, played, strict=True))
         for gains in (settings.heads.gains, settings.heads.return_gains)
     )
+    return heard, returned
 
 
-def _sum(arrays):
+def _sum(arrays: Iterator[Array]) -> Array:
     """Add arrays up in the first of them."""
     total = next(arrays)
     for array in arrays:
@@ -544,7 +446,7 @@ def _sum(arrays):
     return total
 
 
-def _white(rng, count, rms):
+def _white(rng: np.random.Generator, count: int, rms: float) -> Array:
     """Return white noise of even odds; the filter of a pass makes it Gaussian."""
     noise = rng.random(count)
     noise -= 0.5
@@ -552,12 +454,12 @@ def _white(rng, count, rms):
     return noise
 
 
-def _no_limit(bus):
+def _no_limit(bus: Array) -> Array:
     """Record the samples as they are, with nothing between them."""
     return bus[None]
 
 
-def _passes(settings, layout, channels):
+def _passes(settings: EchoSettings, layout: Layout, channels: int) -> list[tuple[_Pass, _Share | None]]:
     """Return each pass and its share of the signal over time, None for all of it.
 
     While the speed changes, the bus is faded over from the first pass to the second.
@@ -571,16 +473,18 @@ def _passes(settings, layout, channels):
     return [(first, lambda time: 1 - change.progress(time)), (later, change.progress)]
 
 
-def _through(passes, recorded, number, layout):
+def _through(
+    passes: list[tuple[_Pass, _Share | None]], recorded: Array, number: int, layout: Layout
+) -> Array:
     """Send what was recorded in block `number` through the passes in force."""
     if len(passes) == 1:
         return passes[0][0](recorded)
     first = number * layout.block - layout.rise
     time = np.arange(first, first + layout.block) / layout.sample_rate
-    return sum(one_pass(share(time) * recorded) for one_pass, share in passes)
+    return _sum(one_pass(share(time) * recorded) for one_pass, share in passes if share is not None)
 
 
-def _block_delays(settings, layout):
+def _block_delays(settings: EchoSettings, layout: Layout) -> Iterator[Array]:
     """Yield the delays of all heads for each block, in half samples, filters' latency taken off."""
     matrix = expansion(layout.cell)
     cells = layout.block // layout.cell

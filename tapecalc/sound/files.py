@@ -1,28 +1,36 @@
-"""Sounds of our own to send through the echo, and sound files in and out.
-
-A sound is a float64 array with full scale at 1: shape ``(n,)`` for mono and
-``(n, 2)`` for stereo. Everything generated here starts well below full scale,
-because an echo adds to what is there.
-"""
-
-from __future__ import annotations
+"""Sound files in and out: WAV, FLAC, OGG and MP3, whole or in blocks."""
 
 import io
+import os
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 import soundfile
+from numpy.typing import ArrayLike
 
 from tapecalc.files import replacing
-from tapecalc.sound.samples import HIGHEST_RATE, HIGHEST_SAMPLE, LOWEST_RATE, sound_array, valid_rate
+from tapecalc.sound.samples import (
+    HIGHEST_RATE,
+    HIGHEST_SAMPLE,
+    LOWEST_RATE,
+    Array,
+    sound_array,
+    valid_rate,
+)
 
 __all__ = [
     "encode_mp3",
+    "new_sound",
+    "open_sound",
     "read_sound",
+    "sound_blocks",
+    "sound_piece",
     "write_sound",
 ]
 
+StrPath = str | os.PathLike[str]
 
 MP3_RATES = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
 READ_AT_ONCE = 1 << 18  # samples a channel
@@ -30,11 +38,11 @@ MOST_SAMPLES = 1 << 27  # that are read into memory, all channels together: 1 GB
 FORMATS = {".wav": "PCM_24", ".flac": "PCM_24", ".ogg": "VORBIS", ".mp3": "MPEG_LAYER_III"}
 
 
-# --- files -----------------------------------------------------------------------------------------
+# ---- reading ----
 
 
 @contextmanager
-def open_sound(path):
+def open_sound(path: StrPath) -> Iterator[soundfile.SoundFile]:
     """Open a sound file for reading, or say in one line why it cannot be used."""
     source = Path(path)
     if not source.is_file():
@@ -58,11 +66,11 @@ def open_sound(path):
         yield file
 
 
-def sound_blocks(file, size):
+def sound_blocks(file: soundfile.SoundFile, size: int) -> Iterator[Array]:
     """Yield what an open sound file holds in blocks (n, channels) of at most `size` samples a channel.
 
-    Memory goes by what is there and not by what the head of the file promises. A file that
-    ends more than a second before its promise is refused.
+    Memory goes by what is there and not by what the head of the file promises. A file that ends more than a
+    second before its promise is refused.
     """
     left = file.frames
     while left > 0:
@@ -76,7 +84,7 @@ def sound_blocks(file, size):
         raise ValueError(f"{Path(file.name).name}: ends {seconds:.3g} s before its head says")
 
 
-def sound_piece(file, first, count):
+def sound_piece(file: soundfile.SoundFile, first: int | None, count: int) -> Array:
     """Read (n, channels) samples of an open sound file from `first` on, or from where it stands if None."""
     name = Path(file.name).name
     try:
@@ -86,42 +94,14 @@ def sound_piece(file, first, count):
     except soundfile.SoundFileError:
         raise ValueError(f"{name}: is damaged and cannot be read to its end") from None
     # NaN is neither above nor below anything, and passes through min and max.
-    if not (-HIGHEST_SAMPLE <= piece.min(initial=0) and piece.max(initial=0) <= HIGHEST_SAMPLE):
+    if not (piece.min(initial=0) >= -HIGHEST_SAMPLE and piece.max(initial=0) <= HIGHEST_SAMPLE):
         raise ValueError(f"{name}: holds samples that are not finite numbers, or far above full scale")
     return piece
 
 
-def read_sound(path):
-    """Read a WAV, FLAC, OGG or MP3 file.
+def read_sound(path: StrPath) -> tuple[Array, int]:
+    """Read a sound file whole and give its samples and sample rate; the inverse of `write_sound`.
 
-    Parameters
-    ----------
-    path : str or os.PathLike
-        The file.
-
-    Returns
-    -------
-    samples : numpy.ndarray
-        float64, full scale at 1, of shape (n,) for mono or (n, 2) for stereo.
-    sample_rate : int
-        Samples a second.
-
-    Raises
-    ------
-    ValueError
-        If there is no such file, it is empty, damaged or no sound, has more than two channels,
-        holds NaN or infinity, or is too long to be held in memory.
-
-    See Also
-    --------
-    write_sound : the inverse
-
-    Notes
-    -----
-    Source: the formats as libsndfile reads them. Notebook: none.
-
-    Examples
-    --------
     >>> read_sound("nowhere.wav")
     Traceback (most recent call last):
     ValueError: nowhere.wav: there is no such sound file
@@ -140,119 +120,64 @@ def read_sound(path):
     return sound_array(np.concatenate(blocks)), sample_rate
 
 
-def output_format(path):
-    """Return libsndfile's format and subtype for a file name, or say which endings there are."""
+# ---- writing ----
+
+
+@contextmanager
+def new_sound(path: StrPath, sample_rate: int, channels: int) -> Iterator[soundfile.SoundFile]:
+    """Open a sound file for writing under a temporary name; it takes its place when complete."""
     suffix = Path(path).suffix.lower()
     if suffix not in FORMATS:
         endings = ", ".join(FORMATS)
         raise ValueError(f"{Path(path).name}: must end in {endings}, got {suffix or 'no ending'!r}")
-    return suffix[1:].upper(), FORMATS[suffix]
-
-
-@contextmanager
-def new_sound(path, sample_rate, channels):
-    """Open a sound file for writing under a temporary name; it takes its place when complete."""
-    kind, subtype = output_format(path)
     rate = valid_rate(sample_rate)
-    if kind == "MP3" and rate not in MP3_RATES:
+    if suffix == ".mp3" and rate not in MP3_RATES:
         raise ValueError(f"{Path(path).name}: MP3 has no sample rate of {rate} Hz, at most 48000")
+    form = {"format": suffix[1:].upper(), "subtype": FORMATS[suffix]}
     with replacing(path) as temporary:
         try:
-            with soundfile.SoundFile(str(temporary), "w", rate, channels, subtype, format=kind) as file:
+            with soundfile.SoundFile(str(temporary), "w", rate, channels, **form) as file:
                 yield file
         except (soundfile.SoundFileError, AssertionError):
             # soundfile asserts that every sample was taken; a full disk takes fewer.
             raise OSError(f"cannot write {path}: the disk is full or the file may not grow") from None
 
 
-def write_sound(path, samples, sample_rate):
-    """Write a WAV, FLAC, OGG or MP3 file in one step; WAV and FLAC with 24 bits.
+def write_sound(path: StrPath, samples: ArrayLike, sample_rate: int) -> Path:
+    """Write a sound file in one step, WAV and FLAC with 24 bits; the inverse of `read_sound`.
 
-    Parameters
-    ----------
-    path : str or os.PathLike
-        Where the file shall stand; its ending names the format.
-    samples : array_like
-        A sound, see `sound_array`, at most full scale.
-    sample_rate : int
-        Samples a second.
+    The ending names the format. If it cannot be written, nothing is left behind and an old file stays.
 
-    Returns
-    -------
-    pathlib.Path
-        The path that was written.
-
-    Raises
-    ------
-    ValueError
-        If the ending is not known, a sample is above full scale, or the samples are no sound.
-    OSError
-        If the file cannot be written; nothing is left behind and an old file stays.
-
-    See Also
-    --------
-    read_sound : the inverse
-
-    Notes
-    -----
-    Source: the formats as libsndfile writes them. Notebook: none.
-
-    Examples
-    --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     path = write_sound(Path(folder) / "a.wav", [0.5, -0.25], 48000)
     ...     read_sound(path)
     (array([ 0.5 , -0.25]), 48000)
     """
-    array = sound_array(samples)
-    _within_full_scale(array)
+    array = _within_full_scale(samples)
     with new_sound(path, sample_rate, 1 if array.ndim == 1 else 2) as file:
         file.write(array)
     return Path(path)
 
 
-def _within_full_scale(array):
-    """Refuse what would be clipped by the file format."""
-    peak = np.max(np.abs(array))
-    if peak > 1:
-        raise ValueError(f"samples must stay within full scale (1), got a peak of {peak:.3g}; see with_peak")
-
-
-def encode_mp3(samples, sample_rate):
+def encode_mp3(samples: ArrayLike, sample_rate: int) -> bytes:
     """Encode a sound as MP3, for a player inside a page; the same sound gives the same bytes.
 
-    Parameters
-    ----------
-    samples : array_like
-        A sound, see `sound_array`, at most full scale.
-    sample_rate : int
-        Samples a second, one that MP3 has: at most 48000.
-
-    Returns
-    -------
-    bytes
-        The whole file; 6 s of mono take less than 80 kB.
-
-    Raises
-    ------
-    ValueError
-        If MP3 has no such sample rate, a sample is above full scale, or the samples are no sound.
-
-    Notes
-    -----
-    Source: ISO 11172-3 and 13818-3, by libsndfile; variable bit rate. Notebook: none.
-
-    Examples
-    --------
-    >>> len(encode_mp3(phrase(), 48000)) < 80_000
-    True
+    Source: ISO 11172-3 and 13818-3, by libsndfile; variable bit rate.
     """
-    array = sound_array(samples)
-    _within_full_scale(array)
+    array = _within_full_scale(samples)
     if sample_rate not in MP3_RATES:
         rates = ", ".join(map(str, MP3_RATES))
         raise ValueError(f"sample_rate must be one of {rates} Hz, got {sample_rate!r}")
     data = io.BytesIO()
     soundfile.write(data, array, sample_rate, format="MP3")
     return data.getvalue()
+
+
+def _within_full_scale(samples: ArrayLike) -> Array:
+    """Check a sound and refuse one that would be clipped by the file format."""
+    array = sound_array(samples)
+    peak = np.max(np.abs(array))
+    if peak > 1:
+        raise ValueError(f"samples must stay within full scale (1), got a peak of {peak:.3g}; see with_peak")
+    return array

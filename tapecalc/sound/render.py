@@ -1,43 +1,49 @@
 """Hear it: what the planned machine does to real sound.
 
-The model is that of the plan. The bus adds the input send and what returns; the
-tape limits it and adds hiss; each pass colors it; each head plays what was recorded
-its spacing ago, with the speed the tape really has. Stages can be switched off one
-by one, to hear what each contributes.
+The model is that of the plan. The bus adds the input send and what returns; the tape limits it and adds hiss;
+each pass colors it; each head plays what was recorded its spacing ago, with the speed the tape really has.
+Stages can be switched off one by one, to hear what each contributes.
 """
-
-from __future__ import annotations
 
 import itertools
 import math
 import os
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import soundfile
+from numpy.typing import ArrayLike
 from tqdm import tqdm
 
-from tapecalc.calc.quantity import between, finite, positive, single
+from tapecalc.calc.quantity import Duration, Level, Speed, between, calculator
 from tapecalc.calc.standards import ALIGNMENT_LEVEL_DBFS
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
+from tapecalc.machine import Machine
 from tapecalc.sound.engine import EchoSettings, echo_layout, wet_blocks
-from tapecalc.sound.files import new_sound, open_sound, sound_blocks
+from tapecalc.sound.files import StrPath, new_sound, open_sound, sound_blocks
 from tapecalc.sound.motion import Motion, SpeedChange
-from tapecalc.sound.samples import clipped_samples, level_of, sound_array, valid_rate
+from tapecalc.sound.samples import (
+    Array,
+    SampleRate,
+    Seed,
+    clipped_samples,
+    level_of,
+    sound_array,
+)
 
 __all__ = [
     "STAGES",
     "EchoSound",
-    "Motion",
     "RenderedFile",
-    "SpeedChange",
     "echo_settings",
     "echo_tail",
     "render",
     "render_file",
     "without_stages",
 ]
-
 
 #: What can be switched off.
 STAGES = ("response", "flutter", "hiss", "saturation", "feedback")
@@ -49,94 +55,52 @@ SINE_PEAK_OVER_RMS = math.sqrt(2)
 
 @dataclass(frozen=True)
 class EchoSound:
-    """A rendered take: the dry sound, the echo alone, and both together.
+    """A rendered take: the dry sound, the echo alone, and both together, of one shape.
 
-    Attributes
-    ----------
-    dry, wet, mix : numpy.ndarray
-        Sounds of one shape, full scale at 1; the dry one is followed by silence while the
-        echo dies away. `mix` may exceed full scale where both are loud.
-    sample_rate : int
-        Samples a second.
+    The dry sound is followed by silence while the echo dies away. The mix may exceed full scale where both
+    are loud.
     """
 
-    dry: np.ndarray
-    wet: np.ndarray
-    mix: np.ndarray
+    dry: Array
+    wet: Array
+    mix: Array
     sample_rate: int
 
 
 @dataclass(frozen=True)
 class RenderedFile:
-    """What `render_file` wrote, and what a person should know about it.
-
-    Attributes
-    ----------
-    path : pathlib.Path
-        The file.
-    seconds : float
-        Its length in s.
-    peak_db : float
-        Peak against full scale in dB, before clipping.
-    clipped : int
-        Samples that went beyond full scale and were cut off.
-    notes : tuple of str
-        Sentences about the input and the output; empty where all is well.
-    """
+    """What `render_file` wrote, and what a person should know about it."""
 
     path: Path
     seconds: float
-    peak_db: float
-    clipped: int
-    notes: tuple[str, ...]
+    peak_db: float  # against full scale, before clipping
+    clipped: int  # samples that went beyond full scale and were cut off
+    notes: tuple[str, ...]  # sentences about the input and the output; empty where all is well
 
-    def __str__(self):
+    def __str__(self) -> str:
         return "\n".join([f"{self.path} ({self.seconds:.1f} s, peak {self.peak_db:.1f} dB)", *self.notes])
 
 
-def echo_settings(machine, speed=None, *, change=None, seed=0):
-    """Say in SI what the engine needs to know of a machine.
+@calculator
+def echo_settings(
+    machine: Machine,
+    speed: Speed[float] | None = None,
+    *,
+    change: SpeedChange | None = None,
+    seed: Seed[int] = 0,
+) -> EchoSettings:
+    """Say in SI what the engine needs to know of a machine, at its first speed unless another is given.
 
-    Full scale stands 18 dB above alignment level (EBU R 68), which is the machine's
-    reference flux: headroom and tape noise count from there.
+    Full scale is 18 dB above alignment level (EBU R 68-2000), which is the machine's reference flux: headroom
+    and tape noise count from there. The seed is for hiss, random wobble and the phases of the turning parts.
+    All stages are on; `without_stages` switches some off.
 
-    Parameters
-    ----------
-    machine : Machine
-        The machine.
-    speed : float, optional
-        Tape speed in m/s; the machine's first if left out.
-    change : SpeedChange, optional
-        One change of speed during the take.
-    seed : int, optional
-        For hiss, random wobble and the phases of the turning parts.
-
-    Returns
-    -------
-    EchoSettings
-        All stages on.
-
-    Raises
-    ------
-    ValueError
-        If the speed is not greater than 0, or a part wobbles beyond all use.
-
-    See Also
-    --------
-    without_stages : switches some off
-
-    Notes
-    -----
-    Source: EBU R 68-2000 for the level. Notebook: 05_flutter.
-
-    Examples
-    --------
     >>> from tapecalc.machine import example_machine
     >>> settings = echo_settings(example_machine())
     >>> settings.heads.spacings, round(settings.saturation, 3)
     ((0.0415,), 0.355)
     """
-    v = machine.speeds[0] if speed is None else single("speed", positive("speed", speed, "m/s"))
+    v = machine.speeds[0] if speed is None else speed
     wobbles = tuple((part.wobble, part.rate_at(v)) for part in machine.turning_parts if part.wobble > 0)
     reference = db_to_amplitude(ALIGNMENT_LEVEL_DBFS)
     return EchoSettings(
@@ -158,38 +122,12 @@ def echo_settings(machine, speed=None, *, change=None, seed=0):
     )
 
 
-def without_stages(settings, without):
-    """Switch stages off.
+def without_stages(settings: EchoSettings, without: str | Iterable[str]) -> EchoSettings:
+    """Switch stages off, by names from `STAGES`.
 
-    Parameters
-    ----------
-    settings : EchoSettings
-        With all stages.
-    without : sequence of str
-        Names from `STAGES`: ``response`` makes a pass flat, ``flutter`` the run even (a
-        change of speed stays), ``hiss`` silent, ``saturation`` without limit, and
-        ``feedback`` leaves the first repeat alone.
+    ``response`` makes a pass flat, ``flutter`` the run even (a change of speed stays), ``hiss`` silent,
+    ``saturation`` without limit, and ``feedback`` leaves the first repeat alone.
 
-    Returns
-    -------
-    EchoSettings
-        Without those stages.
-
-    Raises
-    ------
-    ValueError
-        If a name is not known.
-
-    See Also
-    --------
-    echo_settings : all stages on
-
-    Notes
-    -----
-    Source: our own. Notebook: 05_flutter.
-
-    Examples
-    --------
     >>> from tapecalc.machine import example_machine
     >>> without_stages(echo_settings(example_machine()), ["feedback"]).return_gain
     0.0
@@ -198,41 +136,21 @@ def without_stages(settings, without):
     for name in names:
         if name not in STAGES:
             raise ValueError(f"without must hold names from {', '.join(STAGES)}, got {name!r}")
-    off = {}
-    if "response" in names:
-        off |= {"one_pass": None, "later_pass": None}
-    if "flutter" in names:
-        off |= {"motion": replace(settings.motion, wobbles=(), phases=None, random_wobble=0.0)}
-    if "hiss" in names:
-        off |= {"hiss": 0.0}
-    if "saturation" in names:
-        off |= {"saturation": None}
-    if "feedback" in names:
-        off |= {"return_gain": 0.0}
-    return replace(settings, **off)
+    changes: dict[str, dict[str, Any]] = {
+        "response": {"one_pass": None, "later_pass": None},
+        "flutter": {"motion": replace(settings.motion, wobbles=(), phases=None, random_wobble=0.0)},
+        "hiss": {"hiss": 0.0},
+        "saturation": {"saturation": None},
+        "feedback": {"return_gain": 0.0},
+    }
+    return replace(settings, **{field: to for name in names for field, to in changes[name].items()})
 
 
-def echo_tail(settings):
-    """Compute how long the echo goes on after the sound has ended.
+def echo_tail(settings: EchoSettings) -> float:
+    """Compute how long the echo goes on after the sound has ended, in s.
 
     The time in which the repeats fall by 60 dB, were the tape flat; at most 20 s.
 
-    Parameters
-    ----------
-    settings : EchoSettings
-        What is rendered.
-
-    Returns
-    -------
-    float
-        Time in s.
-
-    Notes
-    -----
-    Source: geometric series of the repeats. Notebook: 03_repeats.
-
-    Examples
-    --------
     >>> from tapecalc.machine import example_machine
     >>> round(echo_tail(echo_settings(example_machine())), 1)
     2.4
@@ -245,33 +163,30 @@ def echo_tail(settings):
     return min((1 + repeats) * longest, max(LONGEST_TAIL, longest))
 
 
+@calculator
 def render(
-    dry,
-    sample_rate,
-    machine,
+    dry: ArrayLike,
+    sample_rate: SampleRate[int],
+    machine: Machine | EchoSettings,
     *,
-    speed=None,
-    change=None,
-    without=(),
-    seconds=None,
-    seed=0,
-    dry_db=0.0,
-    wet_db=0.0,
-):
+    speed: Speed[float] | None = None,
+    change: SpeedChange | None = None,
+    without: str | Iterable[str] = (),
+    seconds: Duration[float] | None = None,
+    seed: Seed[int] = 0,
+    dry_db: Level[float] = 0.0,
+    wet_db: Level[float] = 0.0,
+) -> EchoSound:
     """Play a sound through the machine.
 
-    ``bus = input * dry + return * sum(b_k h_k)``, ``wet = sum(a_k h_k)``, where the head k
-    plays ``h_k(t)``, what was recorded at ``t - T_k(t)``, once through the response of a pass.
+    ``bus = input * dry + return * sum(b_k h_k)``, ``wet = sum(a_k h_k)``, where the head k plays ``h_k(t)``,
+    what was recorded at ``t - T_k(t)``, once through the response of a pass.
 
     Parameters
     ----------
     dry : array_like
-        Floating-point samples, full scale at 1, of shape (n,) or (n, 2). The two channels
-        share the tape's motion and, so that mono equals either channel, its hiss.
-    sample_rate : int
-        Samples a second.
-    machine : Machine or EchoSettings
-        What it is played through.
+        Floating-point samples, full scale at 1, of shape (n,) or (n, 2). The two channels share the tape's
+        motion and, so that mono equals either channel, its hiss.
     speed : float, optional
         Tape speed in m/s; the machine's first if left out.
     change : SpeedChange, optional
@@ -279,35 +194,12 @@ def render(
     without : sequence of str, optional
         Stages to switch off, see `without_stages`.
     seconds : float, optional
-        Length of the take in s. Left out, the sound and its echo until it is 60 dB down.
+        Length of the take. Left out, the sound and its echo until it is 60 dB down.
     seed : int, optional
-        For hiss, random wobble and the phases of the turning parts; the same seed gives
-        the same samples.
+        For hiss, random wobble and the phases of the turning parts; the same seed gives the same samples.
     dry_db, wet_db : float, optional
-        Levels of dry sound and echo in the mix in dB.
+        Levels of dry sound and echo in the mix.
 
-    Returns
-    -------
-    EchoSound
-        Dry sound, echo and mix, of one shape.
-
-    Raises
-    ------
-    ValueError
-        If the samples are no sound, the take is over before the first repeat, the shortest
-        delay is below some 4 ms, or a stage is not known.
-
-    See Also
-    --------
-    render_file : the same from file to file
-
-    Notes
-    -----
-    Source: the model of the plan; block by block, see `tapecalc.audio.passes`.
-    Notebook: 03_repeats.
-
-    Examples
-    --------
     >>> from tapecalc.machine import example_machine
     >>> click = np.zeros(4800)
     >>> click[100] = 0.5
@@ -316,26 +208,30 @@ def render(
     10457
     """
     samples = sound_array(dry)
-    rate = valid_rate(sample_rate)
     settings = _settings(machine, speed, change, without, seed)
-    count = _take_length(settings, len(samples), rate, seconds)
-    levels = [db_to_amplitude(single(n, finite(n, v))) for n, v in (("dry_db", dry_db), ("wet_db", wet_db))]
+    count = _take_length(settings, len(samples), sample_rate, seconds)
     source = samples[:count]
     if len(source) < count:
         source = np.zeros((count, *samples.shape[1:]))
         source[: len(samples)] = samples
-    layout = echo_layout(settings, rate)
+    layout = echo_layout(settings, sample_rate)
     wet = np.empty_like(source)
     tracks, heard = np.atleast_2d(source.T), np.atleast_2d(wet.T)
     for start, block in enumerate(wet_blocks(_blocks(tracks, layout.block), settings, layout)):
         part = heard[:, start * layout.block : (start + 1) * layout.block]
         part[:] = block[:, : part.shape[1]]
-    mix = levels[0] * source
-    mix += wet if levels[1] == 1 else levels[1] * wet
-    return EchoSound(source, wet, mix, rate)
+    mix = db_to_amplitude(dry_db) * source
+    mix += wet if wet_db == 0 else db_to_amplitude(wet_db) * wet
+    return EchoSound(source, wet, mix, sample_rate)
 
 
-def _settings(machine, speed, change, without, seed):
+def _settings(
+    machine: Machine | EchoSettings,
+    speed: float | None,
+    change: SpeedChange | None,
+    without: str | Iterable[str],
+    seed: int,
+) -> EchoSettings:
     """Return the settings asked for, of a machine or ready made."""
     if isinstance(machine, EchoSettings):
         if speed is not None or change is not None:
@@ -344,11 +240,10 @@ def _settings(machine, speed, change, without, seed):
     return without_stages(echo_settings(machine, speed, change=change, seed=seed), without)
 
 
-def _take_length(settings, count, rate, seconds):
+def _take_length(settings: EchoSettings, count: int, rate: int, seconds: float | None) -> int:
     """Return the length of the take in samples, refusing one that ends before the first repeat."""
     if seconds is None:
         return count + math.ceil(echo_tail(settings) * rate)
-    seconds = single("seconds", positive("seconds", seconds, "s"))
     shortest = min(settings.heads.spacings) / settings.motion.speed
     if seconds <= shortest:
         raise ValueError(
@@ -358,7 +253,7 @@ def _take_length(settings, count, rate, seconds):
     return round(between("seconds", seconds * rate, 1, 2**40).item())
 
 
-def _blocks(tracks, block):
+def _blocks(tracks: Array, block: int) -> Iterator[Array]:
     """Cut tracks (channels, samples) into blocks, the last one filled up with zeros."""
     count = tracks.shape[1]
     for start in range(0, count, block):
@@ -366,71 +261,30 @@ def _blocks(tracks, block):
         yield part if part.shape[1] == block else _filled(part, block)
 
 
-def _filled(part, block):
+def _filled(part: Array, block: int) -> Array:
     """Fill a short block up with zeros."""
     return np.pad(part, ((0, 0), (0, block - part.shape[1])))
 
 
+@calculator
 def render_file(
-    machine,
-    source_path,
-    target_path,
+    machine: Machine | EchoSettings,
+    source_path: StrPath,
+    target_path: StrPath,
     *,
-    speed=None,
-    change=None,
-    without=(),
-    wet_only=False,
-    seconds=None,
-    seed=0,
-    progress=None,
-):
+    speed: Speed[float] | None = None,
+    change: SpeedChange | None = None,
+    without: str | Iterable[str] = (),
+    wet_only: bool = False,
+    seconds: Duration[float] | None = None,
+    seed: Seed[int] = 0,
+    progress: bool | None = None,
+) -> RenderedFile:
     """Play a sound file through the machine into another file, in constant memory.
 
-    Parameters
-    ----------
-    machine : Machine or EchoSettings
-        What it is played through.
-    source_path : str or os.PathLike
-        WAV, FLAC, OGG or MP3, mono or stereo.
-    target_path : str or os.PathLike
-        The file to write, of the kind its ending names. It appears when it is complete.
-    speed : float, optional
-        Tape speed in m/s; the machine's first if left out.
-    change : SpeedChange, optional
-        One change of speed during the take.
-    without : sequence of str, optional
-        Stages to switch off, see `without_stages`.
-    wet_only : bool, optional
-        Write the echo without the dry sound.
-    seconds : float, optional
-        Length of the take in s. Left out, the sound and its echo until it is 60 dB down.
-    seed : int, optional
-        For hiss, random wobble and the phases of the turning parts.
-    progress : bool or None, optional
-        Whether to show a progress bar; None shows it where a terminal can.
+    The options are those of `render`. The target is of the kind its ending names and appears when it is
+    complete; `wet_only` leaves the dry sound out, and `progress` shows a bar, where a terminal can if None.
 
-    Returns
-    -------
-    RenderedFile
-        Where it stands, how long and loud it is, and what a person should know.
-
-    Raises
-    ------
-    ValueError
-        If the source cannot be used, source and target are one file, or a value is out of its range.
-    OSError
-        If the target cannot be written; nothing is left behind and an old file stays.
-
-    See Also
-    --------
-    render : the same in memory
-
-    Notes
-    -----
-    Source: as `render`. Notebook: none.
-
-    Examples
-    --------
     >>> import tempfile
     >>> from tapecalc.sound.files import write_sound
     >>> from tapecalc.sound.signals import click
@@ -468,14 +322,14 @@ def render_file(
     return RenderedFile(Path(target_path), count / rate, level_of(peak), clipped, notes)
 
 
-def _source_blocks(source, block, count):
+def _source_blocks(source: soundfile.SoundFile, block: int, count: int) -> Iterator[Array]:
     """Yield a sound file in blocks (channels, block), silence after its end, `count` samples in all."""
     sound, silence = sound_blocks(source, block), np.zeros((0, source.channels))
     for start in range(0, count, block):
         yield _filled(next(sound, silence).T[:, : count - start], block)
 
 
-def _notes(source_clipped, clipped):
+def _notes(source_clipped: int, clipped: int) -> tuple[str, ...]:
     """Say what a person should know about input and output."""
     notes = []
     if source_clipped:
