@@ -7,14 +7,24 @@ from unittest import mock
 
 import lab_browser
 import pytest
-from project import keeps
 from notebook_rules import tracked_notebooks
+from project import keeps
 from site_pages import panels, tool
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 PAGES = [*(tool.page_file(notebook.name) for notebook in tracked_notebooks()), tool.PLAN]
 A_LESSON = next(page for page in PAGES if page.startswith("01"))
+API = ["api/index.html", "api/tapecalc.calc.transport.html"]
+WITH_PANELS = [page for page in PAGES if page[:2].isdigit() or page == "workbench.html"]
+
+
+def sampled(pages):
+    """All of some pages, of which `make test` looks at one of each kind where one tells as much as all."""
+    daily = ("index.html", A_LESSON, tool.PLAN)
+    return [page if page in daily else pytest.param(page, marks=pytest.mark.weekly) for page in pages]
+
+
 WIDE, NARROW = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 #: A window of 1280 pixels, magnified 200 % and 400 %.
 MAGNIFIED = ({"width": 640, "height": 450}, {"width": 320, "height": 256})
@@ -122,7 +132,7 @@ def violations(tab):
     ]
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", [*PAGES, *API])
 def test_a_page_shuts_nobody_out_and_needs_no_network(tab, site, name):
     tab.goto((site / name).as_uri())
     assert all(seconds > 0.1 for seconds in tab.evaluate(FETCH))
@@ -137,7 +147,7 @@ def test_a_page_shuts_nobody_out_and_needs_no_network(tab, site, name):
         assert tab.evaluate("document.documentElement.scrollWidth") <= size["width"], (name, size)
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", sampled([*PAGES, *API]))
 def test_a_page_on_a_static_host_is_whole_and_asks_for_nothing_else(visitor, host, name):
     address, missing = host
     visitor.goto(f"{address}/{name}")
@@ -145,7 +155,7 @@ def test_a_page_on_a_static_host_is_whole_and_asks_for_nothing_else(visitor, hos
     assert (visitor.outside, visitor.problems, missing) == ([], [], [])
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("name", sampled([*PAGES, *API]))
 def test_a_page_prints_without_what_paper_cannot_do(tab, site, name):
     tab.goto((site / name).as_uri())
     tab.evaluate(FETCH)
@@ -206,7 +216,7 @@ SHOWN = """panel => { const picture = panel.querySelector('img');
         && [picture.getAttribute('src'), panel.querySelector('[role=status]').textContent] }"""
 
 
-@pytest.mark.parametrize("name", [page for page in PAGES if page[:2].isdigit() or page == "workbench.html"])
+@pytest.mark.parametrize("name", sampled(WITH_PANELS))
 def test_a_panel_on_a_page_follows_the_keyboard(tab, site, name):
     tab.goto((site / name).as_uri())
     tab.evaluate(FETCH)

@@ -15,21 +15,28 @@ from tapecalc.machine import example_machine, machine_from_text, machine_to_text
 
 #: Function, the parameter that goes in; inverse, the parameter that takes the result. Both in one module.
 PAIRS = """
-transport.delay_from_spacing spacing       spacing_from_delay delay
-transport.delay_from_spacing speed         speed_from_delay   delay
-transport.run_time           length        tape_used          duration
-transport.speed_from_length  duration      run_time           speed
-transport.capstan_speed      rate          capstan_rate       speed
-transport.capstan_speed      diameter      capstan_diameter   speed
-transport.sleeve_diameter    speed_ratio   sleeve_speed_ratio sleeve
-tempo.delay_from_tempo       bpm           tempo_from_delay   delay
-levels.volts_to_dbu          volts         dbu_to_volts       dbu
-levels.volts_to_dbv          volts         dbv_to_volts       dbv
-response.wavelength          frequency     frequency_from_wavelength wavelength
-flutter.repeat_deviation     depth         depth_from_repeat  deviation
-loop.repeats_heard           loop_gain_db  gain_for_repeats_db repeats
-units.amplitude_to_db        amplitude     db_to_amplitude    db
-units.ratio_to_cents         ratio         cents_to_ratio     cents
+transport.delay_from_spacing spacing         spacing_from_delay   delay
+transport.delay_from_spacing speed           speed_from_delay     delay
+transport.run_time           length          tape_used            duration
+transport.speed_from_length  duration        run_time             speed
+transport.capstan_speed      rate            capstan_rate         speed
+transport.capstan_speed      diameter        capstan_diameter     speed
+transport.sleeve_diameter    speed_ratio     sleeve_speed_ratio   sleeve
+transport.splice_period      length          loop_length          period
+transport.tape_length        outer_radius    pack_radius          length
+tempo.delay_from_tempo       bpm             tempo_from_delay     delay
+tempo.delay_from_tempo       beats           beats_from_delay     delay
+tempo.take_drift             duration        duration_from_drift  drift
+levels.volts_to_dbu          volts           dbu_to_volts         dbu
+levels.volts_to_dbv          volts           dbv_to_volts         dbv
+levels.dbu_to_dbv            dbu             dbv_to_dbu           dbv
+levels.fluxivity_db          fluxivity       fluxivity_from_db    level_db
+levels.allowed_exposure      level_dba       allowed_level_dba    duration
+levels.loading_loss_db       source_impedance loading_source_impedance loss_db
+flutter.repeat_deviation     depth           depth_from_repeat    deviation
+loop.repeats_until           loop_gain_db    gain_for_repeats_db  repeats
+units.amplitude_to_db        amplitude       db_to_amplitude      db
+units.ratio_to_cents         ratio           cents_to_ratio       cents
 """
 #: How closely a value must come back, where a search or a small difference of large numbers is behind it.
 RELATIVE = 1e-9

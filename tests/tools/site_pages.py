@@ -19,6 +19,7 @@ def _loaded(name, stem):
 
 
 panels = _loaded("site_panels", "site_panels")
+_loaded("site_api", "site_api")
 tool = _loaded("site_tool", "site")
 
 ADDRESSES = ("href", "src", "srcset", "action", "poster", "data", "xlink:href")
