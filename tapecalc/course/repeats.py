@@ -217,9 +217,7 @@ def _update_runaway(
 
 
 @lru_cache(maxsize=64)
-def _edge(
-    delay: float, separation: float, low_cut: float, sign: float
-) -> tuple[loops.EchoLoop, float, float]:
+def _edge(delay: float, dirt: float, low_cut: float, sign: float) -> tuple[loops.EchoLoop, float, float]:
     """The loop with its return send at 0 dB, the send at which it starts in dB, and where it does.
 
     The send moves the margin dB by dB and the tone not at all, so that the search, which takes longer
