@@ -35,11 +35,6 @@ def test_wavelength_and_frequency_undo_each_other(frequency, speed):
     assert np.isclose(response.frequency_from_wavelength(length, speed), frequency, rtol=1e-12)
 
 
-@given(st.floats(1e-6, 1))
-def test_time_constant_and_transition_frequency_undo_each_other(tau):
-    assert np.isclose(response.time_constant(response.transition_frequency(tau)), tau, rtol=1e-12)
-
-
 @given(frequencies, speeds, factors, contacts)
 def test_only_frequency_over_speed_matters(frequency, speed, factor, contact):
     here = response.contact_loss_db(frequency, speed, contact)
