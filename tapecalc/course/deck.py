@@ -7,6 +7,7 @@ from tapecalc.course.panel import Control, slider
 from tapecalc.machine import example_machine
 
 __all__ = [
+    "BPM",
     "DECK",
     "FAST",
     "FASTEST_IPS",
@@ -20,6 +21,7 @@ __all__ = [
 
 DECK = example_machine()
 FAST, SLOW = DECK.speeds
+BPM: float = DECK.song.bpm  # type: ignore[assignment]  # the bench deck has a song
 SLOWEST_IPS, FASTEST_IPS = 3.75, 15.0
 SEMITONE = math.log10(2) / 12  # a slider's step in decades: twelve steps double
 

@@ -10,7 +10,7 @@ from matplotlib.patches import Rectangle
 from tapecalc import words
 from tapecalc.calc.quantity import Is, T, calculator
 from tapecalc.calc.units import from_si, to_si
-from tapecalc.course.deck import DECK, SLOW
+from tapecalc.course.deck import BPM, DECK, SLOW
 from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Answer, Artists, Panel, choice, empty_line, slider
 from tapecalc.plot import style
@@ -174,12 +174,12 @@ smallest_type = Exercise(
 )
 
 #: Frames between two beats of the song.
-_beat_frames = 30 * 60 / DECK.song.bpm
+_beat_frames = 30 * 60 / BPM
 frames_per_beat = Exercise(
     _beat_frames,
     "frames",
-    (DECK.song.bpm / 30, "You divided the other way round: seconds per beat times frames per second."),
-    (30 * DECK.song.bpm / 60, "That is beats per second times frames; a beat takes 60/76 seconds."),
+    (BPM / 30, "You divided the other way round: seconds per beat times frames per second."),
+    (30 * BPM / 60, "That is beats per second times frames; a beat takes 60/76 seconds."),
     hint="First the length of a beat in seconds, then times 30.",
 )
 

@@ -14,7 +14,7 @@ from tapecalc.calc.standards import FUSION_LIMIT
 from tapecalc.calc.tempo import delay_from_tempo, timing_threshold
 from tapecalc.calc.transport import delay_from_spacing, loop_length, spacing_from_delay
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
-from tapecalc.course.deck import DECK, FAST, FASTEST_IPS, SLOW
+from tapecalc.course.deck import BPM, DECK, FAST, FASTEST_IPS, SLOW
 from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Answer, Artists, Control, Panel, choice, empty_line, slider
 from tapecalc.plot import style
@@ -40,7 +40,6 @@ RETURNS = {
     "the first and the last": (True, False, True),
     "the last alone": (False, False, True),
 }
-_BPM = DECK.song.bpm or 76.0
 
 
 def _speed_choice(*more: float) -> Control:
@@ -73,7 +72,7 @@ def rhythm_panel() -> Panel:
             slider("second_mm", "second head, further by", second, low=apart, high=70, step=1, unit="mm"),
             slider("third_mm", "third head, further by", third, low=apart, high=70, step=1, unit="mm"),
             _speed_choice(FASTEST_IPS),
-            slider("bpm", "tempo", int(_BPM), low=60, high=160, step=1, unit="beats per minute"),
+            slider("bpm", "tempo", int(BPM), low=60, high=160, step=1, unit="beats per minute"),
         ),
         question="Which three places give eighth triplet, quarter triplet and quarter at 100 beats a minute?",
         legend="Squares: playback heads on the tape. Below, the ruler of this speed and tempo: long marks "
@@ -249,7 +248,7 @@ def _update_return(
     )
     sends = {"levels": three.return_gains, "return_gain": gain}
     peak = db_to_amplitude(loudest(DECK.one_pass(speed))[1])  # of one pass
-    found = head_design.sweep(three.spacings, speed, _BPM, peak_gain=peak, **sends)
+    found = head_design.sweep(three.spacings, speed, BPM, peak_gain=peak, **sends)
     margin_db = -amplitude_to_db(float(found.gain_bound))
     first, later = _echoes(three, speed, gain)
     artists["first"].set_data(*_drawn(first))
@@ -296,7 +295,7 @@ def _drawn(echoes: dict[float, float]) -> tuple[NDArray[np.float64], NDArray[np.
 
 def _place_mm(beats: float, speed: float) -> float:
     """Where a head answers after some beats of the song, in mm."""
-    return from_si(spacing_from_delay(delay_from_tempo(_BPM, beats), speed), "mm")
+    return from_si(spacing_from_delay(delay_from_tempo(BPM, beats), speed), "mm")
 
 
 #: The prediction: where the quarter note lies on the fast tape; a guess may be a fifth off.
@@ -359,7 +358,7 @@ return_send = Exercise(
 )
 
 #: The closed loop of two bars on the slow tape.
-_bar = delay_from_tempo(_BPM, 4)
+_bar = delay_from_tempo(BPM, 4)
 _loop_mm = from_si(loop_length(2 * _bar, SLOW), "mm")
 two_bars = Exercise(
     _loop_mm,

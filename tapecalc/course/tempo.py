@@ -14,7 +14,7 @@ from tapecalc import words
 from tapecalc.calc import tempo
 from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import from_si, to_si
-from tapecalc.course.deck import DECK, FAST, SLOW, spacing_slider, speed_slider
+from tapecalc.course.deck import BPM, DECK, FAST, SLOW, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Answer, Artists, Control, Panel, choice, slider
 from tapecalc.plot import style
@@ -36,8 +36,7 @@ MOST_REPEATS = 16
 
 
 def _tempo_slider() -> Control:
-    first = DECK.song.bpm or SLOWEST_BPM
-    return slider("tempo_bpm", "tempo", first, low=SLOWEST_BPM, high=FASTEST_BPM, step=0.5, unit="bpm")
+    return slider("tempo_bpm", "tempo", BPM, low=SLOWEST_BPM, high=FASTEST_BPM, step=0.5, unit="bpm")
 
 
 def _late_or_early(error: float) -> str:

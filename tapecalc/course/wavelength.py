@@ -229,6 +229,7 @@ def _update_contact(
     worst = min(LOSSES, key=lambda name: at[name])
     bare = response.OnePass(speed=speed, today=contact, aligned=contact, boost_db=0, low_cut=0)
     _, high = response.bandwidth(bare, drop_db=DROP_DB)
+    assert high is not None  # any coating loses that much somewhere
     return (
         f"10 kHz at {words.speed(speed)} loses {-at['sum']:.1f} dB, most of it to the {worst} "
         f"({-at[worst]:.1f} dB). Without an equalizer the sum is down 3 dB at {words.frequency(high, 2)}.",
@@ -352,9 +353,10 @@ def _update_passes(
     one_pass = replace(as_it_is, today=worn, boost_db=boost_db)
     for name, count in (("one", 1), ("all", passes)):
         artists[name].set_data(FREQUENCY, response.repeat_level_db(one_pass, FREQUENCY, count))
-    first, last = (response.bandwidth(one_pass, drop_db=DROP_DB, passes=n) for n in (1, passes))
-    artists["band"].set(x=last[0], width=last[1] - last[0])
-    of_one, of_last = (" to ".join(words.frequency(edge, 2) for edge in band) for band in (first, last))
+    bands = [_band(one_pass, count) for count in (1, passes)]
+    low, high = bands[-1]
+    artists["band"].set(x=low, width=high - low)
+    of_one, of_last = (" to ".join(words.frequency(edge, 2) for edge in band) for band in bands)
     keeps = f"At {words.speed(speed)} one pass keeps {of_one} within 3 dB"
     return (
         f"{keeps}." if passes == 1 else f"{keeps}, pass {passes} keeps {of_last}.",
@@ -365,6 +367,13 @@ def _update_passes(
             ("the reel lasts", words.amount(run_time(DECK.tape.length_m, speed), "min")),
         ],
     )
+
+
+def _band(one_pass: response.OnePass, passes: int) -> tuple[float, float]:
+    """Both edges of what some passes keep, in Hz."""
+    low, high = response.bandwidth(one_pass, drop_db=DROP_DB, passes=passes)
+    assert low is not None and high is not None  # the low cut and the coating see to it
+    return low, high
 
 
 # ---------------------------------------------------------------- exercises
