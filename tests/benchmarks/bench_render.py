@@ -17,6 +17,7 @@ import numpy as np
 import soundfile
 from scipy import signal
 
+from tapecalc.calc.heads import Heads
 from tapecalc.machine import example_machine
 from tapecalc.sound.engine import EchoSettings, echo_layout, wet_blocks
 from tapecalc.sound.motion import Motion
@@ -41,9 +42,9 @@ def echo(heads, delay, **more):
     """A machine of some heads, the nearest at `delay`, each further one half as far again."""
     return EchoSettings(
         motion=Motion(speed=SPEED, wobbles=WOBBLES),
-        spacings=tuple(SPEED * delay * (1 + 0.5 * head) for head in range(heads)),
-        head_gains=(0.7,) * heads,
-        return_head_gains=(0.7,) * heads,
+        heads=Heads(
+            spacings=tuple(SPEED * delay * (1 + 0.5 * head) for head in range(heads)), gains=(0.7,) * heads
+        ),
         return_gain=0.8 / heads,
         one_pass=example_machine().one_pass(SPEED),
         **more,
@@ -115,9 +116,7 @@ def times_against_the_filter(table):
     seconds, one = least(lambda: render(samples, RATE, echo(1, 0.083), seconds=60), unit)
     table.row("1 head, 83 ms, with checks, dry sound and mix", seconds, seconds / one, 10.5)
     clip, three = samples[: 8 * RATE], echo(3, 0.218)
-    seconds, one = least(
-        lambda: render(clip, RATE, three, seconds=8), lambda: signal.sosfilt(SECTIONS, clip)
-    )
+    seconds, one = least(lambda: render(clip, RATE, three, seconds=8), lambda: signal.sosfilt(SECTIONS, clip))
     table.row("a clip of 8 s, 3 heads, with dry sound and mix", seconds, seconds / one, CLIP_BOUND)
 
 

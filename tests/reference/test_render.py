@@ -9,6 +9,7 @@ import pytest
 from scipy.signal import hilbert, lfilter
 
 from tapecalc.calc.flutter import fluttered_delay, repeat_deviation, repeat_pitch_ratio
+from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import (
     EchoLoop,
     decay_time,
@@ -41,8 +42,7 @@ WOBBLES = ((0.0011, 0.55), (0.0007, 4.3), (0.0004, 9.7), (0.00015, 28.0))
 def one_head(delay, *, return_gain=0.0, **more):
     """A flat echo of one head."""
     more.setdefault("motion", Motion(speed=SPEED))
-    gains = {"head_gains": (1.0,), "return_head_gains": (1.0,), "return_gain": return_gain}
-    return EchoSettings(spacings=(SPEED * delay,), **gains, **more)
+    return EchoSettings(heads=Heads(spacings=(SPEED * delay,)), return_gain=return_gain, **more)
 
 
 def bursts(count, low, high, seed=0):
@@ -83,7 +83,7 @@ def test_a_feedback_comb_is_what_a_plain_filter_makes_of_it():
 
 @pytest.mark.parametrize("spacings_mm", [(41.5,), (20.75, 33.0, 41.5)])
 def test_the_closed_loop_is_the_geometric_series_of_the_loop_gain(spacings_mm):
-    # Source: tapecalc.loop: the bus is 1 / (1 - L), so return times playback is L / (1 - L).
+    # Source: tapecalc.calc.loop: the bus is 1 / (1 - L), so return times playback is L / (1 - L).
     heads = [{"spacing_mm": mm, "level_db": -9.0} for mm in spacings_mm]
     machine = with_changes(example_machine(), {"playback_heads": heads, "mixer.return_send_db": -4.0})
     impulse = np.zeros(RATE * 12)
@@ -133,7 +133,7 @@ def pitch_of(wet, frequency, settled):
 
 @pytest.mark.parametrize(("depth", "rate"), [(0.001, 0.55), (0.001, 4.0), (0.001, 9.7), (0.0002, 60.0)])
 def test_the_pitch_of_the_first_repeat_is_the_ratio_of_speeds(depth, rate):
-    # Source: tapecalc.flutter.repeat_pitch_ratio and repeat_deviation.
+    # Source: tapecalc.calc.flutter.repeat_pitch_ratio and repeat_deviation.
     delay, frequency = 0.2, 3150.0
     motion = Motion(speed=SPEED, wobbles=((depth, rate),), phases=(0.7,))
     wet = render(tone(frequency, 8.0), RATE, one_head(delay, motion=motion), seconds=8).wet
@@ -155,7 +155,7 @@ def test_flutter_vanishes_where_the_delay_is_a_whole_number_of_periods(periods):
 
 @pytest.mark.parametrize("ips", [7.5, 3.75])
 def test_each_repeat_has_the_response_of_as_many_passes(ips):
-    # Source: tapecalc.response.repeat_level_db, down to -30 dB.
+    # Source: tapecalc.calc.response.repeat_level_db, down to -30 dB.
     machine = with_changes(example_machine(), {"mixer.return_send_db": 0.0})
     speed = ips * 0.0254
     delay = round(0.0415 / speed * RATE)
@@ -165,11 +165,13 @@ def test_each_repeat_has_the_response_of_as_many_passes(ips):
     impulse[0] = 0.1
     off = ["flutter", "hiss", "saturation"]
     wet = render(impulse, RATE, machine, speed=speed, without=off, seconds=seconds).wet
-    frequency = np.concatenate([np.geomspace(30, 15000, 100), np.arange(4000, 9000, 20)])
-    for repeat in range(1, last + 1):
-        part = wet[repeat * delay - 600 : (repeat + 1) * delay - 600]
-        phasors = np.exp(-2j * np.pi * np.outer(frequency, np.arange(len(part))) / RATE)
-        level_db = 20 * np.log10(np.abs(phasors @ part) / 0.1)
+    size = 1 << 16
+    asked = np.concatenate([np.geomspace(30, 15000, 100), np.arange(4000, 9000, 20)])
+    bins = np.unique(np.rint(asked * size / RATE).astype(int))
+    frequency = bins * RATE / size
+    repeats = wet[delay - 600 : (last + 1) * delay - 600].reshape(last, delay)
+    levels_db = 20 * np.log10(np.abs(np.fft.rfft(repeats, size)[:, bins]) / 0.1)
+    for repeat, level_db in enumerate(levels_db, start=1):
         wanted_db = repeat_level_db(machine.one_pass(speed), frequency, repeat)
         heard = wanted_db > -30
         assert np.abs(level_db - wanted_db)[heard].max() < 0.5
@@ -178,7 +180,7 @@ def test_each_repeat_has_the_response_of_as_many_passes(ips):
 
 @pytest.mark.parametrize("return_send_db", [1.0, 3.0, 6.0])
 def test_a_loop_beyond_its_margin_settles_where_predicted(return_send_db):
-    # Source: tapecalc.loop.settling_level, on the bus; the playback is that over the return gain.
+    # Source: tapecalc.calc.loop.settling_level, on the bus; the playback is that over the return gain.
     machine = with_changes(example_machine(), {"mixer.return_send_db": return_send_db})
     loop = machine.echo_loop(SPEED)
     modes = np.asarray(oscillation_frequencies(loop, 300, 800))
@@ -195,7 +197,7 @@ def test_a_loop_beyond_its_margin_settles_where_predicted(return_send_db):
 
 @pytest.mark.parametrize("return_send_db", [-1.0, -3.0, -12.0])
 def test_a_stable_loop_dies_away_as_predicted(return_send_db):
-    # Source: tapecalc.loop.decay_time.
+    # Source: tapecalc.calc.loop.decay_time.
     machine = with_changes(example_machine(), FLAT | {"mixer.return_send_db": return_send_db})
     delay = 0.0415 / SPEED
     predicted = decay_time(delay, return_send_db)
@@ -213,7 +215,7 @@ def test_a_stable_loop_dies_away_as_predicted(return_send_db):
 
 @pytest.mark.parametrize("return_send_db", [-1.0, -6.0])
 def test_hiss_builds_up_as_predicted(return_send_db):
-    # Source: tapecalc.loop.noise_build_up_db.
+    # Source: tapecalc.calc.loop.noise_build_up_db.
     machine = with_changes(example_machine(), FLAT | {"mixer.return_send_db": return_send_db})
     delay = round(0.0415 / SPEED * RATE)
     settings = without_stages(echo_settings(machine), ["flutter", "saturation"])
@@ -265,7 +267,7 @@ def test_the_limiter_folds_next_to_nothing_back(frequency, drive, bound_db):
 
 
 def test_the_delay_under_flutter_is_that_of_the_calculator():
-    # Source: tapecalc.flutter.fluttered_delay.
+    # Source: tapecalc.calc.flutter.fluttered_delay.
     motion = Motion(speed=SPEED, wobbles=((0.002, 3.0),), phases=(0.3,))
     dry = np.zeros(RATE)
     dry[20000] = 1.0
@@ -282,7 +284,7 @@ def test_a_loop_of_the_calculators_is_the_loop_that_is_rendered():
     settings, loop = echo_settings(machine), machine.echo_loop(SPEED)
     assert isinstance(loop, EchoLoop)
     assert (settings.return_gain, settings.input_gain) == (loop.return_gain, loop.input_gain)
-    assert settings.return_head_gains == loop.head_gains
+    assert settings.heads == loop.heads
     assert settings.one_pass == loop.one_pass
 
 

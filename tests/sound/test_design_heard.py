@@ -7,6 +7,7 @@ import pytest
 from scipy.signal import find_peaks
 
 from tapecalc.calc.head_design import MechanicalLimits, design_heads
+from tapecalc.calc.heads import Heads
 from tapecalc.machine import example_machine
 from tapecalc.sound.render import echo_settings, render
 from tapecalc.sound.signals import click
@@ -29,13 +30,8 @@ CASES = {
 def heard_onsets(layout, speed):
     """When the answers come after the click, in s, found as the loud points of the rendered echo."""
     levels = tuple(0.9 ** np.arange(len(layout.spacings)))
-    settings = replace(
-        echo_settings(MACHINE, speed),
-        spacings=layout.spacings,
-        head_gains=levels,
-        return_head_gains=levels,
-        return_gain=0.0,
-    )
+    heads = Heads(spacings=layout.spacings, gains=levels)
+    settings = replace(echo_settings(MACHINE, speed), heads=heads, return_gain=0.0)
     snap = click(0.1, RATE)
     seconds = 0.2 + max(layout.spacings) / speed
     wet = np.abs(render(snap, RATE, settings, without=["flutter", "hiss"], seconds=seconds).wet)
@@ -64,7 +60,7 @@ def test_a_head_one_ruler_step_off_the_plan_is_heard():
     limits = MechanicalLimits(first=0.030, pitch=0.018, longest=0.140, ruler_step=0.001)
     plan = design_heads((0.5, 0.75, 1.0), (76, 76), (SLOW,), limits)
     first, second, third = plan.layout.spacings
-    moved = replace(plan.layout, positions=(first, second + limits.ruler_step, third))
+    moved = replace(plan.layout, spacings=(first, second + limits.ruler_step, third))
     off = heard_onsets(moved, SLOW) - plan.layout.delays(SLOW)
     assert off == pytest.approx([0, limits.ruler_step / SLOW, 0], abs=ALLOWED)
     assert off[1] > 50 * ALLOWED

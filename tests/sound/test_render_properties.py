@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from sample_loop import sample_loop
 
 from tapecalc.calc.flutter import fluttered_delay
+from tapecalc.calc.heads import Heads
 from tapecalc.machine import example_machine
 from tapecalc.sound import engine as passes
 from tapecalc.sound.engine import EchoSettings, echo_layout
@@ -29,40 +30,47 @@ def noise(count, seed):
 
 
 def echo(head_delays, *, return_gain=0.5, **more):
-    """An echo of heads of one level."""
-    count = len(head_delays)
-    more = {"motion": Motion(speed=SPEED), "one_pass": ONE_PASS} | more
-    return EchoSettings(
-        spacings=tuple(SPEED * delay for delay in head_delays),
-        head_gains=(1.0,) * count,
-        return_head_gains=(1 / count,) * count,
-        return_gain=return_gain,
-        **more,
-    )
+    """An echo whose heads share the return."""
+    more = {
+        "motion": Motion(speed=SPEED),
+        "one_pass": ONE_PASS,
+        "heads": Heads.from_delays(head_delays, SPEED),
+    } | more
+    return EchoSettings(return_gain=return_gain / len(head_delays), **more)
 
 
-@settings(max_examples=5)
+def fluttered(head_delays, wobble, count):
+    """The delay of each head at each sample, as the calculator has it."""
+    time = np.arange(count) / RATE
+    return [fluttered_delay(time, *wobble, delay, phase=0.4) for delay in head_delays]
+
+
+@settings(max_examples=10)
 @given(
-    head_delays=st.lists(delays, min_size=1, max_size=2),
+    heads=st.lists(st.tuples(delays, gains, st.booleans()), min_size=1, max_size=2),
     return_gain=gains,
     wobble=st.tuples(st.floats(0, 0.003), st.floats(0.5, 20)),
     saturation=st.one_of(st.none(), st.floats(0.05, 1)),
     flat=st.booleans(),
     seed=seeds,
 )
-@example([1500 / RATE], 0.0, (0.0, 1.0), None, False, 0)  # a whole number of samples, give or take rounding
-def test_blocks_do_what_the_sample_loop_does(head_delays, return_gain, wobble, saturation, flat, seed):
+# A whole number of samples, give or take rounding; and an inverted head beside one that does not return.
+@example([(1500 / RATE, 1.0, True)], 0.0, (0.0, 1.0), None, False, 0)
+@example([(0.013, 0.9, False), (0.02, -0.7, True)], 0.9, (0.002, 7.0), 0.3, False, 1)
+def test_blocks_do_what_the_sample_loop_does(heads, return_gain, wobble, saturation, flat, seed):
     dry = noise(4000, seed)
+    head_delays, head_gains, feeds_return = zip(*heads, strict=True)
     machine = echo(
         head_delays,
+        heads=Heads(
+            spacings=[SPEED * delay for delay in head_delays], gains=head_gains, feeds_return=feeds_return
+        ),
         return_gain=return_gain,
         motion=Motion(speed=SPEED, wobbles=(wobble,), phases=(0.4,)),
         saturation=saturation,
         one_pass=None if flat else ONE_PASS,
     )
-    plain = sample_loop(
-        dry, RATE, machine, lambda head, time: fluttered_delay(time, *wobble, head_delays[head], phase=0.4)
-    )
+    plain = sample_loop(dry, RATE, machine, fluttered(head_delays, wobble, len(dry)))
     wet = render(dry, RATE, machine, seconds=len(dry) / RATE).wet
     assert np.abs(wet - plain).max() < 1e-9
 
@@ -87,20 +95,14 @@ def test_reading_with_a_long_sinc_differs_by_the_interpolation_only(head_delays,
         motion=Motion(speed=SPEED, wobbles=(wobble,), phases=(0.4,)),
         one_pass=None,
     )
-    plain = sample_loop(
-        dry,
-        RATE,
-        machine,
-        lambda head, time: fluttered_delay(time, *wobble, head_delays[head], phase=0.4),
-        reader="sinc",
-    )
+    plain = sample_loop(dry, RATE, machine, fluttered(head_delays, wobble, len(dry)), reader="sinc")
     wet = render(dry, RATE, machine, seconds=len(dry) / RATE).wet
     assert np.sqrt(np.mean((wet - plain) ** 2)) < 1e-5 * np.sqrt(np.mean(plain**2)) + 1e-12
 
 
 def test_the_sample_loop_knows_two_readers_only():
     with pytest.raises(ValueError, match="reader must be one of polynomial, sinc"):
-        sample_loop([0.1], RATE, echo([0.02]), lambda head, time: 0.02, reader="linear")
+        sample_loop([0.1], RATE, echo([0.02]), [[0.02]], reader="linear")
 
 
 @settings(max_examples=10)

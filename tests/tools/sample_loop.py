@@ -1,26 +1,14 @@
 """The echo once more, sample by sample in plain Python: slow, and easy to check by eye.
 
-This is the reference that the engine is tested against. Nothing is computed in blocks
-and nothing ahead of its time: sample n is played, added, recorded, and only then comes
-sample n + 1. The delay comes from outside, as a function, so that the engine's own way
-of finding it is tested too.
-
-======  ===============  =======  =========================================
-symbol  name in code     SI unit  typical value
-======  ===============  =======  =========================================
-x       ``dry``          1        array, full scale is 1
-fs      ``sample_rate``  Hz       48000
---      ``settings``     --       an `EchoSettings`
-T       ``delay_of``     s        a function of head number and time in s
---      ``reader``       --       ``"polynomial"`` or ``"sinc"``
-======  ===============  =======  =========================================
+This is the reference that the engine is tested against. Nothing is computed in blocks and nothing ahead of
+its time: sample n is played, added, recorded, and only then comes sample n + 1. The delay comes from outside,
+in a table, so that the engine's own way of finding it is tested too.
 """
-
-from __future__ import annotations
 
 import math
 
 import numpy as np
+from scipy.special import i0
 
 from tapecalc.sound.engine import (
     LIMITER_RISE,
@@ -37,61 +25,26 @@ SINC_HALF = 60  # samples on either side of the place that the long interpolator
 SINC_BETA = 16.0  # Kaiser's window: better than 150 dB up to 0.45 of the sample rate
 
 
-def sample_loop(dry, sample_rate, settings, delay_of, *, reader="polynomial"):
+def sample_loop(dry, sample_rate, settings, delays, *, reader="polynomial"):
     """Run a mono sound through the echo one sample at a time.
 
     ``bus[n] = input x[n] + return sum(b_k h_k[n])``, ``wet[n] = sum(a_k h_k[n])``, where
     ``h_k[n]`` is the filtered tape at the time ``n/fs - T_k(n/fs)``.
 
-    Parameters
-    ----------
-    dry : array_like
-        The sound, mono.
-    sample_rate : int
-        Samples a second.
-    settings : EchoSettings
-        What is rendered; hiss and a change of response are left out.
-    delay_of : callable
-        ``delay_of(head, time)`` gives the delay of a head in s at a time in s.
-    reader : str, optional
-        ``"polynomial"`` reads the tape as the engine does. ``"sinc"`` reads the bus itself
-        with a long windowed sinc, where a pass has no response and the tape no limit.
-
-    Returns
-    -------
-    numpy.ndarray
-        The wet sound, as long as the dry one.
-
-    Raises
-    ------
-    ValueError
-        If the reader is not known.
-
-    Notes
-    -----
-    Source: the model of one loop. Notebook: none.
-
-    Examples
-    --------
-    >>> from tapecalc.sound.engine import EchoSettings, Motion
-    >>> settings = EchoSettings(motion=Motion(speed=0.2), spacings=(0.002,), head_gains=(1.0,),
-    ...                         return_head_gains=(1.0,), return_gain=0.5)
-    >>> click = np.zeros(1000)
-    >>> click[10] = 1.0
-    >>> wet = sample_loop(click, 48000, settings, lambda head, time: 0.01, reader="sinc")
-    >>> wet[[490, 970]].round(6)
-    array([1. , 0.5])
+    `delays` holds the delay in s of each head (row) at each sample (column). The reader ``"polynomial"`` reads
+    the tape as the engine does; ``"sinc"`` reads the bus itself with a long windowed sinc, where a pass has no
+    response and the tape no limit. Hiss and a change of response are left out.
     """
     readers = {"polynomial": _PolynomialTape, "sinc": _SincTape}
     if reader not in readers:
         raise ValueError(f"reader must be one of {', '.join(readers)}, got {reader!r}")
     tape = readers[reader](len(dry), sample_rate, settings)
-    heads = list(enumerate(zip(settings.head_gains, settings.return_head_gains, strict=True)))
+    heads = list(enumerate(zip(settings.heads.gains, settings.heads.return_gains, strict=True)))
     wet = np.zeros(len(dry))
     for n, sample in enumerate(dry):
         returned = 0.0
         for head, (head_gain, return_gain) in heads:
-            played = tape.read(n - delay_of(head, n / sample_rate) * sample_rate)
+            played = tape.read(n - delays[head][n] * sample_rate)
             wet[n] += head_gain * played
             returned += return_gain * played
         tape.record(settings.input_gain * sample + settings.return_gain * returned)
@@ -115,7 +68,7 @@ class _SincTape:
             return 0.0
         first = math.floor(place) - SINC_HALF + 1
         away = place - np.arange(first, first + 2 * SINC_HALF)
-        window = np.i0(SINC_BETA * np.sqrt(np.maximum(0, 1 - (away / SINC_HALF) ** 2))) / np.i0(SINC_BETA)
+        window = i0(SINC_BETA * np.sqrt(np.maximum(0, 1 - (away / SINC_HALF) ** 2))) / i0(SINC_BETA)
         start = max(0, first + SINC_HALF)
         part = self.bus[start : first + 3 * SINC_HALF]
         return float(part @ (np.sinc(away) * window)[start - first - SINC_HALF :])
