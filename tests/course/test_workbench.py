@@ -5,15 +5,21 @@ import pytest
 from panel_checks import collisions, ends
 
 from tapecalc.calc import loop
+from tapecalc.calc.response import bandwidth
 from tapecalc.course.workbench import Workbench, changed_machine, workbench_panel
+from tapecalc.files import write_file
 from tapecalc.machine import (
     example_machine,
     machine_from_options,
     machine_from_text,
     read_machine,
+    with_changes,
     write_machine,
 )
 from tapecalc.plan import make_plan
+from tapecalc.report import plan_page
+from tapecalc.report.plan_text import delay_text
+from tapecalc.words import frequency
 
 
 @pytest.fixture
@@ -23,18 +29,45 @@ def panel():
     return panel
 
 
-def test_first_state_says_what_the_plan_says(panel):
-    plan = make_plan(example_machine())
-    assert panel.table["delay"] == "218 ms +/- 3 ms"
-    assert panel.table["nearest note"] == plan.tempos[0].fit.note.name
-    assert f"{plan.loops[0].repeats} repeats" in panel.readout
-    assert panel.table["return send for 5 repeats"] == f"{plan.loops[0].return_send_db:+.1f} dB"
+@pytest.mark.parametrize(
+    "values",
+    [
+        {},
+        {"spacing_mm": 55.0, "bpm": 90.0},
+        {"return_send_db": 3.0},
+        {"input_send_db": -12.0, "speed": 0.09525},
+    ],
+)
+def test_the_words_are_those_of_the_plan(panel, values):
+    panel.set(**values)
+    machine, at = changed_machine(example_machine(), panel.values), panel.values["speed"]
+    plan = make_plan(machine)
+    delay = next(planned for planned in plan.delays if planned.speed == at)
+    fit = next(planned.fit for planned in plan.tempos if planned.delay is delay)
+    loop = next(planned for planned in plan.loops if planned.speed == at)
+    (low, high) = bandwidth(machine.one_pass(at), drop_db=10, passes=4)
+    assert panel.table == {
+        "delay": delay_text(delay),
+        "nearest note": fit.note.name,
+        "off by": f"{1e3 * fit.error:+.1f} ms, {fit.error_percent:+.1f} %, {fit.error_cents:+.0f} cents",
+        "loop gain": f"{loop.gain_db:+.1f} dB",
+        "margin": f"{loop.stability.margin_db:+.1f} dB, would start at {frequency(loop.stability.frequency)}",
+        "return send for 5 repeats": f"{loop.return_send_db:+.1f} dB",
+        "first echo": f"{loop.first_repeat_db:+.1f} dB against the dry sound, "
+        f"{plan.node('tape').headroom_db:.1f} dB below the tape's limit",
+        "repeat 4 keeps": f"{frequency(low)} to {frequency(high)}",
+    }
+    assert panel.readout.startswith(
+        f"{delay_text(delay).split(' +')[0]}: a {fit.note.name} at {plan.bpm:g} bpm"
+    )
+    assert (f"{loop.repeats} repeats" in panel.readout) == loop.stability.stable
 
 
 def test_echoes_follow_spacing_and_speed(panel):
     panel.set(spacing_mm=38.1)
     times = panel.artists["dots"].get_xdata()
     np.testing.assert_allclose(np.diff(times), 0.2, atol=1e-8)
+    assert panel.table["delay"] == "200 ms +/- 4 ms"
     panel.set(speed=ends(panel.controls["speed"])[1])
     np.testing.assert_allclose(panel.artists["dots"].get_xdata()[0], 0.4, atol=1e-8)
 
@@ -56,7 +89,7 @@ def test_a_runaway_is_said_with_the_frequency(panel):
     panel.set(return_send_db=3.0)
     verdict = loop.stability(changed_machine(example_machine(), panel.values).echo_loop(0.1905))
     assert not verdict.stable
-    assert "RUNS AWAY from" in panel.readout
+    assert f"RUNS AWAY from {frequency(verdict.frequency)}" in panel.readout
 
 
 def test_every_control_at_its_ends_stays_finite_and_changes_something(panel):
@@ -94,6 +127,15 @@ def test_a_machine_without_song_or_capstan_has_a_panel():
     assert panel.values["spacing_mm"] == 200
 
 
+def test_a_machine_without_a_way_back_has_a_panel():
+    silent = with_changes(example_machine(), {"playback_heads.1.feeds_return": False})
+    panel = workbench_panel(silent)
+    assert panel.error is None
+    assert panel.table["return send for 5 repeats"] == "none"
+    assert "0 repeats down to -30 dB" in panel.readout
+
+
+@pytest.mark.slow
 def test_loading_and_saving_go_round(tmp_path):
     bench = Workbench()
     bench.panel.set(spacing_mm=50.0, bpm=90.0)
@@ -111,7 +153,7 @@ def test_loading_and_saving_go_round(tmp_path):
     assert again.panel.values["spacing_mm"] == 50
 
 
-def test_buttons_say_how_it_went(tmp_path):
+def test_buttons_say_how_it_went(tmp_path, monkeypatch):
     bench = Workbench()
     bench._file.value = str(tmp_path / "none.toml")
     bench._load.click()
@@ -124,9 +166,10 @@ def test_buttons_say_how_it_went(tmp_path):
     bench._folder.value = "/dev/null/x"
     bench._save.click()
     assert "That did not work: cannot write to" in bench.message
+    monkeypatch.setattr(plan_page, "write_plan", lambda _, folder: [write_file(f"{folder}/plan.html", "")])
     bench._folder.value = str(tmp_path / "saved")
     bench._save.click()
-    assert bench.message.startswith("Saved machine.toml, plan.html")
+    assert bench.message == f"Saved machine.toml, plan.html in {tmp_path / 'saved'}."
 
 
 def test_it_reads_without_a_kernel(capsys):
