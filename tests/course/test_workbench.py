@@ -67,7 +67,7 @@ def test_echoes_follow_spacing_and_speed(panel):
     panel.set(spacing_mm=38.1)
     times = panel.artists["dots"].get_xdata()
     np.testing.assert_allclose(np.diff(times), 0.2, atol=1e-8)
-    assert panel.table["delay"] == "200 ms +/- 4 ms"
+    assert panel.table["delay"] == "200 ms +/- 3 ms"  # 0.5 mm of 38.1 mm and 1 %: 1.65 % of 200 ms
     panel.set(speed=ends(panel.controls["speed"])[1])
     np.testing.assert_allclose(panel.artists["dots"].get_xdata()[0], 0.4, atol=1e-8)
 
