@@ -31,9 +31,9 @@ def sample_loop(dry, sample_rate, settings, delays, *, reader="polynomial"):
     ``bus[n] = input x[n] + return sum(b_k h_k[n])``, ``wet[n] = sum(a_k h_k[n])``, where
     ``h_k[n]`` is the filtered tape at the time ``n/fs - T_k(n/fs)``.
 
-    `delays` holds the delay in s of each head (row) at each sample (column). The reader ``"polynomial"`` reads
-    the tape as the engine does; ``"sinc"`` reads the bus itself with a long windowed sinc, where a pass has no
-    response and the tape no limit. Hiss and a change of response are left out.
+    `delays` holds the delay in s of each head (row) at each sample (column). The reader ``"polynomial"``
+    reads the tape as the engine does; ``"sinc"`` reads the bus itself with a long windowed sinc, where a pass
+    has no response and the tape no limit. Hiss and a change of response are left out.
     """
     readers = {"polynomial": _PolynomialTape, "sinc": _SincTape}
     if reader not in readers:
