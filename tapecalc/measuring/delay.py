@@ -25,7 +25,7 @@ import numpy as np
 from scipy import fft, signal
 
 from tapecalc.calc.quantity import between, positive
-from tapecalc.measuring.dsp import GROUPS, TIED, members, moves, squared, windows
+from tapecalc.measuring.dsp import GROUPS, NEIGHBORS, cut_windows, group_matrix, phase_ramp, power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife, student
 from tapecalc.measuring.recording import channel_health
 
@@ -199,7 +199,7 @@ class _Grid:
         ramp = np.sin(np.pi / 2 * (np.arange(self.guard) + 0.5) / self.guard) ** 2
         self.edges = np.concatenate([ramp, np.ones(self.length), ramp[::-1]])
         self.omega = 2 * np.pi * fft.rfftfreq(padded)  # rad per sample
-        self.amiss = moves(2 * AMISS, padded)  # for spectra squared
+        self.amiss = phase_ramp(2 * AMISS, padded)  # for spectra power_spectrum
         self.frequency = fft.rfftfreq(padded, 1 / self.sample_rate)
         self.bell = np.hanning(padded + 2)[1:-1]
         # The bell times how far from the middle, in half windows, and the slope of that.
@@ -328,7 +328,7 @@ def _rough_delays(recording, longest, loudest):
         other = np.flatnonzero(same_side > ALIKE * height)
         apart = np.abs(other[np.abs(other - best) > lobe] - best)
         # A slow wobble over a long way makes two peaks of one; what repeats itself is like itself there.
-        own = fft.irfft(squared(fft.rfft(dry, size)), size)[np.append(0, apart)]
+        own = fft.irfft(power_spectrum(fft.rfft(dry, size)), size)[np.append(0, apart)]
         apart = apart[own[1:] > REPEATED * own[0] * (1 - apart / count)]
         if len(apart):
             period = apart.min() / rate
@@ -394,7 +394,7 @@ class _State:
         self.center, self.straight, self.curved, self.match, self.decoy = [], [], [], [], []
         self.lead, self.cut, self.of_path = [], [], []
         self.groups = None
-        self.alike = np.zeros(TIED + 1)
+        self.alike = np.zeros(NEIGHBORS + 1)
 
     @property
     def sums(self):
@@ -423,12 +423,12 @@ def _follow(recording, grid, first, polarity, path, state, last=None, *, learnin
 
     template = dry if path is None else path.shapes(dry, rate)
     # Where much comes back turned over, the sound as it went in is most like the playback at a wrong time.
-    x = windows(template if path is not None and path.turned else dry, offsets, length)
+    x = cut_windows(template if path is not None and path.turned else dry, offsets, length)
     power = np.einsum("ij,ij->i", x, x)
     loud = power > FAINTEST * power.max()
     if not np.any(loud):
         return
-    y = windows(played, offsets + drift_room - grid.half_search, 2 * length)
+    y = cut_windows(played, offsets + drift_room - grid.half_search, 2 * length)
     score, decoy = _scores(x, y, grid)
     lags = _best_path(score * loud[:, None], grid)
     rows = np.arange(len(begins))
@@ -501,8 +501,8 @@ def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
     takes off each window's delay, in s.
     """
     length, guard = grid.length, grid.guard
-    spectrum = fft.rfft(windows(template, offsets - guard, grid.padded) * grid.edges, axis=1)
-    y = windows(played, offsets + room + lags, length)
+    spectrum = fft.rfft(cut_windows(template, offsets - guard, grid.padded) * grid.edges, axis=1)
+    y = cut_windows(played, offsets + room + lags, length)
     shift = np.zeros(len(offsets))
     # The whole sample that correlates best may be a few off where the sound is deep.
     far, every = slice(None), np.arange(len(offsets))
@@ -523,7 +523,7 @@ def _fit(template, played, offsets, lags, room, grid, doubt, *, learning=False):
     lead = np.einsum("ki,ki->k", straight.influence, added) / grid.sample_rate
     cut = _of_cut(straight.gain[:, None] * added, columns, y, grid) if learning else None
     # A phase of the path that is not known moves the delay of a window by its share of the slope.
-    power = squared(spectrum)
+    power = power_spectrum(spectrum)
     doubt = np.zeros(len(grid.omega)) if doubt is None else doubt
     of_path = np.sqrt(power**2 @ (grid.omega**2 * doubt)) / (power @ grid.omega**2 + 1e-300)
     straight_or_curved = [(shift + fit.step, fit.sigma(grid)) for fit in (straight, curved)]
@@ -536,7 +536,7 @@ def _moved(spectrum, shift, grid):
     ``y = a x(t - e - s tau) + c``; the columns belong to a, c, -a e, -a s.
     """
     inner = slice(grid.guard, grid.guard + grid.length)
-    moved = spectrum * moves(-shift, grid.padded)
+    moved = spectrum * phase_ramp(-shift, grid.padded)
     value = fft.irfft(moved, grid.padded, axis=1)[:, inner]
     slope = fft.irfft(moved * (1j * grid.omega), grid.padded, axis=1)[:, inner]
     return moved, np.stack([value, np.ones_like(value), slope, slope * grid.tau], axis=1)
@@ -581,7 +581,7 @@ class _LeastSquares:
         # one band of frequencies counts together.
         of_slope = fft.rfft(self.influence / grid.root, axis=1)
         left = fft.rfft(self.residual * grid.root, axis=1)
-        share = np.add.reduceat(squared(of_slope), grid.bands, axis=1)
+        share = np.add.reduceat(power_spectrum(of_slope), grid.bands, axis=1)
         share /= share.sum(axis=1, keepdims=True) + 1e-300
         product = of_slope.real * left.real + of_slope.imag * left.imag
         product = np.add.reduceat(product, grid.bands, axis=1) * 2 / grid.length
@@ -611,28 +611,28 @@ def _least_squares(columns, y, grid):
 def _spectra(dry, played, offsets, lags, room, shift, change, grid):
     """Aligned spectra summed over groups of windows: |X|^2, |Y|^2, Y X*, how many; and how alike they are."""
     guard = grid.guard
-    x = windows(dry, offsets - guard, grid.padded)
+    x = cut_windows(dry, offsets - guard, grid.padded)
     leaning = fft.rfft(x * grid.leaning, axis=1) * (1j * grid.omega)
     leaning -= fft.rfft(x * grid.leaning_slope, axis=1)
     # The first order of what a changing delay does; where it is no longer small, in the treble, none.
     turn = np.outer(change, grid.omega) / SMALL
     x = fft.rfft(x * grid.bell, axis=1) - change[:, None] * leaning / (1 + turn**2 * turn**2)
-    y = fft.rfft(windows(played, offsets + room + lags - guard, grid.padded) * grid.bell, axis=1)
-    y *= moves(shift, grid.padded)
-    power = squared(x)
-    which = members(offsets // grid.step)
-    sums = [which @ power, which @ squared(y), which @ (y * np.conj(x)), which.sum(axis=1)]
+    y = fft.rfft(cut_windows(played, offsets + room + lags - guard, grid.padded) * grid.bell, axis=1)
+    y *= phase_ramp(shift, grid.padded)
+    power = power_spectrum(x)
+    which = group_matrix(offsets // grid.step)
+    sums = [which @ power, which @ power_spectrum(y), which @ (y * np.conj(x)), which.sum(axis=1)]
     return sums, _alike(power)
 
 
 def _alike(power):
-    """How alike the tone of windows is that follow each other, from next to next to `TIED` away, as sums.
+    """How alike the tone of windows is that follow each other, from next to next to `NEIGHBORS` away, as sums.
 
     Of the windows' spectra that is left which is not in their mean; the first sum is that with itself.
     """
     shape = power / (power.sum(axis=1, keepdims=True) + 1e-300)
     shape -= shape.mean(axis=0)
-    return np.array([np.vdot(shape[lag:], shape[: max(len(shape) - lag, 0)]) for lag in range(TIED + 1)])
+    return np.array([np.vdot(shape[lag:], shape[: max(len(shape) - lag, 0)]) for lag in range(NEIGHBORS + 1)])
 
 
 def _path_gain(recording, grid, lag, polarity, loudest):
@@ -681,7 +681,7 @@ def _path_gain(recording, grid, lag, polarity, loudest):
         gain *= np.exp(1j * (2 * np.pi * extra * grid.frequency - np.arctan2(seen.value, grid.frequency)))
         gain[~known] = np.mean(np.abs(gain[known & (grid.frequency < LOW_EDGE)]))
         taps = np.roll(fft.irfft(gain, grid.padded), grid.padded // 2)
-        loud = squared(gain) * dry
+        loud = power_spectrum(gain) * dry
         turned = loud[known & (gain.real < 0)].sum() > TURNED * loud[known].sum()
         path = _Path(low_cut, np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1], bool(turned))
     return path, return_gain, left, doubt
@@ -692,7 +692,7 @@ def _cut(sums):
     square, product = sums.T
     cut = product.sum() / (square.sum() + 1e-300)
     # Windows of one sound err together.
-    rest = np.add.reduceat(product - cut * square, np.arange(0, len(square), TIED))
+    rest = np.add.reduceat(product - cut * square, np.arange(0, len(square), NEIGHBORS))
     factor = student(max(len(rest) - 1, 1))
     return float(cut), float(factor * np.sqrt(rest @ rest) / (square.sum() + 1e-300))
 
@@ -712,12 +712,12 @@ def _return_gain(recording, grid, state):
     dry = _prepared(recording, "dry", first, span, rate)
     played = _prepared(recording, "playback", first, span + int(lags.max()) + 1, rate)
     x, p, y = (
-        fft.rfft(windows(samples, begins - first + shift, grid.length) * grid.taper, axis=1)
+        fft.rfft(cut_windows(samples, begins - first + shift, grid.length) * grid.taper, axis=1)
         for samples, shift in ((dry, 0), (played, 0), (played, lags))
     )
-    y *= moves(delay * rate - lags, grid.length)
-    which = members((begins - first) // grid.step)
-    products = squared(x), squared(p), x * np.conj(p), y * np.conj(x), y * np.conj(p)
+    y *= phase_ramp(delay * rate - lags, grid.length)
+    which = group_matrix((begins - first) // grid.step)
+    products = power_spectrum(x), power_spectrum(p), x * np.conj(p), y * np.conj(x), y * np.conj(p)
     parts = [which @ product for product in products]
     total, without = _left_out(parts, np.flatnonzero(which.sum(axis=1)))
     gain, without = _around(*total), [_around(*rest) for rest in without]

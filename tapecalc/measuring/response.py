@@ -14,7 +14,7 @@ from scipy import fft, optimize
 
 from tapecalc.calc.quantity import non_negative, positive
 from tapecalc.calc.response import HeadContact, contact_loss_db
-from tapecalc.measuring.dsp import GROUPS, members, moves, squared, windows
+from tapecalc.measuring.dsp import GROUPS, cut_windows, group_matrix, phase_ramp, power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife
 
 __all__ = [
@@ -237,20 +237,20 @@ def _aligned_spectra(recording, track, size, every):
     slope = np.gradient(track.track, track.time)[::every][inside]
     lags = np.round(delay * rate).astype(int)
     sums = [np.zeros((GROUPS, len(omega)), dtype=kind) for kind in (float, float, complex)]
-    which = members(np.arange(len(begins)) * every)
+    which = group_matrix(np.arange(len(begins)) * every)
     for k in range(0, len(begins), BATCH):
         part = slice(k, k + BATCH)
         first, last = int(begins[part].min()), int(begins[part].max()) + length
         room = int(lags[part].max()) + 1
         playback = recording.read("playback", first, last - first + room)
         dry = recording.read("dry", first, last - first) + track.return_gain.value * playback[: last - first]
-        x = windows(dry, begins[part] - first, length)
-        y = windows(playback, begins[part] - first + lags[part], length)
+        x = cut_windows(dry, begins[part] - first, length)
+        y = cut_windows(playback, begins[part] - first + lags[part], length)
         x = fft.rfft((x - x.mean(axis=1, keepdims=True)) * bell, axis=1)
         y = fft.rfft((y - y.mean(axis=1, keepdims=True)) * bell, axis=1)
-        y *= moves(delay[part] * rate - lags[part], length)
-        sums[0] += which[:, part] @ squared(x)
-        sums[1] += which[:, part] @ squared(y)
+        y *= phase_ramp(delay[part] * rate - lags[part], length)
+        sums[0] += which[:, part] @ power_spectrum(x)
+        sums[1] += which[:, part] @ power_spectrum(y)
         sums[2] += which[:, part] @ (y * np.conj(x))
     # Where the delay changes within a window, its ends are out of step with its middle.
     when = (np.arange(length) - length / 2) / rate
@@ -272,7 +272,7 @@ def _where_it_lies(frequency, finest):
     if finer == 1:
         return frequency
     length = 2 * (len(frequency) - 1)
-    seen_by_bin = squared(fft.rfft(np.hanning(length + 1)[:-1], length * finer)[: SEEN * finer])
+    seen_by_bin = power_spectrum(fft.rfft(np.hanning(length + 1)[:-1], length * finer)[: SEEN * finer])
     seen_by_bin = np.concatenate([seen_by_bin[:0:-1], seen_by_bin])
     fine = np.arange(len(finest)) * frequency[1] / finer
     power = np.convolve(finest, seen_by_bin, "same")[::finer]
