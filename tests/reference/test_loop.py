@@ -84,7 +84,7 @@ def test_repeats_of_an_impulse():
     impulse = np.zeros(8 * delay)
     impulse[0] = 1
     repeats = lfilter([1], [1, *[0] * (delay - 1), -gain], impulse)[::delay]
-    levels = loop.repeat_db(flat_loop(gain, 0.1), 440, np.arange(8))
+    levels = np.arange(8) * loop.loop_gain_db(flat_loop(gain, 0.1), 440)
     np.testing.assert_allclose(10 ** (levels / 20), repeats, rtol=1e-12)
 
 
@@ -121,7 +121,7 @@ def test_decay_grows_with_the_delay_unlike_a_formula_in_print():
 
 def test_gain_for_a_decay_of_two_seconds():
     # Source: T. Smyth, lecture notes: g = 0.001^(T / T60)
-    assert db_to_amplitude(loop.gain_for_decay_db(0.1, 2)) == pytest.approx(0.707946, abs=1e-6)
+    assert db_to_amplitude(loop.gain_for_repeats_db(2 / 0.1, -60)) == pytest.approx(0.707946, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -151,7 +151,7 @@ def test_decay_and_gain_by_symbols():
     expected = float(seconds.subs({g: sympy.Rational(7, 10), delay: sympy.Rational(3, 10)}))
     assert loop.decay_time(0.3, amplitude_to_db(0.7)) == pytest.approx(expected, rel=1e-12)
     expected = float(gain.subs({time: 2, delay: sympy.Rational(1, 10)}))
-    assert db_to_amplitude(loop.gain_for_decay_db(0.1, 2)) == pytest.approx(expected, rel=1e-12)
+    assert db_to_amplitude(loop.gain_for_repeats_db(2 / 0.1, -60)) == pytest.approx(expected, rel=1e-12)
 
 
 # ---- stability ----
@@ -168,7 +168,11 @@ def test_gain_above_one_out_of_phase_does_not_oscillate():
     # Source: trade texts name a loop gain of one alone; H. Nyquist 1932 counts the phase (from memory)
     # The heads add up to 1.045 where they are half a turn off, and to 0.5225 where the sum is in phase.
     one_pass = OnePass(speed=0.1905, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=0)
-    made = EchoLoop(heads=Heads.from_delays((0.1, 0.2), one_pass.speed, gains=(0.55, -0.55)), return_gain=0.95, one_pass=one_pass)
+    made = EchoLoop(
+        heads=Heads.from_delays((0.1, 0.2), one_pass.speed, gains=(0.55, -0.55)),
+        return_gain=0.95,
+        one_pass=one_pass,
+    )
     assert abs(loop.loop_gain(made, 5)) == pytest.approx(1.045, rel=1e-9)
     found = loop.stability(made)
     assert found.bound_db < 0
