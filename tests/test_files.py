@@ -2,6 +2,7 @@
 
 import pytest
 
+from tapecalc import files
 from tapecalc.files import replacing, write_file
 
 
@@ -12,10 +13,9 @@ def test_folders_on_the_way_are_made(tmp_path):
 
 def test_a_failure_leaves_the_old_file_and_nothing_else(tmp_path):
     path = write_file(tmp_path / "plan.html", "old")
-    with pytest.raises(RuntimeError, match="power cut"):
-        with replacing(path) as temporary:
-            temporary.write_text("half")
-            raise RuntimeError("power cut")
+    with pytest.raises(RuntimeError, match="power cut"), replacing(path) as temporary:
+        temporary.write_text("half")
+        raise RuntimeError("power cut")
     assert path.read_text() == "old"
     assert [entry.name for entry in tmp_path.iterdir()] == ["plan.html"]
 
@@ -34,16 +34,21 @@ def test_a_target_that_is_a_folder_leaves_no_temporary_file(tmp_path):
 
 
 def test_a_full_disk_is_said_in_one_line(tmp_path):
-    with pytest.raises(OSError, match="cannot write .*full: No space left on device"):
-        with replacing(tmp_path / "full") as temporary:
-            temporary.unlink()
-            temporary.symlink_to("/dev/full")
-            from tapecalc import files
-
-            files._fill(temporary, b"x" * 10_000, tmp_path / "full")
+    with (
+        pytest.raises(OSError, match="cannot write .*full: No space left on device"),
+        replacing(tmp_path / "full") as temporary,
+    ):
+        temporary.unlink()
+        temporary.symlink_to("/dev/full")
+        files._fill(temporary, b"x" * 10_000, tmp_path / "full")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_new_file_has_ordinary_permissions(tmp_path):
     path = write_file(tmp_path / "a.txt", "x")
     assert path.stat().st_mode & 0o444 == 0o444
+
+
+def test_bytes_and_text_in_any_language_come_back(tmp_path):
+    assert write_file(tmp_path / "a.bin", b"\x00\xff").read_bytes() == b"\x00\xff"
+    assert write_file(str(tmp_path / "a.txt"), "Küche").read_text(encoding="utf-8") == "Küche"

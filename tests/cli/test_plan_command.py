@@ -97,16 +97,14 @@ def test_the_folder_gets_page_figures_data_and_sound(tmp_path, capsys):
     assert "plan.html" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize(
-    "name", ["<script>alert(1)</script>", "$\\frac{1}{0}$", "a/b/../../c", "{{ 7 * 7 }}"]
-)
-def test_a_hostile_name_is_shown_as_it_is_written(name, tmp_path, capsys):
+def test_a_hostile_name_is_shown_as_it_is_written(tmp_path, capsys):
+    name = "<script>alert(1)</script> $\\frac{1}{0}$ a/b/../../c {{ 7 * 7 }}"
     path = tmp_path / "m.toml"
     path.write_text(f"name = '{name}'\ntransport.speeds_ips=[7.5]\nplayback_heads=[{{spacing_mm=40}}]")
     assert main(["plan", str(path), "--out", str(tmp_path / "out")]) == 0
     page = (tmp_path / "out" / "plan.html").read_text()
     assert "<script" not in page
-    assert "49" not in page.split("<h1")[1].split("</h1>")[0]
+    assert "{{ 7 * 7 }}" in page.split("<h1")[1].split("</h1>")[0]
     assert name in capsys.readouterr().out
 
 

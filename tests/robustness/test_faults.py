@@ -151,7 +151,7 @@ def test_a_file_that_may_not_grow_is_told_and_the_old_one_stays(command, bench, 
     line = one_line(run.returncode, text)
     assert "cannot write" in line and str(out) in line
     assert seen(out) == bench.files(command, "old")
-    assert [path for path in out.rglob(".*")] == []
+    assert list(out.rglob(".*")) == []
 
 
 @contextlib.contextmanager
@@ -182,7 +182,7 @@ def test_a_full_disk_is_told_and_leaves_no_half_file(command, bench, tmp_path):
         line = one_line(*bench.run(command, "new", disk / "out"))
         assert "cannot write" in line and str(disk) in line
         assert halves(seen(disk / "out"), bench.files(command, "new")) == []
-        assert [path for path in (disk / "out").rglob(".*")] == []
+        assert list((disk / "out").rglob(".*")) == []
 
 
 @needs_mount
@@ -229,9 +229,8 @@ def test_two_runs_that_draw_into_one_folder_both_keep_their_captions(bench, tmp_
 def test_a_folder_is_one_runs_own_until_it_ends_however_it_ends(tmp_path):
     fcntl = pytest.importorskip("fcntl", reason="this system has no locks")
     handle = os.open(tmp_path, os.O_RDONLY)
-    with alone_in(tmp_path):
-        with pytest.raises(BlockingIOError):
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    with alone_in(tmp_path), pytest.raises(BlockingIOError):
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     fcntl.flock(handle, fcntl.LOCK_UN)
 

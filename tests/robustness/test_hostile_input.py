@@ -16,7 +16,9 @@ from tapecalc.cli import main
 from tapecalc.machine import MachineFileError, example_machine, machine_from_text, with_changes
 from tapecalc.measuring import Take, measure, open_recording
 from tapecalc.plan import make_plan
+from tapecalc.report.plan_data import plan_data
 from tapecalc.report.plan_page import plan_page, plan_preview
+from tapecalc.report.plan_text import plan_text
 from tapecalc.sound import files as sound
 from tapecalc.sound.files import read_sound
 from tapecalc.sound.render import render_file
@@ -98,9 +100,10 @@ def test_names_reach_page_text_and_data_as_words_only(name, part):
     plan = make_plan(machine)
     page = plan_page(plan, {})
     fuzz.harmless(page)
-    assert all(line.isprintable() for line in plan.text().splitlines())
-    assert name in plan.text() and part in plan.text()
-    data = json.loads(json.dumps(plan.to_dict()))
+    text = plan_text(plan)
+    assert all(line.isprintable() for line in text.splitlines())
+    assert name in text and part in text
+    data = json.loads(json.dumps(plan_data(plan)))
     assert (data["machine"]["name"], data["wobble"][0]["part"]) == (name, part)
 
 
