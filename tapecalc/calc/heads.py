@@ -38,6 +38,7 @@ from tapecalc.calc.transport import loop_length, splice_period
 from tapecalc.calc.units import UNITS, amplitude_to_db, db_to_amplitude
 
 __all__ = [
+    "EXAMPLE_RHYTHM",
     "MOST_HEADS",
     "ClosePair",
     "Heads",
@@ -53,6 +54,8 @@ __all__ = [
 ]
 
 MOST_HEADS = 8
+#: When heads answer, in beats, where a rhythm is shown on a machine that has a single one; our own, uneven.
+EXAMPLE_RHYTHM = (0.25, 0.375, 0.75, 1.0)
 MINUTE = UNITS["min"]
 HOUR = UNITS["h"]
 #: Slack for lengths that are whole numbers of ruler steps but for rounding.

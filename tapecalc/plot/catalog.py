@@ -72,10 +72,9 @@ class Entry:
 
 
 def _rhythm_spacings(machine):
-    """Three heads more on the machine's tape path: one, two, three and four sixteenths of its tempo."""
+    """Heads at the example rhythm, in beats of the machine's tempo."""
     speed, bpm = machine.speeds[0], machine.song.bpm or 90
-    sixteenth = tempo.note_value("sixteenth").beats
-    beats = sixteenth * np.arange(1, 5)
+    beats = np.array(heads.EXAMPLE_RHYTHM)
     return tuple(transport.spacing_from_delay(tempo.delay_from_tempo(bpm, beats), speed).tolist())
 
 

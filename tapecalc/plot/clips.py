@@ -21,11 +21,11 @@ from matplotlib.patches import Polygon, Rectangle
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from tapecalc.calc.heads import Heads
+from tapecalc.calc.heads import EXAMPLE_RHYTHM, Heads
 from tapecalc.calc.loop import EchoLoop, growth_db_per_s, return_gain_for_repeats, stability
 from tapecalc.calc.quantity import between, known_name, single, whole
 from tapecalc.calc.response import repeat_level_db
-from tapecalc.calc.tempo import beats_from_delay, delay_from_tempo, note_value
+from tapecalc.calc.tempo import beats_from_delay, delay_from_tempo
 from tapecalc.calc.transport import spacing_from_delay
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 from tapecalc.machine import Machine, example_machine
@@ -510,11 +510,11 @@ def _draw_margin(
 
 
 def _rhythm_spacings(machine: Machine, bpm: float) -> tuple[float, ...]:
-    """The machine's heads, or one, two, three and four sixteenths where it has a single one."""
+    """The machine's heads, or the example rhythm where it has a single one."""
     tape_speed = machine.speeds[0]
     if len(machine.spacings) > 1:
         return machine.spacings_at(tape_speed)
-    beats = note_value("sixteenth").beats * np.arange(1, 5)
+    beats = np.array(EXAMPLE_RHYTHM)
     return tuple(spacing_from_delay(delay_from_tempo(bpm, beats), tape_speed).tolist())
 
 

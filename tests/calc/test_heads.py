@@ -7,6 +7,7 @@ from tapecalc.calc import heads
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import EchoLoop, loop_gain, stability
 from tapecalc.calc.response import HeadContact, OnePass
+from tapecalc.calc.tempo import NOTE_VALUES
 
 CONTACT = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3, azimuth_angle=0)
 PASS = OnePass(speed=0.2, today=CONTACT, aligned=CONTACT, boost_db=12, low_cut=40)
@@ -186,3 +187,10 @@ def test_without_an_erase_head_sound_piles_up():
 def test_a_loop_must_be_longer_than_its_heads(erase, next_head):
     with pytest.raises(ValueError, match=f"last playback head comes before the {next_head} head, got 0.1"):
         heads.closed_loop(0.1, 0.2, 120, Heads(spacings=(0.05, 0.1)), erase_distance=erase)
+
+
+def test_the_example_rhythm_is_not_evenly_spaced():
+    gaps = np.diff(heads.EXAMPLE_RHYTHM, prepend=0.0)
+    assert np.all(gaps > 0) and np.ptp(gaps[1:]) > 0 and np.ptp(gaps) > 0
+    note_beats = {note.beats for note in NOTE_VALUES}
+    assert note_beats.issuperset(heads.EXAMPLE_RHYTHM)
