@@ -77,10 +77,11 @@ def duration(value: float) -> str:
     return amount(value, "h") if value >= 3600 else f"{math.floor(value / 60):.0f} min"
 
 
-def with_uncertainty(value: float, uncertainty: float, unit: str = "") -> str:
+def with_uncertainty(value: float, uncertainty: float, unit: str = "", digits: int | None = None) -> str:
     """Write a value and how far it may be off, both in `unit`, to the digits that the latter leaves.
 
-    One digit of the uncertainty, two where the first is a 1. Source: JCGM 100:2008, 7.2.6.
+    One digit of the uncertainty, two where the first is a 1 (source: JCGM 100:2008, 7.2.6), or as many as
+    `digits` says, with nothing rounded above the decimal point.
 
     >>> with_uncertainty(217.85, 3.41, "ms"), with_uncertainty(0.19051, 0.00138, "m/s")
     ('218 ms +/- 3 ms', '0.1905 m/s +/- 0.0014 m/s')
@@ -88,6 +89,9 @@ def with_uncertainty(value: float, uncertainty: float, unit: str = "") -> str:
     value = float(finite("value", value))
     uncertainty = float(non_negative("uncertainty", uncertainty))
     unit = f" {unit}" if unit else ""
+    if digits is not None:
+        places = max(0, digits - 1 - math.floor(math.log10(uncertainty))) if uncertainty else digits + 1
+        return f"{value:.{places}f}{unit} +/- {uncertainty:.{places}f}{unit}"
     if uncertainty == 0:
         return f"{value:.4g}{unit}"
     rounded = float(f"{uncertainty:.0e}" if f"{uncertainty:.1e}"[0] != "1" else f"{uncertainty:.1e}")

@@ -376,10 +376,10 @@ class WhatIf:
         if self.name == "as aligned":
             return f"The machine as it was aligned {left}"
         if self.name == "separation":
-            return f"A head-to-tape separation of {self.value.text(1e6, 'um')} today {left}"
+            return f"A head-to-tape separation of {self.value.text('um', 'um')} today {left}"
         if self.name == "gap":
-            return f"A playback gap of {self.value.text(1e6, 'um')} {left}"
-        return f"An azimuth error of {self.value.text(60 * 180 / np.pi, 'arcmin')} (of either sign) {left}"
+            return f"A playback gap of {self.value.text('um', 'um')} {left}"
+        return f"An azimuth error of {self.value.text('arcmin', 'arcmin')} (of either sign) {left}"
 
     def to_dict(self):
         """Return the explanation as a plain dict for a JSON file.

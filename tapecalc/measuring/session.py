@@ -151,7 +151,7 @@ class Measurement:
         rows = []
         for (head, at), track in sorted(self.delays.items()):
             where = f"head {head + 1}, speed {at + 1}"
-            rows.append((f"delay, {where}", track.total.text(1e3, "ms")))
+            rows.append((f"delay, {where}", track.total.text("ms")))
             swing = float(np.std(track.track))
             rows.append((f"swing of the delay (rms), {where}", f"{1e6 * swing:.1f} us"))
             if (head, at) in self.responses:
@@ -161,16 +161,16 @@ class Measurement:
                 )
         if self.geometry is not None:
             for h, spacing in enumerate(self.geometry.spacings):
-                rows.append((f"spacing, head {h + 1}", _told(spacing, 1e3, "mm")))
+                rows.append((f"spacing, head {h + 1}", _told(spacing, "mm")))
             for s, speed in enumerate(self.geometry.speeds):
-                rows.append((f"speed {s + 1}", _told(speed, from_si(1.0, "ips"), "in/s")))
+                rows.append((f"speed {s + 1}", _told(speed, "ips", "in/s")))
             for s, ratio in enumerate(self.geometry.speed_ratios[1:], 2):
-                rows.append((f"speed {s} over speed 1", _told(ratio, 1.0, "")))
+                rows.append((f"speed {s} over speed 1", _told(ratio)))
         for at, reading in sorted(self.flutter.items()):
-            rows.append((f"flutter, weighted, speed {at + 1}", reading.weighted.text(100, "%")))
-            needle = reading.quasi_peak.text(100, "%")
+            rows.append((f"flutter, weighted, speed {at + 1}", reading.weighted.text("percent")))
+            needle = reading.quasi_peak.text("percent")
             rows.append((f"flutter, weighted, needle of a meter, speed {at + 1}", needle))
-            rows.append((f"flutter, unweighted rms, speed {at + 1}", reading.unweighted_rms.text(100, "%")))
+            rows.append((f"flutter, unweighted rms, speed {at + 1}", reading.unweighted_rms.text("percent")))
         for at, reading in sorted(self.repeats.items()):
             rows.append((f"loop gain, speed {at + 1}", reading.loop_gain_db.text()))
             rows.append((f"repeats down to {reading.heard_db:.0f} dB, speed {at + 1}", str(reading.repeats)))
@@ -220,9 +220,9 @@ class Measurement:
         }
 
 
-def _told(estimate, scale, label):
+def _told(estimate, unit=None, label=None):
     """An estimate in words, or that it cannot be told."""
-    return "cannot be told" if estimate is None else estimate.text(scale, label)
+    return "cannot be told" if estimate is None else estimate.text(unit, label)
 
 
 def measure(takes, *, machine=None, rulers=(), stopwatches=(), reference=None, clock_tolerance=1e-4):

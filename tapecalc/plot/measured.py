@@ -115,7 +115,7 @@ def delay_over_time(*, track, profile="notebook", symbols_only=False, axes=None)
         _key(axes, profile, [line, middle, band], ["$T$", r"$\bar{T}$", "$U$"] if symbols_only else names)
     swing = from_si(float(np.std(track.track)), "us")
     single = from_si(float(np.median(track.track_uncertainty)), "us")
-    said = f"mean {total.text(1e3, 'ms')}, swing {swing:.1f} \N{MICRO SIGN}s rms"
+    said = f"mean {total.text('ms')}, swing {swing:.1f} \N{MICRO SIGN}s rms"
     return Drawn(
         figure,
         {"track": line, "mean": middle, "band": band},
@@ -235,7 +235,7 @@ def flutter_spectrum(*, reading, verdicts=(), delay=None, profile="notebook", sy
                 handles.append(handle)
                 texts.append(symbol if symbols_only else text)
         _key(axes, profile, handles, texts)
-    weighted = reading.weighted.text(100, "%")
+    weighted = reading.weighted.text("percent")
     said = "; ".join(
         f"{f'{string.ascii_uppercase[k]} ' if letters else ''}{name} at {line.rate.value:.2f} Hz, "
         f"{from_si(line.depth.value, 'percent'):.3f} %{_own(line) if through else ''}"
