@@ -364,22 +364,23 @@ class WhatIf:
     chi2: float
     level_db: np.ndarray
 
-    def in_words(self):
-        """Say the explanation in a sentence.
+    def value_text(self) -> str:
+        """Write the value in the trade's unit; nothing for a machine as aligned."""
+        if self.value is None:
+            return ""
+        unit = "arcmin" if self.name == "azimuth" else "um"
+        return self.value.text(unit, unit)
 
-        Returns
-        -------
-        str
-            With trade units.
-        """
+    def in_words(self) -> str:
+        """Say the explanation in a sentence."""
         left = f"leaves {self.misfit_db:.1f} dB unexplained."
         if self.name == "as aligned":
             return f"The machine as it was aligned {left}"
         if self.name == "separation":
-            return f"A head-to-tape separation of {self.value.text('um', 'um')} today {left}"
+            return f"A head-to-tape separation of {self.value_text()} today {left}"
         if self.name == "gap":
-            return f"A playback gap of {self.value.text('um', 'um')} {left}"
-        return f"An azimuth error of {self.value.text('arcmin', 'arcmin')} (of either sign) {left}"
+            return f"A playback gap of {self.value_text()} {left}"
+        return f"An azimuth error of {self.value_text()} (of either sign) {left}"
 
     def to_dict(self):
         """Return the explanation as a plain dict for a JSON file.

@@ -237,12 +237,11 @@ def _turns(verdict):
 
 def _explained(key, fits):
     """Rows of explanations, the best first."""
-    units = {"separation": (1e6, "um"), "gap": (1e6, "um"), "azimuth": (from_si(1.0, "arcmin"), "arcmin")}
     return [
         (
             f"{key[0] + 1}, {key[1] + 1}",
             fit.name,
-            "" if fit.value is None else fit.value.text(*units[fit.name]),
+            fit.value_text(),
             f"{fit.misfit_db:.1f} dB",
         )
         for fit in fits
