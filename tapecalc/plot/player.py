@@ -165,7 +165,7 @@ class Listening:
         display({"text/html": self.html, "text/plain": repr(self)}, raw=True)
 
 
-def player(samples: ArrayLike, sample_rate: float, *, title: str, listen_for: str) -> Listening:
+def player(samples: ArrayLike, sample_rate: int, *, title: str, listen_for: str) -> Listening:
     """Return a player for one sound; the last line of a cell shows it.
 
     `samples` are mono, shape (n,), or stereo, shape (n, 2), from -1 to 1; the player stands `HEADROOM_DB`
@@ -179,7 +179,7 @@ def player(samples: ArrayLike, sample_rate: float, *, title: str, listen_for: st
     return _listening({title: samples}, sample_rate, listen_for)
 
 
-def compare(clips: Mapping[str, ArrayLike], sample_rate: float, *, listen_for: str) -> Listening:
+def compare(clips: Mapping[str, ArrayLike], sample_rate: int, *, listen_for: str) -> Listening:
     """Return players for two to four sounds by title, side by side on one scale of level and time.
 
     `listen_for` says what differs between them; otherwise as `player`.
@@ -189,7 +189,7 @@ def compare(clips: Mapping[str, ArrayLike], sample_rate: float, *, listen_for: s
     return _listening(clips, sample_rate, listen_for)
 
 
-def _listening(clips: Mapping[str, ArrayLike], sample_rate: float, listen_for: str) -> Listening:
+def _listening(clips: Mapping[str, ArrayLike], sample_rate: int, listen_for: str) -> Listening:
     """Check and prepare all sounds."""
     made = tuple(_clip(_text("title", title), _sound(x), sample_rate) for title, x in clips.items())
     return Listening(clips=made, listen_for=_text("listen_for", listen_for))
@@ -210,7 +210,7 @@ def _sound(samples: ArrayLike) -> NDArray[np.float64]:
     return sound
 
 
-def _clip(title: str, sound: NDArray[np.float64], sample_rate: float) -> Clip:
+def _clip(title: str, sound: NDArray[np.float64], sample_rate: int) -> Clip:
     """Turn one sound down, encode it and measure what is played."""
     played = sound * db_to_amplitude(-HEADROOM_DB)
     mp3 = encode_mp3(played, sample_rate)

@@ -129,7 +129,7 @@ def test_a_title_without_letters_still_gives_a_file_name():
 
 def test_picture_shows_the_peak_of_each_step(both):
     figure = both.figure()
-    loud, quiet = ([p for p in axes.patches][0].get_data().values for axes in figure.axes)
+    loud, quiet = (axes.patches[0].get_data().values for axes in figure.axes)
     assert len(loud) == 100
     np.testing.assert_allclose(loud, -12.02, atol=0.05)
     np.testing.assert_allclose(quiet, -32.02, atol=0.05)
