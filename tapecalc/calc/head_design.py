@@ -47,9 +47,7 @@ Array = NDArray[np.float64]
 # ---- how far a layout misses a rhythm ----
 
 
-def timing_errors(
-    positions: ArrayLike, rhythm_beats: ArrayLike, bpm: ArrayLike, speed: ArrayLike
-) -> NDArray[np.float64]:
+def timing_errors(positions: ArrayLike, rhythm_beats: ArrayLike, bpm: ArrayLike, speed: ArrayLike) -> Array:
     """Compute how late each head answers, ``d_k / v - b_k 60 / bpm``; heads on the last axis.
 
     `bpm` and `speed` are broadcast against the head `positions` in m without their last axis. The rhythm
@@ -80,9 +78,8 @@ def worst_timing_error(
     >>> round(1e3 * worst_timing_error([0.1], [1.0], (100, 120), [0.18]), 3)  # ms
     55.556
     """
-    beats = _checked_rhythm(rhythm_beats)
-    wish = _Wish(beats, *_beat_periods(tempos), _checked_speeds(speeds))
-    return scalar_or_array(_worst_error(_checked_positions(positions, beats.size), wish))
+    wish = _Wish(_checked_rhythm(rhythm_beats), *_beat_periods(tempos), _checked_speeds(speeds))
+    return scalar_or_array(_worst_error(_checked_positions(positions, wish.beats.size), wish))
 
 
 class _Wish(NamedTuple):
@@ -229,7 +226,7 @@ class HeadDesign:
         """Return the speed in m/s that keeps the worst head nearest to the rhythm at `bpm`, a tempo."""
         return min(self.speeds, key=lambda speed: float(np.max(np.abs(self.errors(bpm, speed)))))
 
-    def errors(self, bpm: ArrayLike, speed: ArrayLike) -> NDArray[np.float64]:
+    def errors(self, bpm: ArrayLike, speed: ArrayLike) -> Array:
         """Return how late each head answers in s at `bpm` beats per minute and `speed` in m/s."""
         return timing_errors(self.layout.spacings, self.rhythm_beats, bpm, speed)
 
@@ -423,11 +420,8 @@ class _Program:
         self.heads = self.beats.size
         self.whole_steps = limits.ruler_step is not None
         self.unit = limits.ruler_step or 1e-3
-        self.low, pitch, self.high = (
-            map(float, limits.marks)
-            if self.whole_steps
-            else (length / self.unit for length in (limits.first, limits.pitch, limits.longest))
-        )
+        free = (length / self.unit for length in (limits.first, limits.pitch, limits.longest))
+        self.low, pitch, self.high = map(float, limits.marks if self.whole_steps else free)
         time = 1e3 * self.unit  # one unit of length at 1 m/s takes so many milliseconds
         rows, ends = [], []
         unit = np.eye(self.heads + 1)
@@ -546,13 +540,13 @@ class LayoutSweep:
     """What many layouts do at one speed and tempo; heads on the last axis."""
 
     notes: tuple[NoteValue, ...]  # the shortest first
-    delays: NDArray[np.float64]  # s
+    delays: Array  # s
     note_index: NDArray[np.intp]  # which of `notes` each head comes nearest to
-    errors: NDArray[np.float64]  # s, how late each head is against that note
-    gain_bound: NDArray[np.float64]  # largest loop gain that the layout can have: all heads in phase
+    errors: Array  # s, how late each head is against that note
+    gain_bound: Array  # largest loop gain that the layout can have: all heads in phase
 
     @property
-    def worst_error(self) -> NDArray[np.float64]:
+    def worst_error(self) -> Array:
         """The worst error of each layout in s."""
         return np.abs(self.errors).max(axis=-1)
 
@@ -606,9 +600,9 @@ class RhythmMap:
     """How near two heads can come to every pair of note values at one tempo."""
 
     notes: tuple[NoteValue, ...]  # the shortest first: rows and columns of the arrays
-    errors: NDArray[np.float64]  # s, smallest worst error of each pair; on the diagonal for one head alone
-    speeds: NDArray[np.float64]  # m/s, the speed that reaches it
-    positions: NDArray[np.float64]  # m, the nearer first, on a last axis; twice the same on the diagonal
+    errors: Array  # s, smallest worst error of each pair; on the diagonal for one head alone
+    speeds: Array  # m/s, the speed that reaches it
+    positions: Array  # m, the nearer first, on a last axis; twice the same on the diagonal
 
     def reachable(self, allowed_error: float) -> NDArray[np.bool_]:
         """Return which pairs stay within `allowed_error` in s."""

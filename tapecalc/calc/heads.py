@@ -226,7 +226,7 @@ def comb_extremes_db(level: HeadGain, other_level: HeadGain) -> tuple[Level, Lev
     return amplitude_to_db(np.maximum(peak, floor)), amplitude_to_db(np.maximum(notch, floor))
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class ClosePair:
     """Two heads that answer so nearly together that the ear hears one sound with a comb."""
 
@@ -254,18 +254,10 @@ def close_pairs(heads: Heads, speed: Speed[float]) -> tuple[ClosePair, ...]:
     for k, other in itertools.pairwise(audible):
         apart = delays[other] - delays[k]
         if 0 < apart < FUSION_LIMIT:
-            gains = heads.gains[k], heads.gains[other]
-            peak_db, notch_db = comb_extremes_db(abs(gains[0]), abs(gains[1]))
-            first_notch = (0.5 if gains[0] * gains[1] > 0 else 1.0) / apart
-            pairs.append(
-                ClosePair(
-                    heads=(k + 1, other + 1),
-                    apart=apart,
-                    first_notch=first_notch,
-                    peak_db=peak_db,
-                    notch_db=notch_db,
-                )
-            )
+            gain, other_gain = heads.gains[k], heads.gains[other]
+            peak_db, notch_db = comb_extremes_db(abs(gain), abs(other_gain))
+            turns = 0.5 if gain * other_gain > 0 else 1.0  # that the later one is behind at the first notch
+            pairs.append(ClosePair((k + 1, other + 1), apart, turns / apart, peak_db, notch_db))
     return tuple(pairs)
 
 
