@@ -1,24 +1,39 @@
 """Turning parts: how often each turns, and which one a wobble points to."""
 
-from __future__ import annotations
-
 import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Annotated, Any
 
 import numpy as np
 
-from tapecalc.calc.flutter import repeat_deviation
-from tapecalc.calc.quantity import between, non_negative, positive, scalar_or_array, single, whole
+from tapecalc.calc.flutter import Passes, repeat_deviation
+from tapecalc.calc.quantity import (
+    DelayOrZero,
+    Depth,
+    Is,
+    Rate,
+    Speed,
+    T,
+    ThicknessOrZero,
+    calculator,
+    check_fields,
+    non_negative,
+    positive,
+    single,
+)
 
 __all__ = [
     "ADVICE",
     "TurningPart",
     "Verdict",
-    "blame_by_part",
     "fingerprint",
     "part_rates",
     "part_repeat_deviations",
 ]
+
+Tolerance = Annotated[T, Is(least=0, most=0.5, words="uncertainty as a fraction", usual=(0.005, 0.05))]
+Harmonics = Annotated[T, Is(least=1, most=20, whole=True, words="multiples looked for", usual=(2, 6))]
 
 
 # ---- which part turns how often ----
@@ -88,49 +103,11 @@ _KIND_WORDS = (
 class TurningPart:
     """One part that turns and may make the speed wobble.
 
-    Give `diameter`, or `belt_length`, or `reel_radius`. A part that runs at the
-    speed of the tape needs no more; one on the belt's side also needs the
-    `pulley_diameter` on the capstan shaft and the `capstan_diameter`, because the
-    belt runs faster than the tape by their ratio.
+    Give `diameter` (of a roller, capstan, idler or pulley), or `belt_length`, or `reel_radius` (of the tape
+    wound on it), in m. A part that runs at the speed of the tape needs no more; one on the belt's side also
+    needs the `pulley_diameter` on the capstan shaft and the `capstan_diameter`, because the belt runs faster
+    than the tape by their ratio.
 
-    Parameters
-    ----------
-    name : str
-        What the part is called.
-    diameter : float, optional
-        Diameter of a roller, capstan, idler or pulley in m.
-    belt_length : float, optional
-        Length of a belt in m.
-    pulley_diameter : float, optional
-        Diameter of the belt's pulley on the capstan shaft in m.
-    capstan_diameter : float, optional
-        Diameter of the capstan where the tape runs in m.
-    reel_radius : float, optional
-        Radius of the tape wound on a reel in m.
-    tape_thickness : float, optional
-        Total tape thickness in m: tape bends about its middle, so capstan and
-        rollers act as if thicker by this much. 0 leaves it out.
-    wobble : float, optional
-        Speed deviation that the part makes once a turn, zero to peak, as a fraction.
-    kind : str, optional
-        A key of `ADVICE`; found from the name if left out.
-
-    Raises
-    ------
-    ValueError
-        If none or more than one of the sizes is given, half of a belt drive, or a value is
-        out of its range.
-
-    See Also
-    --------
-    part_rates : all parts at once
-
-    Notes
-    -----
-    Source: rolling without slip. Notebook: 05_flutter.
-
-    Examples
-    --------
     >>> belt = TurningPart(name="belt", belt_length=0.42, pulley_diameter=0.06, capstan_diameter=0.008)
     >>> round(belt.rate_at(0.1905), 3)  # it runs 7.5 times as fast as the tape
     3.402
@@ -142,51 +119,52 @@ class TurningPart:
     pulley_diameter: float | None = None
     capstan_diameter: float | None = None
     reel_radius: float | None = None
-    tape_thickness: float = 0.0
-    wobble: float = 0.0
-    kind: str | None = None
+    tape_thickness: ThicknessOrZero[float] = 0.0  # tape bends about its middle: what it runs on acts thicker
+    wobble: Depth[float] = 0.0  # deviation of the speed that the part makes once a turn, zero to peak
+    kind: str | None = None  # a key of `ADVICE`; found from the name if left out
 
-    def __post_init__(self):
-        sizes = ("diameter", "belt_length", "reel_radius")
-        drive = ("pulley_diameter", "capstan_diameter")
-        given = [size for size in sizes if getattr(self, size) is not None]
-        driven = [size for size in drive if getattr(self, size) is not None]
+    def __post_init__(self) -> None:
+        given = self._given("diameter", "belt_length", "reel_radius")
+        driven = self._given("pulley_diameter", "capstan_diameter")
         if len(given) != 1:
             raise ValueError(
                 f"part {self.name!r} must have exactly one of diameter, belt_length and reel_radius, "
                 f"got {', '.join(given) or 'none'}"
             )
-        if len(driven) == 1 or (given == ["belt_length"] and not driven):
+        if len(driven) == 1 or ("belt_length" in given and not driven):
             raise ValueError(
                 f"part {self.name!r} on the belt's side must have both pulley_diameter and capstan_diameter, "
                 f"got {', '.join(driven) or 'neither'}"
             )
-        for size in given + driven:
-            single(size, positive(f"{size} of part {self.name!r}", getattr(self, size), "m"))
-        single("tape_thickness", non_negative("tape_thickness", self.tape_thickness, "m"))
-        single("wobble", non_negative("wobble", self.wobble))
+        for size, value in (given | driven).items():
+            single(size, positive(f"{size} of part {self.name!r}", value, "m"))
+        check_fields(self)
         if self.kind is not None and self.kind not in ADVICE:
             raise ValueError(f"kind must be one of {', '.join(ADVICE)}, got {self.kind!r}")
 
+    def _given(self, *sizes: str) -> dict[str, float]:
+        return {size: getattr(self, size) for size in sizes if getattr(self, size) is not None}
+
     @property
-    def turn_length(self):
+    def turn_length(self) -> float:
         """Length of tape or belt that passes in one turn, m."""
         if self.belt_length is not None:
             return float(self.belt_length)
         if self.reel_radius is not None:
             return 2 * math.pi * self.reel_radius
+        assert self.diameter is not None
         on_the_tape = self.pulley_diameter is None
         return math.pi * (self.diameter + (self.tape_thickness if on_the_tape else 0.0))
 
     @property
-    def path_ratio(self):
+    def path_ratio(self) -> float:
         """Speed of what the part runs with over the speed of the tape."""
-        if self.pulley_diameter is None:
+        if self.pulley_diameter is None or self.capstan_diameter is None:
             return 1.0
         return self.pulley_diameter / (self.capstan_diameter + self.tape_thickness)
 
     @property
-    def kind_of_part(self):
+    def kind_of_part(self) -> str:
         """The kind given, or the one that the name and the dimensions tell."""
         if self.kind is not None:
             return self.kind
@@ -194,82 +172,29 @@ class TurningPart:
         by_shape = "belt" if self.belt_length else "reel" if self.reel_radius else "roller"
         return named[0] if named else by_shape
 
-    def rate_at(self, speed):
-        """Return how often the part turns in Hz when the tape runs at `speed` in m/s (array or number)."""
-        return scalar_or_array(positive("speed", speed, "m/s") * (self.path_ratio / self.turn_length))
+    @calculator
+    def rate_at(self, speed: Speed) -> Rate:
+        """Compute how often the part turns, rolling without slip."""
+        return speed * (self.path_ratio / self.turn_length)
 
 
-def part_rates(parts, speed):
-    """Compute how often each part turns, tape or belt speed over the length of one turn.
+@calculator
+def part_rates(parts: Sequence[TurningPart], speed: Speed) -> dict[str, Any]:
+    """Compute how often each part turns in Hz, by name; `fingerprint` goes the way back.
 
-    Parameters
-    ----------
-    parts : sequence of TurningPart
-        The turning parts, no two of one name.
-    speed : array_like
-        Tape speed in m/s, greater than 0.
-
-    Returns
-    -------
-    dict of str to float or numpy.ndarray
-        Turns per second in Hz by name, in the order of the parts.
-
-    Raises
-    ------
-    ValueError
-        If two parts share a name, or the speed is out of its range.
-
-    See Also
-    --------
-    fingerprint : the way back, from rates to parts
-
-    Notes
-    -----
-    Source: rolling without slip. Notebook: 05_flutter.
-
-    Examples
-    --------
     >>> rates = part_rates([TurningPart(name="pinch roller", diameter=0.038)], 0.1905)
     >>> round(rates["pinch roller"], 3)
     1.596
     """
-    return {part.name: part.rate_at(speed) for part in _unlike(parts)}
+    return {part.name: part.rate_at(speed) for part in _of_unlike_names(parts)}
 
 
-def part_repeat_deviations(parts, speed, delay, *, passes=1):
-    """Compute how far each part's wobble bends the pitch of the n-th repeat.
+@calculator
+def part_repeat_deviations(
+    parts: Sequence[TurningPart], speed: Speed, delay: DelayOrZero, *, passes: Passes = 1
+) -> dict[str, Any]:
+    """Compute how far each part's wobble bends the pitch of the n-th repeat, zero to peak, by name.
 
-    Parameters
-    ----------
-    parts : sequence of TurningPart
-        The turning parts, no two of one name.
-    speed : array_like
-        Tape speed in m/s, greater than 0.
-    delay : array_like
-        Delay of one pass in s, 0 or more.
-    passes : array_like, optional
-        Which repeat: whole numbers from 1.
-
-    Returns
-    -------
-    dict of str to float or numpy.ndarray
-        Pitch deviation zero to peak as a fraction by name, in the order of the parts.
-
-    Raises
-    ------
-    ValueError
-        If two parts share a name, or a value is out of its range.
-
-    See Also
-    --------
-    repeat_deviation : the formula
-
-    Notes
-    -----
-    Source: as `repeat_deviation`. Notebook: 05_flutter.
-
-    Examples
-    --------
     >>> capstan = TurningPart(name="capstan", diameter=0.008, wobble=0.0006)
     >>> bend = part_repeat_deviations([capstan], 0.1905, 0.0415 / 0.1905)
     >>> round(100 * bend["capstan"], 3)  # percent
@@ -277,203 +202,116 @@ def part_repeat_deviations(parts, speed, delay, *, passes=1):
     """
     return {
         part.name: repeat_deviation(part.wobble, part.rate_at(speed), delay, passes=passes)
-        for part in _unlike(parts)
+        for part in _of_unlike_names(parts)
     }
 
 
 # ---- the fingerprint ----
 
 #: Weight of "a part that is not in the list" beside the parts that are: it draws level with
-#: a listed part whose rate misses the peak by 2.4 standard deviations.
+#: a listed part whose rate misses the peak by 2.4 standard deviations. The scale is our own.
 _UNLISTED = 0.05
 
 #: Weight of a harmonic whose fundamental is missing among the peaks.
 _ORPHAN = 0.25
 
+#: A rival is named from this share of the scores on.
+_RIVAL = 0.05
+
 
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
-    """Which part one peak of a flutter spectrum comes from, and how sure that is.
+    """Which part one peak of a flutter spectrum comes from, and how sure that is."""
 
-    Parameters
-    ----------
-    frequency : float
-        Where the peak stands in Hz.
-    depth : float
-        Its depth zero to peak as a fraction.
-    part : TurningPart or None
-        The most likely part; None if none in the list fits.
-    harmonic : int
-        Bumps per turn of that part; 0 if there is no part.
-    expected : float or None
-        Rate in Hz at which that part should show; None if there is no part.
-    sure : float
-        From 0 to 1: the share of this answer in the scores of all answers.
-    rivals : tuple of (str, int, float)
-        The other answers worth 0.05 or more: name, harmonic and share.
-    advice : str
-        What to look at.
-
-    See Also
-    --------
-    fingerprint : reaches them
-
-    Notes
-    -----
-    Source: definition. Notebook: 05_flutter.
-
-    Examples
-    --------
-    >>> fingerprint([(9.0, 0.001)], [TurningPart(name="capstan", diameter=0.008)], 0.1905)[0].part is None
-    True
-    """
-
-    frequency: float
-    depth: float
-    part: TurningPart | None
-    harmonic: int
-    expected: float | None
-    sure: float
-    rivals: tuple
-    advice: str
+    frequency: float  # Hz, of the peak
+    depth: float  # of the peak, zero to peak as a fraction
+    part: TurningPart | None  # the most likely part; None if none in the list fits
+    harmonic: int  # bumps per turn of that part; 0 if there is no part
+    expected: float | None  # Hz, at which that part should show; None if there is no part
+    sure: float  # from 0 to 1: the share of this answer in the scores of all answers
+    rivals: tuple[tuple[str, int, float], ...]  # other answers: name, harmonic and share
+    advice: str  # what to look at
 
 
-def fingerprint(peaks, parts, speed, *, resolution=0.1, tolerance=0.02, harmonics=4):
-    """Find which turning part each peak of a flutter spectrum comes from.
+@calculator
+def fingerprint(
+    peaks: Iterable[tuple[float, float]],
+    parts: Sequence[TurningPart],
+    speed: Speed[float],
+    *,
+    resolution: Rate[float] = 0.1,
+    tolerance: Tolerance[float] = 0.02,
+    harmonics: Harmonics[int] = 4,
+) -> tuple[Verdict, ...]:
+    """Find which turning part each peak of a flutter spectrum comes from, the deepest first.
 
-    Every part proposes its rate ``r`` and the multiples ``h r`` up to
-    `harmonics`. A proposal scores ``exp(-z^2 / 2) / h``, where z is its distance
-    from the peak over ``hypot(resolution, tolerance h r)``; a multiple counts a
-    quarter if no peak stands at the part's own rate. An unlisted part always
-    scores 0.05. The share of the best score in the sum says how sure the answer
+    A peak is a frequency in Hz and a depth zero to peak. Every part proposes its rate ``r`` and multiples
+    ``h r`` up to `harmonics`. A proposal scores ``exp(-z^2 / 2) / h``, where z is its distance from the peak
+    over ``hypot(resolution, tolerance h r)``; a multiple counts a quarter if no peak stands at the part's own
+    rate. An unlisted part always scores 0.05. The share of the best score in the sum says how sure the answer
     is: two parts that turn alike get about one half each, whatever the match.
 
     Parameters
     ----------
-    peaks : sequence of (float, float)
-        Frequency in Hz, greater than 0, and depth zero to peak as a fraction, 0 or more.
-    parts : sequence of TurningPart
-        The turning parts, one or more, no two of one name.
-    speed : float
-        Tape speed in m/s, greater than 0.
+    peaks, parts, speed
+        What was measured, the turning parts (no two of one name), and the speed of the tape.
     resolution : float, optional
         How sure the frequency of a peak is in Hz: about 1 over the recording's length in s.
     tolerance : float, optional
         How sure the rate of a part is, as a fraction: its size was measured, a belt slips.
     harmonics : int, optional
-        How many multiples of each rate to look for, from 1 to 20.
+        How many multiples of each rate to look for.
 
-    Returns
-    -------
-    tuple of Verdict
-        One for each peak, the deepest first.
-
-    Raises
-    ------
-    ValueError
-        If there are no parts, two share a name, or a value is out of its range.
-
-    See Also
-    --------
-    part_rates : the way out, from parts to rates
-    blame_by_part : the same summed up by part
-
-    Notes
-    -----
-    Source: shares of likelihood under a normal error, the scale our own.
-    Notebook: 05_flutter.
-
-    Examples
-    --------
     >>> roller = TurningPart(name="pinch roller", diameter=0.038)
     >>> reel = TurningPart(name="supply reel", reel_radius=0.06)
     >>> verdict = fingerprint([(1.61, 0.0009)], [roller, reel], 0.1905)[0]
     >>> verdict.part.name, verdict.harmonic, round(verdict.sure, 2)
     ('pinch roller', 1, 0.9)
     """
-    peaks = sorted((_peak(peak) for peak in peaks), key=lambda peak: -peak[1])
+    checked = sorted((_peak(peak) for peak in peaks), key=lambda peak: -peak[1])
     if not parts:
         raise ValueError("parts must hold one turning part or more, got none")
-    rates = part_rates(parts, single("speed", positive("speed", speed, "m/s")))
-    resolution = single("resolution", positive("resolution", resolution, "Hz"))
-    tolerance = single("tolerance", between("tolerance", tolerance, 0, 0.5))
-    harmonics = whole("harmonics", harmonics, 1, 20)
-    frequencies = np.array([frequency for frequency, _ in peaks])
+    rates = part_rates(parts, speed)
+    frequencies = np.array([frequency for frequency, _ in checked])
 
-    def spread(rate):
+    def spread(rate: float) -> float:
         return math.hypot(resolution, tolerance * rate)
 
     has_fundamental = {
         name: bool(np.any(np.abs(frequencies - rate) < 2 * spread(rate))) for name, rate in rates.items()
     }
 
-    def verdict(frequency, depth):
-        answers = [(_UNLISTED, None, 0)]
-        for part in parts:
-            for h in range(1, harmonics + 1):
-                at = h * rates[part.name]
-                score = math.exp(-(((frequency - at) / spread(at)) ** 2) / 2) / h
-                answers.append((score if h == 1 or has_fundamental[part.name] else _ORPHAN * score, part, h))
-        total = sum(score for score, _, _ in answers)
+    def score(frequency: float, part: TurningPart, harmonic: int) -> float:
+        at = harmonic * rates[part.name]
+        near = math.exp(-(((frequency - at) / spread(at)) ** 2) / 2) / harmonic
+        return near if harmonic == 1 or has_fundamental[part.name] else _ORPHAN * near
+
+    def verdict(frequency: float, depth: float) -> Verdict:
+        answers: list[tuple[float, TurningPart | None, int]] = [(_UNLISTED, None, 0)]
+        answers += [(score(frequency, part, h), part, h) for part in parts for h in range(1, harmonics + 1)]
+        total = sum(points for points, _, _ in answers)
         answers.sort(key=lambda answer: -answer[0])
-        score, part, h = answers[0]
+        best, part, harmonic = answers[0]
         rivals = tuple(
-            (other.name if other else "a part not in the list", n, other_score / total)
-            for other_score, other, n in answers[1:]
-            if other_score >= 0.05 * total
+            (other.name if other else "a part not in the list", h, points / total)
+            for points, other, h in answers[1:]
+            if points >= _RIVAL * total
         )
         return Verdict(
             frequency=frequency,
             depth=depth,
             part=part,
-            harmonic=h,
-            expected=h * rates[part.name] if part else None,
-            sure=score / total,
+            harmonic=harmonic,
+            expected=harmonic * rates[part.name] if part else None,
+            sure=best / total,
             rivals=rivals,
-            advice=_advice(part, h),
+            advice=_advice(part, harmonic),
         )
 
-    return tuple(verdict(*peak) for peak in peaks)
+    return tuple(verdict(*peak) for peak in checked)
 
 
-def blame_by_part(verdicts):
-    """Sum up a fingerprint by part: the rms deviation that each part makes.
-
-    Parameters
-    ----------
-    verdicts : sequence of Verdict
-        What `fingerprint` returned.
-
-    Returns
-    -------
-    dict of str to float
-        Rms deviation as a fraction by the part's name, the largest first, each
-        peak weighted with how sure its verdict is; unexplained peaks stand
-        under ``"a part not in the list"``.
-
-    See Also
-    --------
-    fingerprint : finds the verdicts
-
-    Notes
-    -----
-    Source: powers of sinusoids of different rates add. Notebook: 05_flutter.
-
-    Examples
-    --------
-    >>> roller = TurningPart(name="pinch roller", diameter=0.038)
-    >>> blame = blame_by_part(fingerprint([(1.596, 0.001)], [roller], 0.1905))
-    >>> round(1e6 * blame["pinch roller"])
-    690
-    """
-    power = {}
-    for verdict in verdicts:
-        name = verdict.part.name if verdict.part else "a part not in the list"
-        power[name] = power.get(name, 0.0) + verdict.sure * verdict.depth**2 / 2
-    return {name: math.sqrt(power[name]) for name in sorted(power, key=lambda name: -power[name])}
-
-
-def _peak(peak):
+def _peak(peak: tuple[float, float]) -> tuple[float, float]:
     """Check one peak of a spectrum."""
     try:
         frequency, depth = peak
@@ -485,16 +323,15 @@ def _peak(peak):
     )
 
 
-def _unlike(parts):
-    """Return the parts if no two share a name."""
+def _of_unlike_names(parts: Sequence[TurningPart]) -> Sequence[TurningPart]:
     names = [part.name for part in parts]
-    twice = {name for name in names if names.count(name) > 1}
+    twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
-        raise ValueError(f"parts must have names of their own, got {sorted(twice)[0]!r} twice")
+        raise ValueError(f"parts must have names of their own, got {twice[0]!r} twice")
     return parts
 
 
-def _advice(part, harmonic):
+def _advice(part: TurningPart | None, harmonic: int) -> str:
     """Say what to look at."""
     if part is None:
         return ADVICE["unknown"]
