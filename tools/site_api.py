@@ -54,7 +54,7 @@ def api_pages() -> list[ModulePage]:
     """A page for each module with public names, in the order of the rooms."""
     package = griffe.load("tapecalc", search_paths=[ROOT], docstring_parser="numpy", allow_inspection=False)
     rooms = [package, *_modules(package)]
-    return [_page(module) for module in rooms if module.exports]
+    return [page for page in map(_page, rooms) if page.entries or page.name == "tapecalc"]
 
 
 #: Packages from the ground up, and what each is for.
@@ -87,8 +87,8 @@ def _modules(package: griffe.Module) -> Iterator[griffe.Module]:
 
 def _page(module: griffe.Module) -> ModulePage:
     loaded = importlib.import_module(module.path)
-    names = [name if isinstance(name, str) else name.name for name in module.exports or ()]
-    entries = (_entry(module, name, getattr(loaded, name)) for name in names if name in module.members)
+    public = sorted((name for name in module.members if not name.startswith("_")), key=str.swapcase)
+    entries = (_entry(module, name, getattr(loaded, name, None)) for name in public)
     return ModulePage(
         name=module.path,
         file=f"api/{module.path}.html",
@@ -99,8 +99,8 @@ def _page(module: griffe.Module) -> ModulePage:
 
 def _entry(module: griffe.Module, name: str, thing: object) -> Entry | None:
     member = module.members[name]
-    if member.is_alias:  # said where it is made
-        return None
+    if member.is_alias or member.is_module or (member.is_attribute and member.docstring is None):
+        return None  # said where it is made, or a number that explains itself in the source
     members: tuple[Entry, ...] = ()
     if isinstance(member, griffe.Class):
         own = (

@@ -58,8 +58,7 @@ STEPS = {
         "tests/notebooks/test_notebook_tool.py::test_second_run_gives_the_same_bytes"
     ],
     r"tools/site\.py$": [SITE],
-    r"ruff check \.$": [f"{HERE}::test_the_tests_that_make_runs_are_these"],
-    r"/(pytest|coverage) ": [f"{HERE}::test_the_tests_that_make_runs_are_these"],
+    r"/(ruff|lint-imports|mypy|pytest|coverage)\b": [f"{HERE}::test_the_tests_that_make_runs_are_these"],
     r"^for file in tests/benchmarks/": [f"{HERE}::test_there_are_benchmarks_to_run"],
     r"^rm -rf \.venv out |^find \. -name __pycache__ ": [f"{HERE}::test_make_clean_removes_what_was_made"],
     r"^tools/versions\.sh ": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
@@ -224,9 +223,10 @@ def run(words, folder):
 
 
 def test_the_tests_that_make_runs_are_these():
-    """The steps of `make test`: the checker, the tests under way, the count of lines, the notebooks."""
-    wanted = ["ruff check", "pytest -p no:nbval", "coverage report", "pytest --nbval"]
-    tried = [step for step in steps(["test"]) if "/pytest" in step or "ruff" in step or "coverage " in step]
+    """The steps of `make test`: the checkers, the tests under way, the count of lines, the notebooks."""
+    checkers = ["ruff check", "ruff format --check", "lint-imports", "mypy"]
+    wanted = [*checkers, "pytest -p no:nbval", "coverage report", "pytest --nbval"]
+    tried = [step for step in steps(["test"]) if re.search(r"/(ruff|lint|mypy|pytest|coverage)", step)]
     assert len(tried) == len(wanted)
     assert all(want in step for want, step in zip(wanted, tried, strict=True))
 

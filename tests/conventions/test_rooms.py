@@ -151,11 +151,8 @@ def test_lines_are_counted_as_a_reader_would():
     assert counted(source) == (13, 4, 5, {"f": 2})
 
 
-def test_every_module_can_be_imported_and_sorts_its_names():
+def test_every_module_can_be_imported_and_the_face_has_what_it_names():
     for name in MODULES:
         if not name.endswith("__main__"):
-            module = importlib.import_module(name)
-            keeps(
-                f"{name}.{n} is not there" for n in getattr(module, "__all__", ()) if not hasattr(module, n)
-            )
-    assert tapecalc.__version__
+            importlib.import_module(name)
+    keeps(f"tapecalc.{name} is not there" for name in tapecalc.__all__ if not hasattr(tapecalc, name))

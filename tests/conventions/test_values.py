@@ -85,8 +85,9 @@ def asked() -> Iterator[Asked]:
     """Every public calculator, methods included, that has a quantity worked on element by element."""
     for info in pkgutil.iter_modules(calc.__path__):
         module = importlib.import_module(f"tapecalc.calc.{info.name}")
-        for name in getattr(module, "__all__", ()):
-            thing = getattr(module, name)
+        for name, thing in vars(module).items():
+            if name.startswith("_") or getattr(thing, "__module__", "") != module.__name__:
+                continue
             if inspect.isfunction(thing) and hasattr(thing, "__wrapped__"):
                 yield Asked(f"{info.name}.{name}", thing, quantities(thing))
             for method, function in vars(thing).items() if name in OWNERS else ():
