@@ -18,10 +18,7 @@ if TYPE_CHECKING:
     from tapecalc.machine import Machine
     from tapecalc.measuring import Estimate
 
-__all__ = [
-    "main",
-    "run",
-]
+__all__ = ["main", "run"]
 
 #: Options that name takes: the kind of take, and what it is.
 _TAKES = {
@@ -377,21 +374,17 @@ def _measure(options: argparse.Namespace) -> None:
         return
     if options.sample_rate is not None:
         raise ValueError("--sample-rate belongs to --make-test-signal; recordings carry their own")
-    from tapecalc.measuring import CannotTell, measure, measured_machine
+    from tapecalc.measuring import measure
     from tapecalc.report.measurement import measurement_text, write_measurement
 
     machine = None if options.machine is None else _machine_file(options.machine)
     found = measure(**_observed(options, machine), machine=machine)
-    if not found.rows():
+    if found.empty:
         raise ValueError(" ".join(found.sentences))
     text = measurement_text(found)
     if options.out is not None:
         written = write_measurement(found, options.out, machine=machine)
-        text += f"\n\nWritten: {', '.join(map(str, written))}"
-        try:
-            measured_machine(found, machine=machine)
-        except CannotTell as reason:
-            text += f"\nNo machine.toml: {reason}."
+        text += "\n".join(["\n", f"Written: {', '.join(map(str, written.paths))}", *written.notes])
     print(text)
 
 
@@ -427,13 +420,13 @@ def _observed(options: argparse.Namespace, machine: "Machine | None") -> dict[st
         elif (what, head, at) in takes:
             raise ValueError(f"--{what} was named twice for head {head + 1} at speed {at + 1}")
         else:
-            taken = (options.tone_taken or "through") if what == "tone" else "through"
+            later = what == "tone" and options.tone_taken not in (None, "through")
             takes[what, head, at] = Take(
                 recording=open_recording(*_files(value)),
                 kind=_TAKES[what][0],
                 head=head,
                 at=at,
-                taken=taken.replace("-", " "),
+                record_mode=options.tone_taken.replace("-", " ") if later else "simultaneous",
             )
     if not takes:
         named = ", ".join(f"--{option}" for option in _TAKES)

@@ -286,9 +286,10 @@ def test_links_lead_to_files(page):
 
 
 def test_the_rooms_in_the_guide_are_the_rooms_in_the_tree():
-    named = set(re.findall(r"^      ([a-z_]+)(?:\.py|/) ", DEVELOPERS, re.M)) - {"__main__"}
-    there = {path.stem for path in (ROOT / "tapecalc").iterdir() if not path.name.startswith("_")}
-    assert named == there
+    named = set(re.findall(r"^      ([a-z_]+(?:\.py|/)) ", DEVELOPERS, re.M))
+    rooms = [path for path in (ROOT / "tapecalc").iterdir() if (path / "__init__.py").is_file()]
+    modules = (ROOT / "tapecalc").glob("*.py")
+    assert named == {f"{room.name}/" for room in rooms} | {path.name for path in modules} - {"__main__.py"}
 
 
 def test_make_help_names_every_target_and_no_other():
@@ -300,10 +301,7 @@ def test_make_help_names_every_target_and_no_other():
 
 @pytest.mark.parametrize(
     ("text", "found"),
-    [
-        ("```\nx\n```\n", ["", "x\n"]),
-        ("```bash\nmake plan\n```\n", ["bash", "make plan\n"]),
-    ],
+    [("```\nx\n```\n", ["", "x\n"]), ("```bash\nmake plan\n```\n", ["bash", "make plan\n"])],
 )
 def test_a_block_of_another_kind_is_found(text, found):
     assert [list(fence) for fence in fences(text)] == [found]
