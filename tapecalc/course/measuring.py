@@ -110,11 +110,11 @@ def _update_tools(
 
 
 def _in_mm(geometry: Geometry) -> str:
-    return geometry.spacings[0].text(from_si(1.0, "mm"), "mm")
+    return geometry.spacings[0].text("mm")
 
 
 def _in_cm_s(geometry: Geometry) -> str:
-    return geometry.speeds[0].text(from_si(1.0, "cm_s"), "cm/s")
+    return geometry.speeds[0].text("cm_s")
 
 
 def _band(center: float, half: float) -> tuple[Floats, Floats]:

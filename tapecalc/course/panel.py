@@ -100,15 +100,7 @@ class Control:
 
 
 def slider(
-    name: str,
-    label: str,
-    value: float,
-    *,
-    low: float,
-    high: float,
-    step: float,
-    unit: str,
-    log: bool = False,
+    name: str, label: str, value: float, *, low: float, high: float, step: float, unit: str, log: bool = False
 ) -> Control:
     """Describe a slider; it moves in whole numbers where value, ends and step are all whole.
 
@@ -241,9 +233,8 @@ class Panel:
 
     def set(self, **values: Any) -> None:
         """Move controls by name, as a person would, and redraw once."""
-        new = {}
-        for name, value in values.items():
-            new[known_name("control", name, self.controls)] = self.controls[name].allowed(value)
+        named = {known_name("control", name, self.controls): value for name, value in values.items()}
+        new = {name: self.controls[name].allowed(value) for name, value in named.items()}
         self._held = True
         try:
             for name, value in new.items():

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from panel_checks import panel_fixture
 
 from tapecalc.calc import transport
 from tapecalc.course.delay import STANDARD_IPS, delay_panel, speed_change_panel
@@ -9,44 +10,8 @@ from tapecalc.course.delay import STANDARD_IPS, delay_panel, speed_change_panel
 INCH = 0.0254
 
 
-@pytest.fixture(params=[delay_panel, speed_change_panel], ids=lambda make: make.__name__)
-def panel(request):
-    panel = request.param()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def delay():
-    panel = delay_panel()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def change():
-    panel = speed_change_panel()
-    panel.strict = True
-    return panel
-
-
-def data(panel):
-    """Everything that the lines of a panel hold."""
-    lines = [artist for artist in panel.moving if hasattr(artist, "get_xydata")]
-    return np.concatenate([np.asarray(line.get_xydata(), dtype=float).ravel() for line in lines])
-
-
-def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):
-    for name, control in panel.controls.items():
-        seen = set()
-        for value in control.ends:
-            panel.reset()
-            panel.set(**{name: value})
-            assert np.all(np.isfinite(data(panel)))
-            assert panel.collisions() == ()
-            seen.add((panel.readout, tuple(panel.table.values()), panel.png))
-        assert len(seen) == 2
-        assert all(first != second for first, second in zip(*seen, strict=True))
+delay = panel_fixture(delay_panel)
+change = panel_fixture(speed_change_panel)
 
 
 def test_all_controls_at_their_ends_together_stay_within_the_axes(delay):
@@ -117,7 +82,3 @@ def test_an_unchanged_speed_leaves_the_echo_in_tune(change):
     change.set(first_ips=7.5, last_ips=7.5)
     assert change.artists["pitch"].get_ydata() == pytest.approx(0, abs=1e-9)
     assert change.readout.endswith("and in tune.") and change.table == {}
-
-
-def test_saving_writes_every_size(panel, tmp_path):
-    assert len(panel.save(tmp_path)) == 6

@@ -2,34 +2,15 @@
 
 import math
 
-import numpy as np
 import pytest
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
+from panel_checks import panel_fixture
 
 from tapecalc.course.figures import CAPITAL, SIZES, letter_angle, type_panel
 from tapecalc.plot import style
 
-
-@pytest.fixture
-def panel():
-    panel = type_panel()
-    panel.strict = True
-    return panel
-
-
-def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):
-    for name, control in panel.controls.items():
-        seen = set()
-        for value in (control.ends[0], control.ends[-1]):
-            panel.reset()
-            panel.set(**{name: value})
-            assert np.all(np.isfinite(panel.artists["angle"].get_xydata()))
-            assert np.all(np.isfinite(panel.artists["here"].get_xydata()))
-            seen.add((panel.readout, tuple(panel.table.values()), panel.png))
-        assert len(seen) == 2
-        (first, rows, picture), (second, others, other) = seen
-        assert (first, rows) != (second, others) and picture != other
+panel = panel_fixture(type_panel)
 
 
 def test_a_capital_is_as_high_as_the_font_says():
@@ -76,7 +57,3 @@ def test_the_picture_has_the_shape_of_its_size_and_the_color_of_its_ground(panel
 def test_a_picture_without_size_is_refused(values):
     with pytest.raises(ValueError, match="must be"):
         letter_angle(*values)
-
-
-def test_saving_writes_every_size(panel, tmp_path):
-    assert len(panel.save(tmp_path)) == 6

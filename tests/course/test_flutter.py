@@ -4,49 +4,12 @@ import math
 
 import numpy as np
 import pytest
+from panel_checks import panel_fixture
 
 from tapecalc.course.flutter import parts_panel, wobble_panel
 
-
-@pytest.fixture(params=[wobble_panel, parts_panel], ids=lambda make: make.__name__)
-def panel(request):
-    panel = request.param()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def wobble():
-    panel = wobble_panel()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def parts():
-    panel = parts_panel()
-    panel.strict = True
-    return panel
-
-
-def numbers(panel):
-    """Everything that the artists of a panel hold."""
-    lines = [artist.get_xydata() for artist in panel.moving if hasattr(artist, "get_xydata")]
-    texts = [artist.get_position() for artist in panel.moving if not hasattr(artist, "get_xydata")]
-    return np.concatenate([np.asarray(part, dtype=float).ravel() for part in lines + texts])
-
-
-def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):
-    for name, control in panel.controls.items():
-        seen = set()
-        for value in control.ends:
-            panel.reset()
-            panel.set(**{name: value})
-            assert np.all(np.isfinite(numbers(panel)))
-            assert panel.collisions() == ()
-            seen.add(((panel.readout, *panel.table.items()), panel.png))
-        assert len(seen) == 2
-        assert all(first != second for first, second in zip(*seen, strict=True))
+wobble = panel_fixture(wobble_panel)
+parts = panel_fixture(parts_panel)
 
 
 def test_the_largest_bend_stays_within_the_axes(wobble):
@@ -138,7 +101,3 @@ def test_the_weighting_is_that_of_the_standard(parts):
     x, y = parts.artists["weight"].axes.lines[0].get_data()
     rows = {0.2: -30.6, 0.8: -6.0, 4.0: 0.0, 20.0: -5.9}
     assert np.interp(np.log(list(rows)), np.log(x), y) == pytest.approx(list(rows.values()), abs=0.1)
-
-
-def test_saving_writes_every_size(panel, tmp_path):
-    assert len(panel.save(tmp_path)) == 6

@@ -2,42 +2,12 @@
 
 import numpy as np
 import pytest
+from panel_checks import panel_fixture
 
 from tapecalc.course.measuring import pieces_panel, tools_panel
 
-
-@pytest.fixture(params=[tools_panel, pieces_panel], ids=lambda make: make.__name__)
-def panel(request):
-    panel = request.param()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def tools():
-    panel = tools_panel()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture(scope="module")
-def pieces():
-    panel = pieces_panel()
-    panel.strict = True
-    return panel
-
-
-def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):
-    for name, control in panel.controls.items():
-        seen = set()
-        for value in control.ends:
-            panel.reset()
-            panel.set(**{name: value})
-            assert all(np.all(np.isfinite(artist.get_xydata())) for artist in panel.moving)
-            assert panel.collisions() == ()
-            seen.add(((panel.readout, *panel.table.items()), panel.png))
-        assert len(seen) == 2
-        assert all(first != second for first, second in zip(*seen, strict=True))
+tools = panel_fixture(tools_panel)
+pieces = panel_fixture(pieces_panel)
 
 
 def spreads(panel, row):

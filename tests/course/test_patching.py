@@ -4,52 +4,12 @@ import math
 
 import numpy as np
 import pytest
+from panel_checks import panel_fixture
 
 from tapecalc.course.patching import patch_gains, patch_panel, staging_panel
 
-
-@pytest.fixture(params=[staging_panel, patch_panel], ids=lambda make: make.__name__)
-def panel(request):
-    panel = request.param()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def staging():
-    panel = staging_panel()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def patching():
-    panel = patch_panel()
-    panel.strict = True
-    return panel
-
-
-def data(panel):
-    """Everything that the lines of a panel hold."""
-    return np.concatenate([np.asarray(line.get_xydata(), dtype=float).ravel() for line in panel.moving])
-
-
-def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):
-    at_other_patches = {"pan_percent": {"patch": "pan"}}
-    for name, control in panel.controls.items():
-        seen = []
-        for value in control.ends:
-            panel.reset()
-            panel.set(**{name: value}, **at_other_patches.get(name, {}))
-            assert np.all(np.isfinite(data(panel)))
-            assert panel.collisions() == ()
-            seen.append((panel.readout, tuple(panel.table.values()), panel.png))
-        assert len({(words, table) for words, table, _ in seen}) == len(seen)
-        assert len({png for *_, png in seen}) > 1
-
-
-def test_saving_writes_every_size(panel, tmp_path):
-    assert len(panel.save(tmp_path)) == 6
+staging = panel_fixture(staging_panel)
+patching = panel_fixture(patch_panel)
 
 
 # ---------------------------------------------------------------- gain staging

@@ -4,38 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from panel_checks import panel_fixture
 
 from tapecalc.calc import loop
 from tapecalc.calc.heads import Heads
-from tapecalc.course import repeats as whatif_loop
+from tapecalc.course import repeats as lesson
 from tapecalc.course.repeats import fading_panel, runaway_panel
 from tapecalc.machine import example_machine
 
-
-@pytest.fixture(params=[fading_panel, runaway_panel], ids=lambda make: make.__name__)
-def panel(request):
-    panel = request.param()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def fading():
-    panel = fading_panel()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def runaway():
-    panel = runaway_panel()
-    panel.strict = True
-    return panel
-
-
-def data(panel):
-    """Everything that the lines of a panel hold."""
-    return np.concatenate([np.asarray(line.get_xydata(), dtype=float).ravel() for line in panel.moving])
+fading = panel_fixture(fading_panel)
+runaway = panel_fixture(runaway_panel)
 
 
 def deck_loop(return_gain, *, delay=0.218, separation=1e-6, low_cut=40.0):
@@ -43,25 +21,9 @@ def deck_loop(return_gain, *, delay=0.218, separation=1e-6, low_cut=40.0):
     machine = example_machine()
     one_pass = machine.one_pass(machine.speeds[0])
     one_pass = replace(one_pass, low_cut=low_cut, today=replace(one_pass.today, separation=separation))
-    return loop.EchoLoop(heads=Heads.from_delays(delay, one_pass.speed), return_gain=return_gain, one_pass=one_pass)
-
-
-def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):
-    for name, control in panel.controls.items():
-        seen = []
-        for value in control.ends:
-            panel.reset()
-            panel.set(**{name: value})
-            assert np.all(np.isfinite(data(panel)))
-            assert panel.collisions() == ()
-            seen.append((panel.readout, tuple(panel.table.values()), panel.png))
-        (one, one_table, one_png), (other, other_table, other_png) = seen
-        assert (one, one_table) != (other, other_table)
-        assert one_png != other_png
-
-
-def test_saving_writes_every_size(panel, tmp_path):
-    assert len(panel.save(tmp_path)) == 6
+    return loop.EchoLoop(
+        heads=Heads.from_delays(delay, one_pass.speed), return_gain=return_gain, one_pass=one_pass
+    )
 
 
 # ---------------------------------------------------------------- how repeats fade or pile up
@@ -193,7 +155,7 @@ def test_a_clean_head_starts_as_a_whistle_and_a_strong_low_cut_moves_it_up(runaw
 
 
 def test_the_search_uses_a_send_at_which_every_setting_is_stable():
-    loudest = loop.stability(deck_loop(10 ** (whatif_loop.QUIET_DB / 20), separation=0.0, low_cut=10.0))
+    loudest = loop.stability(deck_loop(10 ** (lesson.QUIET_DB / 20), separation=0.0, low_cut=10.0))
     assert loudest.stable and loudest.bound_db > 0
 
 

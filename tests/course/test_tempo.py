@@ -4,58 +4,16 @@ import re
 
 import numpy as np
 import pytest
+from panel_checks import panel_fixture
 
 from tapecalc.calc import tempo, transport
 from tapecalc.course.tempo import repeats_panel, tempo_panel
-from tapecalc.plot.tempo import SONG_NOTES
 
 INCH = 0.0254
 
 
-@pytest.fixture(params=[tempo_panel, repeats_panel], ids=lambda make: make.__name__)
-def panel(request):
-    panel = request.param()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def delay():
-    panel = tempo_panel()
-    panel.strict = True
-    return panel
-
-
-@pytest.fixture
-def repeats():
-    panel = repeats_panel()
-    panel.strict = True
-    return panel
-
-
-def data(panel):
-    """Everything that the artists of a panel hold."""
-    getters = ("get_xydata", "get_xy")
-    found = [getattr(a, name)() for a in panel.moving for name in getters if hasattr(a, name)]
-    return np.concatenate([np.asarray(part, dtype=float).ravel() for part in found])
-
-
-def test_every_control_at_both_ends_changes_numbers_and_picture_and_stays_finite(panel):
-    for name, control in panel.controls.items():
-        seen = set()
-        for value in (control.ends[0], control.ends[-1]):
-            panel.reset()
-            panel.set(**{name: value})
-            assert np.all(np.isfinite(data(panel)))
-            assert panel.collisions() == ()
-            seen.add((panel.readout, panel.png))
-        assert len(seen) == 2
-
-
-def test_every_note_value_can_be_chosen(panel):
-    for name in SONG_NOTES:
-        panel.set(note=name)
-        assert name in panel.readout
+delay = panel_fixture(tempo_panel)
+repeats = panel_fixture(repeats_panel)
 
 
 def test_the_thick_piece_reaches_from_the_note_to_the_delay(delay):
@@ -174,7 +132,3 @@ def test_all_marks_stay_within_the_axes_at_the_worst_setting(repeats):
         (left, right), (bottom, top) = artist.axes.get_xlim(), artist.axes.get_ylim()
         x, y = artist.get_data()
         assert left <= min(x) and max(x) <= right and bottom <= min(y) and max(y) <= top
-
-
-def test_saving_writes_every_size(panel, tmp_path):
-    assert len(panel.save(tmp_path)) == 6
