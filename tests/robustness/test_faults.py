@@ -119,8 +119,8 @@ def test_a_killed_run_leaves_each_file_as_it_was_or_as_it_shall_be(command, benc
         run.communicate()
         struck += run.returncode == -9
         assert halves(seen(out), old, new) == []
-        assert bench.run(command, "new", out) == (0, "")  # and the next run is not disturbed
-        assert halves(seen(out), new) == []
+    assert bench.run(command, "new", out) == (0, "")  # and the next run is not disturbed
+    assert halves(seen(out), new) == []
     assert struck or command != "plan"
 
 
