@@ -130,7 +130,7 @@ class EchoPlan:
     @property
     def runs_away(self) -> bool:
         """Whether the loop runs away at one of the speeds."""
-        return any(not loop.stability.stable for loop in self.loops)
+        return any(not planned.stability.stable for planned in self.loops)
 
     def node(self, name: str) -> Node:
         """Find what there is at one stage of the machine, such as ``"tape"``."""

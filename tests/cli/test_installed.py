@@ -20,11 +20,14 @@ import pytest
 from packaging.requirements import Requirement
 from packaging.specifiers import SpecifierSet
 
+import tapecalc
+
 pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).resolve().parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-SOURCES = ("LICENSE", "README.md", "pyproject.toml", "tapecalc", "tests", "tools", "notebooks", "figures")
+ROOT_FILES = {"LICENSE", "MANIFEST.in", "README.md", "pyproject.toml"}
+SOURCES = (*sorted(ROOT_FILES), "tapecalc", "tests", "tools", "notebooks", "figures")
 NOT_SOURCE = shutil.ignore_patterns("__pycache__", ".ipynb_checkpoints")
 BUILD = "import sys; from setuptools import build_meta; print(getattr(build_meta, sys.argv[1])(sys.argv[2]))"
 PLACE = "Küche und Bühne"
@@ -155,9 +158,9 @@ def test_the_wheel_holds_the_package_and_nothing_else(archives):
 
 def test_the_source_archive_holds_what_the_wheel_is_built_from_and_no_tests(archives):
     held = names(archives[0])
-    assert tracked("tapecalc") | {"LICENSE", "README.md", "pyproject.toml"} <= held
+    assert tracked("tapecalc") | ROOT_FILES <= held
     rest = {name.split("/")[0] for name in held - tracked("tapecalc")}
-    assert rest == {"LICENSE", "README.md", "pyproject.toml", "PKG-INFO", "setup.cfg", "tapecalc.egg-info"}
+    assert rest == ROOT_FILES | {"PKG-INFO", "setup.cfg", "tapecalc.egg-info"}
 
 
 def test_the_wheel_names_the_packages_the_project_file_names(archives):
@@ -167,6 +170,7 @@ def test_the_wheel_names_the_packages_the_project_file_names(archives):
         told = [Requirement(text) for text in wheel.requires]
         named = {str(wish) for wish in told if wish.marker is None}
         assert wheel.metadata["License-Expression"] == "BSD-3-Clause"
+        assert wheel.metadata["Version"] == tapecalc.__version__
     assert named == {str(Requirement(text)) for text in PROJECT["dependencies"]}
 
 
