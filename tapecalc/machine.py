@@ -32,6 +32,7 @@ __all__ = [
     "Machine",
     "MachineFileError",
     "example_machine",
+    "machine_from_data",
     "machine_from_options",
     "machine_from_text",
     "machine_to_text",
@@ -536,7 +537,7 @@ def machine_from_text(text: str, *, source: str = "machine file") -> Machine:
         raise MachineFileError(f"{source}: not a TOML file ({reason})") from None
     except RecursionError:
         raise MachineFileError(f"{source}: not a machine file (nested too deeply)") from None
-    return _validated(data, source)
+    return machine_from_data(data, source)
 
 
 def machine_to_text(machine: Machine) -> str:
@@ -593,7 +594,7 @@ def machine_from_options(
     transport = {"speeds_ips": speeds_ips, "speeds_cm_s": speeds_cm_s}
     heads = [{"spacing_mm": spacing} for spacing in sorted(spacings_mm or ())]
     data = {"transport": {key: list(value) for key, value in transport.items() if value is not None}}
-    return _validated({**data, "playback_heads": heads}, "options")
+    return machine_from_data({**data, "playback_heads": heads}, "options")
 
 
 def with_changes(machine: Machine, changes: Mapping[str, Any]) -> Machine:
@@ -617,13 +618,13 @@ def with_changes(machine: Machine, changes: Mapping[str, Any]) -> Machine:
                 raise MachineFileError(f"changes: there is no {key}") from None
         place[last] = value
     if machine.measured_delays and not any(key.startswith("measured_delays") for key in changes):
-        other = _validated({**data, "measured_delays": []}, "changes")
+        other = machine_from_data({**data, "measured_delays": []}, "changes")
         data["measured_delays"] = [kept.model_dump() for kept in machine.delays_that_hold(other)]
-    return _validated(data, "changes")
+    return machine_from_data(data, "changes")
 
 
-def _validated(data: dict[str, Any], source: str) -> Machine:
-    """Make a Machine of plain data, or say in one line what is wrong with it."""
+def machine_from_data(data: Mapping[str, Any], source: str) -> Machine:
+    """Make a machine of the sections of a machine file; what is wrong is said in one line, after `source`."""
     try:
         return Machine.model_validate(data)
     except ValidationError as error:

@@ -37,7 +37,9 @@ from tapecalc.machine import (
     machine_to_text,
     read_machine,
 )
-from tapecalc.measuring import KINDS, TAKEN, CannotTell, Take, measure, measured_machine, open_recording
+from tapecalc.measuring import CannotTell, Take, measure, measured_machine, open_recording
+from tapecalc.measuring.flutter import RECORD_MODES
+from tapecalc.measuring.session import KINDS
 from tapecalc.plan import make_plan
 from tapecalc.report.plan_data import plan_data
 from tapecalc.report.plan_text import plan_text
@@ -417,9 +419,9 @@ RATES = (1, 768000, *2 * (8000, 22050, 96000), *6 * (44100, 48000))
 
 def take_case(rng, sounds):
     """Make one take, of a kind that it is or is not: a damaged file, or a good one with odd sound in it."""
-    kind, taken = rng.choice(list(KINDS)), rng.choice(list(TAKEN))
+    kind, mode = rng.choice(list(KINDS)), rng.choice(list(RECORD_MODES))
     if rng.random() < 0.2:
-        return kind, taken, *sound_case(rng, sounds)
+        return kind, mode, *sound_case(rng, sounds)
     rate = rng.choice(RATES)
     count = rng.choice([0, 1, 100, rate, 3 * rate, *4 * [6 * rate]])
     count = min(count, 300_000)
@@ -431,7 +433,7 @@ def take_case(rng, sounds):
     subtype = rng.choice(["FLOAT", "FLOAT", "DOUBLE", "PCM_16"])
     with np.errstate(over="ignore"):
         soundfile.write(data, samples.T, rate, format="WAV", subtype=subtype)
-    return kind, taken, "wav", data.getvalue()
+    return kind, mode, "wav", data.getvalue()
 
 
 def odd_sound(rng, count, rate):
@@ -471,12 +473,12 @@ def try_take(case, folder, number):
     """Measure one take and look at everything that is said of it; return how it ended."""
     from tapecalc.report.measurement import measurement_text
 
-    kind, taken, suffix, data = case
+    kind, mode, suffix, data = case
     path = folder / f"case.{suffix}"
     path.write_bytes(data)
     machine = example_machine() if number % 2 else None
     try:
-        found = measure([Take(recording=open_recording(path), kind=kind, taken=taken)], machine=machine)
+        found = measure([Take(recording=open_recording(path), kind=kind, record_mode=mode)], machine=machine)
     except (ValueError, OSError) as error:
         one_line(error)
         return "refused"
@@ -486,10 +488,10 @@ def try_take(case, folder, number):
     if not all(line.isprintable() for line in measurement_text(found).splitlines()):
         raise AssertionError("the report holds characters that upset a terminal")
     try:
-        measured_machine(found, machine=machine)
+        measured_machine(found, machine)
     except CannotTell as reason:
         one_line(reason)
-    return "measured" if found.rows() else "not told"
+    return "not told" if found.empty else "measured"
 
 
 # --- running ---------------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from scipy import fft, signal
 
 from tapecalc.calc.quantity import Delay, Duration, Is, T, calculator
 from tapecalc.calc.units import db_to_amplitude
-from tapecalc.measuring.dsp import squared
+from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
 from tapecalc.measuring.recording import Recording, channel_health
 
@@ -156,7 +156,7 @@ def _repeat_time(samples: Array, rate: int, longest: float) -> float:
     middle = signal.sosfilt(sos, samples)
     size = fft.next_fast_len(2 * len(middle), real=True)
     lags = np.arange(min(int(longest * rate), len(middle) // 2))
-    product = fft.irfft(squared(fft.rfft(middle, size)), size)[: len(lags)]
+    product = fft.irfft(power_spectrum(fft.rfft(middle, size)), size)[: len(lags)]
     total = np.concatenate([[0.0], np.cumsum(middle**2)])
     early, late = total[len(middle) - lags], total[-1] - total[lags]
     likeness = product / np.sqrt(np.maximum(early * late, 1e-12 * total[-1] ** 2) + 1e-300)

@@ -184,10 +184,10 @@ def flutter_spectrum(*, reading, verdicts=(), delay=None, profile="notebook", sy
     >>> t = np.arange(10 * 16000) / 16000
     >>> wobble = 0.001 * np.cos(2 * np.pi * 4 * t) / (2 * np.pi * 4)
     >>> tape = open_recording(0.5 * np.sin(2 * np.pi * 3150 * (t + wobble)), sample_rate=16000)
-    >>> flutter_spectrum(reading=measure_flutter(tape, taken="test tape")).caption
+    >>> flutter_spectrum(reading=measure_flutter(tape, record_mode="test tape")).caption
     'Flutter spectrum: weighted 0.099742 % +/- 0.000011 %; a line at 4.00 Hz, 0.100 %.'
     """
-    through = reading.taken == "through"
+    through = reading.record_mode == "simultaneous"
     lines = [line for line in reading.lines if line.depth.value >= SHALLOWEST * reading.lines[0].depth.value]
     lines = lines[:MOST_NAMED]
     names = _names(lines, verdicts)

@@ -1,248 +1,227 @@
-"""A measurement as text for a terminal: tables, and what the takes cannot tell."""
-
-from __future__ import annotations
+"""A measurement as people read it: tables and sentences for a terminal, figures, and a folder of all."""
 
 import json
-import re
+import os
 import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 from tabulate import tabulate
 
-from tapecalc.calc.units import from_si
+from tapecalc import words
+from tapecalc.calc.parts import Verdict
 from tapecalc.files import write_file
 from tapecalc.machine import Machine, machine_to_text
-from tapecalc.measuring import CannotTell, measured_machine
+from tapecalc.measuring.estimate import CannotTell, Estimate
+from tapecalc.measuring.response import WhatIf
+from tapecalc.measuring.session import Measurement, Note, Place, measured_machine
 from tapecalc.plot import style
+from tapecalc.plot.kit import Drawn
 from tapecalc.plot.measured import delay_over_time, flutter_spectrum, measured_response
 
 __all__ = [
+    "WrittenMeasurement",
     "measured_figures",
+    "measurement_rows",
     "measurement_text",
     "write_measurement",
 ]
 
+# ---- all of it ----
 
-# ---------------------------------------------------------------- all of it
 
-
-def measured_figures(measurement, *, profile="page"):
-    """Draw every figure that a measurement allows.
-
-    Parameters
-    ----------
-    measurement : Measurement
-        From `measure`.
-    profile : str or Profile, optional
-        Size and ground.
-
-    Returns
-    -------
-    dict of str to Drawn
-        By a name that can be a file name, such as ``"delay_head_1_speed_1"``.
-
-    Notes
-    -----
-    Source: as `delay_over_time` and its neighbors. Notebook: 08_measuring.
-
-    Examples
-    --------
-    >>> from tapecalc.measuring import Measurement
-    >>> measured_figures(Measurement())
-    {}
-    """
+def measured_figures(measurement: Measurement, *, profile: str | style.Profile = "page") -> dict[str, Drawn]:
+    """Draw every figure that a measurement allows, by a name for its file: ``"delay_head_1_speed_1"``."""
     drawn = {}
-    for (head, at), track in sorted(measurement.delays.items()):
-        drawn[f"delay_head_{head + 1}_speed_{at + 1}"] = delay_over_time(track=track, profile=profile)
-    for (head, at), response in sorted(measurement.responses.items()):
-        what_ifs = measurement.what_ifs.get((head, at), ())
-        name = f"response_head_{head + 1}_speed_{at + 1}"
-        drawn[name] = measured_response(response=response, what_ifs=what_ifs, profile=profile)
+    for place, track in sorted(measurement.delays.items()):
+        drawn[f"delay_{_file_name(place)}"] = delay_over_time(track=track, profile=profile)
+    for place, response in sorted(measurement.responses.items()):
+        what_ifs = measurement.what_ifs.get(place, ())
+        drawn[f"response_{_file_name(place)}"] = measured_response(
+            response=response, what_ifs=what_ifs, profile=profile
+        )
     for at, reading in sorted(measurement.flutter.items()):
-        track = measurement.delays.get((measurement.flutter_heads.get(at, 0), at))
+        place = Place(measurement.flutter_heads.get(at, 0), at)
         drawn[f"flutter_speed_{at + 1}"] = flutter_spectrum(
             reading=reading,
             verdicts=measurement.suspects.get(at, ()),
-            delay=None if track is None else track.delay.value,
+            delay=measurement.delays[place].delay.value if place in measurement.delays else None,
             profile=profile,
         )
     return drawn
 
 
-def write_measurement(measurement, folder, *, machine=None):
+def _file_name(place: Place) -> str:
+    return f"head_{place.head + 1}_speed_{place.at + 1}"
+
+
+@dataclass(frozen=True)
+class WrittenMeasurement:
+    """The files that `write_measurement` wrote, and why there is no machine file where there is none."""
+
+    paths: Sequence[Path]
+    notes: Sequence[str] = ()
+
+
+def write_measurement(
+    measurement: Measurement, folder: str | os.PathLike[str], *, machine: Machine | None = None
+) -> WrittenMeasurement:
     """Write the figures of a measurement, a machine file filled in, and all numbers into a folder.
 
-    Everything is worked out before the first file is written, and ``measured.json`` comes last:
-    where it is, the rest is beside it.
-
-    Parameters
-    ----------
-    measurement : Measurement
-        From `measure`.
-    folder : str or os.PathLike
-        Where to; made if it is not there yet.
-    machine : Machine, optional
-        What to keep in the machine file where nothing was measured.
-
-    Returns
-    -------
-    list of pathlib.Path
-        The files, ``measured.json`` last. ``machine.toml`` is missing where speed or spacing
-        cannot be told; ``measured.json`` then says why.
-
-    Raises
-    ------
-    OSError
-        If something cannot be written; one line that says what.
-
-    Notes
-    -----
-    Source: house rule, nothing half written. Notebook: 08_measuring.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> from tapecalc.measuring import Measurement
-    >>> from tapecalc.machine import example_machine
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     paths = write_measurement(Measurement(), folder, machine=example_machine())
-    ...     [path.name for path in paths]
-    ['machine.toml', 'measured.json']
+    Everything is worked out before the first file is written, and ``measured.json`` comes last: where it is,
+    the rest is beside it. ``machine.toml`` keeps what `machine` says where nothing was measured; it is
+    missing where speed or spacing cannot be told, and ``measured.json`` then says why.
     """
     folder = Path(folder)
-    files = {}
+    files: dict[str, bytes | str] = {}
     for name, picture in measured_figures(measurement).items():
         for form in ("svg", "png"):
             files[f"{name}.{form}"] = style.figure_bytes(picture.figure, form, alt=picture.alt)
     data = measurement.to_dict()
+    notes = []
     try:
-        filled = Machine.model_validate(measured_machine(measurement, machine=machine))
-    except CannotTell as reason:
-        data["machine_file"] = str(reason)
-    else:
-        files["machine.toml"] = machine_to_text(filled)
+        files["machine.toml"] = machine_to_text(measured_machine(measurement, machine))
         data["machine_file"] = "machine.toml"
+    except CannotTell as refusal:
+        data["machine_file"] = str(refusal)
+        notes.append(f"No machine.toml: {refusal}.")
     files["measured.json"] = json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    return [write_file(folder / name, content) for name, content in files.items()]
+    return WrittenMeasurement([write_file(folder / name, content) for name, content in files.items()], notes)
 
 
-WIDTH = 100  # characters of a line of text
+# ---- every figure ----
 
 
-def measurement_text(measurement):
+def measurement_rows(measurement: Measurement) -> list[tuple[str, str]]:
+    """List every figure for a table: what it is, and its value with its 95 % interval in trade units."""
+    rows = []
+    for place, track in sorted(measurement.delays.items()):
+        rows.append((f"delay, {place}", track.total.text("ms")))
+        swing = float(np.std(track.track))
+        rows.append((f"swing of the delay (rms), {place}", words.amount(swing, "us", ".1f")))
+        if place in measurement.responses:
+            edge = measurement.responses[place].edge()
+            told = "above the band" if edge is None else words.amount(edge, "hz")
+            rows.append((f"treble down 3 dB, {place}", told))
+    if measurement.geometry is not None:
+        for h, spacing in enumerate(measurement.geometry.spacings, start=1):
+            rows.append((f"spacing, head {h}", _told(spacing, "mm")))
+        for s, speed in enumerate(measurement.geometry.speeds, start=1):
+            rows.append((f"speed {s}", _told(speed, "ips", "in/s")))
+        for s, ratio in enumerate(measurement.geometry.speed_ratios[1:], start=2):
+            rows.append((f"speed {s} over speed 1", _told(ratio)))
+    for at, reading in sorted(measurement.flutter.items()):
+        for name, estimate in (
+            ("weighted", reading.weighted),
+            ("weighted, needle of a meter", reading.quasi_peak),
+            ("unweighted rms", reading.unweighted_rms),
+        ):
+            rows.append((f"flutter, {name}, speed {at + 1}", estimate.text("percent")))
+    for at, repeats in sorted(measurement.repeats.items()):
+        rows.append((f"loop gain, speed {at + 1}", repeats.loop_gain_db.text()))
+        rows.append((f"repeats down to {repeats.heard_db:.0f} dB, speed {at + 1}", str(repeats.repeats)))
+    for at, noise in sorted(measurement.noise.items()):
+        rows.append((f"noise, speed {at + 1}", f"{noise.level_db.text()} against {noise.against}"))
+    return rows
+
+
+def _told(estimate: Estimate | None, unit: str | None = None, label: str | None = None) -> str:
+    """An estimate in words, or that it cannot be told."""
+    return "cannot be told" if estimate is None else estimate.text(unit, label)
+
+
+# ---- the text ----
+
+WIDTH = 100  # characters of a line
+
+
+def measurement_text(measurement: Measurement) -> str:
     """Write a measurement as aligned tables and sentences.
 
-    Parameters
-    ----------
-    measurement : Measurement
-        From `measure`.
+    There is every figure, the parts that the flutter accuses, what would explain the treble, and what was
+    noticed or cannot be told.
 
-    Returns
-    -------
-    str
-        Every figure with its 95 % interval, the parts that the flutter accuses, what would
-        explain the treble, and what was noticed or cannot be told.
-
-    Notes
-    -----
-    Source: house rule. Notebook: 08_measuring.
-
-    Examples
-    --------
-    >>> from tapecalc.measuring import Measurement, Take, measure, open_recording
+    >>> from tapecalc.measuring import Take, measure, open_recording
     >>> empty = Take(recording=open_recording([[0.0, 0.0]] * 48000, sample_rate=48000))
     >>> print(measurement_text(measure([empty])))
     What was noticed, and what cannot be told
     * Head 1, speed 1: cannot tell the delay, because the dry channel is empty.
     """
     parts = []
-    rows = [(name, *_split(text)) for name, text in measurement.rows()]
+    rows = [_split(name, text) for name, text in measurement_rows(measurement)]
     if rows:
         parts.append(_table("Measured (+/-: 95 % interval)", ("figure", "value", "+/-"), rows, "lrl"))
     accused = [(at, verdict) for at, verdicts in sorted(measurement.suspects.items()) for verdict in verdicts]
     if accused:
-        headers = ("speed", "rate", "wobble", "most likely", "sure")
         title = "Which part the flutter accuses (wobble zero to peak)"
-        parts.append(_table(title, headers, [_accused(*one) for one in accused], "lrrlr"))
-        parts.append(_list("What to look at", _advice(accused)))
-    explained = [row for key, fits in sorted(measurement.what_ifs.items()) for row in _explained(key, fits)]
+        headers = ("speed", "rate", "wobble", "most likely", "sure")
+        parts.append(_table(title, headers, [_accused_row(at, verdict) for at, verdict in accused], "lrrlr"))
+        advice = dict.fromkeys(f"{_turns(verdict)}: {verdict.advice}" for _, verdict in accused)
+        parts.append(_list("What to look at", advice))
+    explained = [_explained_row(p, fit) for p, fits in sorted(measurement.what_ifs.items()) for fit in fits]
     if explained:
+        title = "What would explain the response, the likeliest first"
         headers = ("head, speed", "explanation", "would be today", "unexplained")
-        parts.append(
-            _table("What would explain the response, the likeliest first", headers, explained, "lllr")
-        )
-    if measurement.sentences:
-        parts.append(_list("What was noticed, and what cannot be told", _once(measurement.sentences)))
+        parts.append(_table(title, headers, explained, "lllr"))
+    if measurement.notes:
+        parts.append(_list("What was noticed, and what cannot be told", _merged(measurement.notes)))
     return "\n\n".join(parts)
 
 
-def _once(sentences):
-    """Say what holds for several takes once, with all of them named before it."""
-    takes = {}
-    for sentence in sentences:
-        where, said = re.fullmatch(r"(?:(Head \d+, speed \d+): )?(.*)", sentence, re.DOTALL).groups()
-        takes.setdefault(said, []).append(where)
-    for said, named in takes.items():
-        first, *more = [where for where in named if where] or [""]
-        where = "; ".join([first, *(one.lower() for one in more)])
-        yield f"{where}: {said}" if where else said
+def _merged(notes: Iterable[Note]) -> Iterator[str]:
+    """Say what holds for several places once, with all of them named before it."""
+    places: dict[str, list[Place]] = {}
+    for note in notes:
+        places.setdefault(note.text, []).extend([] if note.place is None else [note.place])
+    for text, named in places.items():
+        where = "; ".join(map(str, named)).capitalize()
+        yield f"{where}: {text}" if named else text
 
 
-def _list(title, sentences):
+def _list(title: str, sentences: Iterable[str]) -> str:
     """Sentences under a title, wrapped."""
-    look = {"width": WIDTH, "initial_indent": "* ", "subsequent_indent": "  "}
-    return "\n".join([title, *(textwrap.fill(sentence, **look) for sentence in sentences)])
+    wrapper = textwrap.TextWrapper(WIDTH, initial_indent="* ", subsequent_indent="  ")
+    return "\n".join([title, *map(wrapper.fill, sentences)])
 
 
-def _table(title, headers, rows, sides):
+def _table(title: str, headers: Sequence[str], rows: Sequence[Sequence[str]], sides: str) -> str:
     """One table with its title; `sides` has l or r for each column."""
-    body = tabulate(
-        rows,
-        headers,
-        tablefmt="simple",
-        disable_numparse=True,
-        colalign=[{"l": "left", "r": "right"}[side] for side in sides],
-    )
+    align = [{"l": "left", "r": "right"}[side] for side in sides]
+    body = tabulate(rows, headers, tablefmt="simple", disable_numparse=True, colalign=align)
     return f"{title}\n{body}"
 
 
-def _split(text):
-    """Value and interval of a figure in words; no interval where there is none."""
+def _split(name: str, text: str) -> tuple[str, ...]:
+    """A figure's row; no interval where there is none."""
     value, _, spread = text.partition(" +/- ")
-    return value, spread
+    return name, value, spread
 
 
-def _accused(at, verdict):
-    """One line of a flutter spectrum as a row."""
+def _accused_row(at: int, verdict: Verdict) -> tuple[str, ...]:
+    """One line of a flutter spectrum."""
     return (
         f"{at + 1}",
-        f"{verdict.frequency:.2f} Hz",
-        f"{from_si(verdict.depth, 'percent'):.3f} %",
+        words.amount(verdict.frequency, "hz", ".2f"),
+        words.amount(verdict.depth, "percent", ".3f"),
         _turns(verdict),
-        f"{100 * verdict.sure:.0f} %",
+        words.amount(verdict.sure, "percent"),
     )
 
 
-def _advice(accused):
-    """What to look at, once for each part."""
-    return list(dict.fromkeys(f"{_turns(verdict)}: {verdict.advice}" for _, verdict in accused))
-
-
-def _turns(verdict):
+def _turns(verdict: Verdict) -> str:
     """A part, and its bumps per turn where there are several."""
     if verdict.part is None:
         return "a part not in the list"
     return verdict.part.name if verdict.harmonic == 1 else f"{verdict.part.name}, {verdict.harmonic} a turn"
 
 
-def _explained(key, fits):
-    """Rows of explanations, the best first."""
-    return [
-        (
-            f"{key[0] + 1}, {key[1] + 1}",
-            fit.name,
-            fit.value_text(),
-            f"{fit.misfit_db:.1f} dB",
-        )
-        for fit in fits
-    ]
+#: Units of what explains a response, and how they are written here.
+UNITS = {"separation": ("um", "um"), "gap": ("um", "um"), "azimuth": ("arcmin", "arcmin")}
+
+
+def _explained_row(place: Place, fit: WhatIf) -> tuple[str, ...]:
+    """One explanation of a response."""
+    value = "" if fit.value is None else fit.value.text(*UNITS[fit.name])
+    return f"{place[0] + 1}, {place[1] + 1}", fit.name, value, f"{fit.misfit_db:.1f} dB"

@@ -24,12 +24,12 @@ def truth(wobbles, duration=200):
 
 
 @functools.cache
-def reading(wobbles, duration=30, snr_db=40, taken="test tape", delay=None, **tone):
+def reading(wobbles, duration=30, snr_db=40, record_mode="test tape", delay=None, **tone):
     deck = generator.Deck(wobbles=wobbles)
-    samples = generator.tone(duration, RATE, deck, through=taken == "through", **tone)
+    samples = generator.tone(duration, RATE, deck, through=record_mode == "simultaneous", **tone)
     samples = generator.soiled(samples, snr_db=snr_db, seed=3)
     recording = measure.open_recording(samples, sample_rate=RATE)
-    return measure.measure_flutter(recording, taken=taken, delay=delay)
+    return measure.measure_flutter(recording, record_mode=record_mode, delay=delay)
 
 
 @pytest.mark.parametrize("depth", [0.0002, 0.002, 0.02])
@@ -70,12 +70,12 @@ def test_the_noise_taken_off_is_the_noise_that_was_there():
 def test_a_test_tape_tells_the_speed_error():
     found = reading(((0.0005, 4.0, 0.0),), frequency=3150 * 1.007)
     assert found.speed_error.covers(0.007)
-    assert found.taken == "test tape"
+    assert found.record_mode == "test tape"
 
 
 def test_a_tone_taken_through_shows_the_comb_and_is_corrected_line_by_line():
     wobbles = ((0.0005, 1.1, 0.0), (0.0005, 2.5, 0.3), (0.0005, 5.0, 1.0))
-    found = reading(wobbles, duration=40, taken="through", delay=0.2)
+    found = reading(wobbles, duration=40, record_mode="simultaneous", delay=0.2)
     by_rate = {round(line.rate.value, 1): line for line in found.lines}
     # Half of the delay's frequency doubles a wobble, the delay's frequency hides it. Source: comb.
     assert by_rate[2.5].comb == pytest.approx(2.0, abs=1e-3)
@@ -89,14 +89,14 @@ def test_a_tone_taken_through_shows_the_comb_and_is_corrected_line_by_line():
 
 
 def test_without_the_delay_nothing_is_corrected_and_it_says_so():
-    found = reading(((0.0005, 2.5, 0.3),), taken="through")
+    found = reading(((0.0005, 2.5, 0.3),), record_mode="simultaneous")
     assert found.lines[0].element_depth is None
     assert any("Give the delay" in sentence for sentence in found.sentences)
     assert found.peaks() == found.peaks(own=False)
 
 
 def test_a_tone_played_later_is_never_corrected():
-    found = reading(((0.0005, 2.5, 0.3),), taken="later", delay=0.2)
+    found = reading(((0.0005, 2.5, 0.3),), record_mode="later", delay=0.2)
     assert found.lines[0].element_depth is None
     assert any("0 to 2 times" in sentence for sentence in found.sentences)
 
@@ -114,14 +114,18 @@ def test_a_dropout_is_bridged():
     samples = generator.tone(20, RATE, deck)
     samples[9 * RATE : 9 * RATE + RATE // 20] *= 0.05
     samples = generator.soiled(samples, snr_db=50)
-    found = measure.measure_flutter(measure.open_recording(samples, sample_rate=RATE), taken="test tape")
+    found = measure.measure_flutter(
+        measure.open_recording(samples, sample_rate=RATE), record_mode="test tape"
+    )
     assert found.weighted.value == pytest.approx(0.000997, rel=0.03)
 
 
 def test_a_recording_longer_than_two_minutes_is_read_piece_by_piece():
     rate = 16000
     samples = generator.soiled(generator.tone(150, rate, generator.Deck(wobbles=MIXED)), snr_db=40)
-    found = measure.measure_flutter(measure.open_recording(samples, sample_rate=rate), taken="test tape")
+    found = measure.measure_flutter(
+        measure.open_recording(samples, sample_rate=rate), record_mode="test tape"
+    )
     assert found.weighted.value == pytest.approx(truth(MIXED)[0], rel=0.01)
     assert found.drift.covers(0.0)
     assert found.duration > 140
@@ -131,7 +135,9 @@ def test_a_machine_that_slows_down_shows_a_drift():
     rate, duration = 16000, 150
     t = np.arange(duration * rate) / rate
     samples = 0.5 * np.sin(2 * np.pi * 3150 * (t - 1e-5 * t**2 / 2))
-    found = measure.measure_flutter(measure.open_recording(samples, sample_rate=rate), taken="test tape")
+    found = measure.measure_flutter(
+        measure.open_recording(samples, sample_rate=rate), record_mode="test tape"
+    )
     assert found.drift.value == pytest.approx(-1e-5, rel=0.02)
 
 
@@ -148,7 +154,9 @@ def test_wrong_material_gets_a_reason_and_never_a_number():
     refused(generator.tone(10, RATE, deck, frequency=150), "outside 700")
 
 
-@pytest.mark.parametrize("option", [{"tone": 0}, {"taken": "twice"}, {"delay": -1.0}, {"clock_tolerance": 1}])
+@pytest.mark.parametrize(
+    "option", [{"tone": 0}, {"record_mode": "twice"}, {"delay": -1.0}, {"clock_tolerance": 1}]
+)
 def test_options_out_of_range_are_refused(option):
     samples = generator.tone(6, RATE, generator.Deck())
     with pytest.raises(ValueError, match=next(iter(option))):
@@ -167,6 +175,8 @@ def test_the_noise_of_a_clipped_tone_is_not_taken_for_flutter(ceiling):
     deck = generator.Deck(wobbles=((2e-4, 4.0, 0.0),))
     tone = generator.tone(16, 44100, deck)
     clipped = generator.soiled(tone, snr_db=30, seed=3, ceiling=ceiling, bits=16)
-    found = measure.measure_flutter(measure.open_recording(clipped, sample_rate=44100), taken="test tape")
+    found = measure.measure_flutter(
+        measure.open_recording(clipped, sample_rate=44100), record_mode="test tape"
+    )
     assert any("clipped" in sentence for sentence in found.sentences)
     assert found.unweighted_rms.covers(2e-4 / np.sqrt(2))

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tapecalc import measuring as measure
-from tapecalc.machine import Machine, example_machine, machine_from_text, machine_to_text, with_changes
+from tapecalc.machine import example_machine, machine_from_text, machine_to_text, with_changes
 from tapecalc.measuring import CannotTell, Estimate, Ruler, Take
 from tapecalc.plan import make_plan
 
@@ -43,9 +43,7 @@ def test_three_heads_and_two_speeds_are_told_by_one_ruler(found):
 
 
 def test_the_file_keeps_every_delay_with_its_own_uncertainty(found):
-    machine = machine_from_text(
-        machine_to_text(Machine.model_validate(measure.measured_machine(found))), source="measured"
-    )
+    machine = machine_from_text(machine_to_text(measure.measured_machine(found)))
     assert len(machine.measured_delays) == 6
     for one in make_plan(machine).delays:
         at = machine.speeds.index(one.speed)
@@ -59,24 +57,23 @@ def test_the_file_keeps_every_delay_with_its_own_uncertainty(found):
 
 
 def test_measuring_again_replaces_what_was_measured_and_drops_what_no_longer_holds(found):
-    first = Machine.model_validate(measure.measured_machine(found, name="first"))
+    first = measure.measured_machine(found, name="first")
     nothing = measure.Measurement()
-    kept = list(measure.measured_machine(nothing, machine=first)["measured_delays"])
-    assert kept == [one.model_dump() for one in first.measured_delays]
+    assert measure.measured_machine(nothing, first).measured_delays == first.measured_delays
     again = measure.measure([played(0, 0)], rulers=[Ruler(Estimate(0.0415, 3e-4, "m"))])
-    second = Machine.model_validate(measure.measured_machine(again, machine=first))
+    second = measure.measured_machine(again, first)
     # Speed 1 and head 1 have new figures; only heads 2 and 3 at speed 2 are as they were.
     assert [(one.head, one.speed) for one in second.measured_delays] == [(1, 1), (2, 2), (3, 2)]
     assert second.measured_delays[1:] == (first.measured_delays[3], first.measured_delays[5])
 
 
 def test_without_a_delay_nothing_is_written_about_delays():
-    filled = measure.measured_machine(measure.Measurement(), machine=example_machine())
-    assert "measured_delays" not in filled
+    filled = measure.measured_machine(measure.Measurement(), example_machine())
+    assert "measured_delays" not in filled.model_fields_set
 
 
 def test_a_what_if_on_the_measured_machine_is_planned_from_spacing_and_speed(found):
-    machine = Machine.model_validate(measure.measured_machine(found))
+    machine = measure.measured_machine(found)
     moved = with_changes(machine, {"playback_heads.2.spacing_mm": 90.0})
     measured = [one.measured for one in make_plan(moved).delays]
     assert measured == [True, False, True, True, False, True]
@@ -95,7 +92,10 @@ def test_flutter_and_noise_are_read_from_the_first_head_that_tells_them():
     noise = Take(recording=played(0, 0).recording, kind="tone")  # noise is no tone
     deck = generator.Deck(wobbles=((1e-3, 4.0, 0.0),))
     tone = measure.open_recording(generator.tone(8, RATE, deck), sample_rate=RATE)
-    takes = [noise, *(Take(recording=tone, kind="tone", taken="test tape", head=head) for head in (1, 2))]
+    takes = [
+        noise,
+        *(Take(recording=tone, kind="tone", record_mode="test tape", head=head) for head in (1, 2)),
+    ]
     found = measure.measure(takes)
     assert found.flutter_heads == {0: 1}
     assert found.to_dict()["flutter_heads"] == {"speed 1": 2}

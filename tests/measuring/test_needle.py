@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 
 from tapecalc import measuring as measure
-from tapecalc.measuring import needle, quasi_peak
+from tapecalc.measuring.needle import needle, quasi_peak
+from tapecalc.report.measurement import measurement_rows
 
 RATE = 1400
 
@@ -59,9 +60,11 @@ def test_what_no_needle_follows_is_refused(deviation, rate, said):
 def test_the_flutter_of_a_tone_is_read_on_the_needle_too():
     deck = generator.Deck(wobbles=((1e-3, 4.0, 0.0),))
     tape = measure.open_recording(generator.tone(10, 16000, deck), sample_rate=16000)
-    reading = measure.measure_flutter(tape, taken="test tape")
+    reading = measure.measure_flutter(tape, record_mode="test tape")
     assert reading.quasi_peak.value == pytest.approx(1e-3, rel=0.01)
     assert reading.quasi_peak.uncertainty == pytest.approx(6 / 90 * 1e-3, rel=0.05)
     assert reading.to_dict()["quasi_peak"]["value"] == reading.quasi_peak.value
     found = measure.Measurement(flutter={0: reading})
-    assert dict(found.rows())["flutter, weighted, needle of a meter, speed 1"].startswith("0.1000 %")
+    assert dict(measurement_rows(found))["flutter, weighted, needle of a meter, speed 1"].startswith(
+        "0.1000 %"
+    )

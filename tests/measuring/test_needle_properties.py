@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapecalc.measuring import needle, quasi_peak
+from tapecalc.measuring.needle import needle, quasi_peak
 
 RATE = 700
 SEEDS = st.integers(0, 10_000)

@@ -10,7 +10,9 @@ import soundfile
 from tapecalc import measuring as measure
 from tapecalc.machine import Machine, example_machine, with_changes
 from tapecalc.measuring import CannotTell, Delay, Estimate, KnownSpeed, Ruler, Stopwatch
+from tapecalc.measuring.session import KINDS
 from tapecalc.plan import make_plan
+from tapecalc.report.measurement import measurement_rows
 from tapecalc.sound.render import render
 
 RATE = 48000
@@ -234,8 +236,7 @@ def test_plan_render_measure_returns_the_wobble_of_the_parts(bench_deck):
 
 def test_the_measured_machine_is_a_machine_file_that_plans_alike(bench_deck):
     machine, _, found = bench_deck
-    filled = measure.measured_machine(found, machine=machine, name="measured deck")
-    again = Machine.model_validate(filled)
+    again = measure.measured_machine(found, machine, name="measured deck")
     assert again.name == "measured deck"
     assert again.spacings[0] == pytest.approx(machine.spacings[0], abs=0.5e-3)
     assert again.speeds == pytest.approx(machine.speeds, rel=0.012)
@@ -248,7 +249,7 @@ def test_the_measured_machine_is_a_machine_file_that_plans_alike(bench_deck):
 
 def test_a_measurement_is_a_table_and_a_json_file(bench_deck):
     _, _, found = bench_deck
-    rows = dict(found.rows())
+    rows = dict(measurement_rows(found))
     assert rows["delay, head 1, speed 1"].startswith("217.8")
     assert rows["spacing, head 1"].endswith("mm")
     text = json.dumps(found.to_dict(), allow_nan=False)
@@ -266,23 +267,23 @@ def test_the_loop_gain_that_was_set_is_measured():
     recording = measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE)
     found = measure.measure([measure.Take(recording=recording, kind="repeats")], machine=machine)
     assert found.repeats[0].loop_gain_db.value == pytest.approx(-4.0, abs=0.2)
-    filled = measure.measured_machine(found, machine=machine)
-    assert filled["mixer"]["return_send_db"] == pytest.approx(-4.0, abs=0.2)
+    filled = measure.measured_machine(found, machine)
+    assert filled.mixer.return_send_db == pytest.approx(-4.0, abs=0.2)
 
 
 def test_wrong_takes_end_in_sentences_not_in_numbers():
     silent = measure.open_recording(np.zeros((8 * RATE, 2)), sample_rate=RATE)
-    takes = [measure.Take(recording=silent, kind=kind) for kind in measure.KINDS]
+    takes = [measure.Take(recording=silent, kind=kind) for kind in KINDS]
     found = measure.measure(takes)
     for kind in ("the delay", "the flutter", "the loop gain", "the noise"):
         assert any(f"cannot tell {kind}" in sentence for sentence in found.sentences)
-    assert found.geometry is None and not found.delays and not found.rows()
+    assert found.geometry is None and found.empty and not measurement_rows(found)
     with pytest.raises(CannotTell, match="tape speed was not measured"):
         measure.measured_machine(found)
     with pytest.raises(ValueError, match="kind"):
         measure.Take(recording=silent, kind="anything")
-    with pytest.raises(ValueError, match="taken"):
-        measure.Take(recording=silent, taken="anyhow")
+    with pytest.raises(ValueError, match="record_mode"):
+        measure.Take(recording=silent, record_mode="anyhow")
     with pytest.raises(ValueError, match="takes"):
         measure.measure([])
 
@@ -297,7 +298,7 @@ def test_without_ruler_the_plate_of_the_machine_is_taken_and_said():
     assert any("plate" in sentence for sentence in found.sentences)
     alone = measure.measure([take])
     assert alone.geometry.spacings == (None,)
-    assert dict(alone.rows())["spacing, head 1"] == "cannot be told"
+    assert dict(measurement_rows(alone))["spacing, head 1"] == "cannot be told"
     with pytest.raises(CannotTell):
         measure.measured_machine(alone)
 
@@ -315,14 +316,13 @@ def test_measuring_one_speed_and_one_head_keeps_the_others(at):
     ]
     geometry = measure.solve_geometry(seen)
     assert not any("cannot separate" in sentence for sentence in geometry.sentences)
-    filled = measure.measured_machine(measure.Measurement(geometry=geometry), machine=known)
-    again = Machine.model_validate(filled)
+    again = measure.measured_machine(measure.Measurement(geometry=geometry), known)
     assert again.speeds[at] == pytest.approx(speed, rel=1e-5)
     assert again.speeds[1 - at] == pytest.approx(known.speeds[1 - at], rel=1e-5)
     # One figure for both: that of the speed which is known worse.
     assert again.speed_uncertainty == pytest.approx(known.speed_uncertainty, rel=1e-3)
     assert again.spacings == pytest.approx((0.042, 0.09), rel=1e-4)
-    assert filled["playback_heads"][1] == second
+    assert again.playback_heads[1] == known.playback_heads[1]
 
 
 def test_a_speed_or_head_that_nothing_names_is_not_made_up():
@@ -333,7 +333,7 @@ def test_a_speed_or_head_that_nothing_names_is_not_made_up():
     plate = KnownSpeed(Estimate(FAST, 1e-3 * FAST, "m/s"))
     far = measure.solve_geometry([Delay(Estimate(0.4, 1e-6, "s"), head=2), plate])
     with pytest.raises(CannotTell, match="head 2 was not measured"):
-        measure.measured_machine(measure.Measurement(geometry=far), machine=example_machine())
+        measure.measured_machine(measure.Measurement(geometry=far), example_machine())
 
 
 @pytest.mark.parametrize(("slight", "blamed"), [(2e-5, 1), (2e-4, 2)])
@@ -342,7 +342,7 @@ def test_a_line_too_shallow_to_matter_is_listed_and_not_blamed(slight, blamed):
     deck = generator.Deck(wobbles=((0.0006, rate, 0.0), (slight, 112.0, 1.0)))
     tape = measure.open_recording(generator.tone(20, RATE, deck), sample_rate=RATE)
     found = measure.measure(
-        [measure.Take(recording=tape, kind="tone", taken="test tape")], machine=example_machine()
+        [measure.Take(recording=tape, kind="tone", record_mode="test tape")], machine=example_machine()
     )
     assert any(abs(line.rate.value - 112) < 0.1 for line in found.flutter[0].lines)
     assert len(found.suspects[0]) == blamed
@@ -365,8 +365,8 @@ def test_what_explains_the_treble_goes_into_the_machine_file(change, key, value)
     wet = generator.soiled(generator.echo(dry, RATE, deck, gain=worn.one_pass(speed).gain), snr_db=50)
     take = measure.Take(recording=measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE))
     found = measure.measure([take], machine=example_machine())
-    filled = measure.measured_machine(found, machine=example_machine())
-    assert filled["heads"][key] == pytest.approx(value, rel=0.03)
+    filled = measure.measured_machine(found, example_machine())
+    assert getattr(filled.heads, key) == pytest.approx(value, rel=0.03)
     assert any("unexplained" in sentence for sentence in found.sentences)
 
 

@@ -119,7 +119,7 @@ def test_no_line_is_lost_between_the_points_of_the_spectrum(drawn, measurement):
 
 def test_a_test_tape_has_neither_a_comb_nor_a_second_mark():
     tape = measure.open_recording(generator.tone(8, RATE, DECK), sample_rate=RATE)
-    reading = measure.measure_flutter(tape, taken="test tape")
+    reading = measure.measure_flutter(tape, record_mode="test tape")
     figure = measured.flutter_spectrum(reading=reading, delay=DELAY)
     assert len(figure.artists["own"].get_xdata()) == len(figure.artists["blind"].get_xdata()) == 0
     assert "own" not in figure.caption and "a line at" in figure.caption
@@ -128,7 +128,7 @@ def test_a_test_tape_has_neither_a_comb_nor_a_second_mark():
 def test_lines_close_together_get_letters_and_a_part_nobody_knows_is_said():
     deck = dataclasses.replace(DECK, wobbles=((1e-3, 4.0, 0), (8e-4, 5.0, 0)))
     tape = measure.open_recording(generator.tone(20, RATE, deck), sample_rate=RATE)
-    reading = measure.measure_flutter(tape, taken="test tape")
+    reading = measure.measure_flutter(tape, record_mode="test tape")
     roller = TurningPart(name="roller", diameter=SPEED / np.pi / 2.0)  # twice a second
     verdicts = fingerprint(reading.peaks(), [roller], SPEED)
     figure = measured.flutter_spectrum(reading=reading, verdicts=verdicts)
@@ -208,7 +208,7 @@ def test_a_figure_can_be_drawn_into_the_readers_own_axes(measurement):
 
 
 def test_the_folder_gets_figures_machine_and_numbers(measurement, tmp_path):
-    paths = write_measurement(measurement, tmp_path / "new" / "folder", machine=MACHINE)
+    paths = write_measurement(measurement, tmp_path / "new" / "folder", machine=MACHINE).paths
     names = [path.name for path in paths]
     assert names[-1] == "measured.json" and len(names) == 8
     assert sorted(path.name for path in (tmp_path / "new" / "folder").iterdir()) == sorted(names)
@@ -222,7 +222,7 @@ def test_the_folder_gets_figures_machine_and_numbers(measurement, tmp_path):
 
 def test_where_speed_cannot_be_told_there_is_no_machine_file_and_the_numbers_say_why(measurement, tmp_path):
     alone = dataclasses.replace(measurement, geometry=None)
-    paths = write_measurement(alone, tmp_path)
+    paths = write_measurement(alone, tmp_path).paths
     assert not (tmp_path / "machine.toml").exists()
     assert "cannot tell, because" in json.loads(paths[-1].read_text())["machine_file"]
 

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from tapecalc import measuring as measure
+from tapecalc.measuring.needle import needle
 
 RATE = 32000
 
@@ -32,13 +33,13 @@ def frequency_modulated(rate, depth, duration=30, carrier=3150.0):
 )
 def test_weighted_two_sigma_of_the_reference_files(rate, depth_percent, weighted_percent, tolerance, source):
     recording = frequency_modulated(rate, depth_percent / 100)
-    found = measure.measure_flutter(recording, taken="test tape")
+    found = measure.measure_flutter(recording, record_mode="test tape")
     assert 100 * found.weighted.value == pytest.approx(weighted_percent, abs=tolerance), source
 
 
 def test_two_sigma_of_a_sine_is_the_published_part_of_its_peak():
     # Source: F21, coverage of 95.45 % of the time: sin(0.954500 * 90 degrees) = 0.997447 (arithmetic).
-    found = measure.measure_flutter(frequency_modulated(4.0, 0.001, 60), taken="test tape")
+    found = measure.measure_flutter(frequency_modulated(4.0, 0.001, 60), record_mode="test tape")
     assert found.unweighted.value == pytest.approx(0.001 * 0.997447, rel=1e-3)
 
 
@@ -56,14 +57,14 @@ def test_flutter_is_read_at_the_published_tone():
 def test_less_than_the_published_observation_time_is_refused():
     # Source: F2, AES6-2008: the two-sigma method takes 5 s or more.
     with pytest.raises(measure.CannotTell, match="5 s"):
-        measure.measure_flutter(frequency_modulated(4.0, 0.001, 4.5), taken="test tape")
+        measure.measure_flutter(frequency_modulated(4.0, 0.001, 4.5), record_mode="test tape")
 
 
 def bursts(length):
     """The needle under bursts to one side once a second, when it goes up and down the same each time."""
     rate = 1400
     time = np.arange(12 * rate) / rate % 1.0
-    moved = measure.needle((time < length - 1e-9).astype(float), rate)[-2 * rate :]
+    moved = needle((time < length - 1e-9).astype(float), rate)[-2 * rate :]
     return moved.max(), moved.min()
 
 
@@ -96,7 +97,7 @@ def test_steady_flutter_reads_its_weighted_zero_to_peak_value_on_the_needle(
     rate, depth_percent, weighted_percent
 ):
     # Source: F4, AES6-1982 (r2003), zero to peak; weighting -6.0, 0, -5.9 dB from the table of AES6-2008.
-    found = measure.measure_flutter(frequency_modulated(rate, depth_percent / 100), taken="test tape")
+    found = measure.measure_flutter(frequency_modulated(rate, depth_percent / 100), record_mode="test tape")
     assert 100 * found.quasi_peak.value == pytest.approx(weighted_percent, rel=6 / 90)
     assert abs(100 * found.quasi_peak.value - weighted_percent) < 100 * found.quasi_peak.uncertainty
 
@@ -106,7 +107,7 @@ def test_record_and_play_at_once_shows_the_published_factor(delay, rate, factor)
     # Source: F29, M.R.L. Publication 570 (0 to 2 times one element); F30, 2 |sin(pi fm T)| (arithmetic).
     deck = generator.Deck(spacing=delay * 0.1905, wobbles=((0.0005, rate, 0.4),))
     recording = measure.open_recording(generator.tone(30, RATE, deck, through=True), sample_rate=RATE)
-    found = measure.measure_flutter(recording, taken="through", delay=delay)
+    found = measure.measure_flutter(recording, record_mode="simultaneous", delay=delay)
     assert found.lines[0].depth.value == pytest.approx(factor * 0.0005, rel=0.01)
     assert found.lines[0].element_depth.value == pytest.approx(0.0005, rel=0.01)
 
@@ -115,7 +116,7 @@ def test_record_and_play_at_once_hides_the_published_rate():
     # Source: F30, T = 0.5 s gives 0 at 2 Hz (arithmetic).
     deck = generator.Deck(spacing=0.5 * 0.1905, wobbles=((0.0005, 2.0, 0.4),))
     recording = measure.open_recording(generator.tone(30, RATE, deck, through=True), sample_rate=RATE)
-    assert measure.measure_flutter(recording, taken="through", delay=0.5).unweighted.value < 1e-6
+    assert measure.measure_flutter(recording, record_mode="simultaneous", delay=0.5).unweighted.value < 1e-6
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import numpy as np
 
 from tapecalc.calc.parts import TurningPart, fingerprint
 from tapecalc.measuring import Estimate, Measurement, WhatIf
+from tapecalc.measuring.session import Note, Place
 from tapecalc.report.measurement import measurement_text
 
 CAPSTAN = TurningPart(name="capstan", diameter=0.008)
@@ -32,7 +33,7 @@ def test_explanations_come_in_trade_units():
         WhatIf("gap", Estimate(5.8e-6, 9e-8, "m"), 30.0, 0.6, 190.0, level_db),
         WhatIf("as aligned", None, 30.0, 0.8, 900.0, level_db),
     )
-    lines = measurement_text(Measurement(what_ifs={(0, 1): fits})).splitlines()
+    lines = measurement_text(Measurement(what_ifs={Place(0, 1): fits})).splitlines()
     assert lines[3].split() == "1, 2 separation 1.070 um +/- 0.020 um 0.4 dB".split()
     # Source: 0.0025 rad are 8.594 minutes of arc.
     assert lines[4].split() == "1, 2 azimuth 8.59 arcmin +/- 0.24 arcmin 0.5 dB".split()
@@ -40,19 +41,20 @@ def test_explanations_come_in_trade_units():
 
 
 def test_long_sentences_are_wrapped():
-    text = measurement_text(Measurement(sentences=("word " * 60,)))
+    text = measurement_text(Measurement(notes=[Note("word " * 60)]))
     assert max(map(len, text.splitlines())) <= 100
     assert text.count("* ") == 1
 
 
 def test_what_holds_for_several_takes_is_said_once():
-    said = (
-        "Head 1, speed 1: It lags.",
-        "All is known.",
-        "Head 2, speed 1: It lags.",
-        "Head 2, speed 1: It hums.",
-    )
-    lines = measurement_text(Measurement(sentences=said)).splitlines()[1:]
+    first, second = Place(0, 0), Place(1, 0)
+    notes = [
+        Note("It lags.", first),
+        Note("All is known."),
+        Note("It lags.", second),
+        Note("It hums.", second),
+    ]
+    lines = measurement_text(Measurement(notes=notes)).splitlines()[1:]
     assert lines == [
         "* Head 1, speed 1; head 2, speed 1: It lags.",
         "* All is known.",

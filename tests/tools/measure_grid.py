@@ -160,9 +160,9 @@ def flutter(count, seed, duration=16, through=False, clip=False):
         tone = generator.tone(duration, rate, deck, frequency=3150 * (1 + off), clock=clock, through=through)
         soiled = soil(tone, rng, loudest_db=60)
         recording = measure.open_recording(clipped(soiled, rng) if clip else soiled, sample_rate=rate)
-        taken = "through" if through else "test tape"
+        mode = "simultaneous" if through else "test tape"
         delay = deck.spacing / deck.speed
-        reading = measure.measure_flutter(recording, taken=taken, delay=delay if through else None)
+        reading = measure.measure_flutter(recording, record_mode=mode, delay=delay if through else None)
         if not through:
             for name, gain in (("weighted", weighted), ("unweighted", plain)):
                 deviation = shaped(deck, t, gain)
