@@ -28,29 +28,6 @@ from tapecalc.calc.quantity import (
 from tapecalc.calc.response import NULL_DB, ComplexGain, OnePass, loudest
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 
-__all__ = [
-    "HIGHEST_FREQUENCY",
-    "EchoLoop",
-    "Stability",
-    "closed_loop_gain",
-    "decay_time",
-    "describing_function",
-    "gain_for_repeats_db",
-    "growth_db_per_s",
-    "hiss_db",
-    "limiter",
-    "loop_gain",
-    "loop_gain_db",
-    "noise_build_up_db",
-    "oscillation_frequencies",
-    "repeat_snr_db",
-    "repeats_until",
-    "return_gain_for_repeats",
-    "settling_level",
-    "stability",
-    "whole_repeats",
-]
-
 #: Nothing above this frequency in Hz is looked at for stability: an octave above hearing.
 HIGHEST_FREQUENCY = 40e3
 
@@ -79,7 +56,6 @@ Nth = Annotated[T, Is(least=1, words="which repeat, or number of passes", usual=
 Passes = Annotated[T, Is(least=1, most=1_000_000, whole=True, words="number of passes", usual=(2, 8))]
 SignedGain = Annotated[T, Is(words="ratio of amplitudes, below 0 where it inverts", usual=(0.1, 0.9))]
 ReturnGain = Annotated[T, Is(above=0, words="amplitude of the return send", usual=(0.1, 0.9))]
-Signal = Annotated[T, Is(words="amplitude at one moment, of either sign", usual=(0.1, 2.0))]
 Peak = Annotated[T, Is(least=0, words="peak of a sine wave", usual=(0.1, 2.0))]
 Saturation = Annotated[T, Is(above=0, words="largest amplitude that the tape can hold", usual=(0.5, 2.0))]
 LimiterGain = Annotated[T, Is(least=0, most=1, words="gain of the tape's limit", usual=(0.5, 1.0))]
@@ -168,22 +144,14 @@ def repeats_until(loop_gain_db: Dying, level_db: Falling) -> CountOrZero:
 
 @calculator
 def whole_repeats(loop_gain_db: Dying, level_db: Falling) -> CountOrZero:
-    """Count the repeats that are not yet below a level, `repeats_until` without its fraction.
-
-    >>> whole_repeats(-6.0206, -60)
-    9.0
-    """
+    """Count the repeats that are not yet below a level, `repeats_until` without its fraction."""
     # A send that was set for exactly n repeats must count n, whatever the last bit says.
     return np.floor(level_db / loop_gain_db * (1 + 1e-12))
 
 
 @calculator
 def gain_for_repeats_db(repeats: Count, level_db: Falling) -> Level:
-    """Compute the level once round that falls so far in so many repeats; the inverse of `repeats_until`.
-
-    >>> gain_for_repeats_db(5, -30)
-    -6.0
-    """
+    """Compute the level once round that falls so far in so many repeats; the inverse of `repeats_until`."""
     return level_db / repeats
 
 
@@ -192,9 +160,6 @@ def decay_time(delay: Delay, loop_gain_db: Dying, level_db: Falling = -60.0) -> 
     """Compute how long the repeats take to fall to a level, ``t = T level_db / loop_gain_db``.
 
     Source: M. R. Schroeder, Natural Sounding Artificial Reverberation, JAES 10, 1962.
-
-    >>> round(decay_time(0.3, amplitude_to_db(0.5)), 5)
-    2.98974
     """
     return delay * (level_db / loop_gain_db)
 
@@ -215,11 +180,7 @@ def return_gain_for_repeats(loop: EchoLoop, repeats: Count, level_db: Falling) -
 
 @calculator
 def growth_db_per_s(delay: Delay, loop_gain_db: Level) -> Growth:
-    """Compute how fast the level changes, ``loop_gain_db / T``; it grows above 0 dB.
-
-    >>> round(growth_db_per_s(0.3, amplitude_to_db(1.1)), 2)
-    2.76
-    """
+    """Compute how fast the level changes, ``loop_gain_db / T``; it grows above 0 dB."""
     return loop_gain_db / delay
 
 
@@ -338,38 +299,21 @@ def repeat_snr_db(loop_gain_db: Level, repeats: Nth, one_pass_snr_db: Level) -> 
 
     The first repeat stands above it by the signal-to-noise ratio of one pass. Repeat n is ``n - 1`` loop
     gains weaker, and the hiss of n passes lies under it.
-
-    >>> repeat_snr_db(-6.0206, [1, 2, 5], 55).round(2)
-    array([55.  , 48.01, 29.67])
     """
     return one_pass_snr_db + (repeats - 1) * loop_gain_db - noise_build_up_db(loop_gain_db, repeats)
 
 
 # ---- limiting ----
 
-#: What a full tape keeps, in units of its largest amplitude: the smooth curve with slope 1.
-#: A model, common practice, no source.
-_LIMIT = np.tanh
-
-
-@calculator
-def limiter(signal: Signal, saturation: Saturation) -> Signal:
-    """Compute what the tape keeps of a signal, ``y = S tanh(x / S)``, never beyond `saturation`.
-
-    >>> round(limiter(1, 4), 4), round(limiter(100, 4), 4)
-    (0.9797, 4.0)
-    """
-    return saturation * _LIMIT(signal / saturation)
-
 
 @calculator
 def describing_function(amplitude: Peak, saturation: Saturation) -> LimiterGain:
-    """Compute the gain of the tape's limit for the fundamental of a sine wave.
+    """Compute the gain of the tape's limit, ``S tanh(x / S)``, for the fundamental of a sine wave.
 
     ``N(A) = 2 / (pi A) * integral from 0 to pi of S tanh(A sin(u) / S) sin(u) du``: 1 for a weak signal,
     ``4 S / (pi A)`` for a strong one.
 
-    Source: harmonic balance (N. Krylov and N. Bogoliubov, from memory).
+    Source: harmonic balance (N. Krylov and N. Bogoliubov, from memory). The limit is a model, no source.
 
     >>> round(describing_function(0.1, 1), 4), round(describing_function(10, 1), 4)
     (0.9975, 0.1268)
@@ -379,7 +323,7 @@ def describing_function(amplitude: Peak, saturation: Saturation) -> LimiterGain:
     sine = np.sin((np.arange(1024) + 0.5) * np.pi / 2048)
     bends = drive > 1e-8  # below, the gain is 1 to the last digit
     driven = np.where(bends, drive, 1)
-    mean = np.mean(_LIMIT(driven[..., None] * sine) * sine, axis=-1)
+    mean = np.mean(np.tanh(driven[..., None] * sine) * sine, axis=-1)
     return np.where(bends, 2 * mean / driven, 1)
 
 
@@ -391,9 +335,6 @@ def settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
     Harmonics are left out; they move the level by less than 1 dB.
 
     Source: harmonic balance (N. Krylov and N. Bogoliubov, from memory).
-
-    >>> round(settling_level(1, 1), 3)
-    0.713
     """
     gain = np.asarray(db_to_amplitude(loop_gain_db))
     # The limiter's fundamental is never above that of a square wave; 1 / N(A) is nearly straight.
@@ -432,11 +373,7 @@ def _unit_return(loop: EchoLoop) -> EchoLoop:
 
 
 def _first_in_phase(unit: EchoLoop) -> tuple[float | None, float]:
-    """Find the loudest frequency in phase and its level; None and `NULL_DB` if there is none.
-
-    The bands where the response is loudest come first; once no other band can hold a louder frequency the
-    search ends.
-    """
+    """Find the loudest frequency in phase and its level; None and `NULL_DB` if there is none."""
     width = HIGHEST_FREQUENCY / math.ceil(HIGHEST_FREQUENCY * _CELLS_PER_TURN * max(unit.delays))
     # Just above 0 Hz even the slightest low cut turns the phase within one cell.
     best = _louder(unit, _brackets(unit, 0, _CELLS_PER_TURN * width), (None, NULL_DB))
@@ -447,6 +384,7 @@ def _first_in_phase(unit: EchoLoop) -> tuple[float | None, float]:
     heads = np.sum(gains)
     first_cells, responses_db = _bands_loudest_first(unit.one_pass, width)
     done, together = 0, 1
+    # The loudest bands come first; once no other can hold a louder frequency the search ends.
     while done < len(first_cells) and responses_db[done] + _floored_db(heads) > best[1] + 1e-9:
         some = slice(done, done + together)
         least = db_to_amplitude(best[1] - responses_db[some]) - slack
@@ -466,10 +404,7 @@ def _first_in_phase(unit: EchoLoop) -> tuple[float | None, float]:
 
 
 def _bands_loudest_first(one_pass: OnePass, width: float) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """List bands of `_BAND` cells up to `HIGHEST_FREQUENCY`: numbers of the first cells, response in dB.
-
-    Of equally loud ones the lowest comes first.
-    """
+    """List bands of `_BAND` cells, the loudest and of those the lowest first: first cell, response in dB."""
     count = math.ceil(HIGHEST_FREQUENCY / (width * _BAND))
     edges = np.arange(count + 1) * width * _BAND
     inside = np.append(np.geomspace(0.01, HIGHEST_FREQUENCY, 2000), loudest(one_pass)[0])
@@ -540,16 +475,13 @@ def _grid(loop: EchoLoop, low: float, high: float) -> Iterator[NDArray[np.float6
 
 
 def _enclosed(loop: EchoLoop, f: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Enclose each frequency at which L(f) is real between two points of rising rows of frequencies.
-
-    Between two points with imaginary parts of opposite sign lies one. Where the imaginary part comes near
-    zero and turns back, its turning point tells whether a pair is hidden.
-    """
+    """Enclose each frequency at which L(f) is real between two points of rising rows of frequencies."""
     imaginary = _gain_at(loop, f).imag
     side, height = np.sign(imaginary), np.abs(imaginary)
     change = side[..., :-1] * side[..., 1:] < 0
     exact = f[side == 0]  # 0 Hz above all, where every delay is in phase
 
+    # Where the imaginary part comes near zero and turns back, its turning point tells if it hides a pair.
     before, here, after = side[..., :-2], side[..., 1:-1], side[..., 2:]
     lower = (height[..., 1:-1] < height[..., :-2]) & (height[..., 1:-1] < height[..., 2:])
     turns = (before == here) & (here == after) & lower
@@ -578,10 +510,8 @@ def _root(
     left: NDArray[np.float64],
     right: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Find where a function changes its sign, between many pairs at once, by false position (Illinois).
-
-    The root finders of scipy take longer to load than a plan takes to print.
-    """
+    """Find where a function changes its sign, between many pairs at once, by false position (Illinois)."""
+    # The root finders of scipy take longer to load than a plan takes to print.
     other, here = left, right
     at_other, at_here = function(other), function(here)
     done = at_here == 0

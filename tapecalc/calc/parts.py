@@ -23,15 +23,6 @@ from tapecalc.calc.quantity import (
     single,
 )
 
-__all__ = [
-    "ADVICE",
-    "TurningPart",
-    "Verdict",
-    "fingerprint",
-    "part_rates",
-    "part_repeat_deviations",
-]
-
 Tolerance = Annotated[T, Is(least=0, most=0.5, words="uncertainty as a fraction", usual=(0.005, 0.05))]
 Harmonics = Annotated[T, Is(least=1, most=20, whole=True, words="multiples looked for", usual=(2, 6))]
 

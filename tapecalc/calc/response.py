@@ -29,27 +29,6 @@ from tapecalc.calc.quantity import (
 )
 from tapecalc.calc.standards import DEFAULT_GAP_FACTOR
 
-__all__ = [
-    "NULL_DB",
-    "SEARCH_LIMIT",
-    "HeadContact",
-    "OnePass",
-    "azimuth_loss_db",
-    "azimuth_null_angle",
-    "bandwidth",
-    "contact_loss_db",
-    "equalization_db",
-    "frequency_from_wavelength",
-    "gap_loss_db",
-    "gap_null_frequency",
-    "loudest",
-    "repeat_level_db",
-    "spacing_loss_db",
-    "thickness_loss_db",
-    "transition_frequency",
-    "wavelength",
-]
-
 #: The level that stands for "nothing at all"; far below any noise.
 NULL_DB = -300.0
 
@@ -78,12 +57,7 @@ Passes = Annotated[T, Is(above=0, words="number of passes over the tape", usual=
 
 @dataclass(frozen=True, kw_only=True)
 class HeadContact:
-    """How one head meets the tape: everything that costs treble by wavelength.
-
-    The tilt may be of either sign and is safely less than a quarter turn.
-
-    Source: Wallace 1951 (separation, coating); Eargle 1994 (gap factor).
-    """
+    """How one head meets the tape: everything that costs treble by wavelength."""
 
     gap: GapOrZero[float]
     separation: Separation[float]
@@ -113,6 +87,8 @@ class OnePass:
     >>> one_pass = OnePass(speed=0.1905, today=good, aligned=good, boost_db=12, low_cut=30)
     >>> [round(one_pass.level_db(f), 2) for f in (30, 10000, 15000)]
     [-3.01, -1.65, -6.72]
+    >>> [round(edge) for edge in bandwidth(one_pass, passes=5)]
+    [78, 9050]
     """
 
     speed: Speed[float]
@@ -129,12 +105,7 @@ class OnePass:
 
     @calculator
     def gain(self, frequency: FrequencyOrZero) -> ComplexGain:
-        """Compute the complex gain ``R(f)``, the delay left out.
-
-        >>> new = HeadContact(gap=0, separation=0, coating_thickness=0, track_width=2e-3, azimuth_angle=0)
-        >>> OnePass(speed=0.1905, today=new, aligned=new, boost_db=0, low_cut=30).gain(30)
-        (0.5+0.5j)
-        """
+        """Compute the complex gain ``R(f)``, the delay left out."""
         return self._gain(frequency)
 
     @calculator
@@ -175,9 +146,7 @@ def frequency_from_wavelength(wavelength: Wavelength, speed: Speed) -> Frequency
 
 @calculator
 def spacing_loss_db(frequency: FrequencyOrZero, speed: Speed, separation: Separation) -> Loss:
-    """Compute the loss by a distance from head to coating, ``-20 log10(e) 2 pi s / lam``.
-
-    That is -54.575 dB per wavelength of distance.
+    """Compute the loss by a distance from head to coating, ``-20 log10(e) 2 pi s / lam``: 54.6 dB per wave.
 
     Source: R. L. Wallace, Bell System Technical Journal 30, 1951, pp. 1145-1173.
 
@@ -220,13 +189,7 @@ def gap_loss_db(
 
 @calculator
 def gap_null_frequency(speed: Speed, gap: Gap, *, gap_factor: GapFactor = DEFAULT_GAP_FACTOR) -> Frequency:
-    """Compute the lowest frequency that a gap cancels, ``f = v / (k g)``.
-
-    Source: J. Eargle, Electroacoustical Reference Data, 1994, chapter 167.
-
-    >>> round(gap_null_frequency(0.1905, 6.35e-6))
-    27027
-    """
+    """Compute the lowest frequency that a gap cancels, ``f = v / (k g)``; its loss is `gap_loss_db`."""
     return speed / (gap * gap_factor)
 
 
@@ -236,33 +199,21 @@ def azimuth_loss_db(frequency: FrequencyOrZero, speed: Speed, track_width: Track
 
     Source: H. Voelz, lecture notes on recording: a slanted gap acts as an extra gap of length W tan(a).
 
-    >>> from tapecalc.calc.units import to_si
-    >>> round(azimuth_loss_db(10000, 0.1905, 6.25e-3, to_si(5, "arcmin")), 3)
-    -3.539
+    >>> round(azimuth_loss_db(10000, 0.1905, 6.25e-3, 0.0015), 1)  # rad, 5 minutes of arc
+    -3.8
     """
     return _slit_db(track_width * np.tan(angle), frequency / speed)
 
 
 @calculator
 def azimuth_null_angle(frequency: Frequency, speed: Speed, track_width: TrackWidth) -> NullTilt:
-    """Compute the smallest tilt that cancels a frequency, ``a = atan(lam / W)``.
-
-    >>> from tapecalc.calc.units import from_si
-    >>> round(from_si(azimuth_null_angle(10000, 0.1905, 6.25e-3), "arcmin"), 3)
-    10.478
-    """
+    """Compute the smallest tilt that cancels a frequency, ``a = atan(lam / W)``."""
     return np.arctan(speed / frequency / track_width)
 
 
 @calculator
 def contact_loss_db(frequency: FrequencyOrZero, speed: Speed, contact: HeadContact) -> Loss:
-    """Compute the sum of the spacing, thickness, gap and azimuth losses of one head.
-
-    >>> contact = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6,
-    ...                       track_width=2e-3, azimuth_angle=0)
-    >>> round(contact_loss_db(10000, 0.1905, contact), 3)
-    -13.65
-    """
+    """Compute the sum of the spacing, thickness, gap and azimuth losses of one head."""
     return _contact_db(contact, frequency / speed)
 
 
@@ -326,11 +277,7 @@ def equalization_db(frequency: Frequency, tau_high: TimeConstant, tau_low: Array
 
 @calculator
 def transition_frequency(tau: TimeConstant) -> Frequency:
-    """Compute where a first-order curve is 3.01 dB off, ``f = 1 / (2 pi t)``; print often rounds it.
-
-    >>> round(transition_frequency(50e-6), 2)  # printed as 3150 Hz
-    3183.1
-    """
+    """Compute where a first-order curve is 3.01 dB off, ``f = 1 / (2 pi t)``; print often rounds it."""
     return 1 / (2 * np.pi * tau)
 
 
@@ -339,16 +286,7 @@ def transition_frequency(tau: TimeConstant) -> Frequency:
 
 @calculator
 def repeat_level_db(one_pass: OnePass, frequency: FrequencyOrZero, passes: Repeats) -> Level:
-    """Compute the level after several passes against the dry sound, ``n 20 log10 |R(f)|``.
-
-    `NULL_DB` at the least.
-
-    >>> good = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6,
-    ...                    track_width=2e-3, azimuth_angle=0)
-    >>> one_pass = OnePass(speed=0.1905, today=good, aligned=good, boost_db=12, low_cut=30)
-    >>> repeat_level_db(one_pass, 10000, [0, 1, 5]).round(2)
-    array([ 0.  , -1.65, -8.25])
-    """
+    """Compute the level after n passes against the dry sound, ``n 20 log10 |R(f)|`` or `NULL_DB`."""
     return np.maximum(0.0 + passes * one_pass.level_db(frequency), NULL_DB)
 
 
@@ -378,12 +316,6 @@ def bandwidth(
     The edges are where ``n 20 log10 |R(f)|`` first lies `drop_db` below its largest value on either side;
     None where it never falls so far, down to 0 Hz or up to `SEARCH_LIMIT`. Nothing beyond the first null of
     today's gap or tilt is taken as part of the band.
-
-    >>> good = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6,
-    ...                    track_width=2e-3, azimuth_angle=0)
-    >>> one_pass = OnePass(speed=0.1905, today=good, aligned=good, boost_db=12, low_cut=30)
-    >>> [round(edge) for edge in bandwidth(one_pass, passes=5)]
-    [78, 9050]
     """
     frequency, peak_db = loudest(one_pass)
     edge_db = peak_db - drop_db / passes
@@ -398,14 +330,11 @@ def bandwidth(
 
 
 def _search_grid(one_pass: OnePass) -> NDArray[np.float64]:
-    """Lay frequencies in steps of 1 % from far below the low cut up to the first null of today's contact.
-
-    Every ripple below the first null is many steps wide; the bottom is as far below the low cut as
-    `NULL_DB` reaches.
-    """
-    today = one_pass.today
+    """Lay frequencies in steps of 1 % from far below the low cut up to the first null of today's contact."""
+    today = one_pass.today  # every ripple below its first null is many steps wide
     longest = max(today.gap * today.gap_factor, today.track_width * abs(np.tan(today.azimuth_angle)))
     top = one_pass.speed / max(longest, one_pass.speed / SEARCH_LIMIT)
+    # As far below the low cut as `NULL_DB` reaches.
     bottom = max((one_pass.low_cut or 1.0) * 10 ** (NULL_DB / 20), 1e-300)
     return np.geomspace(bottom, top, 1 + int(250 * (np.log10(top) - np.log10(bottom))))
 

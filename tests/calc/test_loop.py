@@ -143,7 +143,7 @@ def test_no_repeat_is_needed_to_be_where_one_is():
         (lambda: loop.hiss_db(echo(), 1.5), "repeats"),
         (lambda: loop.hiss_db(echo(), low=100, high=100), "low"),
         (lambda: loop.oscillation_frequencies(echo(), 10, 5), "low"),
-        (lambda: loop.limiter(1, 0), "saturation"),
+        (lambda: loop.describing_function(1, 0), "saturation"),
         (lambda: loop.describing_function(-1, 1), "amplitude"),
         (lambda: loop.settling_level(-1, 1), "loop_gain_db"),
         (lambda: loop.return_gain_for_repeats(echo(head_gains=(0,)), 5, -30), "head_gains"),
@@ -391,11 +391,6 @@ def test_first_repeat_has_the_ratio_of_one_pass_and_later_ones_less():
 
 
 # ---- limiting ----
-
-
-def test_limiter_keeps_weak_signals_and_its_ceiling():
-    assert loop.limiter(1e-4, 2) == pytest.approx(1e-4, rel=1e-6)
-    assert loop.limiter([-1e3, 1e3], 2).tolist() == [-2, 2]
 
 
 def test_describing_function_runs_from_one_to_that_of_a_switch():

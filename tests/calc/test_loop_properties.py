@@ -154,13 +154,6 @@ def test_every_repeat_is_nearer_to_the_hiss(gain_db, repeat, snr_db):
     assert later < here <= snr_db + 1e-9
 
 
-@given(st.floats(-100, 100, allow_subnormal=False), st.floats(0.01, 100))
-def test_limiter_is_odd_and_never_adds(signal, saturation):
-    kept = loop.limiter(signal, saturation)
-    assert kept == -loop.limiter(-signal, saturation)
-    assert abs(kept) <= min(abs(signal), saturation) * (1 + 1e-12)
-
-
 @given(st.floats(0, 1e4), st.floats(1.01, 10), st.floats(0.01, 100))
 def test_a_stronger_sine_is_turned_down_more(drive, factor, saturation):
     weak, strong = loop.describing_function(np.array([drive, drive * factor]) * saturation, saturation)
