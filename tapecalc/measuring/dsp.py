@@ -1,9 +1,20 @@
 """What short windows of a recording and their spectra are made with."""
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["GROUPS", "NEIGHBORS", "cut_windows", "group_matrix", "phase_ramp", "power_spectrum"]
+__all__ = [
+    "GROUPS",
+    "NEIGHBORS",
+    "cut_windows",
+    "group_matrix",
+    "phase_ramp",
+    "power_spectrum",
+    "total_and_without",
+]
 
 #: Groups of windows, each left out once to see how far a figure depends on it.
 GROUPS = 8
@@ -53,6 +64,15 @@ def phase_ramp(shift: ArrayLike, length: int) -> NDArray[np.complex128]:
     coarse = np.exp(np.multiply.outer(step, np.arange(0, count, FINE_BINS)))
     fine = np.exp(np.multiply.outer(step, np.arange(FINE_BINS)))
     return (coarse[:, :, None] * fine[:, None, :]).reshape(len(step), -1)[:, :count]
+
+
+def total_and_without(
+    sums: Sequence[NDArray[Any]], groups: NDArray[np.int_]
+) -> tuple[list[NDArray[Any]], list[list[NDArray[Any]]]]:
+    """Add up each of some `sums` over its first axis of groups; and over all but each of `groups` in turn."""
+    total = [part.sum(axis=0) for part in sums]
+    without = [[whole - part[g] for whole, part in zip(total, sums, strict=True)] for g in groups]
+    return total, without
 
 
 squared = power_spectrum

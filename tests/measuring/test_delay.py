@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from tapecalc import measuring as measure
-from tapecalc.measuring import CannotTell, delay
+from tapecalc.measuring import CannotTell
+from tapecalc.measuring.delay_path import fit_phase
+from tapecalc.measuring.delay_windows import Grid, Spectra
 
 RATE = 48000
 DECK = generator.Deck(
@@ -257,10 +259,11 @@ def test_options_out_of_range_are_refused(option):
 
 
 def test_channels_without_frequencies_in_common_have_no_phase():
-    sizes = delay._Grid(RATE, 1024, 2400)
+    sizes = Grid(RATE, 1024, 2400)
     power = np.ones(len(sizes.frequency))
+    cross = np.where(sizes.frequency < 1000, 1.0, 0.1)
     with pytest.raises(CannotTell, match="too few frequencies in common"):
-        delay._phase_fit((power, power, np.where(sizes.frequency < 1000, 1.0, 0.1), 100.0), sizes)
+        fit_phase(Spectra(power, power, cross, np.array(100.0)), sizes)
 
 
 @pytest.mark.parametrize("lag", [0, 20])
