@@ -85,13 +85,10 @@ class FlutterReading:
     record_mode: str  # a key of `RECORD_MODES`
     sentences: tuple[str, ...] = ()
 
-    def peaks(self, *, own: bool = True, least: float = 0.0) -> list[tuple[float, float]]:
-        """List rate and depth of the lines of at least a depth as read, as `fingerprint` takes them.
-
-        With `own` the depth is the machine's own where it can be told.
-        """
+    def peaks(self, *, least: float = 0.0) -> list[tuple[float, float]]:
+        """List rate and depth, the machine's own where it can be told, of lines at least so deep as read."""
         return [
-            (line.rate.value, (line.element_depth if own and line.element_depth else line.depth).value)
+            (line.rate.value, (line.element_depth or line.depth).value)
             for line in self.lines
             if line.depth.value >= least
         ]
@@ -121,7 +118,6 @@ def measure_flutter(
     record_mode: str = "simultaneous",
     delay: Delay[float] | None = None,
     clock_tolerance: ClockTolerance[float] = 1e-4,
-    channel: str = "playback",
 ) -> FlutterReading:
     """Measure wow and flutter from 5 s or more of a steady tone; 60 s for rates below 1 Hz.
 
@@ -149,14 +145,14 @@ def measure_flutter(
     """
     if record_mode not in RECORD_MODES:
         raise ValueError(f"record_mode must be one of {', '.join(RECORD_MODES)}, got {record_mode!r}")
-    health = channel_health(recording, channel)
+    health = channel_health(recording, "playback")
     if health.empty:
-        raise CannotTell(f"the {channel} channel is empty")
+        raise CannotTell("the playback channel is empty")
     _require_length(recording.duration)
-    carrier = find_carrier(recording, channel, health.loudest)
+    carrier = find_carrier(recording, health.loudest)
     comb_delay = delay if record_mode == "simultaneous" else None
     pieces: list[_PieceReading] = []
-    for piece in steady_pieces(recording, channel, carrier, health.whole):
+    for piece in steady_pieces(recording, carrier, health.whole):
         # Clipping takes noise out of the amplitude and leaves it in the phase.
         seen = piece._replace(noise=np.inf) if health.clipped else piece
         reading, deviation = _read_piece(seen, comb_delay)

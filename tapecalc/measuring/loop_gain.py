@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
-from tapecalc.calc.quantity import Delay, Duration, Is, T, calculator
+from tapecalc.calc.quantity import Delay, Is, T, calculator
 from tapecalc.calc.units import db_to_amplitude
 from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
@@ -56,11 +56,7 @@ FEWEST = 3  # stretches
 
 @calculator
 def measure_repeats(
-    recording: Recording,
-    *,
-    delay: Delay[float] | None = None,
-    longest: Duration[float] = 3.0,
-    heard_db: HeardLevel[float] = -40.0,
+    recording: Recording, *, delay: Delay[float] | None = None, heard_db: HeardLevel[float] = -40.0
 ) -> RepeatReading:
     """Measure the loop gain from a sound and its repeats, which die away with nothing else in the recording.
 
@@ -69,7 +65,7 @@ def measure_repeats(
     Parameters
     ----------
     delay : float, optional
-        s; looked for in the recording, up to `longest`, if left out.
+        s; looked for in the recording, up to 3 s, if left out.
     heard_db : float, optional
         Level against the first repeat at which a repeat no longer counts.
 
@@ -97,7 +93,7 @@ def measure_repeats(
     samples = recording.read("playback", begin - start, count + start)
     samples -= samples[start:].mean()
     if delay is None:
-        delay = _repeat_time(samples[start:], rate, longest)
+        delay = _repeat_time(samples[start:], rate)
     stretch = delay * rate
     if count < FEWEST * stretch:
         raise CannotTell("the recording ends before three repeats have passed")
@@ -144,18 +140,18 @@ def _end_of_sound(recording: Recording) -> int:
 
 
 MIDDLE = (150.0, 900.0)  # Hz, where repeats are looked for
-SHORTEST = 0.02  # s, the shortest delay looked for
+SHORTEST, LONGEST = 0.02, 3.0  # s, the delays looked for
 LIKENESS = 0.3  # autocorrelation that shows repeats
 NEARLY = 0.8  # of the best likeness, which shows the first of several
 
 
-def _repeat_time(samples: Array, rate: int, longest: float) -> float:
+def _repeat_time(samples: Array, rate: int) -> float:
     """The delay at which the sound is most like itself, s."""
     # Flutter shifts treble out of step from repeat to repeat; the lower middle stays alike.
     sos = signal.butter(2, MIDDLE, "bandpass", fs=rate, output="sos")
     middle = signal.sosfilt(sos, samples)
     size = fft.next_fast_len(2 * len(middle), real=True)
-    lags = np.arange(min(int(longest * rate), len(middle) // 2))
+    lags = np.arange(min(int(LONGEST * rate), len(middle) // 2))
     product = fft.irfft(power_spectrum(fft.rfft(middle, size)), size)[: len(lags)]
     total = np.concatenate([[0.0], np.cumsum(middle**2)])
     early, late = total[len(middle) - lags], total[-1] - total[lags]

@@ -42,9 +42,7 @@ UNSTEADY_DB = 1.0  # uncertainty that only a noise that changes leaves
 
 
 @calculator
-def measure_noise(
-    recording: Recording, *, reference: Ratio[float] | None = None, channel: str = "playback"
-) -> NoiseReading:
+def measure_noise(recording: Recording, *, reference: Ratio[float] | None = None) -> NoiseReading:
     """Measure noise and hum of 3 s or more of recorded silence, played back.
 
     `reference` is the rms amplitude of the level to count from (a tone at operating level); full scale if
@@ -55,10 +53,10 @@ def measure_noise(
     >>> measure_noise(open_recording(hiss, sample_rate=48000), reference=0.1).level_db.text()
     '-40.792 dB +/- 0.039 dB'
     """
-    health = channel_health(recording, channel)
+    health = channel_health(recording, "playback")
     if health.rms < QUIETEST:
         raise CannotTell(
-            f"the {channel} channel holds digital silence; record the machine playing, not nothing"
+            "the playback channel holds digital silence; record the machine playing, not nothing"
         )
     if recording.duration < SHORTEST:
         raise CannotTell(f"{recording.duration:.1f} s of noise are too few, and it takes {SHORTEST:g} s")
@@ -66,7 +64,7 @@ def measure_noise(
         raise CannotTell(
             f"there is sound at {amplitude_to_db(health.rms):.0f} dB of full scale, which is not silence"
         )
-    power, seconds, of_lines = _spectrum(recording, channel)
+    power, seconds, of_lines = _spectrum(recording)
     mains, lines, hum = _mains(power, of_lines)
     zero_db = 0.0 if reference is None else amplitude_to_db(reference)
     level = _level(seconds, zero_db)
@@ -114,7 +112,7 @@ LINES, NEAR = np.round(np.outer(MAINS, np.arange(1, 9))).astype(int), np.arange(
 HUM_SHOWS = 10.0  # power of a mains line over its surroundings
 
 
-def _spectrum(recording: Recording, channel: str) -> tuple[Array, Array, Array]:
+def _spectrum(recording: Recording) -> tuple[Array, Array, Array]:
     """Mean power per bin of 1 Hz (its sum is the mean square), and of every second: all, and mains lines."""
     size = recording.sample_rate
     bell = np.hanning(size + 1)[:-1]
@@ -122,7 +120,7 @@ def _spectrum(recording: Recording, channel: str) -> tuple[Array, Array, Array]:
     band = (frequency >= LOWEST) & (frequency <= HIGHEST)
     total, seconds, of_lines = np.zeros(size // 2 + 1), [], []
     for first in range(0, recording.count - size + 1, size // 2):
-        samples = recording.read(channel, first, size)
+        samples = recording.read("playback", first, size)
         power = power_spectrum(fft.rfft((samples - samples.mean()) * bell)) * 2 / (size * (bell @ bell))
         total += power
         seconds.append(power[band].sum())

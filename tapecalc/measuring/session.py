@@ -358,21 +358,19 @@ def _geometry(
 # ---- from figures to a machine file ----
 
 
-def measured_machine(
-    measurement: Measurement, base: Machine | None = None, *, name: str | None = None
-) -> Machine:
+def measured_machine(measurement: Measurement, base: Machine | None = None) -> Machine:
     """Make the machine that was measured, `base` where nothing was; refused if the two do not suffice.
 
-    A machine file has one uncertainty for all speeds, which is then the largest; it is a standard one, half of
-    the 95 % ones here. Each measured delay stands beside spacing and speed, for it is known better than their
-    quotient. Source: JCGM 100:2008 (GUM).
+    A machine file has one uncertainty for all speeds, which is then the largest; it is a standard one, half
+    of the 95 % ones here. Each measured delay stands beside spacing and speed, for it is known better than
+    their quotient. Source: JCGM 100:2008 (GUM).
 
     >>> from tapecalc.machine import example_machine
     >>> measured_machine(Measurement(), example_machine()).name
     'Bench deck, measured'
     """
     data: dict[str, Any] = {} if base is None else base.model_dump(exclude_unset=True)
-    data["name"] = name or ("measured machine" if base is None else f"{base.name}, measured")
+    data["name"] = "measured machine" if base is None else f"{base.name}, measured"
     geometry = measurement.geometry
     speeds = _fill_speeds(data, () if geometry is None else geometry.speeds, base)
     _fill_playback_heads(data, () if geometry is None else geometry.spacings)
@@ -453,7 +451,7 @@ def _fill_playback_heads(data: dict[str, Any], measured: Sequence[Estimate | Non
     data["playback_heads"] = heads
 
 
-#: Where the best explanation of the treble goes: key, unit, digits.
+#: Where the best explanation of the treble goes: key and unit.
 EXPLAINED_BY = {
     "separation": ("spacing_loss_um", "um"),
     "azimuth": ("azimuth_error_arcmin", "arcmin"),

@@ -40,12 +40,12 @@ WIDEST = 0.12  # of the frequency, how far a tone may swing
 LEAST_SHARE = 0.5  # of the power that the tone must hold
 
 
-def find_carrier(recording: Recording, channel: str, loudest: float) -> float:
+def find_carrier(recording: Recording, loudest: float) -> float:
     """Find the mean frequency of the tone, or refuse with the reason why there is none."""
     rate = recording.sample_rate
     count = min(recording.count, SEARCHED * rate)
     first = min(int(loudest * rate), recording.count - count)
-    samples = recording.read(channel, first, count)
+    samples = recording.read("playback", first, count)
     power = power_spectrum(fft.rfft((samples - samples.mean()) * np.hanning(count)))
     frequency = fft.rfftfreq(count, 1 / rate)
     # Half of the power lies below the middle of the tone, however far it swings.
@@ -81,7 +81,7 @@ class _Demodulated(NamedTuple):
 
 
 def _demodulate(
-    recording: Recording, channel: str, carrier: float, unclipped: tuple[float, float]
+    recording: Recording, carrier: float, unclipped: tuple[float, float]
 ) -> Iterator[_Demodulated]:
     """Yield the tone block by block."""
     rate = recording.sample_rate
@@ -94,7 +94,7 @@ def _demodulate(
     derivative = 2j * np.pi * bins / seconds
     inner = slice(int(MARGIN * RATE), int((MARGIN + BLOCK) * RATE))
     for first in range(0, recording.count, int(BLOCK * rate)):
-        samples = recording.read(channel, first - int(MARGIN * rate), size)
+        samples = recording.read("playback", first - int(MARGIN * rate), size)
         spectrum = _spectrum(samples, unclipped, bins, int(HUM * seconds))[bins] * band * (2 / size)
         value = fft.ifft(spectrum, norm="forward")[inner]
         change = fft.ifft(spectrum * derivative, norm="forward")[inner]
@@ -136,13 +136,13 @@ DROPOUT = 0.25  # the same, below which the frequency is bridged
 
 
 def steady_pieces(
-    recording: Recording, channel: str, carrier: float, unclipped: tuple[float, float]
+    recording: Recording, carrier: float, unclipped: tuple[float, float]
 ) -> Iterator[TonePiece]:
     """Yield the steady tone in pieces of two minutes at most."""
     longest = recording.duration if recording.duration <= 2 * PIECE else PIECE
     held: list[_Demodulated] = []
     usual = 0.0
-    for block in _demodulate(recording, channel, carrier, unclipped):
+    for block in _demodulate(recording, carrier, unclipped):
         usual = max(usual, float(np.median(block.amplitude)))
         held.append(block)
         if sum(len(b.time) for b in held) >= longest * RATE - 1:

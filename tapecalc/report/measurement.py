@@ -156,15 +156,17 @@ def measurement_text(measurement: Measurement) -> str:
     accused = [(at, verdict) for at, verdicts in sorted(measurement.suspects.items()) for verdict in verdicts]
     if accused:
         title = "Which part the flutter accuses (wobble zero to peak)"
-        headers = ("speed", "rate", "wobble", "most likely", "sure")
-        parts.append(_table(title, headers, [_accused_row(at, verdict) for at, verdict in accused], "lrrlr"))
+        lines = [_accused_row(at, verdict) for at, verdict in accused]
+        parts.append(_table(title, ("speed", "rate", "wobble", "most likely", "sure"), lines, "lrrlr"))
         advice = dict.fromkeys(f"{_turns(verdict)}: {verdict.advice}" for _, verdict in accused)
         parts.append(_list("What to look at", advice))
-    explained = [_explained_row(p, fit) for p, fits in sorted(measurement.what_ifs.items()) for fit in fits]
+    explained = [
+        _explained_row(place, fit) for place, fits in sorted(measurement.what_ifs.items()) for fit in fits
+    ]
     if explained:
         title = "What would explain the response, the likeliest first"
-        headers = ("head, speed", "explanation", "would be today", "unexplained")
-        parts.append(_table(title, headers, explained, "lllr"))
+        columns = ("head, speed", "explanation", "would be today", "unexplained")
+        parts.append(_table(title, columns, explained, "lllr"))
     if measurement.notes:
         parts.append(_list("What was noticed, and what cannot be told", _merged(measurement.notes)))
     return "\n\n".join(parts)

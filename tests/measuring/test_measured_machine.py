@@ -57,7 +57,7 @@ def test_the_file_keeps_every_delay_with_its_own_uncertainty(found):
 
 
 def test_measuring_again_replaces_what_was_measured_and_drops_what_no_longer_holds(found):
-    first = measure.measured_machine(found, name="first")
+    first = measure.measured_machine(found)
     nothing = measure.Measurement()
     assert measure.measured_machine(nothing, first).measured_delays == first.measured_delays
     again = measure.measure([played(0, 0)], rulers=[Ruler(Estimate(0.0415, 3e-4, "m"))])

@@ -236,8 +236,8 @@ def test_plan_render_measure_returns_the_wobble_of_the_parts(bench_deck):
 
 def test_the_measured_machine_is_a_machine_file_that_plans_alike(bench_deck):
     machine, _, found = bench_deck
-    again = measure.measured_machine(found, machine, name="measured deck")
-    assert again.name == "measured deck"
+    again = measure.measured_machine(found, machine)
+    assert again.name == "Bench deck, measured"
     assert again.spacings[0] == pytest.approx(machine.spacings[0], abs=0.5e-3)
     assert again.speeds == pytest.approx(machine.speeds, rel=0.012)
     planned, measured_plan = make_plan(machine), make_plan(again)
