@@ -5,51 +5,42 @@ A recording holds what went into the machine (`dry`) and what came out
 is asked for is read, so a file of an hour needs no more memory than one of a minute.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from tapecalc.calc.quantity import whole
-from tapecalc.sound.files import open_sound, sound_piece
+from tapecalc.sound.files import StrPath, open_sound, sound_piece
 from tapecalc.sound.samples import HIGHEST_SAMPLE, valid_rate
 
-__all__ = [
-    "ChannelHealth",
-    "Recording",
-    "channel_health",
-    "open_recording",
-]
+__all__ = ["ChannelHealth", "Recording", "channel_health", "open_recording"]
 
-
-BLOCK = 10.0  # seconds read at a time
-SILENCE = 1e-5  # an rms below -100 dB of full scale is an empty channel
-EDGE, NEXT = 0.999, 0.99  # the bands at the very top in which clipped peaks pile up
-FEWEST_CLIPPED = 10  # samples at the ceiling before it is called clipping
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class _Track:
-    """One channel of one file or array."""
+class _Channel:
+    """One channel of a file or of an array (frames, channels)."""
 
-    source: object  # a path, or an array (frames, channels)
+    source: str | Array
     channel: int
 
-    def read(self, first, count):
+    def read(self, first: int, count: int) -> Array:
         """`count` samples from `first` on, zeros where the material has ended or not begun."""
         out = np.zeros(count)
         skip = max(0, -first)
         if skip >= count:
             return out
-        if isinstance(self.source, np.ndarray):
-            piece = self.source[first + skip : first + count, self.channel]
-        else:
+        if isinstance(self.source, str):
             with open_sound(self.source) as file:
                 if first + skip >= file.frames:
                     return out
                 piece = sound_piece(file, first + skip, count - skip)[:, self.channel]
+        else:
+            piece = self.source[first + skip : first + count, self.channel]
         out[skip : skip + len(piece)] = piece
         return out
 
@@ -58,97 +49,52 @@ class _Track:
 class Recording:
     """A dry and a playback channel on one time axis, or a playback channel alone.
 
-    Parameters
-    ----------
-    sample_rate : int
-        In Hz.
-    count : int
-        Samples per channel.
-    playback : object
-        The channel that came from the machine.
-    dry : object or None
-        The channel that went into the machine.
-    one_clock : bool
-        Whether both channels were converted by the same interface (one stereo file).
-    first : int
-        Where in the files this recording begins, in samples.
-
-    Notes
-    -----
-    Make one with `open_recording`. Source: house rule. Notebook: 08_measuring.
-
-    Examples
-    --------
-    >>> recording = open_recording(np.zeros((48000, 2)), sample_rate=48000)
-    >>> recording.duration
-    1.0
+    Make one with `open_recording`.
     """
 
     sample_rate: int
-    count: int
-    playback: object
-    dry: object = None
-    one_clock: bool = True
-    first: int = 0
+    count: int  # samples of each channel
+    playback: _Channel  # what came from the machine
+    dry: _Channel | None = None  # what went into it
+    one_clock: bool = True  # whether one interface converted both (one stereo file)
+    first: int = 0  # sample of the files at which this recording begins
 
     @property
-    def duration(self):
+    def duration(self) -> float:
         """Length in seconds."""
         return self.count / self.sample_rate
 
-    def read(self, name, first, count):
-        """Read `count` samples of channel `name` ("dry" or "playback") from sample `first` on.
-
-        Parameters
-        ----------
-        name : str
-            ``"dry"`` or ``"playback"``.
-        first : int
-            Sample to begin with; zeros are returned outside the recording.
-        count : int
-            How many samples.
-
-        Returns
-        -------
-        numpy.ndarray
-            float64 of length `count`.
-        """
+    def read(self, name: str, first: int, count: int) -> Array:
+        """Read `count` samples of channel `name` ("dry" or "playback") from `first` on, zeros outside."""
         out = np.zeros(count)
         begin, end = max(first, 0), min(first + count, self.count)
         if end > begin:
             out[begin - first : end - first] = getattr(self, name).read(self.first + begin, end - begin)
         return out
 
-    def swapped(self):
-        """Return the same recording with dry and playback exchanged.
-
-        Returns
-        -------
-        Recording
-            A new recording.
-        """
+    def swapped(self) -> "Recording":
+        """Exchange dry and playback."""
+        if self.dry is None:
+            raise ValueError("a recording of one channel cannot be swapped")
         return replace(self, dry=self.playback, playback=self.dry)
 
-    def part(self, start, stop):
-        """Return the piece from `start` to `stop`, in seconds.
-
-        Parameters
-        ----------
-        start, stop : float
-            In seconds from the beginning of this recording.
-
-        Returns
-        -------
-        Recording
-            A new recording that reads the same files.
-        """
+    def part(self, start: float, stop: float) -> "Recording":
+        """Take the piece from `start` to `stop`, in seconds from the beginning of this recording."""
         begin = min(max(round(start * self.sample_rate), 0), self.count)
         end = min(max(round(stop * self.sample_rate), begin), self.count)
         return replace(self, first=self.first + begin, count=end - begin)
 
 
-def open_recording(source, playback=None, *, sample_rate=None, dry_channel=0, start=0.0, stop=None):
-    """Open one stereo file, two files, or arrays, as a recording.
+def open_recording(
+    source: StrPath | ArrayLike,
+    playback: StrPath | ArrayLike | None = None,
+    *,
+    sample_rate: int | None = None,
+    dry_channel: int = 0,
+    start: float = 0.0,
+    stop: float | None = None,
+) -> Recording:
+    """Open one stereo file, two files, or arrays, as a recording; nothing is read yet.
 
     Parameters
     ----------
@@ -164,21 +110,6 @@ def open_recording(source, playback=None, *, sample_rate=None, dry_channel=0, st
     start, stop : float, optional
         The piece to use, in seconds.
 
-    Returns
-    -------
-    Recording
-        Nothing is read yet but the length and the sample rate.
-
-    Raises
-    ------
-    ValueError
-        If a file cannot be read, an array comes without a sample rate or holds NaN, or two files
-        do not have the same sample rate.
-
-    Notes
-    -----
-    Source: house rule. Notebook: 08_measuring.
-
     Examples
     --------
     >>> open_recording(np.zeros((96000, 2)), sample_rate=48000, stop=1.5).duration
@@ -192,19 +123,19 @@ def open_recording(source, playback=None, *, sample_rate=None, dry_channel=0, st
             raise ValueError(f"both files must have one sample rate, got {rate} Hz and {other} Hz")
         files = (isinstance(left, str), isinstance(right, str))
         recording = Recording(
-            rate, max(count, count_right), _Track(right, 0), _Track(left, 0), not any(files)
+            rate, max(count, count_right), _Channel(right, 0), _Channel(left, 0), not any(files)
         )
     else:
         track, rate, count, channels = _opened(source, sample_rate)
         if channels == 1:
-            recording = Recording(rate, count, _Track(track, 0))
+            recording = Recording(rate, count, _Channel(track, 0))
         else:
-            recording = Recording(rate, count, _Track(track, 1 - dry_channel), _Track(track, dry_channel))
+            recording = Recording(rate, count, _Channel(track, 1 - dry_channel), _Channel(track, dry_channel))
     stop = recording.duration if stop is None else stop
     return recording if start == 0 and stop >= recording.duration else recording.part(start, stop)
 
 
-def _opened(source, sample_rate):
+def _opened(source: StrPath | ArrayLike, sample_rate: int | None) -> tuple[str | Array, int, int, int]:
     """A path as text or an array (frames, channels), its sample rate, frames and channels."""
     if isinstance(source, (str, Path)):
         with open_sound(source) as file:
@@ -220,87 +151,49 @@ def _opened(source, sample_rate):
     return samples, valid_rate(sample_rate), samples.shape[0], samples.shape[1]
 
 
+SILENCE = 1e-5  # an rms below -100 dB of full scale is an empty channel
+AUDIBLE_OFFSET = 0.01  # of full scale, above which an offset is worth a sentence
+
+
 @dataclass(frozen=True)
 class ChannelHealth:
     """What is to be known about a channel before anything is measured from it.
 
-    Parameters
-    ----------
-    name : str
-        ``"dry"`` or ``"playback"``.
-    rms, peak, offset : float
-        Amplitudes against full scale, the rms without the offset.
-    clipped : int
-        Samples that sit at a ceiling.
-    whole : tuple of float
-        Lower and upper bound between which no sample is clipped.
-    empty : bool
-        Whether there is nothing but an offset.
-    loudest : float
-        Where the loudest 8 s begin, in seconds.
-
-    Notes
-    -----
-    Source: house rule. Notebook: 08_measuring.
-
-    Examples
-    --------
-    >>> channel_health(open_recording(np.zeros((48000, 2)), sample_rate=48000), "dry").empty
-    True
+    Amplitudes are against full scale.
     """
 
     name: str
-    rms: float
+    rms: float  # without the offset
     peak: float
     offset: float
-    clipped: int
-    whole: tuple[float, float]
-    empty: bool
-    loudest: float
+    clipped: int  # samples that sit at a ceiling
+    whole: tuple[float, float]  # between these no sample is clipped
+    empty: bool  # whether there is nothing but an offset
+    loudest: float  # s, where the loudest 8 s begin
 
-    def sentences(self):
-        """Say in words what is wrong with the channel.
-
-        Returns
-        -------
-        tuple of str
-            Nothing if the channel is well.
-        """
+    def sentences(self) -> tuple[str, ...]:
+        """Say in words what is wrong with the channel."""
         if self.empty:
             return (f"The {self.name} channel is empty.",)
-        said = []
+        sentences = []
         if self.clipped:
-            said.append(f"The {self.name} channel is clipped at {self.clipped} samples: record it lower.")
-        if abs(self.offset) > 0.01:
-            said.append(
+            sentences.append(
+                f"The {self.name} channel is clipped at {self.clipped} samples: record it lower."
+            )
+        if abs(self.offset) > AUDIBLE_OFFSET:
+            sentences.append(
                 f"The {self.name} channel has an offset of {self.offset:+.3f} of full scale; it is ignored."
             )
-        return tuple(said)
+        return tuple(sentences)
 
 
-def channel_health(recording, name):
-    """Look through a channel for emptiness, offset and clipped peaks.
+BLOCK = 10  # s read at a time
+LOUDEST = 8  # s
 
-    Parameters
-    ----------
-    recording : Recording
-        From `open_recording`.
-    name : str
-        ``"dry"`` or ``"playback"``.
 
-    Returns
-    -------
-    ChannelHealth
-        Read in one go, a second at a time.
+def channel_health(recording: Recording, name: str) -> ChannelHealth:
+    """Look through a channel ("dry" or "playback") for emptiness, offset and clipped peaks.
 
-    Notes
-    -----
-    Clipped peaks pile up in the top thousandth of the range, where a sine has half as many
-    samples as in the hundredth below it. Source: amplitude distribution of a sine,
-    ``arccos(x)/pi``. Notebook: 08_measuring.
-
-    Examples
-    --------
     >>> tone = np.sin(np.arange(48000) / 7)
     >>> channel_health(open_recording(tone, sample_rate=48000), "playback").clipped
     0
@@ -309,46 +202,64 @@ def channel_health(recording, name):
     """
     second = recording.sample_rate
     shift = total = energy = 0.0
-    tops, seconds = [], []
-    for first in range(0, recording.count, second * int(BLOCK)):
-        block = recording.read(name, first, min(second * int(BLOCK), recording.count - first))
+    upper: list[_Top] = []
+    lower: list[_Top] = []
+    variances: list[float] = []
+    for first in range(0, recording.count, second * BLOCK):
+        block = recording.read(name, first, min(second * BLOCK, recording.count - first))
         shift = float(block[0]) if first == 0 else shift  # a large offset must not swallow a small sound
-        total += (block - shift).sum()
-        energy += (block - shift) @ (block - shift)
-        whole_seconds = [block[i : i + second] for i in range(0, len(block), second)]
-        seconds += [piece.var() for piece in whole_seconds]
-        tops += [top for piece in whole_seconds for top in (_pile(piece, 1), _pile(piece, -1))]
+        total += float((block - shift).sum())
+        energy += float((block - shift) @ (block - shift))
+        seconds = [block[i : i + second] for i in range(0, len(block), second)]
+        variances += [float(piece.var()) for piece in seconds]
+        upper += [_top(piece) for piece in seconds]
+        lower += [_top(-piece) for piece in seconds]
     mean = total / recording.count
-    offset = shift + mean
     rms = float(np.sqrt(max(energy / recording.count - mean**2, 0.0)))
-    peak = max(abs(top[0]) for top in tops)
-    clipped, bounds = 0, []
-    for side in (tops[0::2], tops[1::2]):
-        ceiling = max(side)[0]
-        at = sum(top[1] for top in side if top[0] >= EDGE * ceiling)
-        below = sum(top[2] for top in side if top[0] >= EDGE * ceiling)
-        piled = at >= FEWEST_CLIPPED and at > below
-        clipped += at if piled else 0
-        bounds.append(EDGE * ceiling if piled else np.inf)
-    run = np.convolve(seconds, np.ones(min(8, len(seconds))), "valid")
-    upper, lower = bounds
+    (clipped_above, highest), (clipped_below, lowest) = _clipping(upper), _clipping(lower)
+    run = np.convolve(variances, np.ones(min(LOUDEST, len(variances))), "valid")
     return ChannelHealth(
         name=name,
         rms=rms,
-        peak=float(peak),
-        offset=float(offset),
-        clipped=int(clipped),
-        whole=(-float(lower), float(upper)),
+        peak=max(abs(top.height) for top in upper + lower),
+        offset=float(shift + mean),
+        clipped=clipped_above + clipped_below,
+        whole=(-lowest, highest),
         empty=rms < SILENCE,
         loudest=float(np.argmax(run)),
     )
 
 
-def _pile(piece, sign):
-    """The highest value on one side, and how many samples are at it and just below it."""
-    high = float((sign * piece).max())
+EDGE, BELOW = 0.999, 0.99  # of the highest sample; the bands at the top in which clipped peaks pile up
+FEWEST_CLIPPED = 10  # samples in the upper one before it is called clipping
+
+
+class _Top(NamedTuple):
+    """The highest sample of a piece, and how many are in the bands at the top."""
+
+    height: float
+    at_edge: int
+    below: int
+
+
+def _top(piece: Array) -> _Top:
+    high = float(piece.max())
     if high <= 0:
-        return high, 0, 0
-    near = sign * piece[sign * piece >= NEXT * high]
-    at = int(np.count_nonzero(near >= EDGE * high))
-    return high, at, len(near) - at
+        return _Top(high, 0, 0)
+    near = piece[piece >= BELOW * high]
+    at_edge = int(np.count_nonzero(near >= EDGE * high))
+    return _Top(high, at_edge, len(near) - at_edge)
+
+
+def _clipping(tops: list[_Top]) -> tuple[int, float]:
+    """Clipped samples on one side, and the height below which none is clipped.
+
+    A sine has half as many samples in the top thousandth as in the hundredth below it, by its
+    distribution of amplitudes, ``arccos(x)/pi``.
+    """
+    ceiling = max(tops).height
+    highest = [top for top in tops if top.height >= EDGE * ceiling]
+    at_edge = sum(top.at_edge for top in highest)
+    if at_edge >= FEWEST_CLIPPED and at_edge > sum(top.below for top in highest):
+        return at_edge, EDGE * ceiling
+    return 0, float("inf")

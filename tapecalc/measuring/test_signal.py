@@ -4,54 +4,25 @@ It opens with an announcing pattern: seven short noise bursts at distances that 
 has. Its place in the recording says where every other part is.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc.calc.quantity import whole
 from tapecalc.calc.standards import FLUTTER_TONE
 from tapecalc.measuring.estimate import CannotTell
+from tapecalc.measuring.recording import Recording
 
-__all__ = [
-    "PARTS",
-    "SIGNAL_LENGTH",
-    "Part",
-    "find_parts",
-    "make_test_signal",
-]
+__all__ = ["PARTS", "Part", "find_parts", "make_test_signal"]
 
-
-SEED = 1952  # of the noise in it; any number, as long as it stays
-LEVEL = 0.25  # peak of the loudest part, -12 dB of full scale
-BURST = 0.03  # seconds
-PATTERN = (0.0, 0.11, 0.34, 0.47, 0.86, 1.13, 1.31)  # seconds; all distances differ
-BAND = (40.0, 18000.0)  # Hz
-SURE = 6.0  # height of the pattern's correlation over the next
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Part:
-    """One part of the test signal.
-
-    Parameters
-    ----------
-    name : str
-        What it is.
-    start, stop : float
-        Seconds from the beginning of the signal.
-
-    Notes
-    -----
-    Source: our own. Notebook: 08_measuring.
-
-    Examples
-    --------
-    >>> PARTS[0].name
-    'announcement'
-    """
+    """One part of the test signal, in seconds from its beginning."""
 
     name: str
     start: float
@@ -67,37 +38,17 @@ PARTS = (
     Part("tone", 41.0, 63.0),
     Part("silence", 66.0, 74.0),
 )
-SIGNAL_LENGTH = 74.0  # seconds
+SIGNAL_LENGTH = 74.0  # s
+SEED = 1952  # of the noise in it; any number, as long as it stays
+LEVEL = 0.25  # peak of the loudest part, -12 dB of full scale
+BAND = (40.0, 18000.0)  # Hz
 
 
-def make_test_signal(sample_rate=48000):
-    """Make the signal to record through a machine.
+def make_test_signal(sample_rate: int = 48000) -> Array:
+    """Make the signal to record through a machine, one channel that peaks at a quarter of full scale.
 
-    Parameters
-    ----------
-    sample_rate : int, optional
-        Hz, 32000 to 192000.
+    Sample rates are from 32000 to 192000 Hz. Source: AES6-2008 for the tone of 3150 Hz.
 
-    Returns
-    -------
-    numpy.ndarray
-        One channel, float64, peaks at a quarter of full scale.
-
-    Raises
-    ------
-    ValueError
-        If the sample rate is out of range.
-
-    See Also
-    --------
-    find_parts : finds its parts in a recording
-
-    Notes
-    -----
-    Source: our own; the tone of 3150 Hz is that of AES6-2008. Notebook: 08_measuring.
-
-    Examples
-    --------
     >>> make_test_signal(48000).shape
     (3552000,)
     """
@@ -105,55 +56,36 @@ def make_test_signal(sample_rate=48000):
     out = np.zeros(round(SIGNAL_LENGTH * rate))
     parts = {part.name: part for part in PARTS}
 
-    def put(name, samples, offset=0.0):
+    def put(name: str, samples: Array, offset: float = 0.0) -> None:
         begin = round((parts[name].start + offset) * rate)
         out[begin : begin + len(samples)] += samples
 
     put("announcement", _announcement(rate))
     rng = np.random.default_rng(SEED + 1)
-    length = parts["clicks"].stop - parts["clicks"].start
+    length = _length(parts["clicks"])
     click = _click(rate)
     place = 0.0
     while place < length - 0.1:
         put("clicks", click * rng.choice([-1, 1]) * rng.uniform(0.5, 1), place)
         place += rng.uniform(0.02, 0.06)  # unequal distances, so that no other delay fits
-    length = parts["noise"].stop - parts["noise"].start
-    put("noise", _noise(round(length * rate), rate, SEED + 2))
+    put("noise", _noise(round(_length(parts["noise"]) * rate), rate, SEED + 2))
     put("sweep", _sweep(parts["sweep"], rate))
-    length = parts["tone"].stop - parts["tone"].start
-    t = np.arange(round(length * rate)) / rate
+    t = np.arange(round(_length(parts["tone"]) * rate)) / rate
     put("tone", _faded(0.8 * LEVEL * np.sin(2 * np.pi * FLUTTER_TONE * t), rate))
     return out
 
 
-def find_parts(recording):
-    """Find the test signal in the dry channel of a recording (in the playback if there is no dry).
+HIGHEST_PEAK = 6.0  # of the pattern's correlation over its rms, from which the pattern is there
+LEAST_LIKENESS = 0.3  # correlation of the pattern with the sound there
+ECHO_ROOM = 2.0  # s after a part, for its echo
+SETTLING = 1.0  # s at the beginning of what must be steady
 
-    Parameters
-    ----------
-    recording : Recording
-        One that was made while the test signal played.
 
-    Returns
-    -------
-    dict of str to Recording
-        Every part that the recording holds in full, by name.
+def find_parts(recording: Recording) -> dict[str, Recording]:
+    """Find every part of the test signal that a recording holds in full, by name.
 
-    Raises
-    ------
-    CannotTell
-        If the announcing pattern is not there.
+    It is looked for in the dry channel, in the playback if there is no dry, with a matched filter.
 
-    See Also
-    --------
-    make_test_signal : makes the signal
-
-    Notes
-    -----
-    Source: matched filter (common practice, no source). Notebook: 08_measuring.
-
-    Examples
-    --------
     >>> from tapecalc.measuring import open_recording
     >>> parts = find_parts(open_recording(make_test_signal(32000), sample_rate=32000))
     >>> parts["tone"].duration
@@ -171,7 +103,7 @@ def find_parts(recording):
     usual = np.sqrt(np.mean(match**2))
     energy = samples[best : best + len(pattern)]
     likeness = match[best] / (np.linalg.norm(energy) * np.linalg.norm(pattern) + 1e-300)
-    if match[best] < SURE * usual or likeness < 0.3:
+    if match[best] < HIGHEST_PEAK * usual or likeness < LEAST_LIKENESS:
         raise CannotTell("the announcing pattern of the test signal was not found in the recording")
     offset = best / rate - PARTS[0].start
     parts = {}
@@ -179,14 +111,17 @@ def find_parts(recording):
         start, stop = offset + part.start, offset + part.stop
         if start >= 0 and stop <= recording.duration + 0.05:
             # Room after the part for its echo, but not into the next one.
-            tail = 0.0 if part.name in ("tone", "silence") else 2.0
-            head = 1.0 if part.name in ("tone", "silence") else 0.0
-            tail = min(tail, recording.duration - stop)
-            parts[part.name] = recording.part(start + head, stop + max(tail, 0.0))
+            head, tail = (SETTLING, 0.0) if part.name in ("tone", "silence") else (0.0, ECHO_ROOM)
+            tail = max(min(tail, recording.duration - stop), 0.0)
+            parts[part.name] = recording.part(start + head, stop + tail)
     return parts
 
 
-def _faded(samples, rate):
+def _length(part: Part) -> float:
+    return part.stop - part.start
+
+
+def _faded(samples: Array, rate: int) -> Array:
     """`samples` with 20 ms of fade at either end."""
     count = rate // 50
     ramp = np.sin(np.pi / 2 * (np.arange(count) + 0.5) / count) ** 2
@@ -196,7 +131,7 @@ def _faded(samples, rate):
     return out
 
 
-def _noise(count, rate, seed):
+def _noise(count: int, rate: int, seed: int) -> Array:
     """Noise in the band of the signal that is the same at every sample rate up to rounding of its length."""
     rng = np.random.default_rng(seed)
     frequency = fft.rfftfreq(count, 1 / rate)
@@ -210,7 +145,11 @@ def _noise(count, rate, seed):
     return _faded(LEVEL * samples / np.max(np.abs(samples)), rate)
 
 
-def _announcement(rate):
+BURST = 0.03  # s
+PATTERN = (0.0, 0.11, 0.34, 0.47, 0.86, 1.13, 1.31)  # s; all distances differ
+
+
+def _announcement(rate: int) -> Array:
     """The announcing pattern."""
     length = round((PATTERN[-1] + BURST) * rate)
     out = np.zeros(length + 1)
@@ -225,16 +164,16 @@ def _announcement(rate):
     return out
 
 
-def _click(rate):
+def _click(rate: int) -> Array:
     """A click that fills the band of the signal."""
     t = (np.arange(round(0.004 * rate)) - round(0.002 * rate)) / rate
     width = 2.5e-5
     return LEVEL * (1 - (t / width) ** 2) * np.exp(-((t / width) ** 2) / 2)
 
 
-def _sweep(part, rate):
+def _sweep(part: Part, rate: int) -> Array:
     """A sweep through the band, as many seconds for each octave."""
-    length = part.stop - part.start
+    length = _length(part)
     t = np.arange(round(length * rate)) / rate
     low, high = BAND[0], min(BAND[1], 0.45 * rate)
     octaves = np.log(high / low)

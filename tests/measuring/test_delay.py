@@ -244,8 +244,11 @@ def test_wrong_material_gets_a_reason_and_never_a_number(material):
 
 
 def test_one_channel_and_too_short_a_recording_are_refused():
+    alone = measure.open_recording(dry("noise"), sample_rate=RATE)
     with pytest.raises(CannotTell, match="one channel only"):
-        measure.measure_delay(measure.open_recording(dry("noise"), sample_rate=RATE))
+        measure.measure_delay(alone)
+    with pytest.raises(ValueError, match="one channel"):
+        alone.swapped()
     with pytest.raises(CannotTell):
         measure.measure_delay(stereo(dry("noise")[:15000], played("noise")[:15000]))
 
