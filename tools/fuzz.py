@@ -41,6 +41,7 @@ from tapecalc.measuring import CannotTell, Take, measure, measured_machine, open
 from tapecalc.measuring.flutter import RECORD_MODES
 from tapecalc.measuring.session import KINDS
 from tapecalc.plan import make_plan
+from tapecalc.report.measurement import measurement_text
 from tapecalc.report.plan_data import plan_data
 from tapecalc.report.plan_text import plan_text
 from tapecalc.sound.files import read_sound
@@ -471,8 +472,6 @@ def odd_sound(rng, count, rate):
 
 def try_take(case, folder, number):
     """Measure one take and look at everything that is said of it; return how it ended."""
-    from tapecalc.report.measurement import measurement_text
-
     kind, mode, suffix, data = case
     path = folder / f"case.{suffix}"
     path.write_bytes(data)
