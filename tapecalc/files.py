@@ -10,11 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-__all__ = [
-    "alone_in",
-    "replacing",
-    "write_file",
-]
+__all__ = ["alone_in", "replacing", "write_file"]
 
 try:
     import fcntl

@@ -9,16 +9,7 @@ from collections.abc import Iterable
 from tapecalc.calc.quantity import finite, known_name, non_negative, positive
 from tapecalc.calc.units import from_si
 
-__all__ = [
-    "amount",
-    "duration",
-    "frequency",
-    "length",
-    "listed",
-    "speed",
-    "speed_twice",
-    "with_uncertainty",
-]
+__all__ = ["amount", "duration", "frequency", "length", "listed", "speed", "speed_twice", "with_uncertainty"]
 
 #: How units are written, where not as their key.
 SIGNS = {

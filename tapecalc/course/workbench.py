@@ -25,11 +25,7 @@ from tapecalc.plan import EchoPlan, echo_pattern, make_plan
 from tapecalc.plot import style
 from tapecalc.report.plan_text import band_text, delay_text, start_text
 
-__all__ = [
-    "Workbench",
-    "changed_machine",
-    "workbench_panel",
-]
+__all__ = ["Workbench", "changed_machine", "workbench_panel"]
 
 SHOWN_SECONDS = 3.0
 FAINTEST_DB = -40.0

@@ -6,9 +6,7 @@ from tapecalc.calc.units import from_si
 from tapecalc.plan import DelayPlan, EchoPlan, LoopPlan, TempoPlan
 from tapecalc.report.plan_text import CAUTIONS
 
-__all__ = [
-    "plan_data",
-]
+__all__ = ["plan_data"]
 
 
 def plan_data(plan: EchoPlan) -> dict[str, Any]:

@@ -35,12 +35,7 @@ from tapecalc.sound.files import write_sound
 from tapecalc.sound.render import EchoSound, render
 from tapecalc.sound.signals import phrase
 
-__all__ = [
-    "plan_figures",
-    "plan_page",
-    "plan_preview",
-    "write_plan",
-]
+__all__ = ["plan_figures", "plan_page", "plan_preview", "write_plan"]
 
 SAMPLE_RATE = 44_100
 PREVIEW_SECONDS = 7.0  # one bar of the phrase and room for its echo; a runaway is cut there

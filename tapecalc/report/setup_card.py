@@ -18,14 +18,7 @@ from tapecalc.files import write_file
 from tapecalc.machine import Machine
 from tapecalc.report.plan_text import CAUTIONS
 
-__all__ = [
-    "Finding",
-    "Step",
-    "findings",
-    "setup_card_page",
-    "steps",
-    "write_setup_card",
-]
+__all__ = ["Finding", "Step", "findings", "setup_card_page", "steps", "write_setup_card"]
 
 EXPOSURE_LEVELS_DBA = (85, 94, 100)
 HOUSE_MARGIN_DB = 3.0  # how far below the edge the fader is marked
@@ -73,7 +66,7 @@ def _until_the_first_repeat(machine: Machine) -> tuple[Step, ...]:
         ),
         Step(
             do="Return send and tape channel down, speakers down, headphones off the ears. A limiter stands "
-            "before the speakers.",
+            "before the speakers."
         ),
         Step(
             do="Thread a tape that was erased as a whole. Record on one track only; the others stay safe.",
