@@ -35,7 +35,7 @@ def reading(wobbles, duration=30, snr_db=40, record_mode="test tape", delay=None
 @pytest.mark.parametrize("depth", [0.0002, 0.002, 0.02])
 @pytest.mark.parametrize("rate", [0.3, 1.0, 4.0, 20.0, 60.0])
 def test_a_single_wobble_is_read_within_a_percent_at_40_db(depth, rate):
-    found = reading(((depth, rate, 1.0),), duration=60)
+    found = reading(((depth, rate, 1.0),), duration=60 if rate < 1 else 20)
     weighted, rms = truth(((depth, rate, 1.0),))
     assert found.weighted.value == pytest.approx(weighted, rel=0.01)
     assert found.unweighted_rms.value == pytest.approx(rms, rel=0.01)
@@ -148,8 +148,8 @@ def test_wrong_material_gets_a_reason_and_never_a_number():
 
     deck = generator.Deck()
     refused(np.zeros(10 * RATE), "empty")
-    refused(generator.noise(10, RATE), "no steady tone")
-    refused(generator.plucked(10, RATE), "no steady tone")
+    refused(generator.noise(6, RATE), "no steady tone")
+    refused(generator.plucked(6, RATE), "no steady tone")
     refused(generator.tone(3, RATE, deck), "it takes 5 s")
     refused(generator.tone(10, RATE, deck, frequency=150), "outside 700")
 

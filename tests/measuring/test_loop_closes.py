@@ -12,6 +12,8 @@ from tapecalc.plan import make_plan
 from tapecalc.report.measurement import write_measurement
 from tapecalc.sound.render import render
 
+pytestmark = pytest.mark.slow
+
 RATE = 48_000
 #: The club's machine, clean but for a little dirt: one thing at a time can be found in a response.
 MACHINE = with_changes(example_machine(), {"heads.azimuth_error_arcmin": 0.0})
@@ -64,6 +66,7 @@ def test_the_planned_response_comes_back(at, found):
     told = (response.frequency > 60) & (response.frequency < 15_000)
     # A tenth of a decibel for what render and window leave beside the stated uncertainty.
     assert np.all(np.abs(response.level_db - planned_db)[told] < response.uncertainty_db[told] + 0.1)
+    assert found.delays[0, at].low_cut.value == pytest.approx(MACHINE.heads.low_cut_hz, abs=3)
 
 
 @pytest.mark.parametrize("at", [0, 1])

@@ -7,6 +7,7 @@ import pytest
 from tapecalc import measuring as measure
 from tapecalc.machine import example_machine, machine_from_text, machine_to_text, with_changes
 from tapecalc.measuring import CannotTell, Estimate, Ruler, Take
+from tapecalc.measuring.loop_gain import RepeatReading
 from tapecalc.plan import make_plan
 
 RATE = 32_000
@@ -86,6 +87,13 @@ def test_heads_counted_from_the_wrong_end_make_no_machine_file():
     found = measure.measure(takes, rulers=[Ruler(Estimate(SPACINGS[1], 5e-4, "m"))])
     with pytest.raises(CannotTell, match="playback_heads must stand in tape order, nearest to the record"):
         measure.measured_machine(found)
+
+
+def test_a_figure_that_no_machine_file_takes_is_refused_by_its_key():
+    gain = Estimate(25.0, 0.1, "dB")
+    reading = RepeatReading(0.2, gain, ((707.0, gain),), (0.0, 25.0), 0, -40.0)
+    with pytest.raises(CannotTell, match="makes no machine: mixer.return_send_db must be 20 or less, got 25"):
+        measure.measured_machine(measure.Measurement(repeats={0: reading}), example_machine())
 
 
 def test_flutter_and_noise_are_read_from_the_first_head_that_tells_them():
