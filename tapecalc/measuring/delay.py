@@ -7,13 +7,13 @@
 """
 
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapecalc import words
-from tapecalc.calc.quantity import Is, T, calculator
+from tapecalc.calc.quantity import calculator
 from tapecalc.measuring.delay_path import FEWEST, find_lag, learn_path, remaining_phase
 from tapecalc.measuring.delay_windows import Grid, MachinePath, Windows, fit_windows
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
@@ -22,10 +22,6 @@ from tapecalc.measuring.recording import Recording, channel_health
 __all__ = ["DelayTrack", "measure_delay"]
 
 Array = NDArray[np.float64]
-
-Hop = Annotated[T, Is("s", above=0, words="time between two windows", usual=(0.02, 0.1))]
-WindowLength = Annotated[T, Is("s", least=0.002, most=0.5, words="length of a window", usual=(0.01, 0.03))]
-LongestDelay = Annotated[T, Is("s", least=0.01, most=60, words="longest delay to look for", usual=(1.0, 5.0))]
 
 MOST_KEPT = 2000  # values of a track that a file keeps
 
@@ -88,18 +84,14 @@ class DelayTrack:
 SOONEST = 1e-3  # s; no two heads are so near that tape is faster
 
 
-@calculator
-def measure_delay(
-    recording: Recording,
-    *,
-    hop: Hop[float] = 0.05,
-    window: WindowLength[float] = 0.0213,
-    longest: LongestDelay[float] = 3.0,
-    clock_tolerance: ClockTolerance[float] = 1e-4,
-) -> DelayTrack:
-    """Measure the delay of a machine from 1 s or more of any broadband sound and its playback.
+HOP = 0.05  # s from one window to the next
+WINDOW = 0.0213  # s, rounded to a power of two of samples; short, since within long ones the delay changes
+LONGEST = 3.0  # s, the longest delay that is looked for
 
-    The window is rounded to a power of two of samples. Short ones win: within long ones the delay changes.
+
+@calculator
+def measure_delay(recording: Recording, *, clock_tolerance: ClockTolerance[float] = 1e-4) -> DelayTrack:
+    """Measure the delay of a machine from 1 s or more of any broadband sound and its playback.
 
     >>> noise = np.random.default_rng(1).standard_normal(96000)
     >>> both = np.stack([noise, np.roll(noise, 9600)], axis=1)
@@ -116,8 +108,8 @@ def measure_delay(
             raise CannotTell(f"the {channel.name} channel is empty")
         sentences += channel.sentences()
     rate, loudest = recording.sample_rate, health["dry"].loudest
-    grid = Grid(rate, 2 ** round(np.log2(window * rate)), max(1, round(hop * rate)))
-    lag = find_lag(recording, grid, longest, loudest)
+    grid = Grid(rate, 2 ** round(np.log2(WINDOW * rate)), max(1, round(HOP * rate)))
+    lag = find_lag(recording, grid, LONGEST, loudest)
     if lag.swapped:
         recording = recording.swapped()
         sentences.append("The channels are swapped: the one called dry comes later. They were exchanged.")
@@ -132,7 +124,7 @@ def measure_delay(
     path = learn_path(recording, grid, lag.samples, lag.polarity, loudest)
     windows = fit_windows(recording, grid, lag.samples, path)
     used = _used_windows(windows, path, grid)
-    mean, noise, wander, drift = _mean_and_drift(used, hop=grid.hop / rate)
+    mean, noise, wander, drift = _mean_and_drift(used, grid.hop / rate)
     # What a model of a window leaves out depends on the sound: windows of one note err alike.
     together = 1 + 2 * np.clip(windows.alike[1:] / max(windows.alike[0], 1e-300), 0, 1).sum()
     spread = np.sqrt(together * noise**2 + used.u_phase**2 + np.median(used.u_lead) ** 2)

@@ -73,6 +73,3 @@ def total_and_without(
     total = [part.sum(axis=0) for part in sums]
     without = [[whole - part[g] for whole, part in zip(total, sums, strict=True)] for g in groups]
     return total, without
-
-
-squared = power_spectrum

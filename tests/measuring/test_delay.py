@@ -253,12 +253,10 @@ def test_one_channel_and_too_short_a_recording_are_refused():
         measure.measure_delay(stereo(dry("noise")[:15000], played("noise")[:15000]))
 
 
-@pytest.mark.parametrize(
-    "option", [{"hop": 0}, {"window": 1.0}, {"longest": 0}, {"clock_tolerance": -1}, {"hop": float("nan")}]
-)
-def test_options_out_of_range_are_refused(option):
-    with pytest.raises(ValueError, match=next(iter(option))):
-        measure.measure_delay(stereo(dry("noise"), played("noise")), **option)
+@pytest.mark.parametrize("tolerance", [-1, 0.02, float("nan")])
+def test_a_clock_tolerance_out_of_range_is_refused(tolerance):
+    with pytest.raises(ValueError, match="clock_tolerance"):
+        measure.measure_delay(stereo(dry("noise"), played("noise")), clock_tolerance=tolerance)
 
 
 def test_channels_without_frequencies_in_common_have_no_phase():
