@@ -258,14 +258,10 @@ class Machine(_Section):
         return self
 
     @model_validator(mode="after")
-    def _belts_need_a_capstan(self) -> Self:
+    def _parts_have_names_of_their_own_and_belts_a_capstan(self) -> Self:
         for part in self.parts:
             if part.length_mm is not None and self.transport.capstan_diameter_mm is None:
                 raise ValueError(f"transport.capstan_diameter_mm is needed for the belt {part.name!r}")
-        return self
-
-    @model_validator(mode="after")
-    def _parts_have_names_of_their_own(self) -> Self:
         names = [part.name for part in self.parts]
         for number, name in enumerate(names, start=1):
             if name in names[: number - 1]:
@@ -368,32 +364,27 @@ class Machine(_Section):
             delay_uncertainty(spacing, speed, u_spacing, self.speed_uncertainty * speed),
         )
 
-    def _measured_at(self, speed: float) -> dict[int, MeasuredDelay]:
-        """The measured delays at one of the machine's own speeds, by head counted from 0."""
-        return {m.head - 1: m for m in self.measured_delays if self.speeds[m.speed - 1] == speed}
+    def _delays_at(self, speed: float) -> list[tuple[float, float, bool]]:
+        """Delay of each head, its standard uncertainty, and whether it was measured at that very speed."""
+        measured = {m.head - 1: m for m in self.measured_delays if self.speeds[m.speed - 1] == speed}
+        return [
+            (to_si(measured[head].delay_ms, "ms"), to_si(measured[head].delay_uncertainty_ms, "ms"), True)
+            if head in measured
+            else (*self._stated_delay(head, speed), False)
+            for head in range(len(self.playback_heads))
+        ]
 
     def delays(self, speed: float) -> tuple[float, ...]:
         """Delay of each head: as measured where the file holds it for that speed, else spacing over speed."""
-        measured = self._measured_at(speed)
-        return tuple(
-            to_si(measured[head].delay_ms, "ms") if head in measured else delay_from_spacing(spacing, speed)
-            for head, spacing in enumerate(self.spacings)
-        )
+        return tuple(delay for delay, _, _ in self._delays_at(speed))
 
     def delay_uncertainties(self, speed: float) -> tuple[float, ...]:
         """Standard uncertainty of each delay."""
-        measured = self._measured_at(speed)
-        return tuple(
-            to_si(measured[head].delay_uncertainty_ms, "ms")
-            if head in measured
-            else self._stated_delay(head, speed)[1]
-            for head in range(len(self.playback_heads))
-        )
+        return tuple(u_delay for _, u_delay, _ in self._delays_at(speed))
 
     def delays_measured(self, speed: float) -> tuple[bool, ...]:
         """Whether the delay of each head was measured at this speed."""
-        measured = self._measured_at(speed)
-        return tuple(head in measured for head in range(len(self.playback_heads)))
+        return tuple(measured for _, _, measured in self._delays_at(speed))
 
     def delays_that_hold(self, other: Self) -> tuple[MeasuredDelay, ...]:
         """Find the measured delays whose head and speed have the same number and value on another machine."""
@@ -409,14 +400,10 @@ class Machine(_Section):
         )
 
     def spacings_at(self, speed: float) -> tuple[float, ...]:
-        """Spacing of each head that gives its delay at this speed.
-
-        The stated one, but where the delay was measured: no ruler is as good.
-        """
-        measured = self._measured_at(speed)
+        """Spacing of each head that gives its delay: delay times speed where that was measured, else as stated."""
         return tuple(
-            to_si(measured[head].delay_ms, "ms") * speed if head in measured else spacing
-            for head, spacing in enumerate(self.spacings)
+            delay * speed if measured else spacing
+            for spacing, (delay, _, measured) in zip(self.spacings, self._delays_at(speed), strict=True)
         )
 
     def heads_at(self, speed: float) -> Heads:

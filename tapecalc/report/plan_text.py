@@ -10,7 +10,7 @@ from tapecalc.calc import transport
 from tapecalc.calc.tempo import TempoFit
 from tapecalc.calc.units import from_si
 from tapecalc.machine import Machine
-from tapecalc.plan import TONE_DROP_DB, USUAL_TEMPOS, DelayPlan, EchoPlan, LoopPlan, TempoPlan, ToneRow
+from tapecalc.plan import TONE_DROP_DB, USUAL_TEMPOS, DelayPlan, EchoPlan, LoopPlan, ToneRow
 
 __all__ = [
     "CAUTIONS",
@@ -41,6 +41,10 @@ class Column:
 
     title: str
     numeric: bool = False
+
+
+def _figures(*titles: str) -> tuple[Column, ...]:
+    return tuple(Column(title, numeric=True) for title in titles)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,18 +82,18 @@ def _bullets(lines: tuple[str, ...]) -> str:
 
 def headlines(plan: EchoPlan) -> tuple[str, ...]:
     """Say the few things that matter most, a sentence or two each."""
-    units = plan.machine.units
-    delays = [f"{delay_text(d)} at {words.speed_twice(d.speed, units)}" for d in plan.delays[:4]]
+    delays = [f"{delay_text(d)} at {_at(plan, d.speed)}" for d in plan.delays[:4]]
     lines = [f"The machine delays by {' and '.join(delays)}."]
     if plan.tempos:
-        lines.append(_best_fit(plan.tempos[0], units))
+        lines.append(_best_fit(plan))
     if not any(head.feeds_return for head in plan.machine.playback_heads):
         return *lines, "No head feeds the return, so each sound comes back once from each head."
     return *lines, *(_loop_headline(plan, loop) for loop in plan.loops)
 
 
-def _best_fit(best: TempoPlan, units: str) -> str:
-    fit, changes, at = best.fit, best.changes, words.speed_twice(best.delay.speed, units)
+def _best_fit(plan: EchoPlan) -> str:
+    best = plan.tempos[0]
+    fit, changes, at = best.fit, best.changes, _at(plan, best.delay.speed)
     sound = "which is not heard as off"
     if fit.audible:
         side = "farther from" if changes.spacing_change > 0 else "nearer to"
@@ -104,7 +108,7 @@ def _best_fit(best: TempoPlan, units: str) -> str:
 
 
 def _loop_headline(plan: EchoPlan, loop: LoopPlan) -> str:
-    at, verdict = words.speed_twice(loop.speed, plan.machine.units), loop.stability
+    at, verdict = _at(plan, loop.speed), loop.stability
     if verdict.stable:
         return (
             f"At {at} {loop.repeats} repeats are heard before {plan.machine.song.faded_db:g} dB; the loop is "
@@ -155,9 +159,14 @@ def tables(plan: EchoPlan) -> tuple[Table, ...]:
     return tuple(table for table in every if table.rows)
 
 
+def _at(plan: EchoPlan, speed: float) -> str:
+    """A speed in both units, the owner's first."""
+    return words.speed_twice(speed, plan.machine.units)
+
+
 def _where(plan: EchoPlan, planned: DelayPlan) -> str:
     """The speed, and the head where there are more."""
-    speed = words.speed_twice(planned.speed, plan.machine.units)
+    speed = _at(plan, planned.speed)
     return speed if len(plan.machine.playback_heads) == 1 else f"{speed}, head {planned.head}"
 
 
@@ -167,12 +176,7 @@ def _delays(plan: EchoPlan) -> Table:
     return Table(
         key="delays",
         title="Delays",
-        columns=(
-            Column("Speed"),
-            Column("Head spacing", numeric=True),
-            Column("Delay", numeric=True),
-            Column("Heard as"),
-        ),
+        columns=(Column("Speed"), *_figures("Head spacing", "Delay"), Column("Heard as")),
         rows=tuple(
             (_where(plan, d), words.amount(d.spacing, "mm", ".1f"), delay_text(d), d.zone)
             for d in plan.delays
@@ -188,10 +192,7 @@ def _fits(plan: EchoPlan) -> Table:
         columns=(
             Column("Speed"),
             Column("Nearest note"),
-            Column("Wanted", numeric=True),
-            Column("Off by", numeric=True),
-            Column("in %", numeric=True),
-            Column("in cents", numeric=True),
+            *_figures("Wanted", "Off by", "in %", "in cents"),
             Column("Heard as off?"),
         ),
         rows=tuple(
@@ -225,10 +226,9 @@ def _exact(plan: EchoPlan) -> Table:
         title="To make it exact, do one of these",
         columns=(
             Column("Speed"),
-            Column("Move the head", numeric=True),
-            Column("or change the speed", numeric=True),
+            *_figures("Move the head", "or change the speed"),
             Column("or a sleeve of", numeric=capstan_known),
-            Column("or play at", numeric=True),
+            *_figures("or play at"),
         ),
         rows=tuple(
             (
@@ -262,7 +262,7 @@ def _repeats(plan: EchoPlan) -> Table:
     def row(loop: LoopPlan) -> tuple[str, ...]:
         send_db = loop.return_send_db
         return (
-            words.speed_twice(loop.speed, plan.machine.units),
+            _at(plan, loop.speed),
             f"{loop.gain_db:+.1f} dB",
             "no end" if loop.repeats is None else f"{loop.repeats}",
             "never" if loop.fades_in is None else f"{loop.fades_in:.2f} s",
@@ -271,11 +271,13 @@ def _repeats(plan: EchoPlan) -> Table:
             "none" if send_db is None else f"{send_db:+.1f} dB",
         )
 
-    titles = ("Loop gain", "Repeats", "Gone in", "Margin", "Would start at", "Send for the wish")
     return Table(
         key="repeats",
         title=f"Repeats, return send at {plan.machine.mixer.return_send_db:+.1f} dB",
-        columns=(Column("Speed"), *(Column(title, numeric=True) for title in titles)),
+        columns=(
+            Column("Speed"),
+            *_figures("Loop gain", "Repeats", "Gone in", "Margin", "Would start at", "Send for the wish"),
+        ),
         rows=tuple(row(loop) for loop in plan.loops),
         note=(
             f"A repeat counts until it has fallen to {plan.machine.song.faded_db:g} dB. "
@@ -289,10 +291,7 @@ def _tone(plan: EchoPlan) -> Table:
         key="tone",
         title=f"Tone: what each repeat keeps within {TONE_DROP_DB:g} dB",
         columns=(Column("Speed"), *(Column(f"Repeat {row.repeat}") for row in plan.loops[0].tone)),
-        rows=tuple(
-            (words.speed_twice(loop.speed, plan.machine.units), *(band_text(row) for row in loop.tone))
-            for loop in plan.loops
-        ),
+        rows=tuple((_at(plan, loop.speed), *(band_text(row) for row in loop.tone)) for loop in plan.loops),
     )
 
 
@@ -301,12 +300,9 @@ def _hiss(plan: EchoPlan) -> Table:
     return Table(
         key="hiss",
         title="Hiss: each repeat above the noise",
-        columns=(Column("Speed"), *(Column(f"Repeat {repeat}", numeric=True) for repeat in shown)),
+        columns=(Column("Speed"), *_figures(*(f"Repeat {repeat}" for repeat in shown))),
         rows=tuple(
-            (
-                words.speed_twice(loop.speed, plan.machine.units),
-                *(f"{loop.snr_db[repeat - 1]:.0f} dB" for repeat in shown),
-            )
+            (_at(plan, loop.speed), *(f"{loop.snr_db[repeat - 1]:.0f} dB" for repeat in shown))
             for loop in plan.loops
             if loop.snr_db is not None
         ),
@@ -317,15 +313,10 @@ def _wobble(plan: EchoPlan) -> Table:
     return Table(
         key="wobble",
         title="Wobble: what each part does to the pitch of the first repeat",
-        columns=(
-            Column("Speed"),
-            Column("Part"),
-            Column("Turns a second", numeric=True),
-            Column("Pitch deviation", numeric=True),
-        ),
+        columns=(Column("Speed"), Column("Part"), *_figures("Turns a second", "Pitch deviation")),
         rows=tuple(
             (
-                words.speed_twice(row.speed, plan.machine.units),
+                _at(plan, row.speed),
                 row.part,
                 f"{row.rate:.2f} Hz",
                 f"+/- {words.amount(row.deviation, 'percent', '.3f')}",
@@ -338,11 +329,10 @@ def _wobble(plan: EchoPlan) -> Table:
 
 def _levels(plan: EchoPlan) -> Table:
     piled_up = [loop.piled_up_db for loop in plan.loops if loop.piled_up_db is not None]
-    titles = ("Level", "Voltage", "Headroom", "Noise")
     return Table(
         key="levels",
         title="Levels, node by node",
-        columns=(Column("Node"), *(Column(title, numeric=True) for title in titles)),
+        columns=(Column("Node"), *_figures("Level", "Voltage", "Headroom", "Noise")),
         rows=tuple(
             (
                 node.name + (" (clips first)" if node is plan.levels.first_to_clip else ""),
@@ -369,7 +359,7 @@ def _tape(plan: EchoPlan) -> Table:
         ),
         rows=tuple(
             (
-                words.speed_twice(loop.speed, machine.units),
+                _at(plan, loop.speed),
                 words.amount(transport.run_time(machine.tape.length_m, loop.speed), "min"),
                 words.amount(transport.tape_used(60, loop.speed), "m", ".1f"),
             )
