@@ -66,7 +66,7 @@ def _build_delay(figure: Figure, profile: Profile) -> Artists:
         delay, doubt = figure.subplots(2, 1, height_ratios=(3, 2))
     else:
         delay, doubt = figure.subplots(1, 2, width_ratios=(3, 2))
-    style.dress(delay, profile, x="head spacing (mm)", y="delay (ms)")
+    style.style_axes(delay, profile, x="head spacing (mm)", y="delay (ms)")
     delay.set(xlim=(0, LONGEST_MM), ylim=(0, 1.05 * LONGEST_MS))
     standards = []
     for k, speed_ips in enumerate(STANDARD_IPS):
@@ -77,7 +77,7 @@ def _build_delay(figure: Figure, profile: Profile) -> Artists:
         standards += delay.plot([0.1, LONGEST_MM], ends, **(style.line_style(profile, k) | thin))
     if not profile.narrow:
         name_lines(delay, profile, standards, [f"{speed_ips:g} ips" for speed_ips in STANDARD_IPS])
-    style.dress(doubt, profile, x="from the ruler (ms)", y="from the speed (ms)")
+    style.style_axes(doubt, profile, x="from the ruler (ms)", y="from the speed (ms)")
     of_ruler, of_speed = LARGEST_SLIP_MM / LONGEST_MM * LONGEST_MS, LARGEST_DRIFT / 100 * LONGEST_MS
     doubt.set(xlim=(-0.05 * of_ruler, 1.1 * of_ruler), ylim=(-0.05 * of_speed, 1.1 * of_speed))
     if not profile.narrow:
@@ -157,8 +157,8 @@ def speed_change_panel() -> Panel:
 def _build_change(figure: Figure, profile: Profile) -> Artists:
     """Draw the frames; everything else moves."""
     delay, pitch = figure.subplots(2, 1, sharex=True)
-    style.dress(delay, profile, y="delay (ms)")
-    style.dress(pitch, profile, x="time (s)", y="pitch (semitones)")
+    style.style_axes(delay, profile, y="delay (ms)")
+    style.style_axes(pitch, profile, x="time (s)", y="pitch (semitones)")
     delay.set(xlim=(0, TIME[-1]), ylim=(0, 1.05 * LONGEST_MS))
     pitch.set(ylim=(-25, 25), yticks=(-24, -12, 0, 12, 24))
     look = style.line_style(profile, 1) | {"linewidth": profile.line_pt / 1.5}

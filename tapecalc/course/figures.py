@@ -83,7 +83,7 @@ def _build(figure: Figure, profile: Profile) -> Artists:
     chart = figure.add_subplot(columns[1])
     sample = figure.add_axes((0.01, 0.02, 0.43, 0.96), xticks=[], yticks=[], xlim=(0, 1), ylim=(0, 1))
     sample.spines[:].set_visible(False)
-    style.dress(chart, profile, x="distance (cm)", y="capital letter (arcmin)")
+    style.style_axes(chart, profile, x="distance (cm)", y="capital letter (arcmin)")
     chart.set(xscale="log", yscale="log", xlim=AWAY_CM, ylim=(1, 300))
     chart.set_xticks([20, 50, 100, 200, 400], labels=["20", "50", "100", "200", "400"])
     chart.set_yticks([1, 5, 20, 100], labels=["1", "5", "20", "100"])

@@ -69,8 +69,8 @@ def wobble_panel() -> Panel:
 def _build_wobble(figure: Figure, profile: Profile) -> Artists:
     """Draw the frames; everything else moves."""
     speed, bend = figure.subplots(2, 1)
-    style.dress(speed, profile, x="time, now = 0 (s)", y="speed (%)")
-    style.dress(bend, profile, x="rate of the wobble (Hz)", y="bend (%)")
+    style.style_axes(speed, profile, x="time, now = 0 (s)", y="speed (%)")
+    style.style_axes(bend, profile, x="rate of the wobble (Hz)", y="bend (%)")
     speed.set(xlim=(PAST[0], PAST[-1]), ylim=(-1.15 * LARGEST_WOBBLE, 1.15 * LARGEST_WOBBLE))
     bend.set(xlim=(0, FASTEST_HZ), ylim=(0, 2.15 * LARGEST_WOBBLE))
     text, size = profile.ground.text, 2 * profile.line_pt + 2
@@ -164,8 +164,8 @@ def _turning_parts(capstan: float, reel: float) -> list[TurningPart]:
 def _build_parts(figure: Figure, profile: Profile) -> Artists:
     """Draw the weighting, which stands still; the parts move."""
     parts, meter = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    style.dress(parts, profile, y="deviation (%)", grid="y")
-    style.dress(meter, profile, x="turns per second (Hz)", y="weighting (dB)")
+    style.style_axes(parts, profile, y="deviation (%)", grid="y")
+    style.style_axes(meter, profile, x="turns per second (Hz)", y="weighting (dB)")
     parts.set(xscale="log", xlim=(LOWEST_TURNS, HIGHEST_TURNS), ylim=(0, 0.28), yticks=(0, 0.1, 0.2))
     meter.set(ylim=(-55, 5), yticks=(-40, -20, 0))
     meter.xaxis.set_major_locator(FixedLocator((0.1, 0.2, 0.5, 1, 2, 5, 10, 20)))

@@ -85,7 +85,7 @@ def rhythm_panel() -> Panel:
 
 def _build_rhythm(figure: Figure, profile: Profile) -> Artists:
     """Draw the tape; heads and ruler move."""
-    axes = style.dress(figure.subplots(), profile, x="distance from the record head (mm)", grid=None)
+    axes = style.style_axes(figure.subplots(), profile, x="distance from the record head (mm)", grid=None)
     axes.set(xlim=(0, FARTHEST_MM), ylim=(-0.45, 0.75))
     axes.set_yticks([ON_RULER, ON_TAPE], ["notes", "tape"])
     pt, ground = profile.line_pt, profile.ground
@@ -167,7 +167,7 @@ def comb_panel() -> Panel:
 
 def _build_comb(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame and the level of one head."""
-    axes = style.dress(figure.subplots(), profile, x="frequency (Hz)", y="level against one head (dB)")
+    axes = style.style_axes(figure.subplots(), profile, x="frequency (Hz)", y="level against one head (dB)")
     axes.set(xlim=(0, HIGHEST_HZ), ylim=(FAINTEST_DB - 2, 12))
     axes.axhline(0, **(style.line_style(profile, 1) | {"linewidth": profile.line_pt / 2}))
     return {
@@ -228,7 +228,7 @@ def return_panel() -> Panel:
 
 def _build_return(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame; everything else moves."""
-    axes = style.dress(figure.subplots(), profile, x="time after the click (s)", y="level (dB)")
+    axes = style.style_axes(figure.subplots(), profile, x="time after the click (s)", y="level (dB)")
     axes.set(xlim=(0, SECONDS), ylim=(QUIET_DB, LOUD_DB))
     return {
         "later": empty_line(axes, profile, 1, linewidth=profile.line_pt / 2, linestyle="-"),

@@ -71,7 +71,7 @@ def tools_panel() -> Panel:
 def _build_tools(figure: Figure, profile: Profile) -> Artists:
     """Draw the axes and the shapes that will move."""
     mm, cm_s = from_si(DECK.spacings[0], "mm"), from_si(FAST, "cm_s")
-    axes = style.dress(figure.subplots(), profile, x="head spacing (mm)", y="tape speed (cm/s)")
+    axes = style.style_axes(figure.subplots(), profile, x="head spacing (mm)", y="tape speed (cm/s)")
     axes.set(xlim=(mm - SHOWN_MM, mm + SHOWN_MM), ylim=(cm_s - SHOWN_CM_S, cm_s + SHOWN_CM_S))
     return {
         "ruler": empty_line(axes, profile, 1),
@@ -173,8 +173,8 @@ def _build_pieces(figure: Figure, profile: Profile) -> Artists:
     """Draw the axes; the deck's usual delay is in the middle."""
     delay_ms = from_si(USUAL, "ms")
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    style.dress(above, profile, y="delay (ms)")
-    style.dress(below, profile, x="time (s)", y="error (µs)")
+    style.style_axes(above, profile, y="delay (ms)")
+    style.style_axes(below, profile, x="time (s)", y="error (µs)")
     above.set(xlim=(0.3, SECONDS), ylim=(delay_ms - 1.7, delay_ms + 1.7))
     above.tick_params(labelbottom=False)
     below.set(yscale="log", ylim=(FAINTEST_US, LARGEST_US), yticks=(0.1, 1, 10, 100, 1000))

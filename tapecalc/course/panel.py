@@ -158,7 +158,7 @@ class Panel:
     is what went wrong at the last move; it is shown in place of the sentence, and raised if `strict`.
 
     >>> def build(figure, profile):
-    ...     axes = style.dress(figure.subplots(), profile, x="spacing (mm)", y="delay (ms)")
+    ...     axes = style.style_axes(figure.subplots(), profile, x="spacing (mm)", y="delay (ms)")
     ...     axes.set(xlim=(0, 100), ylim=(0, 600))
     ...     return {"point": axes.plot([0], [0], "o")[0]}
     >>> def update(artists, spacing_mm):
@@ -270,7 +270,7 @@ class Panel:
             figure = style.new_figure(profile)
             artists = self._build(figure, profile)
             answer = self._update(artists, **self.values)
-            spread_labels(style.settle(figure))
+            spread_labels(style.fix_layout(figure))
             return figure, artists, answer
 
     def _keep_background(self) -> None:

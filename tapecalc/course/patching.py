@@ -60,7 +60,7 @@ def staging_panel() -> Panel:
 
 def _build_staging(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame; the three lines and the headroom move."""
-    axes = style.dress(figure.subplots(), profile, y="level (dBu)", grid="y")
+    axes = style.style_axes(figure.subplots(), profile, y="level (dBu)", grid="y")
     names = [stage.name.replace(" ", "\n") for stage in DECK.level_stages]
     axes.set(xlim=(-0.3, len(names) - 0.7), ylim=(LOWEST_DBU, HIGHEST_DBU))
     axes.set_xticks(range(len(names)))
@@ -166,7 +166,7 @@ def patch_panel() -> Panel:
 
 def _build_patch(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame and the voice's level; the repeats move."""
-    axes = style.dress(figure.subplots(), profile, x="time (s)", y="level heard (dB, voice is 0)")
+    axes = style.style_axes(figure.subplots(), profile, x="time (s)", y="level heard (dB, voice is 0)")
     axes.set(xlim=(-0.1, SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
     axes.axhline(0, **style.line_style(profile, 1))
     return {"repeats": empty_line(axes, profile, 0, marked=True, linestyle="none")}

@@ -66,7 +66,7 @@ def fading_panel() -> Panel:
 
 def _build_fading(figure: Figure, profile: Profile) -> Artists:
     """Draw the frame; everything else moves."""
-    axes = style.dress(figure.subplots(), profile, x="time (s)", y="level (dB, full tape is 0)")
+    axes = style.style_axes(figure.subplots(), profile, x="time (s)", y="level (dB, full tape is 0)")
     axes.set(xlim=(-0.08, SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
     return {
         "held": empty_line(axes, profile, 3),
@@ -162,11 +162,11 @@ def _build_runaway(figure: Figure, profile: Profile) -> Artists:
         level, plane = figure.subplots(2, 1)
     else:
         level, plane = figure.subplots(1, 2, width_ratios=(5, 4))
-    style.dress(level, profile, x="frequency (Hz)", y="loop gain (dB)")
+    style.style_axes(level, profile, x="frequency (Hz)", y="loop gain (dB)")
     style.frequency_axis(level, profile, low=LOWEST_HZ, high=HIGHEST_HZ)
     level.set_ylim(LOWEST_DB, 6)
     level.axhline(0, **style.line_style(profile, 1))
-    style.dress(plane, profile, x="in phase", y="a quarter turn off")
+    style.style_axes(plane, profile, x="in phase", y="a quarter turn off")
     ends, ticks = (-REACH, REACH), (-1, 0, 1)
     plane.set(xlim=ends, ylim=ends, aspect="equal", xticks=ticks, yticks=ticks)
     around = np.exp(2j * np.pi * np.linspace(0, 1, 200))

@@ -80,7 +80,7 @@ def tempo_panel() -> Panel:
 
 def _build_tempo(figure: Figure, profile: Profile) -> Artists:
     """Draw the note values, which stand still; everything else moves."""
-    axes = style.dress(figure.subplots(), profile, x="tempo (beats per minute)", y="delay (ms)")
+    axes = style.style_axes(figure.subplots(), profile, x="tempo (beats per minute)", y="delay (ms)")
     axes.set(xscale="log", yscale="log", xlim=(TEMPOS[0], TEMPOS[-1]), ylim=(LOWEST_MS, HIGHEST_MS))
     for axis, ticks in ((axes.xaxis, (60, 76, 90, 110, 140, 180)), (axes.yaxis, (50, 100, 200, 400, 800))):
         axis.set_major_locator(FixedLocator(ticks))
@@ -177,8 +177,8 @@ def repeats_panel() -> Panel:
 def _build_repeats(figure: Figure, profile: Profile) -> Artists:
     """Draw the beats; everything else moves."""
     rhythm, late = figure.subplots(2, 1, sharex=True, height_ratios=(2, 3))
-    style.dress(rhythm, profile, grid="x")
-    style.dress(late, profile, x="time after the note (beats)", y="late (ms)")
+    style.style_axes(rhythm, profile, grid="x")
+    style.style_axes(late, profile, x="time after the note (beats)", y="late (ms)")
     rhythm.set(ylim=(-0.7, 1.7), yticks=(0, 1), xlim=(-0.3, 1.04 * MOST_REPEATS))
     rhythm.set_yticklabels(["as it is", "in time"])
     rhythm.tick_params(labelbottom=False)

@@ -54,7 +54,7 @@ def _separation_slider(low: float) -> Control:
 def _level_axes(axes: Axes, profile: Profile, lowest: float, highest: float) -> None:
     """Dress axes of level over frequency."""
     style.frequency_axis(axes, profile, low=LOWEST, high=HIGHEST)
-    style.dress(axes, profile, x="frequency (Hz)", y="level (dB)")
+    style.style_axes(axes, profile, x="frequency (Hz)", y="level (dB)")
     axes.set_ylim(lowest, highest)
 
 
@@ -105,7 +105,7 @@ def pattern_panel() -> Panel:
 def _build_pattern(figure: Figure, profile: Profile) -> Artists:
     """Draw the frames; wave, gap, bar and curve move."""
     tape, loss = figure.subplots(2, 1)
-    style.dress(tape, profile, x=f"along the tape ({UM})", y="pattern", grid=None)
+    style.style_axes(tape, profile, x=f"along the tape ({UM})", y="pattern", grid=None)
     tape.set(xlim=(-SHOWN_UM, SHOWN_UM), ylim=(-1.15, 1.15), yticks=(-1, 0, 1))
     _level_axes(loss, profile, FAINTEST_DB, 2)
     loss.set_xlim(1000, HIGHEST)

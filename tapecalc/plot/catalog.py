@@ -11,14 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapecalc.calc import head_design, heads, tempo, transport
+from tapecalc.calc.quantity import known_name
 from tapecalc.calc.units import to_si
-from tapecalc.plot import (
-    heads as head_figures,
-)
-from tapecalc.plot import (
-    style,
-    wiring,
-)
+from tapecalc.plot import heads as head_figures
+from tapecalc.plot import style, wiring
 from tapecalc.plot.flutter import flutter_comb, flutter_fingerprint
 from tapecalc.plot.heads import head_rhythm
 from tapecalc.plot.levels import level_ladder
@@ -296,8 +292,8 @@ def draw_figure(name, *, machine=None, profile="notebook", units="metric", symbo
     """
     from tapecalc.machine import example_machine
 
-    entry = CATALOG[style.nearest_name("figure", name, CATALOG)]
-    style.nearest_name("units", units, ("metric", "inches"))
+    entry = CATALOG[known_name("figure", name, CATALOG)]
+    known_name("units", units, ("metric", "inches"))
     machine = machine or example_machine()
     chosen = {"units": units} if entry.takes_units else {}
     return entry.function(**entry.arguments(machine), profile=profile, symbols_only=symbols_only, **chosen)

@@ -40,14 +40,6 @@ from tapecalc.sound.samples import with_peak
 from tapecalc.sound.signals import phrase, pluck
 from tapecalc.words import UNIT_SYSTEMS, amount, length, listed, speed
 
-__all__ = [
-    "CLIPS",
-    "ClipEntry",
-    "WrittenClip",
-    "make_scene",
-    "write_clip",
-]
-
 RATE = 48000
 PEAK_DB = -9.0  # of every clip's sound against full scale; common practice, no source
 PITCHES = (50, 57, 53, 55)  # of the notes, MIDI note numbers
@@ -276,7 +268,7 @@ def _draw_rows(
     left, right = profile.safe + 5.4 / wide, 1 - profile.safe - 0.8 / wide
     low, height = profile.floor + 3.4 / high, 0.26 * (1 - profile.floor - profile.safe)
     axes = figure.add_axes((left, low, right - left, height))
-    style.dress(axes, profile, x="time (s)", grid="x")
+    style.style_axes(axes, profile, x="time (s)", grid="x")
     axes.set(xlim=(0, len(envelopes[0]) * STEP), ylim=(-0.5, 1.5), yticks=(1, 0))
     axes.set_yticklabels(["played", "echo"])
     axes.tick_params(axis="y", length=0)
@@ -403,7 +395,7 @@ def _draw_fading(frequency: Array, curves: list[Array], profile: Profile) -> _Fa
         figure = style.new_figure(profile)
         axes = figure.add_subplot()
         style.frequency_axis(axes, profile, low=20, high=20e3)
-        style.dress(
+        style.style_axes(
             axes, profile, x="frequency (Hz)", y="level (dB)", title="Each repeat is quieter and darker"
         )
         axes.set(ylim=(FLOOR_DB, 6))
@@ -420,7 +412,7 @@ def _draw_fading(frequency: Array, curves: list[Array], profile: Profile) -> _Fa
             name=axes.text(1.02, 0, f"repeat {len(curves)}", transform=axes.get_yaxis_transform(), **words),
             width=width,
         )
-        style.settle(figure)
+        style.fix_layout(figure)
     return chart
 
 
@@ -482,8 +474,8 @@ def _draw_margin(
     with style.context(profile):
         figure = style.new_figure(profile)
         level, gain = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-        style.dress(level, profile, y="echo (dB)", grid="y", title="Past 0 dB the echo feeds itself")
-        style.dress(gain, profile, x="time (s)", y="loop gain (dB)", grid="y")
+        style.style_axes(level, profile, y="echo (dB)", grid="y", title="Past 0 dB the echo feeds itself")
+        style.style_axes(gain, profile, x="time (s)", y="loop gain (dB)", grid="y")
         level.set(xlim=(0, seconds), ylim=(FLOOR_DB + 10, 12), yticks=(-40, -20, 0))
         level.set_yticklabels(["\N{MINUS SIGN}40", "\N{MINUS SIGN}20", "full"])
         gain.set(ylim=(-13, 6), yticks=(-12, -6, 0))
@@ -502,7 +494,7 @@ def _draw_margin(
         words = {"va": "center", "fontsize": profile.text_pt, "color": ground.text}
         level.text(ends + 0.012 * seconds, 8, "nobody plays", **words)
         figure.align_ylabels()
-        style.settle(figure)
+        style.fix_layout(figure)
     return figure, lines, dots
 
 
@@ -683,10 +675,5 @@ def write_clip(
     write(scene, path, fps, progress=progress)
     count = scene.count(fps)
     return WrittenClip(
-        path=path,
-        seconds=count / fps,
-        count=count,
-        events=scene.events,
-        caption=scene.caption,
-        alt=scene.alt,
+        path=path, seconds=count / fps, count=count, events=scene.events, caption=scene.caption, alt=scene.alt
     )

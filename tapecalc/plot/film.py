@@ -33,20 +33,6 @@ from tapecalc.plot import style
 from tapecalc.sound.files import write_sound
 from tapecalc.words import listed
 
-__all__ = [
-    "EARLIEST",
-    "LATEST",
-    "Scene",
-    "Strip",
-    "find_encoder",
-    "frames",
-    "still",
-    "strip",
-    "write_frames",
-    "write_gif",
-    "write_mp4",
-]
-
 #: How far sound may be ahead of its picture and behind it before viewers mind, s.
 #: Source: EBU R 37 (from memory).
 EARLIEST, LATEST = 0.040, 0.060

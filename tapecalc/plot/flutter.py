@@ -93,7 +93,7 @@ def flutter_comb(*, delay, parts=(), speed=None, profile="notebook", symbols_onl
             zorder=4,
             clip_on=False,
         )
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "A repeat hears wobble in a comb",
@@ -184,7 +184,7 @@ def flutter_fingerprint(*, parts, speed, delay, profile="notebook", symbols_only
         axes.xaxis.set_major_locator(FixedLocator(marks))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
         axes.xaxis.set_minor_formatter(NullFormatter())
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "Which part turns how often",

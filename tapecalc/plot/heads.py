@@ -9,6 +9,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.ticker import FixedLocator
 
 from tapecalc.calc import head_design, heads, tempo, transport
+from tapecalc.calc.quantity import known_name
 from tapecalc.calc.units import amplitude_to_db, from_si
 from tapecalc.plot import style
 from tapecalc.plot.kit import Drawn, _and, axis_label, draw, length_text, speed_text
@@ -121,7 +122,7 @@ def tape_as_ruler(*, layout, speeds, bpm, units="metric", profile="notebook", sy
     >>> tape_as_ruler(layout=layout, speeds=(0.2,), bpm=120).caption
     'Heads at 50 mm and 100 mm, 120 beats a minute. At 20 cm/s: eighth +0.0 ms, quarter +0.0 ms.'
     """
-    unit = {"metric": "mm", "inches": "in"}[style.nearest_name("units", units, ("metric", "inches"))]
+    unit = {"metric": "mm", "inches": "in"}[known_name("units", units, ("metric", "inches"))]
     places = from_si(np.array(layout.spacings), unit)
     farthest = 1.08 * max(layout.spacings)
     onsets = [heads.rhythm(layout, speed, bpm) for speed in speeds]
@@ -147,7 +148,7 @@ def tape_as_ruler(*, layout, speeds, bpm, units="metric", profile="notebook", sy
             if not profile.narrow:
                 for x, onset in zip(places.tolist(), answers, strict=True):
                     _beside(axes, profile, x, row, _fraction(onset.fit.note))
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else f"The tape is a ruler, {bpm:g} bpm",
@@ -239,7 +240,7 @@ def comb_of_heads(*, delays, levels, highest=1000.0, profile="notebook", symbols
         (comb,) = axes.plot(frequency, comb_db, **style.line_style(profile, 0))
         look = style.line_style(profile, 1) | {"linewidth": profile.line_pt / 2}
         alone = axes.axhline(0, **look)
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "Close heads make a comb",
@@ -340,7 +341,7 @@ def reachable_rhythms(
             markeredgewidth=profile.line_pt / 2,
             label="-" if symbols_only else "out of reach",
         )
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else f"Rhythms within reach, {bpm:g} bpm",
@@ -485,7 +486,7 @@ def head_rhythm(*, spacings, speed, bpm, units="metric", profile="notebook", sym
         (hits,) = axes.plot(beats, rows, **(hit | {"linestyle": "none", "markersize": 4 * profile.line_pt}))
         big = {"linestyle": "none", "markersize": 4 * profile.line_pt, "clip_on": False}
         (start,) = axes.plot([0], [0], **(played | big))
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else f"A head layout as a rhythm, {bpm:g} bpm",

@@ -15,6 +15,7 @@ from matplotlib.patches import Circle, FancyArrowPatch, Rectangle
 from matplotlib.path import Path
 from matplotlib.text import Text
 
+from tapecalc.calc.quantity import known_name
 from tapecalc.calc.units import from_si
 from tapecalc.plot import style
 
@@ -162,7 +163,7 @@ def speed_text(speed, units):
     >>> speed_text(0.1905, "metric"), speed_text(0.1905, "inches")
     ('19.05 cm/s', '7.5 ips')
     """
-    if style.nearest_name("units", units, ("metric", "inches")) == "metric":
+    if known_name("units", units, ("metric", "inches")) == "metric":
         return f"{from_si(speed, 'cm_s'):.4g} cm/s"
     return f"{from_si(speed, 'ips'):.4g} ips"
 
@@ -196,7 +197,7 @@ def length_text(length, units):
     >>> length_text(0.0415, "metric"), length_text(0.0415, "inches")
     ('41.5 mm', '1.63 in')
     """
-    unit = {"metric": "mm", "inches": "in"}[style.nearest_name("units", units, ("metric", "inches"))]
+    unit = {"metric": "mm", "inches": "in"}[known_name("units", units, ("metric", "inches"))]
     return f"{from_si(length, unit):.3g} {unit}"
 
 
@@ -236,7 +237,7 @@ def draw(profile, axes=None):
         figure = style.new_figure(profile) if axes is None else axes.figure
         yield profile, figure, figure.add_subplot() if axes is None else axes
         if axes is None:
-            style.settle(figure)
+            style.fix_layout(figure)
             spread_labels(figure)
 
 

@@ -71,7 +71,7 @@ def level_ladder(*, stages, source_dbu, profile="notebook", symbols_only=False, 
         middle = (first, nodes[first].dbu + nodes[first].headroom_db / 2)
         _note(axes, profile, middle, headroom, "right")
         short = symbols_only or profile.narrow
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "Levels along the way",

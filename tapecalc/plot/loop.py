@@ -76,7 +76,7 @@ def decay_of_repeats(
         decays = []
         for k, gain in enumerate(gains_db):
             decays += axes.plot(count * delay, count * gain, **style.line_style(profile, k, marker=True))
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else f"Repeats every {from_si(delay, 'ms'):.0f} ms",
@@ -167,7 +167,7 @@ def nyquist_picture(*, loop, profile="notebook", symbols_only=False, axes=None):
             markersize=4 * profile.line_pt,
             zorder=4,
         )
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "Does the loop reach the point 1?",
@@ -262,7 +262,7 @@ def runaway_frequency(*, loop, profile="notebook", symbols_only=False, axes=None
                 zorder=4,
             )
         x = _f_axis(axes, profile, symbols_only)
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "Where it would run away",

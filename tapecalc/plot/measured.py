@@ -100,7 +100,7 @@ def delay_over_time(*, track, profile="notebook", symbols_only=False, axes=None)
             ends, mean - spread, mean + spread, color=profile.ground.colors[1], alpha=0.3, linewidth=0
         )
         (middle,) = axes.plot(ends, [mean, mean], **style.line_style(profile, 1))
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "The delay against time",
@@ -215,7 +215,7 @@ def flutter_spectrum(*, reading, verdicts=(), delay=None, profile="notebook", sy
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
             axis.set_minor_formatter(NullFormatter())
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "Which part shows in the flutter spectrum",
@@ -347,7 +347,7 @@ def measured_response(*, response, what_ifs=(), profile="notebook", symbols_only
             for k, w in enumerate(shown, 1)
         }
         style.frequency_axis(axes, profile, low=20, high=20e3)
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "One pass, measured, and what would explain it",

@@ -26,14 +26,6 @@ from tapecalc.plot import style
 from tapecalc.sound.files import encode_mp3
 from tapecalc.sound.samples import peak_db, rms_db, sound_array
 
-__all__ = [
-    "HEADROOM_DB",
-    "Clip",
-    "Listening",
-    "compare",
-    "player",
-]
-
 #: How far every player turns its sound down: even a full-scale sound starts at half amplitude.
 #: common practice, no source
 HEADROOM_DB = 6.0
@@ -139,11 +131,11 @@ class Listening:
                 axes.stairs(clip.level_db, edges, baseline=FLOOR_DB, fill=True, color=look["color"])
                 y_label = "peak level (dBFS)" if axes is row[0] else ""
                 title = textwrap.fill(clip.title, 60 // len(row))
-                style.dress(axes, profile, x="time (s)", y=y_label, title=title)
+                style.style_axes(axes, profile, x="time (s)", y=y_label, title=title)
             prune = "upper" if len(row) > 1 else None  # the last number would meet the next 0
             row[0].xaxis.set_major_locator(MaxNLocator(12 // len(row), prune=prune))
             row[0].set(xlim=(0, longest), ylim=(FLOOR_DB, 0), yticks=(-60, -40, -20, 0))
-            return style.settle(figure)
+            return style.fix_layout(figure)
 
     @property
     def png(self) -> bytes:

@@ -99,7 +99,7 @@ def wavelength_at_gap(
         for k, length in enumerate(from_si(lengths, "um").tolist()):
             wave = -1.5 * k + 0.55 * np.cos(2 * np.pi * along / length)
             patterns += axes.plot(along, wave, **style.line_style(profile, k))
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else f"{style.frequency_text(frequency)} on tape, and the gap",
@@ -185,7 +185,7 @@ def four_losses(*, speed, contact, units="metric", profile="notebook", symbols_o
             for (name, curve), look in zip(curves.items(), looks, strict=True)
         }
         x = _f_axis(axes, profile, symbols_only)
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else f"What is lost at {speed_text(speed, units)}",
@@ -265,7 +265,7 @@ def repeats_response(
             level = response.repeat_level_db(one_pass, _GRID, n)
             lines += axes.plot(_GRID, level, color=color, linewidth=profile.line_pt)
         x = _f_axis(axes, profile, symbols_only)
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else f"Every repeat is darker, {speed_text(one_pass.speed, units)}",
@@ -340,7 +340,7 @@ def equalization_standards(
             level = response.equalization_db(_GRID, entry.tau_high, entry.tau_low)
             (lines[entry.name],) = axes.plot(_GRID, level, **style.line_style(profile, k))
         x = _f_axis(axes, profile, symbols_only)
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "What the standards put on tape",

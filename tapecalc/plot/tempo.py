@@ -103,7 +103,7 @@ def tempo_map(
             artists["song"] = axes.axvline(
                 bpm, color=profile.ground.frame, linestyle="--", linewidth=profile.line_pt / 2
             )
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "Which tempos this machine likes",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tapecalc.calc import transport
+from tapecalc.calc.quantity import known_name
 from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import from_si
 from tapecalc.plot import style
@@ -73,7 +74,7 @@ def delay_map(
     >>> delay_map(spacings=(0.0415,), speeds=(0.1905,)).caption
     'Delay over head spacing. At 19.05 cm/s, 41.5 mm give 218 ms.'
     """
-    unit = {"metric": "mm", "inches": "in"}[style.nearest_name("units", units, ("metric", "inches"))]
+    unit = {"metric": "mm", "inches": "in"}[known_name("units", units, ("metric", "inches"))]
     along = np.linspace(0.002, max(0.1, 1.15 * max(spacings)), 60)
     with draw(profile, axes) as (profile, figure, axes):
         lines, heads, said = [], [], []
@@ -97,7 +98,7 @@ def delay_map(
                 side = "upper left" if points is steepest and len(heads) > 1 else "lower right"
                 for x, y in points.get_xydata().tolist():
                     _note(axes, profile, (x, y), f"{y:.0f} ms", side)
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "Head spacing and speed make the delay",
@@ -167,7 +168,7 @@ def reel_time(
     >>> reel_time(length=549, inner_radius=0.03, tape_thickness=35e-6, speeds=(0.1905,)).caption
     'A tape of 549 m runs 48 minutes at 19.05 cm/s; the pack grows from 30 mm to 83.8 mm.'
     """
-    unit = {"metric": "mm", "inches": "in"}[style.nearest_name("units", units, ("metric", "inches"))]
+    unit = {"metric": "mm", "inches": "in"}[known_name("units", units, ("metric", "inches"))]
     wound = np.linspace(length / 400, length, 200)
     radius = from_si(transport.pack_radius(wound, inner_radius, tape_thickness), unit)
     with draw(profile, axes) as (profile, figure, axes):
@@ -184,7 +185,7 @@ def reel_time(
             markersize=3 * profile.line_pt,
             zorder=4,
         )
-        style.dress(
+        style.style_axes(
             axes,
             profile,
             title="" if symbols_only else "How long a reel runs",

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.patches import Rectangle
 
-from tapecalc.calc.quantity import positive, single, whole
+from tapecalc.calc.quantity import known_name, positive, single, whole
 from tapecalc.calc.standards import TRACK_WIDTHS
-from tapecalc.plot import style
 from tapecalc.plot.kit import Drawn, length_text, sketch
 
 __all__ = [
@@ -298,7 +297,7 @@ def patch_diagram(name, *, profile="notebook", symbols_only=False, axes=None):
     >>> len(patch_diagram("sends").artists)
     8
     """
-    patch = PATCHES[style.nearest_name("patch", name, PATCHES)]
+    patch = PATCHES[known_name("patch", name, PATCHES)]
     with sketch(profile, axes) as (profile, figure, sheet):
         numbered = symbols_only or sheet.height > sheet.width
         grid = _Grid(sheet, patch, numbered)
@@ -444,9 +443,9 @@ def track_map(
         for number in numbers:
             whole(name, number, 1, count)
     free = [n for n in range(1, count + 1) if n not in recorded and n not in turned]
-    says = {n: "free: silent, or a second loop" for n in free}
-    says |= {n: "other side: old sound, backward" for n in turned}
-    says |= {n: "the echo" for n in recorded}
+    says = dict.fromkeys(free, "free: silent, or a second loop")
+    says |= dict.fromkeys(turned, "other side: old sound, backward")
+    says |= dict.fromkeys(recorded, "the echo")
     with sketch(profile, axes) as (profile, figure, sheet):
         strips = _tracks_on_tape(sheet, width, count, says, recorded, turned, symbols_only)
     across, tape = length_text(width, "metric"), length_text(TAPE_WIDTH, "metric")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tqdm import tqdm
 
+from tapecalc.calc.quantity import known_name
 from tapecalc.files import alone_in, write_file
 from tapecalc.machine import example_machine
 from tapecalc.plot import style
@@ -68,10 +69,10 @@ def write_gallery(
     ['delay_map.svg', 'captions.md']
     """
     suiting = [name for name, entry in CATALOG.items() if machine is None or entry.suits(machine)]
-    names = [style.nearest_name("figure", name, CATALOG) for name in names] or suiting
-    formats = [style.nearest_name("format", form, style.FORMATS) for form in formats]
+    names = [known_name("figure", name, CATALOG) for name in names] or suiting
+    formats = [known_name("format", form, style.FORMATS) for form in formats]
     profile = style.as_profile(profile)
-    style.nearest_name("units", units, ("metric", "inches"))
+    known_name("units", units, ("metric", "inches"))
     paths, captions = [], {}
     with alone_in(folder) as folder:
         for name in tqdm(names, desc="figures", unit="figure", leave=False, disable=None):

@@ -28,13 +28,13 @@ def build(figure, profile):
     """Two charts, one of them logarithmic, with a fill, a legend and three moving artists."""
     left, right = figure.subplots(1, 2)
     style.frequency_axis(left, profile, low=20, high=20e3)
-    style.dress(left, profile, x="frequency (Hz)", y="level (dB)", title="Response")
+    style.style_axes(left, profile, x="frequency (Hz)", y="level (dB)", title="Response")
     left.set_ylim(-60, 3)
     first = left.plot(FREQUENCY, repeat_level_db(ONE_PASS, FREQUENCY, 1), **style.line_style(profile, 1))[0]
     left.fill_between(FREQUENCY, first.get_ydata(), -60, color=profile.ground.fill)
     repeat = left.plot(FREQUENCY, first.get_ydata(), **style.line_style(profile, 0))[0]
     left.legend([first, repeat], ["first", "this repeat"], loc="lower left")
-    style.dress(right, profile, x="repeat", y="level (dB)", title="At 10 kHz")
+    style.style_axes(right, profile, x="repeat", y="level (dB)", title="At 10 kHz")
     right.set(xlim=(0, 9), ylim=(-60, 3))
     path = right.plot([], [], **style.line_style(profile, 2))[0]
     dot = right.plot([], [], "o", color=profile.ground.text)[0]

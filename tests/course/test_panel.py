@@ -15,7 +15,7 @@ from tapecalc.plot import style
 
 
 def build(figure, profile):
-    axes = style.dress(figure.subplots(), profile, x="time (s)", y="level", title="A wave")
+    axes = style.style_axes(figure.subplots(), profile, x="time (s)", y="level", title="A wave")
     axes.set(xlim=(0, 1), ylim=(-1.1, 1.1))
     line = axes.plot([], [], **style.line_style(profile, 0))[0]
     dots = axes.plot([], [], "o", color=profile.ground.text)

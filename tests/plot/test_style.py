@@ -8,6 +8,7 @@ import sys
 import matplotlib
 import numpy as np
 import pytest
+from color_vision import color_distance, simulate
 
 from tapecalc.plot import style
 
@@ -18,11 +19,11 @@ VIDEO = [p for p in style.PROFILES.values() if p.name.startswith(("video", "vert
 def sample(profile, legend=True):
     with style.context(profile) as profile:
         figure = style.new_figure(profile)
-        axes = style.dress(figure.subplots(), profile, x="time (s)", y="level (dB)", title="A line")
+        axes = style.style_axes(figure.subplots(), profile, x="time (s)", y="level (dB)", title="A line")
         axes.plot([0, 1, 2], [0, -3, -5], label="$T$ = 2", **style.line_style(profile, 1, marker=True))
         if legend:
             axes.legend()
-        return style.settle(figure)
+        return style.fix_layout(figure)
 
 
 def test_contrast_and_luminance_of_known_colors():
@@ -36,16 +37,16 @@ def test_contrast_and_luminance_of_known_colors():
 def test_color_distance_of_known_colors():
     # Source: CIE L*a*b* (D65) of sRGB red, from the definition: 53.24, 80.09, 67.20.
     expected = np.linalg.norm([53.24, 80.09, 67.20])
-    assert style.color_distance("#000000", "#FF0000") == pytest.approx(expected, abs=0.05)
+    assert color_distance("#000000", "#FF0000") == pytest.approx(expected, abs=0.05)
 
 
 def test_simulation_leaves_grays_and_blues_apart_and_merges_red_with_green():
     for kind in ("deuteranopia", "protanopia"):
-        assert style.color_distance(style.simulate("#808080", kind), "#808080") < 1
-        red, green = style.simulate("#B00000", kind), style.simulate("#507000", kind)
-        assert style.color_distance(red, green) < 0.5 * style.color_distance("#B00000", "#507000")
+        assert color_distance(simulate("#808080", kind), "#808080") < 1
+        red, green = simulate("#B00000", kind), simulate("#507000", kind)
+        assert color_distance(red, green) < 0.5 * color_distance("#B00000", "#507000")
     with pytest.raises(ValueError, match="did you mean 'protanopia'"):
-        style.simulate("#000000", "protanopie")
+        simulate("#000000", "protanopie")
 
 
 @pytest.mark.parametrize("ground", GROUNDS, ids=lambda g: g.name)
@@ -61,7 +62,7 @@ def test_text_has_contrast_4_5_and_lines_3(ground):
 @pytest.mark.parametrize("kind", ["deuteranopia", "protanopia"])
 def test_line_colors_stay_apart_when_a_cone_is_missing(ground, kind):
     for first, second in itertools.combinations(ground.colors, 2):
-        assert style.color_distance(style.simulate(first, kind), style.simulate(second, kind)) >= 15
+        assert color_distance(simulate(first, kind), simulate(second, kind)) >= 15
 
 
 def test_no_two_lines_share_color_and_style():
@@ -144,7 +145,7 @@ def test_files_are_the_same_from_another_process(tmp_path):
     code = (
         "from tapecalc.plot import style\n"
         "with style.context('page') as p:\n"
-        "    f = style.new_figure(p); a = style.dress(f.subplots(), p, x='t'); a.plot([0, 1], [0, 1])\n"
+        "    f = style.new_figure(p); a = style.style_axes(f.subplots(), p, x='t'); a.plot([0, 1], [0, 1])\n"
         f"    style.save_figure(f, r'{tmp_path}' + '/out', ('svg', 'pdf', 'png'))\n"
     )
     files = []
