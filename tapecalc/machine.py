@@ -400,7 +400,7 @@ class Machine(_Section):
         )
 
     def spacings_at(self, speed: float) -> tuple[float, ...]:
-        """Spacing of each head that gives its delay: delay times speed where that was measured, else as stated."""
+        """Spacing of each head that gives its delay; where that was measured, delay times speed."""
         return tuple(
             delay * speed if measured else spacing
             for spacing, (delay, _, measured) in zip(self.spacings, self._delays_at(speed), strict=True)
