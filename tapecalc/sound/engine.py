@@ -12,10 +12,12 @@ moments that far apart is computed at once:
 """
 
 import dataclasses
+import itertools
 import math
+import operator
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, reduce
 from typing import Annotated
 
 import numpy as np
@@ -27,8 +29,6 @@ from tapecalc.calc.response import OnePass
 from tapecalc.sound.motion import STENCIL, Motion, delay_cells, expansion, samples_per_cell
 from tapecalc.sound.samples import Array, Seed
 from tapecalc.words import amount
-
-__all__ = ["EchoSettings", "Layout", "echo_layout", "wet_blocks"]
 
 POINTS, DEGREE = 6, 4  # of the reader: points on tape, and degree of its polynomials
 FILTER_HALF = (4e-3, 12e-3)  # half the length of a pass's impulse response at the least and the most, s
@@ -81,11 +81,6 @@ class Layout:
     rise: int  # latency of the limiter, 0 without one
     block: int  # computed at once, a multiple of `cell`
     size: int  # length of the Fourier transform
-
-    @property
-    def latency(self) -> int:
-        """Samples by which filters are late; the delay of the heads is shortened by as much."""
-        return self.half + self.rise
 
 
 def filter_half(settings: EchoSettings, sample_rate: int) -> int:
@@ -150,13 +145,10 @@ def reading_kernel() -> Array:
     columns = columns.reshape(len(wanted), -1)
     ends = 0.5 ** np.arange(DEGREE + 1), (-0.5) ** np.arange(DEGREE + 1)
     upper, lower = (np.kron(end, np.eye(POINTS)) for end in ends)
-    nothing = np.zeros((1, upper.shape[1]))
-    meeting = linalg.null_space(np.vstack([upper, nothing]) - np.vstack([nothing, lower]))
+    meeting = linalg.null_space(np.pad(upper, ((0, 1), (0, 0))) - np.pad(lower, ((1, 0), (0, 0))))
     columns = columns @ meeting
-    solution = np.linalg.lstsq(
-        np.vstack([columns.real, columns.imag]), np.concatenate([wanted.real, wanted.imag]), rcond=None
-    )
-    return (meeting @ solution[0]).reshape(DEGREE + 1, POINTS)
+    equations, goal = np.vstack([columns.real, columns.imag]), np.concatenate([wanted.real, wanted.imag])
+    return (meeting @ np.linalg.lstsq(equations, goal)[0]).reshape(DEGREE + 1, POINTS)
 
 
 def _kernel_gain(omega: Array) -> Array:
@@ -267,10 +259,7 @@ class _Pass:
         self.windows[..., 1 + past : 1 + past + block] = recorded
         if self.low_cut:
             self._set_state()
-        spectra = fft.rfft(self.windows)
-        passed = self.spectra[0] * spectra[0]
-        if len(spectra) == 2:
-            passed += self.spectra[1] * spectra[1]
+        passed = reduce(operator.iadd, map(operator.mul, self.spectra, fft.rfft(self.windows)))
         return fft.irfft(passed, self.size)[..., 1 + past : 1 + past + block]
 
     def _set_state(self) -> None:
@@ -305,7 +294,7 @@ def pass_taps(one_pass: OnePass | None, sample_rate: int, half: int) -> Array:
     passed = frequency[frequency <= sample_rate / 2 - width / 2]
     wanted = 1 / _kernel_gain(np.pi * passed / sample_rate)
     if one_pass is not None:
-        wanted = wanted * wavelength_gain(one_pass, passed)
+        wanted *= np.abs(dataclasses.replace(one_pass, low_cut=0.0).gain(passed))  # what has no phase
     flat = passed <= passed[-1] - width / 2
     sharpened = wanted.copy()
     for step in STEPS:
@@ -317,23 +306,13 @@ def pass_taps(one_pass: OnePass | None, sample_rate: int, half: int) -> Array:
     return impulse
 
 
-def wavelength_gain(one_pass: OnePass, frequency: Array) -> Array:
-    """Return the part of a pass's gain that has no phase: all but the low cut."""
-    return np.abs(dataclasses.replace(one_pass, low_cut=0.0).gain(frequency))
-
-
-def hiss_at_recording(settings: EchoSettings, sample_rate: int) -> float:
+def _hiss_at_recording(settings: EchoSettings, sample_rate: int) -> float:
     """Return the rms of the white noise on the bus that plays back at the stated level."""
-    if settings.one_pass is None:
-        return settings.hiss * math.sqrt(sample_rate / 2 / _hiss_band(sample_rate))
-    frequency = np.linspace(20, _hiss_band(sample_rate), 2000)
-    power = np.mean(np.abs(settings.one_pass.gain(frequency)) ** 2) * (frequency[-1] - frequency[0])
+    power = highest = min(20e3, sample_rate / 2)  # of the band in which hiss is stated, Hz
+    if settings.one_pass is not None:
+        gain = np.abs(settings.one_pass.gain(np.linspace(20, highest, 2000)))
+        power = np.mean(gain**2) * (highest - 20)
     return settings.hiss * math.sqrt(sample_rate / 2 / power)
-
-
-def _hiss_band(sample_rate: int) -> float:
-    """Return the upper end of the band in which hiss is stated, Hz."""
-    return min(20e3, sample_rate / 2)
 
 
 def limiter_taps() -> Array:
@@ -353,10 +332,7 @@ class _Limiter:
     def __init__(self, layout: Layout, channels: int) -> None:
         self.block, self.past = layout.block, 2 * layout.rise
         self.frame = min(layout.cell, FRAME)
-        taps = limiter_taps()
-        self.matrix = np.zeros((self.past + self.frame - 1, self.frame))
-        for sample in range(self.frame):
-            self.matrix[sample : sample + self.past, sample] = taps
+        self.matrix = linalg.convolution_matrix(limiter_taps(), self.frame)
         self.window = np.zeros((channels, self.past + layout.block))
         # The newest sample that a value between takes part of is this block's own.
         windows = np.lib.stride_tricks.sliding_window_view(self.window[:, 1:], len(self.matrix), axis=1)
@@ -380,10 +356,6 @@ class _Limiter:
 # ---- the loop ----
 
 
-#: How much of the signal a pass gets at each time in s.
-_Share = Callable[[Array], Array]
-
-
 def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layout) -> Iterator[Array]:
     """Run dry sound through the echo and yield what the heads play, block by block.
 
@@ -393,17 +365,17 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
     full = settings.saturation or 1.0  # the tape holds the sound in units of what it cannot exceed
     longest = max(settings.heads.spacings) / settings.motion.slowest
     keep = math.ceil(2 * longest * rate) + 2 * POINTS  # half samples that heads may still read
-    hiss = hiss_at_recording(settings, rate)
+    hiss = _hiss_at_recording(settings, rate) / full
     rng = np.random.default_rng([settings.seed, 2])
     delays = _block_delays(settings, layout)
-    tape = None
     for number, dry in enumerate(dry_blocks):
-        if tape is None:
+        if number == 0:
             channels, end = len(dry), keep
             tape = np.zeros((channels, keep + BLOCKS_PER_HISTORY * 2 * block))
             read = _Reader(tape)
-            limit = _no_limit if settings.saturation is None else _Limiter(layout, channels)
-            passes = _passes(settings, layout, channels)
+            # Without a limit nothing is recorded between the samples.
+            limit = _Limiter(layout, channels) if settings.saturation else lambda bus: bus[None]
+            passed = _passes(settings, layout, channels)
         heard, returned = _played(read, end, next(delays), settings)
         bus = settings.return_gain * returned
         heard *= full
@@ -414,53 +386,30 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
             )
         yield heard
         bus += settings.input_gain / full * dry
-        if hiss:
-            bus += _white(rng, block, hiss / full)
+        if hiss:  # of even odds; the filter of a pass makes it Gaussian
+            bus += math.sqrt(12) * hiss * (rng.random(block) - 0.5)
         if end + 2 * block > tape.shape[1]:
             tape[:, :keep] = tape[:, end - keep : end]
             end = keep
-        samples, between = _through(passes, limit(bus), number, layout)
-        tape[:, end : end + 2 * block : 2] = samples
-        tape[:, end + 1 : end + 2 * block : 2] = between
+        tape[:, end : end + 2 * block : 2], tape[:, end + 1 : end + 2 * block : 2] = passed(
+            limit(bus), number
+        )
         end += 2 * block
 
 
 def _played(read: _Reader, end: int, delays: Array, settings: EchoSettings) -> tuple[Array, Array]:
     """Return the sum of the heads that is heard, and the one that goes back; they may be one array."""
-    if settings.heads.return_gains == settings.heads.gains:
-        both = _sum(read(end, delay, gain) for delay, gain in zip(delays, settings.heads.gains, strict=True))
+    gains, return_gains = settings.heads.gains, settings.heads.return_gains
+    if return_gains == gains:
+        both: Array = reduce(operator.iadd, map(read, itertools.repeat(end), delays, gains))
         return both, both
     played = [read(end, delay, 1.0) for delay in delays]
-    heard, returned = (
-        _sum(gain * head for gain, head in zip(gains, played, strict=True))
-        for gains in (settings.heads.gains, settings.heads.return_gains)
-    )
-    return heard, returned
+    heard: Array = reduce(operator.iadd, map(operator.mul, gains, played))
+    return heard, reduce(operator.iadd, map(operator.mul, return_gains, played))
 
 
-def _sum(arrays: Iterator[Array]) -> Array:
-    """Add arrays up in the first of them."""
-    total = next(arrays)
-    for array in arrays:
-        total += array
-    return total
-
-
-def _white(rng: np.random.Generator, count: int, rms: float) -> Array:
-    """Return white noise of even odds; the filter of a pass makes it Gaussian."""
-    noise = rng.random(count)
-    noise -= 0.5
-    noise *= math.sqrt(12) * rms
-    return noise
-
-
-def _no_limit(bus: Array) -> Array:
-    """Record the samples as they are, with nothing between them."""
-    return bus[None]
-
-
-def _passes(settings: EchoSettings, layout: Layout, channels: int) -> list[tuple[_Pass, _Share | None]]:
-    """Return each pass and its share of the signal over time, None for all of it.
+def _passes(settings: EchoSettings, layout: Layout, channels: int) -> Callable[[Array, int], Array]:
+    """Return what sends a block, given with its number, through the pass that is in force.
 
     While the speed changes, the bus is faded over from the first pass to the second.
     """
@@ -468,29 +417,25 @@ def _passes(settings: EchoSettings, layout: Layout, channels: int) -> list[tuple
     first = _Pass(settings.one_pass, layout, channels, phases)
     change = settings.motion.change
     if change is None or settings.later_pass is None:
-        return [(first, None)]
+        return lambda recorded, _: first(recorded)
     later = _Pass(settings.later_pass, layout, channels, phases)
-    return [(first, lambda time: 1 - change.progress(time)), (later, change.progress)]
 
+    def faded(recorded: Array, number: int) -> Array:
+        start = number * layout.block - layout.rise
+        share = change.progress(np.arange(start, start + layout.block) / layout.sample_rate)
+        return first((1 - share) * recorded) + later(share * recorded)
 
-def _through(
-    passes: list[tuple[_Pass, _Share | None]], recorded: Array, number: int, layout: Layout
-) -> Array:
-    """Send what was recorded in block `number` through the passes in force."""
-    if len(passes) == 1:
-        return passes[0][0](recorded)
-    first = number * layout.block - layout.rise
-    time = np.arange(first, first + layout.block) / layout.sample_rate
-    return _sum(one_pass(share(time) * recorded) for one_pass, share in passes if share is not None)
+    return faded
 
 
 def _block_delays(settings: EchoSettings, layout: Layout) -> Iterator[Array]:
     """Yield the delays of all heads for each block, in half samples, filters' latency taken off."""
     matrix = expansion(layout.cell)
     cells = layout.block // layout.cell
+    late = 2 * (layout.half + layout.rise)
     grid = np.empty((len(settings.heads.spacings), 0))
     for chunk in delay_cells(settings.motion, settings.heads.spacings, layout.sample_rate):
-        grid = np.concatenate([grid, 2 * layout.sample_rate * chunk - 2 * layout.latency], axis=1)
+        grid = np.concatenate([grid, 2 * layout.sample_rate * chunk - late], axis=1)
         # Reading what is not yet written would be quiet when wrong by a little: insist.
         assert grid.min() > 2 * layout.block + POINTS // 2
         stencils = np.lib.stride_tricks.sliding_window_view(grid, STENCIL, axis=1)

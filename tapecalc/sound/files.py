@@ -11,24 +11,7 @@ import soundfile
 from numpy.typing import ArrayLike
 
 from tapecalc.files import replacing
-from tapecalc.sound.samples import (
-    HIGHEST_RATE,
-    HIGHEST_SAMPLE,
-    LOWEST_RATE,
-    Array,
-    sound_array,
-    valid_rate,
-)
-
-__all__ = [
-    "encode_mp3",
-    "new_sound",
-    "open_sound",
-    "read_sound",
-    "sound_blocks",
-    "sound_piece",
-    "write_sound",
-]
+from tapecalc.sound.samples import HIGHEST_RATE, HIGHEST_SAMPLE, LOWEST_RATE, Array, sound_array, valid_rate
 
 StrPath = str | os.PathLike[str]
 

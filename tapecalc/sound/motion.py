@@ -9,8 +9,9 @@ by Lagrange's polynomial of degree 7.
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import reduce
 from typing import Annotated
 
 import numpy as np
@@ -29,15 +30,6 @@ from tapecalc.calc.quantity import (
     positive,
 )
 from tapecalc.sound.samples import Array, Seed
-
-__all__ = [
-    "Motion",
-    "SpeedChange",
-    "delay_cells",
-    "expansion",
-    "samples_per_cell",
-    "speed_ratio",
-]
 
 STENCIL = 8  # grid points that one interpolated value is made of
 SLOWEST_GRID = 700.0  # grid points a second, at the least
@@ -110,21 +102,20 @@ class Motion:
     @property
     def fastest(self) -> float:
         """A speed in m/s that the tape never exceeds."""
-        return self.speed * self._highest_ratio * self._extreme(1)
+        return self.speed * max(self._ratios) * (1 + self._deepest)
 
     @property
     def slowest(self) -> float:
         """A speed in m/s that the tape never falls below."""
-        ratio = 1.0 if self.change is None else min(1.0, self.change.ratio)
-        return self.speed * ratio * self._extreme(-1)
+        return self.speed * min(self._ratios) * (1 - self._deepest)
 
     @property
-    def _highest_ratio(self) -> float:
-        return 1.0 if self.change is None else max(1.0, self.change.ratio)
+    def _ratios(self) -> tuple[float, ...]:
+        return (1.0,) if self.change is None else (1.0, self.change.ratio)
 
-    def _extreme(self, sign: int) -> float:
-        """Return the largest or smallest relative speed; random wobble stays within 6 rms."""
-        return 1 + sign * (sum(depth for depth, _ in self.wobbles) + 6 * self.random_wobble)
+    @property
+    def _deepest(self) -> float:
+        return sum(depth for depth, _ in self.wobbles) + 6 * self.random_wobble  # which stays within 6 rms
 
     def _run(self, time: Array) -> tuple[Array, Array]:
         """Return what a change of speed has gained up to `time` in s of tape, and the relative speed."""
@@ -135,9 +126,8 @@ class Motion:
 
     def _wobbles(self) -> list[tuple[float, float, float]]:
         """Return depth, rate and phase of each wobble; phases as given, else drawn with the seed."""
-        phases: Sequence[float] | Array | None = self.phases
-        if phases is None:
-            phases = np.random.default_rng([self.seed, 0]).uniform(0, 2 * np.pi, len(self.wobbles))
+        drawn = np.random.default_rng([self.seed, 0]).uniform(0, 2 * np.pi, len(self.wobbles))
+        phases = drawn if self.phases is None else self.phases
         return [(*wobble, phase) for wobble, phase in zip(self.wobbles, phases, strict=True)]
 
 
@@ -147,7 +137,7 @@ def samples_per_cell(motion: Motion, sample_rate: int) -> int:
     >>> samples_per_cell(Motion(speed=0.1905), 48000)
     64
     """
-    fastest = max((rate for _, rate in motion.wobbles), default=0.0) * motion._highest_ratio
+    fastest = max((rate for _, rate in motion.wobbles), default=0.0) * max(motion._ratios)
     between("wobbles", fastest, 0, sample_rate / (8 * POINTS_PER_WOBBLE), "Hz")
     return 2 ** int(math.log2(sample_rate / max(SLOWEST_GRID, POINTS_PER_WOBBLE * fastest)))
 
@@ -206,15 +196,13 @@ def delay_cells(motion: Motion, spacings: ArrayLike, sample_rate: int) -> Iterat
     """
     step = samples_per_cell(motion, sample_rate) / sample_rate
     nominal = positive("spacings", np.atleast_1d(spacings), "m") / motion.speed
-    ahead = STENCIL
     behind = math.ceil(nominal.max() * motion.speed / motion.slowest / step) + STENCIL
-    lead = STENCIL // 2 - 1
-    chunks = _offsets(motion, step, -(lead + behind))  # from the first grid index that is kept
+    chunks = _offsets(motion, step, -(STENCIL // 2 - 1 + behind))  # from the first grid index that is kept
     offset = next(chunks)
-    while len(offset) < behind + ahead + 1:
+    while len(offset) < behind + STENCIL + 1:
         offset = np.concatenate([offset, next(chunks)])
     while True:
-        here = np.arange(behind, len(offset) - ahead)
+        here = np.arange(behind, len(offset) - STENCIL)
         yield np.stack([_solve(offset, here, delay, step) for delay in nominal])
         offset = np.concatenate([offset[here[-1] + 1 - behind :], next(chunks)])
 
@@ -234,9 +222,7 @@ def _solve(offset: Array, here: NDArray[np.intp], nominal: float, step: float) -
     curve = LAGRANGE @ np.stack([offset[first + k] for k in range(STENCIL)])
     slope = step + offset[before + 1] - offset[before]
     for _ in range(2):
-        value = curve[-1]
-        for coefficient in curve[-2::-1]:
-            value = value * fraction + coefficient
+        value = reduce(lambda total, coefficient: total * fraction + coefficient, curve[::-1])
         fraction = fraction - ((before + fraction) * step + value - wanted) / slope
     return (here - before - fraction) * step
 

@@ -25,32 +25,13 @@ from tapecalc.machine import Machine
 from tapecalc.sound.engine import EchoSettings, echo_layout, wet_blocks
 from tapecalc.sound.files import StrPath, new_sound, open_sound, sound_blocks
 from tapecalc.sound.motion import Motion, SpeedChange
-from tapecalc.sound.samples import (
-    Array,
-    SampleRate,
-    Seed,
-    clipped_samples,
-    level_of,
-    sound_array,
-)
-
-__all__ = [
-    "STAGES",
-    "EchoSound",
-    "RenderedFile",
-    "echo_settings",
-    "echo_tail",
-    "render",
-    "render_file",
-    "without_stages",
-]
+from tapecalc.sound.samples import Array, SampleRate, Seed, clipped_samples, level_of, sound_array
 
 #: What can be switched off.
 STAGES = ("response", "flutter", "hiss", "saturation", "feedback")
 
 TAIL_DB = 60.0  # the echo is rendered until it has fallen by this much
 LONGEST_TAIL = 20.0  # s; a loop that does not die away is cut off here
-SINE_PEAK_OVER_RMS = math.sqrt(2)
 
 
 @dataclass(frozen=True)
@@ -116,7 +97,7 @@ def echo_settings(
         input_gain=db_to_amplitude(machine.mixer.input_send_db),
         one_pass=machine.one_pass(v),
         later_pass=None if change is None else machine.one_pass(v * change.ratio),
-        hiss=reference / SINE_PEAK_OVER_RMS * db_to_amplitude(machine.levels.tape_noise_db),
+        hiss=reference / math.sqrt(2) * db_to_amplitude(machine.levels.tape_noise_db),
         saturation=reference * db_to_amplitude(machine.levels.tape_headroom_db),
         seed=seed,
     )
@@ -177,28 +158,13 @@ def render(
     dry_db: Level[float] = 0.0,
     wet_db: Level[float] = 0.0,
 ) -> EchoSound:
-    """Play a sound through the machine.
+    """Play a sound, floats of shape (n,) or (n, 2) with full scale at 1, through the machine.
 
     ``bus = input * dry + return * sum(b_k h_k)``, ``wet = sum(a_k h_k)``, where the head k plays ``h_k(t)``,
-    what was recorded at ``t - T_k(t)``, once through the response of a pass.
-
-    Parameters
-    ----------
-    dry : array_like
-        Floating-point samples, full scale at 1, of shape (n,) or (n, 2). The two channels share the tape's
-        motion and, so that mono equals either channel, its hiss.
-    speed : float, optional
-        Tape speed in m/s; the machine's first if left out.
-    change : SpeedChange, optional
-        One change of speed during the take: everything on the tape bends by the ratio.
-    without : sequence of str, optional
-        Stages to switch off, see `without_stages`.
-    seconds : float, optional
-        Length of the take. Left out, the sound and its echo until it is 60 dB down.
-    seed : int, optional
-        For hiss, random wobble and the phases of the turning parts; the same seed gives the same samples.
-    dry_db, wet_db : float, optional
-        Levels of dry sound and echo in the mix.
+    what was recorded at ``t - T_k(t)``, once through the response of a pass. Two channels share the tape's
+    motion and, so that mono equals either of them, its hiss. The take lasts `seconds`, or until the echo is
+    60 dB down; the same `seed` gives the same samples. Speed and seed are those of `echo_settings`, the
+    stages to switch off those of `without_stages`; a `change` of speed bends everything on the tape.
 
     >>> from tapecalc.machine import example_machine
     >>> click = np.zeros(4800)
@@ -210,16 +176,15 @@ def render(
     samples = sound_array(dry)
     settings = _settings(machine, speed, change, without, seed)
     count = _take_length(settings, len(samples), sample_rate, seconds)
-    source = samples[:count]
-    if len(source) < count:
-        source = np.zeros((count, *samples.shape[1:]))
-        source[: len(samples)] = samples
     layout = echo_layout(settings, sample_rate)
-    wet = np.empty_like(source)
-    tracks, heard = np.atleast_2d(source.T), np.atleast_2d(wet.T)
-    for start, block in enumerate(wet_blocks(_blocks(tracks, layout.block), settings, layout)):
-        part = heard[:, start * layout.block : (start + 1) * layout.block]
-        part[:] = block[:, : part.shape[1]]
+    blocks = math.ceil(count / layout.block)
+    filled = np.zeros((blocks * layout.block, *samples.shape[1:]))
+    filled[: min(count, len(samples))] = samples[:count]
+    sent = np.split(np.atleast_2d(filled.T), blocks, axis=1)
+    source, wet = filled[:count], np.empty_like(filled)
+    for heard, part in zip(wet_blocks(sent, settings, layout), np.split(wet, blocks), strict=True):
+        part[:] = heard.T.reshape(part.shape)
+    wet = wet[:count]
     mix = db_to_amplitude(dry_db) * source
     mix += wet if wet_db == 0 else db_to_amplitude(wet_db) * wet
     return EchoSound(source, wet, mix, sample_rate)
@@ -251,19 +216,6 @@ def _take_length(settings: EchoSettings, count: int, rate: int, seconds: float |
             f"got {seconds:g}"
         )
     return round(between("seconds", seconds * rate, 1, 2**40).item())
-
-
-def _blocks(tracks: Array, block: int) -> Iterator[Array]:
-    """Cut tracks (channels, samples) into blocks, the last one filled up with zeros."""
-    count = tracks.shape[1]
-    for start in range(0, count, block):
-        part = tracks[:, start : start + block]
-        yield part if part.shape[1] == block else _filled(part, block)
-
-
-def _filled(part: Array, block: int) -> Array:
-    """Fill a short block up with zeros."""
-    return np.pad(part, ((0, 0), (0, block - part.shape[1])))
 
 
 @calculator
@@ -318,22 +270,17 @@ def render_file(
                 target.write(np.clip(out, -1, 1))
                 left -= len(out)
                 bar.update(round((count - left) / rate) - bar.n)
-    notes = _notes(source_clipped, clipped)
-    return RenderedFile(Path(target_path), count / rate, level_of(peak), clipped, notes)
+    notes = [
+        f"The input was clipped when it was recorded ({source_clipped} samples).",
+        f"{clipped} samples went beyond full scale and were cut off: turn the input down.",
+    ]
+    said = tuple(itertools.compress(notes, (source_clipped, clipped)))
+    return RenderedFile(Path(target_path), count / rate, level_of(peak), clipped, said)
 
 
 def _source_blocks(source: soundfile.SoundFile, block: int, count: int) -> Iterator[Array]:
     """Yield a sound file in blocks (channels, block), silence after its end, `count` samples in all."""
     sound, silence = sound_blocks(source, block), np.zeros((0, source.channels))
     for start in range(0, count, block):
-        yield _filled(next(sound, silence).T[:, : count - start], block)
-
-
-def _notes(source_clipped: int, clipped: int) -> tuple[str, ...]:
-    """Say what a person should know about input and output."""
-    notes = []
-    if source_clipped:
-        notes.append(f"The input was clipped when it was recorded ({source_clipped} samples).")
-    if clipped:
-        notes.append(f"{clipped} samples went beyond full scale and were cut off: turn the input down.")
-    return tuple(notes)
+        part = next(sound, silence).T[:, : count - start]
+        yield np.pad(part, ((0, 0), (0, block - part.shape[1])))

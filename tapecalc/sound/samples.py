@@ -11,20 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 from tapecalc.calc.quantity import Is, T, calculator, finite, whole
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 
-__all__ = [
-    "Array",
-    "PeakLevel",
-    "SampleRate",
-    "Seed",
-    "clipped_samples",
-    "level_of",
-    "peak_db",
-    "rms_db",
-    "sound_array",
-    "valid_rate",
-    "with_peak",
-]
-
 Array = NDArray[np.float64]
 
 SILENCE_DB = -300.0  # what a level reads when nothing is there; never minus infinity

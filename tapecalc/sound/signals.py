@@ -12,8 +12,6 @@ from tapecalc.calc.quantity import Duration, Is, T, between, calculator, single
 from tapecalc.calc.units import CENTS_PER_OCTAVE, db_to_amplitude
 from tapecalc.sound.samples import Array, PeakLevel, SampleRate, Seed, with_peak
 
-__all__ = ["click", "phrase", "pluck", "speech_clicks", "tone"]
-
 START_LEVEL_DB = -18.0  # peak of what is generated here: there is room for the echo to add up
 
 #: The phrase: (start in beats, MIDI note number, strength). Our own, in D minor.
