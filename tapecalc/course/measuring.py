@@ -90,31 +90,33 @@ def _update_tools(
     delay = Delay(Estimate(spacing / FAST, to_si(delay_us, "us"), "s"))
     ruler = Ruler(Estimate(spacing, to_si(ruler_mm, "mm"), "m"))
     watch = Stopwatch(Estimate(length_m, MARKS * length_m, "m"), Estimate(length_m / FAST, thumb_s, "s"))
-    both, ruled, timed = (solve_geometry([delay, *tools]) for tools in ((ruler, watch), (ruler,), (watch,)))
-    center = np.array([from_si(both.spacings[0].value, "mm"), from_si(both.speeds[0].value, "cm_s")])
-    of_tape, of_ruler = timed.speeds[0].uncertainty, ruled.speeds[0].uncertainty
+    both = solve_geometry([delay, ruler, watch])
+    (d, v), (ruled_d, ruled_v), (timed_d, timed_v) = (
+        _found(geometry)
+        for geometry in (both, solve_geometry([delay, ruler]), solve_geometry([delay, watch]))
+    )
+    center = np.array([from_si(d.value, "mm"), from_si(v.value, "cm_s")])
     artists["ruler"].set_data(*_band(center[0], ruler_mm))
-    artists["stopwatch"].set_data(*_band(center[1], from_si(of_tape, "cm_s"))[::-1])
+    artists["stopwatch"].set_data(*_band(center[1], from_si(timed_v.uncertainty, "cm_s"))[::-1])
     artists["delay"].set_data(*_strip(center, delay.delay))
     artists["ellipse"].set_data(*_ellipse(both, center))
     artists["best"].set_data([center[0]], [center[1]])
     return (
-        f"Delay, ruler and stopwatch together: heads {_in_mm(both)} apart, tape at {_in_cm_s(both)}. "
-        f"The {'stopwatch' if of_tape < of_ruler else 'ruler'} tells more.",
+        f"Delay, ruler and stopwatch together: heads {d.text('mm')} apart, tape at {v.text('cm_s')}. "
+        f"The {'stopwatch' if timed_v.uncertainty < ruled_v.uncertainty else 'ruler'} tells more.",
         [
-            ("with the ruler alone", f"{_in_mm(ruled)}; {_in_cm_s(ruled)}"),
-            ("with the stopwatch alone", f"{_in_mm(timed)}; {_in_cm_s(timed)}"),
+            ("with the ruler alone", f"{ruled_d.text('mm')}; {ruled_v.text('cm_s')}"),
+            ("with the stopwatch alone", f"{timed_d.text('mm')}; {timed_v.text('cm_s')}"),
             ("with the delay alone", "only spacing over speed, the slanted strip"),
         ],
     )
 
 
-def _in_mm(geometry: Geometry) -> str:
-    return geometry.spacings[0].text("mm")
-
-
-def _in_cm_s(geometry: Geometry) -> str:
-    return geometry.speeds[0].text("cm_s")
+def _found(geometry: Geometry) -> tuple[Estimate, Estimate]:
+    """Spacing and speed, which two observations always tell."""
+    spacing, speed = geometry.spacings[0], geometry.speeds[0]
+    assert spacing is not None and speed is not None
+    return spacing, speed
 
 
 def _band(center: float, half: float) -> tuple[Floats, Floats]:

@@ -1,6 +1,7 @@
 """Levels: where a chain clips or drowns in hiss, and what a patch makes of a fader."""
 
 import math
+from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -65,7 +66,7 @@ def _build_staging(figure: Figure, profile: Profile) -> Artists:
     axes.set(xlim=(-0.3, len(names) - 0.7), ylim=(LOWEST_DBU, HIGHEST_DBU))
     axes.set_xticks(range(len(names)))
     axes.set_xticklabels([str(k) for k in range(1, len(names) + 1)] if profile.narrow else names)
-    room = {"color": profile.ground.text, "linewidth": profile.line_pt / 2}
+    room: dict[str, Any] = {"color": profile.ground.text, "linewidth": profile.line_pt / 2}
     return {
         "room": axes.plot([], [], **room)[0],
         "most": empty_line(axes, profile, 1, marked=True),
@@ -75,11 +76,7 @@ def _build_staging(figure: Figure, profile: Profile) -> Artists:
 
 
 def _update_staging(
-    artists: Artists,
-    instrument_dbu: float,
-    mixer_gain_db: float,
-    input_send_db: float,
-    reference_dbu: float,
+    artists: Artists, instrument_dbu: float, mixer_gain_db: float, input_send_db: float, reference_dbu: float
 ) -> Answer:
     """Follow the voice through the chain."""
     changes = {

@@ -92,7 +92,7 @@ def _build_tempo(figure: Figure, profile: Profile) -> Artists:
         notes += axes.plot(TEMPOS, lasts, **style.line_style(profile, k))
     name_lines(axes, profile, notes, SONG_NOTES)
     ground = profile.ground
-    thin = {"color": ground.text, "linewidth": profile.line_pt / 1.5}
+    thin: dict[str, Any] = {"color": ground.text, "linewidth": profile.line_pt / 1.5}
     band = Polygon([[SLOWEST_BPM, LOWEST_MS]], facecolor=ground.colors[0], alpha=0.3, edgecolor="none")
     return {
         "passes": axes.add_patch(band),
@@ -289,10 +289,7 @@ new_spacing = Exercise(
         _now_mm * (1 - _late.error_percent / 100),
         "So many percent too long is not cured by so many percent less: divide by 1 plus the error.",
     ),
-    (
-        _now_mm * (1 + _late.error_percent / 100),
-        "The echo is late, so the head must come nearer.",
-    ),
+    (_now_mm * (1 + _late.error_percent / 100), "The echo is late, so the head must come nearer."),
     (_now_mm - _spacing_mm, "That is how far to move it; we ask where it must stand."),
     hint="How long does the sixteenth last? Then: how far does the tape run meanwhile?",
 )
