@@ -33,31 +33,14 @@ from tapecalc.calc.quantity import (
 )
 from tapecalc.calc.response import NULL_DB
 from tapecalc.calc.standards import FUSION_LIMIT
-from tapecalc.calc.tempo import NOTE_VALUES, NoteValue, TempoFit, nearest_fits
-from tapecalc.calc.transport import loop_length, splice_period
+from tapecalc.calc.tempo import NOTE_VALUES, NoteValue, TempoFit, beats_from_delay, nearest_fits
+from tapecalc.calc.transport import run_time, tape_used
 from tapecalc.calc.units import UNITS, amplitude_to_db, db_to_amplitude
-
-__all__ = [
-    "EXAMPLE_RHYTHM",
-    "MOST_HEADS",
-    "ClosePair",
-    "Heads",
-    "LoopReport",
-    "Onset",
-    "close_pairs",
-    "closed_loop",
-    "comb_extremes_db",
-    "notch_frequencies",
-    "passes_per_hour",
-    "rhythm",
-    "taps_gain",
-]
 
 MOST_HEADS = 8
 #: When heads answer, in beats, where a rhythm is shown on a machine that has a single one; our own, uneven.
 EXAMPLE_RHYTHM = (0.25, 0.375, 0.75, 1.0)
 MINUTE = UNITS["min"]
-HOUR = UNITS["h"]
 #: Slack for lengths that are whole numbers of ruler steps but for rounding.
 RULER_SLACK = 1e-9
 
@@ -116,10 +99,8 @@ class Heads:
     @classmethod
     def from_delays(cls, delays: ArrayLike, speed: float, *, gains: tuple[float, ...] = ()) -> Self:
         """Place heads so that they answer after `delays` in s at a tape `speed` in m/s."""
-        spacings = np.atleast_1d(positive("delays", delays, "s")) * single(
-            "speed", positive("speed", speed, "m/s")
-        )
-        return cls(spacings=tuple(spacings), gains=gains)
+        spacings = positive("delays", delays, "s") * single("speed", positive("speed", speed, "m/s"))
+        return cls(spacings=tuple(np.atleast_1d(spacings)), gains=gains)
 
     @property
     def return_gains(self) -> tuple[float, ...]:
@@ -129,9 +110,6 @@ class Heads:
     def delays(self, speed: ArrayLike) -> NDArray[np.float64]:
         """Return the delays in s; heads on the last axis, after the axes of `speed` in m/s."""
         return np.array(self.spacings) / positive("speed", speed, "m/s")[..., None]
-
-
-# ---- the rhythm ----
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,22 +135,12 @@ def rhythm(
     >>> [onset.fit.note.name for onset in rhythm(heads, 0.2, 120)]
     ['eighth', 'dotted eighth', 'quarter']
     """
-    onsets = [
-        Onset(
-            head=head,
-            delay=delay,
-            beats=delay * bpm / MINUTE,
-            gain=gain,
-            fit=nearest_fits(delay, bpm, notes=notes)[0],
-        )
-        for head, (delay, gain) in enumerate(
-            zip(heads.delays(speed).tolist(), heads.gains, strict=True), start=1
-        )
-    ]
+    onsets = []
+    for head, delay in enumerate(heads.delays(speed).tolist()):
+        fit = nearest_fits(delay, bpm, notes=notes)[0]
+        beats = beats_from_delay(delay, bpm)
+        onsets.append(Onset(head=head + 1, delay=delay, beats=beats, gain=heads.gains[head], fit=fit))
     return tuple(sorted(onsets, key=lambda onset: onset.delay))
-
-
-# ---- combs ----
 
 
 @calculator
@@ -261,9 +229,6 @@ def close_pairs(heads: Heads, speed: Speed[float]) -> tuple[ClosePair, ...]:
     return tuple(pairs)
 
 
-# ---- closed loops of tape ----
-
-
 @calculator
 def passes_per_hour(length: LoopLength, speed: Speed) -> PassesPerHour:
     """Compute how often each point of a closed loop passes the heads in an hour, ``3600 v / L``.
@@ -271,7 +236,7 @@ def passes_per_hour(length: LoopLength, speed: Speed) -> PassesPerHour:
     >>> passes_per_hour(1.8, 0.2)
     400.0
     """
-    return HOUR / splice_period(length, speed)
+    return UNITS["h"] / run_time(length, speed)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -279,13 +244,10 @@ class LoopReport:
     """What a closed loop of tape does to the music."""
 
     period: float  # s for one round: so often comes the splice and, without erasing, everything recorded
-    bars: float  # the same in bars
     whole_bars: int  # the nearest number of whole bars, 1 or more
     error: float  # s, how late the splice comes against them
     exact_length: float  # m of tape that would meet them
     passes_per_hour: float  # how often each point of the tape passes every head
-    spare: float  # m of tape left over after the heads, and the erase head if there is one
-    erased: bool  # whether the tape is erased before it is recorded again
     advice: str  # one sentence on what to expect
 
 
@@ -310,28 +272,23 @@ def closed_loop(
     (2, -0.017, 1.2032)
     """
     bar = whole("beats_per_bar", beats_per_bar, 1, 16) * MINUTE / bpm
-    erased = erase_distance is not None
-    before = erase_distance or 0.0
-    spare = length - max(heads.spacings) - before
-    if spare <= 0:
+    shortest = max(heads.spacings) + (erase_distance or 0.0)
+    if length <= shortest:
         raise ValueError(
-            f"length must be more than {max(heads.spacings) + before:g} m, so that the last playback head "
-            f"comes before the {'erase' if erased else 'record'} head, got {length:g}"
+            f"length must be more than {shortest:g} m, so that the last playback head "
+            f"comes before the {'record' if erase_distance is None else 'erase'} head, got {length:g}"
         )
-    period = splice_period(length, speed)
+    period = run_time(length, speed)
     whole_bars = max(1, round(period / bar))
     return LoopReport(
         period=period,
-        bars=period / bar,
         whole_bars=whole_bars,
         error=period - whole_bars * bar,
-        exact_length=loop_length(whole_bars * bar, speed),
+        exact_length=tape_used(whole_bars * bar, speed),
         passes_per_hour=passes_per_hour(length, speed),
-        spare=spare,
-        erased=erased,
         advice=(
             "The tape is erased before it is recorded: only the heads echo; the splice ticks once a round."
-            if erased
+            if erase_distance is not None
             else "Nothing erases the tape: everything comes back once a round and sound piles up on sound; "
             "keep the input low and renew the tape when it gets noisy."
         ),

@@ -21,29 +21,6 @@ from tapecalc.calc.quantity import (
     positive,
 )
 
-__all__ = [
-    "Diameter",
-    "capstan_diameter",
-    "capstan_rate",
-    "capstan_speed",
-    "delay_at",
-    "delay_from_spacing",
-    "delay_uncertainty",
-    "loop_length",
-    "mains_speed_ratio",
-    "pack_radius",
-    "pitch_ratio",
-    "run_time",
-    "sleeve_diameter",
-    "sleeve_speed_ratio",
-    "spacing_from_delay",
-    "speed_from_delay",
-    "speed_from_length",
-    "splice_period",
-    "tape_length",
-    "tape_used",
-]
-
 Diameter = Annotated[T, Is("m", above=0, words="diameter of a capstan or sleeve", usual=(0.005, 0.02))]
 OuterRadius = Annotated[T, Is("m", above=0, words="outer radius of wound tape", usual=(0.06, 0.1))]
 HubRadius = Annotated[T, Is("m", above=0, words="radius of the hub", usual=(0.02, 0.05))]
@@ -53,9 +30,6 @@ USpeed = Annotated[T, Is("m/s", least=0, words="standard uncertainty of a speed"
 UDelay = Annotated[T, Is("s", least=0, words="standard uncertainty of a delay", usual=(1e-4, 1e-2))]
 Times = Annotated[T, Is("s", series=True, words="rising times of a table", usual=(0.05, 2.0))]
 Speeds = Annotated[T, Is("m/s", above=0, series=True, words="tape speed at each time", usual=(0.05, 0.8))]
-
-
-# ---- delay ----
 
 
 @calculator
@@ -135,9 +109,6 @@ def pitch_ratio(speed: Speed, recorded_speed: Speed) -> Ratio:
     return speed / recorded_speed
 
 
-# ---- capstan ----
-
-
 @calculator
 def capstan_speed(diameter: Diameter, tape_thickness: ThicknessOrZero, rate: Rate) -> Speed:
     """Compute the tape speed that a capstan gives, ``v = pi (D + h) n``.
@@ -195,12 +166,11 @@ def mains_speed_ratio(mains: Mains, design_mains: Mains) -> Ratio:
     return mains / design_mains
 
 
-# ---- reels and closed loops ----
-
-
 @calculator
 def run_time(length: Length, speed: Speed) -> Duration:
-    """Compute how long a tape lasts, ``t = L / v``; the inverses are `tape_used` and `speed_from_length`.
+    """Compute how long a tape lasts, or one round of a loop, ``t = L / v``.
+
+    The inverses are `tape_used` and `speed_from_length`.
 
     >>> round(run_time(365.76, 0.1905) / 60, 6)  # 1200 ft at 7.5 ips, minutes
     32.0
@@ -237,15 +207,3 @@ def tape_length(outer_radius: OuterRadius, inner_radius: HubRadius, tape_thickne
 def pack_radius(length: Length, inner_radius: HubRadius, tape_thickness: Thickness) -> OuterRadius:
     """Compute the outer radius of wound tape, ``sqrt(Ri^2 + L h / pi)``; the inverse of `tape_length`."""
     return np.sqrt(inner_radius**2 + length * tape_thickness / np.pi)
-
-
-@calculator
-def splice_period(length: Length, speed: Speed) -> Duration:
-    """Compute the time of one round of a closed loop, ``P = L / v``; the inverse of `loop_length`."""
-    return length / speed
-
-
-@calculator
-def loop_length(period: Duration, speed: Speed) -> Length:
-    """Compute the length of a closed loop, ``L = P v``; the inverse of `splice_period`."""
-    return period * speed

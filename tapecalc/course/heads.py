@@ -7,12 +7,12 @@ from matplotlib.figure import Figure
 from numpy.typing import ArrayLike, NDArray
 
 from tapecalc import words
-from tapecalc.calc import head_design, heads
+from tapecalc.calc import heads
 from tapecalc.calc.heads import Heads, notch_frequencies, passes_per_hour
 from tapecalc.calc.response import loudest
 from tapecalc.calc.standards import FUSION_LIMIT
 from tapecalc.calc.tempo import delay_from_tempo, timing_threshold
-from tapecalc.calc.transport import delay_from_spacing, loop_length, spacing_from_delay
+from tapecalc.calc.transport import delay_from_spacing, spacing_from_delay, tape_used
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST, FASTEST_IPS, SLOW
 from tapecalc.course.exercise import Exercise
@@ -246,10 +246,8 @@ def _update_return(
         gains=tuple(db_to_amplitude(-step_db * np.arange(3))),
         feeds_return=feeds,
     )
-    sends = {"levels": three.return_gains, "return_gain": gain}
     peak = db_to_amplitude(loudest(DECK.one_pass(speed))[1])  # of one pass
-    found = head_design.sweep(three.spacings, speed, BPM, peak_gain=peak, **sends)
-    margin_db = -amplitude_to_db(float(found.gain_bound))
+    margin_db = -amplitude_to_db(gain * peak * sum(three.return_gains))  # at least: all heads in phase
     first, later = _echoes(three, speed, gain)
     artists["first"].set_data(*_drawn(first))
     artists["later"].set_data(*_drawn(later))
@@ -359,7 +357,7 @@ return_send = Exercise(
 
 #: The closed loop of two bars on the slow tape.
 _bar = delay_from_tempo(BPM, 4)
-_loop_mm = from_si(loop_length(2 * _bar, SLOW), "mm")
+_loop_mm = from_si(tape_used(2 * _bar, SLOW), "mm")
 two_bars = Exercise(
     _loop_mm,
     "mm",

@@ -323,7 +323,7 @@ def reachable_rhythms(
     speeds = sorted(speeds, reverse=True)
     table = head_design.rhythm_map(limits, speeds, bpm, notes=[tempo.note_value(name) for name in notes])
     names = [_fraction(note) for note in table.notes]
-    good = table.reachable(allowed_error)
+    good = table.errors <= allowed_error
     first, second = np.triu_indices(len(names))
     good, at_speed = good[first, second], table.speeds[first, second]
     with draw(profile, axes) as (profile, figure, axes):

@@ -154,12 +154,10 @@ def test_fewer_heads_in_the_return_leave_more_margin():
 
 def test_a_loop_of_two_bars():
     report = heads.closed_loop(0.8, 0.2, 120, Heads(spacings=(0.05,)), erase_distance=0.03)
-    assert (report.period, report.bars, report.whole_bars) == (4.0, 2.0, 2)
+    assert (report.period, report.whole_bars) == (4.0, 2)
     assert report.error == 0.0
     assert report.exact_length == pytest.approx(0.8)
     assert report.passes_per_hour == 900
-    assert report.spare == pytest.approx(0.72)
-    assert report.erased
     assert "erased before it is recorded" in report.advice
 
 
@@ -174,12 +172,12 @@ def test_a_loop_a_little_short_comes_early_and_the_exact_length_cures_it():
 def test_a_loop_shorter_than_a_bar_counts_as_one_and_waltzes_have_three():
     layout = Heads(spacings=(0.05,))
     assert heads.closed_loop(0.1, 0.2, 120, layout).whole_bars == 1
-    assert heads.closed_loop(0.3, 0.2, 120, layout, beats_per_bar=3).bars == pytest.approx(1)
+    waltz = heads.closed_loop(0.3, 0.2, 120, layout, beats_per_bar=3)
+    assert (waltz.whole_bars, waltz.error) == (1, pytest.approx(0, abs=1e-12))
 
 
 def test_without_an_erase_head_sound_piles_up():
     report = heads.closed_loop(0.8, 0.2, 120, Heads(spacings=(0.05,)))
-    assert not report.erased
     assert "piles up" in report.advice
 
 

@@ -22,7 +22,6 @@ transport.speed_from_length  duration        run_time             speed
 transport.capstan_speed      rate            capstan_rate         speed
 transport.capstan_speed      diameter        capstan_diameter     speed
 transport.sleeve_diameter    speed_ratio     sleeve_speed_ratio   sleeve
-transport.splice_period      length          loop_length          period
 transport.tape_length        outer_radius    pack_radius          length
 tempo.delay_from_tempo       bpm             tempo_from_delay     delay
 tempo.delay_from_tempo       beats           beats_from_delay     delay
