@@ -33,8 +33,6 @@ from tapecalc.measuring.needle import NEEDLE_TOLERANCE, quasi_peak
 from tapecalc.measuring.recording import Recording, channel_health
 from tapecalc.measuring.tone import RATE, TonePiece, find_carrier, steady_pieces, white_density
 
-__all__ = ["RECORD_MODES", "FlutterLine", "FlutterReading", "measure_flutter"]
-
 Array = NDArray[np.floating[Any]]
 
 #: How the tone came to be played.

@@ -15,16 +15,6 @@ from tapecalc.calc.flutter import repeat_deviation
 from tapecalc.measuring.estimate import student
 from tapecalc.measuring.tone import RATE
 
-__all__ = [
-    "HIGHEST_RATE",
-    "LOWEST_RATE",
-    "VISIBLE",
-    "DeviationSpectrum",
-    "SteadyWobbles",
-    "comb",
-    "find_lines",
-]
-
 Array = NDArray[np.floating[Any]]
 Complex = NDArray[np.complex128]
 Bins = NDArray[np.int_]

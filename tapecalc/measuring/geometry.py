@@ -19,8 +19,6 @@ from tapecalc.calc.quantity import calculator
 from tapecalc.calc.units import from_si
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
 
-__all__ = ["Delay", "Geometry", "KnownSpeed", "Observation", "Ruler", "Stopwatch", "solve_geometry"]
-
 Array = NDArray[np.float64]
 
 

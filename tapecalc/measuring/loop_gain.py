@@ -19,8 +19,6 @@ from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
 from tapecalc.measuring.recording import Recording, channel_health
 
-__all__ = ["RepeatReading", "measure_repeats"]
-
 Array = NDArray[np.float64]
 
 HeardLevel = Annotated[

@@ -24,8 +24,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from tapecalc.calc.quantity import finite, positive, single
 
-__all__ = ["NEEDLE_TOLERANCE", "needle", "quasi_peak"]
-
 #: How far two meters that both comply may differ, relative: 6 of 90 %.
 #: Source: AES6-1982 (r2003), 60 ms pulses; the tolerance from memory.
 NEEDLE_TOLERANCE = 6 / 90

@@ -13,8 +13,6 @@ from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
 from tapecalc.measuring.recording import Recording, channel_health
 
-__all__ = ["NoiseReading", "measure_noise"]
-
 Array = NDArray[np.float64]
 
 

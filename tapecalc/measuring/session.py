@@ -35,8 +35,6 @@ from tapecalc.measuring.response import (
 )
 from tapecalc.measuring.test_signal import find_parts
 
-__all__ = ["KINDS", "Measurement", "Note", "Place", "Take", "measure", "measured_machine"]
-
 #: What a take may hold.
 KINDS = {
     "program": "any sound on the dry channel, what the machine made of it on the other",

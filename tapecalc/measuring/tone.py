@@ -17,8 +17,6 @@ from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import CannotTell
 from tapecalc.measuring.recording import Recording
 
-__all__ = ["RATE", "TonePiece", "find_carrier", "steady_pieces", "white_density"]
-
 Array = NDArray[np.floating[Any]]
 
 RATE = 1400  # values of frequency a second

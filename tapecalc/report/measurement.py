@@ -21,14 +21,6 @@ from tapecalc.plot import style
 from tapecalc.plot.kit import Drawn
 from tapecalc.plot.measured import delay_over_time, flutter_spectrum, measured_response
 
-__all__ = [
-    "WrittenMeasurement",
-    "measured_figures",
-    "measurement_rows",
-    "measurement_text",
-    "write_measurement",
-]
-
 # ---- all of it ----
 
 
