@@ -10,8 +10,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-__all__ = ["alone_in", "replacing", "write_file"]
-
 try:
     import fcntl
 except ImportError:  # pragma: no cover, Windows: the last of two runs wins file by file
@@ -25,11 +23,9 @@ def alone_in(folder: str | os.PathLike[str]) -> Iterator[Path]:
     The system lets go of the folder when a run ends, however it ends. Nothing is left in the folder.
     """
     folder = Path(folder)
-    try:
+    with _naming(f"to {folder}"):
         folder.mkdir(parents=True, exist_ok=True)
         handle = os.open(folder, os.O_RDONLY) if fcntl else None
-    except OSError as error:
-        raise OSError(f"cannot write to {folder}: {error.strerror or error}") from None
     try:
         if handle is not None:
             with suppress(OSError):  # some network drives know no locks
@@ -51,16 +47,18 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
     'done'
     """
     path = Path(path)
-    try:
+    with _naming(f"to {path.parent}"):
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem[:40]}-", suffix=path.suffix)
-    except OSError as error:
-        raise OSError(f"cannot write to {path.parent}: {error.strerror or error}") from None
     os.close(handle)
     temporary = Path(name)
     try:
         yield temporary
-        _move(temporary, path)
+        with _naming(path):
+            mask = os.umask(0)  # mkstemp makes private files, ours are to be ordinary ones
+            os.umask(mask)
+            temporary.chmod(0o666 & ~mask)
+            os.replace(temporary, path)
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
@@ -68,30 +66,15 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
 
 def write_file(path: str | os.PathLike[str], data: bytes | str) -> Path:
     """Write bytes, or text as UTF-8, to `path` in one step; give the path back."""
-    with replacing(path) as temporary:
-        _fill(temporary, data.encode() if isinstance(data, str) else data, path)
+    with replacing(path) as temporary, _naming(path):
+        temporary.write_bytes(data.encode() if isinstance(data, str) else data)
     return Path(path)
 
 
-def _move(temporary: Path, path: Path) -> None:
-    """Put the finished file in its place, with ordinary permissions."""
+@contextmanager
+def _naming(what: object) -> Iterator[None]:
+    """Say what could not be written if the disk refuses it."""
     try:
-        temporary.chmod(0o666 & ~_umask())
-        os.replace(temporary, path)
+        yield
     except OSError as error:
-        raise OSError(f"cannot write {path}: {error.strerror or error}") from None
-
-
-def _fill(temporary: Path, data: bytes, path: str | os.PathLike[str]) -> None:
-    """Write the bytes, naming the file that was meant if the disk refuses them."""
-    try:
-        temporary.write_bytes(data)
-    except OSError as error:
-        raise OSError(f"cannot write {path}: {error.strerror or error}") from None
-
-
-def _umask() -> int:
-    """Read the process's umask: mkstemp makes private files, ours are to be ordinary ones."""
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+        raise OSError(f"cannot write {what}: {error.strerror or error}") from None

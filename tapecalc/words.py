@@ -9,8 +9,6 @@ from collections.abc import Iterable
 from tapecalc.calc.quantity import finite, known_name, non_negative, positive
 from tapecalc.calc.units import from_si
 
-__all__ = ["amount", "duration", "frequency", "length", "listed", "speed", "speed_twice", "with_uncertainty"]
-
 #: How units are written, where not as their key.
 SIGNS = {
     "m_s": "m/s",

@@ -200,8 +200,8 @@ def _lower_bound(wish: _Wish) -> float:
 def _solve(wish: _Wish, limits: MechanicalLimits, highest: float, *, tidy: bool) -> list[float] | None:
     """Return positions of the smallest error for one run of speeds; None if it is above `highest`.
 
-    If `tidy`, those of any allowed error nearest to the proportions of the rhythm. The unknowns are one position per head in
-    steps, the error in ms, a length per beat, and how far each head is from its share of it.
+    If `tidy`, those of any allowed error nearest to the proportions of the rhythm. The unknowns are one
+    position per head in steps, the error in ms, a length per beat, and how far each head is from its share.
     """
     from scipy import optimize
 

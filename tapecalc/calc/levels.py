@@ -12,45 +12,7 @@ from typing import Annotated, Any
 import numpy as np
 
 from tapecalc.calc import standards
-from tapecalc.calc.quantity import (
-    Decibels,
-    Duration,
-    Is,
-    Level,
-    T,
-    TrackWidth,
-    calculator,
-    finite,
-    single,
-)
-
-__all__ = [
-    "LevelDiagram",
-    "Node",
-    "Stage",
-    "allowed_exposure",
-    "allowed_level_dba",
-    "crosstalk_sum_db",
-    "daily_exposure_dba",
-    "dbu_to_dbv",
-    "dbu_to_volts",
-    "dbv_to_dbu",
-    "dbv_to_volts",
-    "fluxivity_db",
-    "fluxivity_from_db",
-    "headroom_db",
-    "leak_ripple_db",
-    "level_diagram",
-    "loading_loss_db",
-    "loading_source_impedance",
-    "pad_db",
-    "sum_power_db",
-    "track_noise_db",
-    "track_signal_db",
-    "track_snr_db",
-    "volts_to_dbu",
-    "volts_to_dbv",
-]
+from tapecalc.calc.quantity import Decibels, Duration, Is, Level, T, TrackWidth, calculator, finite, single
 
 DBV_OF_0_DBU = 20 * math.log10(standards.DBU_VOLTS)
 NATURAL_PER_DB = math.log(10) / 10  # natural logarithm of power in one decibel
@@ -62,15 +24,11 @@ Source = Annotated[T, Is("ohm", least=0, words="resistive impedance in series", 
 Load = Annotated[T, Is("ohm", above=0, words="resistive load impedance", usual=(10.0, 10000.0))]
 Loss = Annotated[T, Is("dB", most=0, words="change of level by a resistor", usual=(-30.0, -3.0))]
 Leak = Annotated[T, Is("dB", below=0, words="level of a leak against the sound", usual=(-30.0, -3.0))]
-Fluxivity = Annotated[T, Is("Wb/m", above=0, words="flux per track width", usual=(1e-7, 5e-7))]
 Dba = Annotated[T, Is("dB(A)", words="A-weighted sound pressure level", usual=(80.0, 110.0))]
 Exchange = Annotated[T, Is("dB", above=0, words="difference that halves the time", usual=(3.0, 5.0))]
 Levels = Annotated[T, Is("dB", series=True, words="levels against one reference", usual=(-30.0, -3.0))]
 LevelsDba = Annotated[T, Is("dB(A)", series=True, words="A-weighted levels of a day", usual=(80.0, 110.0))]
 Durations = Annotated[T, Is("s", above=0, series=True, words="how long each lasts", usual=(0.05, 2.0))]
-
-
-# ---- voltage and flux ----
 
 
 @calculator
@@ -107,27 +65,6 @@ def dbu_to_dbv(dbu: Dbu) -> Dbv:
 def dbv_to_dbu(dbv: Dbv) -> Dbu:
     """Convert dBV to dBu, 2.218 more for the same voltage; the inverse of `dbu_to_dbv`."""
     return dbv - DBV_OF_0_DBU
-
-
-@calculator
-def fluxivity_db(fluxivity: Fluxivity, reference: Fluxivity) -> Level:
-    """Compute the level of one fluxivity against another, ``20 log10(F / F0)``.
-
-    References in use: 185, 200, 250, 320, 355, 370 and 514 nWb/m. The inverse is `fluxivity_from_db`.
-
-    >>> round(fluxivity_db(250e-9, 185e-9), 3)
-    2.615
-    """
-    return 20 * np.log10(fluxivity / reference)
-
-
-@calculator
-def fluxivity_from_db(level_db: Level, reference: Fluxivity) -> Fluxivity:
-    """Compute the fluxivity of a level, ``F = F0 10^(L/20)``; the inverse of `fluxivity_db`."""
-    return reference * 10 ** (level_db / 20)
-
-
-# ---- sums, leaks and headroom ----
 
 
 @calculator
@@ -210,9 +147,6 @@ def loading_source_impedance(loss_db: Loss, load_impedance: Load) -> Source:
     return load_impedance * np.expm1(-math.log(10) / 20 * loss_db)
 
 
-# ---- track width ----
-
-
 @calculator
 def track_signal_db(width: TrackWidth, reference_width: TrackWidth) -> Level:
     """Compare the playback voltage of two track widths, ``20 log10(W / W0)``: flux adds in step."""
@@ -235,9 +169,6 @@ def track_snr_db(width: TrackWidth, reference_width: TrackWidth) -> Level:
     -4.737
     """
     return track_signal_db(width, reference_width) - track_noise_db(width, reference_width)
-
-
-# ---- safe loudness ----
 
 
 @calculator
@@ -283,9 +214,6 @@ def daily_exposure_dba(levels_dba: LevelsDba, durations: Durations) -> Dba:
     return sum_power_db(levels_dba + 10 * np.log10(durations / standards.EXPOSURE_LIMIT_TIME))
 
 
-# ---- the level diagram ----
-
-
 @dataclass(frozen=True)
 class Stage:
     """One piece of the signal's way: a gain, the level it takes, and its own noise."""
@@ -326,11 +254,6 @@ class LevelDiagram:
     def first_to_clip(self) -> Node:
         """The node with the least headroom, the first to distort when the source gets louder."""
         return min(self.nodes, key=lambda node: node.headroom_db)
-
-    @property
-    def clipping(self) -> tuple[Node, ...]:
-        """The nodes that distort already, in the order of the signal."""
-        return tuple(node for node in self.nodes if node.headroom_db < 0)
 
     @property
     def headroom_db(self) -> float:

@@ -33,48 +33,6 @@ from typing import Annotated, Any, ParamSpec, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = [
-    "Angle",
-    "Beats",
-    "Decibels",
-    "Delay",
-    "DelayOrZero",
-    "Depth",
-    "Duration",
-    "DurationOrZero",
-    "Frequency",
-    "FrequencyOrZero",
-    "Gain",
-    "Is",
-    "Length",
-    "Level",
-    "Rate",
-    "RateOrZero",
-    "Ratio",
-    "Repeats",
-    "Spacing",
-    "Speed",
-    "T",
-    "Tempo",
-    "Thickness",
-    "ThicknessOrZero",
-    "Time",
-    "TrackWidth",
-    "Wavelength",
-    "between",
-    "calculator",
-    "check_fields",
-    "finite",
-    "known_name",
-    "nearest",
-    "non_negative",
-    "positive",
-    "quantities",
-    "scalar_or_array",
-    "single",
-    "whole",
-]
-
 T = TypeVar("T")
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -121,21 +79,26 @@ class Is:
         if self._counts:
             return whole(name, value, int(self.least or 0), int(self.most or 0))
         array = finite(name, value)
-        bad = self._outside(array)
-        if bad is not None and bad.any():
-            _refuse(name, array, bad, self.allowed())
+        beyond = self._beyond(array)
+        if beyond.any():
+            _refuse(name, array, beyond, self.allowed())
         if self.whole:
             start = (self.least or 0) if self.above is None else self.above + 1
             _refuse(name, array, array != np.floor(array), f"whole numbers from {start:g}")
         return single(name, array) if self.one else array
 
-    def _outside(self, array: NDArray[np.float64]) -> NDArray[np.bool_] | None:
-        """Where elements are not allowed; None if everything is."""
-        bad = [array <= self.above] if self.above is not None else []
-        bad += [array < self.least] if self.least is not None else []
-        bad += [array >= self.below] if self.below is not None else []
-        bad += [array > self.most] if self.most is not None else []
-        return functools.reduce(np.logical_or, bad) if bad else None
+    def _beyond(self, array: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Where elements are not allowed."""
+        beyond = np.zeros(array.shape, dtype=bool)
+        for end, outside in (
+            (self.above, np.less_equal),
+            (self.least, np.less),
+            (self.below, np.greater_equal),
+            (self.most, np.greater),
+        ):
+            if end is not None:
+                beyond |= outside(array, end)
+        return beyond
 
     @property
     def _counts(self) -> bool:
@@ -282,8 +245,7 @@ def _refuse(name: str, array: NDArray[Any], bad: NDArray[np.bool_], allowed: str
     raise ValueError(f"{name} must be {allowed}, got {np.atleast_1d(array)[where]:g}{place}")
 
 
-# ---- what several rooms share ----
-
+# what several rooms share
 Speed = Annotated[T, Is("m/s", above=0, words="tape speed", usual=(0.05, 0.8))]
 Spacing = Annotated[T, Is("m", above=0, words="gap-to-gap distance along the tape", usual=(0.01, 0.3))]
 Length = Annotated[T, Is("m", above=0, words="length of tape", usual=(1.0, 500.0))]

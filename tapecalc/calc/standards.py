@@ -11,34 +11,6 @@ from typing import NamedTuple
 from tapecalc.calc.quantity import known_name
 from tapecalc.calc.units import to_si
 
-__all__ = [
-    "ALIGNMENT_LEVEL_DBFS",
-    "CLICK_FUSION_LIMIT",
-    "DBU_VOLTS",
-    "DEFAULT_GAP_FACTOR",
-    "EQUALIZATIONS",
-    "EXPOSURE_EXCHANGE_DB",
-    "EXPOSURE_LIMIT_DBA",
-    "EXPOSURE_LIMIT_TIME",
-    "FLUTTER_LIMITS",
-    "FLUTTER_TONE",
-    "FLUTTER_WEIGHTING",
-    "FUSION_LIMIT",
-    "GAP_FACTORS",
-    "PET_DENSITY",
-    "PET_MODULUS",
-    "SLAP_LIMIT",
-    "SPEEDS_IPS",
-    "SPEED_LIMITS",
-    "TEMPO_THRESHOLDS",
-    "TIMING_FLOOR",
-    "TIMING_FRACTION",
-    "TRACK_WIDTHS",
-    "TWO_SIGMA_COVERAGE",
-    "Equalization",
-    "equalization",
-]
-
 #: Nominal tape speeds in inches per second, a geometric series of ratio 2.
 #: Source: IEC 60094-1:1981 Amd 1:1994 clause 10; NAB 1965.
 SPEEDS_IPS = (30.0, 15.0, 7.5, 3.75, 1.875, 0.9375, 0.46875)

@@ -3,15 +3,16 @@
 Tempo stays in beats per minute, the unit that musicians and metronomes use; one beat is a quarter note.
 """
 
+import itertools
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated
 
 import numpy as np
 
-from tapecalc.calc import standards
+from tapecalc.calc import standards, transport
 from tapecalc.calc.quantity import (
     Beats,
     Delay,
@@ -28,45 +29,14 @@ from tapecalc.calc.quantity import (
     check_fields,
     known_name,
 )
-from tapecalc.calc.transport import Diameter
-from tapecalc.calc.transport import sleeve_diameter as diameter_for_speed_ratio
 from tapecalc.calc.units import UNITS, ratio_to_cents
 
-__all__ = [
-    "ECHO_ZONES",
-    "NOTE_VALUES",
-    "EchoZone",
-    "ExactChanges",
-    "LabeledFit",
-    "NoteValue",
-    "TempoFit",
-    "beats_from_delay",
-    "best_plan_fits",
-    "delay_from_tempo",
-    "duration_from_drift",
-    "echo_zone",
-    "exact_changes",
-    "fit",
-    "grid_offset",
-    "nearest_fits",
-    "note_value",
-    "take_drift",
-    "tempo_from_delay",
-    "tempo_threshold",
-    "tempos_for_delay",
-    "timing_threshold",
-]
-
 MINUTE = UNITS["min"]
-FINEST_BEAT_FRACTION = 96  # splits a beat by 2, 3 and 32, finer than any note value here
 
 Intervals = Annotated[T, Is(least=1, words="how many equal intervals are heard", usual=(1.5, 6.0))]
 TempoChange = Annotated[T, Is(least=0, words="change as a fraction", usual=(0.01, 0.1))]
 Offset = Annotated[T, Is("s", words="time off the grid, positive if late", usual=(0.05, 2.0))]
 ErrorPercent = Annotated[T, Is(words="error of a delay in percent, positive if too long", usual=(1.0, 5.0))]
-
-
-# ---- note values ----
 
 
 @dataclass(frozen=True)
@@ -88,25 +58,24 @@ class NoteValue:
         >>> note_value("dotted eighth").cross_rhythm
         (4, 3)
         """
-        length = Fraction(self.beats).limit_denominator(FINEST_BEAT_FRACTION)
+        length = Fraction(self.beats).limit_denominator(96)  # splits a beat by 2, 3 and 32
         return length.denominator, length.numerator
 
 
-def _every_note_value() -> tuple[NoteValue, ...]:
-    """List straight, dotted, triplet and quintuplet notes, the longest first."""
-    straight = ("whole", 4), ("half", 2), ("quarter", 1), ("eighth", 1 / 2), ("sixteenth", 1 / 4)
-    kinds = ("{}", 1), ("dotted {}", 3 / 2), ("{} triplet", 2 / 3), ("{} quintuplet", 4 / 5)
-    notes = (
-        NoteValue(pattern.format(name), beats * factor)
-        for name, beats in (*straight, ("thirty-second", 1 / 8))
-        for pattern, factor in kinds
+_STRAIGHT = {"whole": 4, "half": 2, "quarter": 1, "eighth": 1 / 2, "sixteenth": 1 / 4, "thirty-second": 1 / 8}
+_KINDS = {"{}": 1, "dotted {}": 3 / 2, "{} triplet": 2 / 3, "{} quintuplet": 4 / 5}
+
+#: Whole to thirty-second, the longest first: each straight, dotted (3/2), as triplet (2/3: three in the
+#: time of two) and as quintuplet (4/5: five in the time of four).
+NOTE_VALUES = tuple(
+    sorted(
+        (
+            NoteValue(kind.format(name), beats * factor)
+            for (name, beats), (kind, factor) in itertools.product(_STRAIGHT.items(), _KINDS.items())
+        ),
+        key=lambda note: -note.beats,
     )
-    return tuple(sorted(notes, key=lambda note: -note.beats))
-
-
-#: Whole to thirty-second, each straight, dotted (3/2), as triplet (2/3: three in the time of two)
-#: and as quintuplet (4/5: five in the time of four).
-NOTE_VALUES = _every_note_value()
+)
 
 
 def note_value(name: str) -> NoteValue:
@@ -128,9 +97,6 @@ def _checked_notes(notes: Iterable[NoteValue]) -> tuple[NoteValue, ...]:
         if not isinstance(note, NoteValue):
             raise ValueError(f"a note must be a NoteValue, for example note_value('eighth'), got {note!r}")
     return notes
-
-
-# ---- tempo and delay ----
 
 
 @calculator
@@ -177,14 +143,10 @@ def tempos_for_delay(
     """
     if low > high:
         raise ValueError(f"low must not be above high, got {low:g} and {high:g} beats per minute")
-    # A rounding error must not drop a tempo that stands on the end of the range.
-    slack = 1e-12
+    slack = 1e-12  # a rounding error must not drop a tempo that stands on the end of the range
     tempos = ((note, tempo_from_delay(delay, note.beats)) for note in _checked_notes(notes))
     inside = (pair for pair in tempos if low * (1 - slack) <= pair[1] <= high * (1 + slack))
     return tuple(sorted(inside, key=lambda pair: pair[1]))
-
-
-# ---- what ears notice ----
 
 
 @calculator
@@ -221,18 +183,14 @@ class EchoZone:
     effect: str  # what is heard
 
 
+_CLICKS, _FUSION, _SLAP = standards.CLICK_FUSION_LIMIT, standards.FUSION_LIMIT, standards.SLAP_LIMIT
 #: From the shortest delay to the longest. Sources of the limits: 5 ms, Rakerd, Hsu & Hartmann 1997;
 #: 40 ms, Wallach, Newman & Rosenzweig 1949; 250 ms and the names, common practice, no source.
 ECHO_ZONES = (
-    EchoZone("coloration", 0.0, standards.CLICK_FUSION_LIMIT, "one sound with a changed tone"),
-    EchoZone(
-        "doubling",
-        standards.CLICK_FUSION_LIMIT,
-        standards.FUSION_LIMIT,
-        "one thicker sound, as if two played together",
-    ),
-    EchoZone("slap", standards.FUSION_LIMIT, standards.SLAP_LIMIT, "one quick answer right behind the sound"),
-    EchoZone("separate echo", standards.SLAP_LIMIT, math.inf, "an answer of its own, with room for a rhythm"),
+    EchoZone("coloration", 0.0, _CLICKS, "one sound with a changed tone"),
+    EchoZone("doubling", _CLICKS, _FUSION, "one thicker sound, as if two played together"),
+    EchoZone("slap", _FUSION, _SLAP, "one quick answer right behind the sound"),
+    EchoZone("separate echo", _SLAP, math.inf, "an answer of its own, with room for a rhythm"),
 )
 
 
@@ -247,9 +205,6 @@ def echo_zone(delay: Delay[float]) -> EchoZone:
     'slap'
     """
     return next(zone for zone in ECHO_ZONES if delay < zone.longest)
-
-
-# ---- fits ----
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -320,43 +275,7 @@ def nearest_fits(
     ['eighth', 'quarter triplet']
     """
     fits = (fit(delay, bpm, note) for note in _checked_notes(notes))
-    return tuple(sorted(fits, key=_rank))
-
-
-@dataclass(frozen=True, kw_only=True)
-class LabeledFit:
-    """A fit, and what names its delay among several, for example a (speed, head) pair."""
-
-    label: object
-    fit: TempoFit
-
-
-def best_plan_fits(
-    delays: Mapping[object, float], bpm: float, *, notes: Iterable[NoteValue] = NOTE_VALUES
-) -> tuple[LabeledFit, ...]:
-    """Rank every pair of a labeled delay, s, and a note value at one tempo, the best first.
-
-    >>> best = best_plan_fits({"7.5 ips": 0.218, "3.75 ips": 0.436}, 69)[0]
-    >>> best.label, best.fit.note.name
-    ('7.5 ips', 'sixteenth')
-    """
-    if not delays:
-        raise ValueError("delays must hold at least one delay, got none")
-    notes = _checked_notes(notes)
-    fits = (
-        LabeledFit(label=label, fit=fit)
-        for label, delay in delays.items()
-        for fit in nearest_fits(delay, bpm, notes=notes)
-    )
-    return tuple(sorted(fits, key=lambda labeled: _rank(labeled.fit)))
-
-
-def _rank(fit: TempoFit) -> float:
-    """Sort key: rounding errors must not decide between equally good fits."""
-    return round(fit.audibility, 9)
-
-
-# ---- what makes a fit exact, and what becomes of it ----
+    return tuple(sorted(fits, key=lambda fit: round(fit.audibility, 9)))  # but for rounding errors
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -377,7 +296,7 @@ def exact_changes(
     *,
     spacing: Spacing[float],
     speed: Speed[float],
-    capstan_diameter: Diameter[float] | None = None,
+    capstan_diameter: transport.Diameter[float] | None = None,
     tape_thickness: ThicknessOrZero[float] | None = None,
 ) -> ExactChanges:
     """Find the four changes of which each makes a fit exact.
@@ -397,7 +316,7 @@ def exact_changes(
     speed_ratio = fit.delay / fit.wanted_delay
     sleeve = None
     if capstan_diameter is not None and tape_thickness is not None:
-        sleeve = diameter_for_speed_ratio(capstan_diameter, tape_thickness, speed_ratio)
+        sleeve = transport.sleeve_diameter(capstan_diameter, tape_thickness, speed_ratio)
     elif capstan_diameter is not None or tape_thickness is not None:
         missing = "capstan_diameter" if capstan_diameter is None else "tape_thickness"
         raise ValueError(f"{missing} must be given too: a sleeve needs capstan diameter and tape thickness")

@@ -13,17 +13,6 @@ import numpy as np
 
 from tapecalc.calc.quantity import Is, Level, Ratio, T, calculator, known_name
 
-__all__ = [
-    "INCH",
-    "UNITS",
-    "amplitude_to_db",
-    "cents_to_ratio",
-    "db_to_amplitude",
-    "from_si",
-    "ratio_to_cents",
-    "to_si",
-]
-
 INCH = 0.0254  # meters, exact
 CENTS_PER_OCTAVE = 1200.0
 

@@ -74,12 +74,6 @@ def test_loading_and_its_source_are_inverses(source, load):
     assert levels.loading_source_impedance(loss, load) == pytest.approx(source, rel=1e-9)
 
 
-@given(st.floats(1e-9, 1e-6), st.floats(1e-9, 1e-6))
-def test_fluxivity_and_its_level_are_inverses(fluxivity, reference):
-    level = levels.fluxivity_db(fluxivity, reference)
-    assert levels.fluxivity_from_db(level, reference) == pytest.approx(fluxivity, rel=1e-12)
-
-
 @given(widths, widths, widths)
 def test_track_widths_compare_in_steps(first, second, third):
     for compare in (levels.track_signal_db, levels.track_noise_db, levels.track_snr_db):

@@ -220,22 +220,9 @@ def test_both_ends_of_the_tempo_range_count_and_an_empty_range_gives_nothing():
         tempo.tempos_for_delay(0.5, low=180, high=60)
 
 
-def test_the_best_plan_is_the_best_over_all_delays_and_says_which():
-    delays = {("7.5 ips", 1): DELAY, ("3.75 ips", 1): 2 * DELAY, ("3.75 ips", 2): 0.5921}
-    ranked = tempo.best_plan_fits(delays, 76)
-    assert len(ranked) == 3 * 24
-    assert ranked[0].label == ("3.75 ips", 2) and ranked[0].fit.note.name == "dotted eighth"
-    assert ranked[0].fit == min((labeled.fit for labeled in ranked), key=lambda one: one.audibility)
-
-
-def test_equally_good_fits_keep_the_order_of_the_delays():
-    ranked = tempo.best_plan_fits({"b": 0.1, "a": 0.1}, 76, notes=[note_value("eighth")])
-    assert [labeled.label for labeled in ranked] == ["b", "a"]
-
-
-def test_a_plan_needs_a_delay():
-    with pytest.raises(ValueError, match="delays must hold at least one delay"):
-        tempo.best_plan_fits({}, 76)
+def test_among_equally_good_fits_rounding_does_not_decide():
+    ranked = tempo.nearest_fits(0.1, 76, notes=[tempo.NoteValue("b", 0.5), tempo.NoteValue("a", 0.5)])
+    assert [fit.note.name for fit in ranked] == ["b", "a"]
 
 
 def test_each_of_the_four_changes_makes_the_fit_exact():
@@ -259,11 +246,7 @@ def test_without_a_capstan_there_is_no_sleeve():
 
 def test_an_exact_fit_needs_no_change():
     changes = tempo.exact_changes(
-        fit(0.5, 120, note_value("quarter")),
-        spacing=0.1,
-        speed=0.2,
-        capstan_diameter=0.008,
-        tape_thickness=0,
+        fit(0.5, 120, note_value("quarter")), spacing=0.1, speed=0.2, capstan_diameter=0.008, tape_thickness=0
     )
     assert changes.spacing_change == 0 and changes.speed_change_percent == 0
     assert changes.speed == 0.2 and changes.bpm == 120

@@ -29,7 +29,6 @@ tempo.take_drift             duration        duration_from_drift  drift
 levels.volts_to_dbu          volts           dbu_to_volts         dbu
 levels.volts_to_dbv          volts           dbv_to_volts         dbv
 levels.dbu_to_dbv            dbu             dbv_to_dbu           dbv
-levels.fluxivity_db          fluxivity       fluxivity_from_db    level_db
 levels.allowed_exposure      level_dba       allowed_level_dba    duration
 levels.loading_loss_db       source_impedance loading_source_impedance loss_db
 flutter.repeat_deviation     depth           depth_from_repeat    deviation

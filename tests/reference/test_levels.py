@@ -6,7 +6,7 @@ import pytest
 
 from tapecalc.calc import levels
 
-MM, NWB, MINUTES, HOURS = 1e-3, 1e-9, 60, 3600
+MM, MINUTES, HOURS = 1e-3, 60, 3600
 
 NJC = "Canadian NJC directive, 87 dB(A) for 8 h"
 SCENIHR = "SCENIHR 2008, table 3"
@@ -67,38 +67,6 @@ def test_the_same_voltage_reads_2_2185_higher_in_dbu():
 # Source: derived from the definition: 0.775 V is a rounded number.
 def test_the_rounded_reference_of_0_775_volts_is_not_0_dbu():
     assert levels.volts_to_dbu(0.775) == pytest.approx(0.0045, abs=0.0005)
-
-
-# Source: values in use, page on the history of tape flux (theimann.com), studylib 18052989, IEC names
-# 250 and 320 (studylib 18850267); decibels derived.
-@pytest.mark.parametrize(
-    ("fluxivity", "reference", "db"),
-    [
-        (200, 185, 0.677),
-        (250, 185, 2.615),
-        (320, 185, 4.760),
-        (355, 185, 5.661),
-        (320, 250, 2.144),
-        (355, 250, 3.046),
-        (200, 250, -1.938),
-        (370, 185, 6.021),
-        (514, 320, 4.116),
-    ],
-)
-def test_published_reference_fluxivities(fluxivity, reference, db):
-    assert levels.fluxivity_db(fluxivity * NWB, reference * NWB) == pytest.approx(db, abs=0.001)
-
-
-# Source: two pages call 250 nWb/m "+3 dB" and 355 nWb/m "+6 dB" without saying against what.
-def test_the_round_names_of_fluxivities_are_not_exact():
-    assert levels.fluxivity_db(250 * NWB, 185 * NWB) != pytest.approx(3, abs=0.3)
-    assert levels.fluxivity_db(355 * NWB, 185 * NWB) != pytest.approx(6, abs=0.3)
-    assert levels.fluxivity_db(355 * NWB, 250 * NWB) == pytest.approx(3.05, abs=0.005)
-
-
-# Source: J. McKnight, E. Cortez, J. A. McKnight, Tape Flux Measurement Revisited, J. Audio Eng. Soc.
-def test_the_old_calibration_error_of_320_nanoweber_per_meter():
-    assert levels.fluxivity_db(288 * NWB, 320 * NWB) == pytest.approx(-0.915, abs=0.001)
 
 
 # Source: dictionary of the trade, magnetic recording tape (dilettantesdictionary.org), printed 3 dB.
