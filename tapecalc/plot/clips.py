@@ -7,19 +7,19 @@ renders; its picture is computed from the calculators, so that both agreeing is 
 No clip flashes: what lights up is small, and fades.
 """
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 from matplotlib.ticker import MaxNLocator
-from numpy.typing import NDArray
 
 from tapecalc.calc.heads import EXAMPLE_RHYTHM, Heads
 from tapecalc.calc.loop import EchoLoop, growth_db_per_s, return_gain_for_repeats, stability
@@ -35,9 +35,10 @@ from tapecalc.plot.kit import Drawn
 from tapecalc.plot.style import Profile
 from tapecalc.plot.transport import tape_path
 from tapecalc.sound.engine import EchoSettings
+from tapecalc.sound.files import StrPath
 from tapecalc.sound.render import echo_settings, render, without_stages
-from tapecalc.sound.samples import with_peak
-from tapecalc.sound.signals import phrase, pluck
+from tapecalc.sound.samples import Array, with_peak
+from tapecalc.sound.signals import note_frequency, phrase, pluck
 from tapecalc.words import UNIT_SYSTEMS, amount, length, listed, speed
 
 RATE = 48000
@@ -53,8 +54,6 @@ REPEATS, LAST_REPEAT_DB = 8, -45.0  # how many fade, and how far down the last o
 #: How the return send is ridden: (share of the clip, loop gain in dB). Down in time, as on the night.
 RIDE = ((0.0, -9.0), (0.12, -9.0), (0.42, 3.0), (0.78, 3.0), (0.82, -24.0), (1.0, -24.0))
 PLAYED = 0.3  # share of that clip after which nobody plays any more
-
-Array = NDArray[np.float64]
 
 
 # ---- sounds ----
@@ -82,25 +81,22 @@ def _one_head(machine: Machine, tape_speed: float) -> tuple[EchoSettings, EchoLo
 def _notes(times: Array, seconds: float, *, decay: float = 0.4, pitches: tuple[int, ...] = PITCHES) -> Array:
     """Pluck the string at some times, in a row of pitches."""
     sound = np.zeros(round(seconds * RATE))
-    for number, time in enumerate(times):
-        first = round(time * RATE)
-        frequency = 440 * 2 ** ((pitches[number % len(pitches)] - 69) / 12)
-        rest = (len(sound) - first) / RATE
-        if rest > 0.05:
-            string = pluck(frequency, min(rest, 2 * decay), decay=decay, seed=number, level_db=-12)
-            sound[first : first + len(string)] += string
+    for number, (time, note) in enumerate(zip(times, itertools.cycle(pitches), strict=False)):
+        rest = sound[round(time * RATE) :]
+        if len(rest) > 0.05 * RATE:
+            length = min(len(rest) / RATE, 2 * decay)
+            string = pluck(note_frequency(note), length, decay=decay, seed=number, level_db=-12)
+            rest[: len(string)] += string
     return sound
 
 
 def _with_phrase(sound: Array, start: float, bpm: float) -> Array:
     """Add the phrase, over and over, from a time on."""
-    bar = 4 * delay_from_tempo(bpm, 1)
-    last = len(sound) / RATE
-    for begin in np.arange(start, last - 0.1, bar):
-        first = round(begin * RATE)
-        played = phrase(RATE, bpm=bpm, seconds=min(last - begin, bar + 1.0), level_db=-12)
-        played = played[: len(sound) - first]
-        sound[first : first + len(played)] += played
+    bar, end = 4 * delay_from_tempo(bpm, 1), len(sound) / RATE
+    for begin in np.arange(start, end - 0.1, bar):
+        rest = sound[round(begin * RATE) :]
+        played = phrase(RATE, bpm=bpm, seconds=min(end - begin, bar + 1.0), level_db=-12)[: len(rest)]
+        rest[: len(played)] += played
     return sound
 
 
@@ -143,9 +139,10 @@ def _glow(age: float) -> float:
     return 0.0 if age < 0 else max(1 - age / GLOW, 0.0)
 
 
-def _strikes(seconds: float, needed: float) -> Array:
-    """When notes are played so that their repeats have the time they need."""
-    return np.linspace(LEAD, seconds, max(1, int((seconds - LEAD) / needed)), endpoint=False)
+def _since(notes: Array, time: float) -> float:
+    """How long ago the last note was struck, below 0 before the first."""
+    struck = notes[notes <= time]
+    return time - struck[-1] if struck.size else -1.0
 
 
 def _events(
@@ -171,26 +168,26 @@ def _tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: flo
         dry = _with_phrase(dry, phrase_at, bpm)
     take = render(dry, RATE, without_stages(settings, ["feedback"]), seconds=seconds)
     written, heard = _envelope(dry, seconds), _envelope(take.wet, seconds)
-    figure, sheet, boxes, rows = _draw_travel(spacings, tape_speed, units, profile, (written, heard))
     delays = np.array(spacings) / tape_speed
-    clock = np.arange(len(written)) * STEP
-
-    def level(time: Any) -> Any:
-        return np.interp(time, clock, written, left=0, right=0)
+    with_rows = len(spacings) == 1 and not profile.portrait  # else there is room for the path alone
+    with style.context(profile):
+        figure = style.new_figure(profile)
+        figure.set_layout_engine("none")
+        rows, bottom = _rows(figure, profile, (written, heard)) if with_rows else (_STILL, profile.floor)
+        top = figure.add_axes((profile.safe, bottom, 1 - 2 * profile.safe, 1 - profile.safe - bottom))
+        path = tape_path(spacings=spacings, speed=tape_speed, units=units, profile=profile, axes=top)
+        tape = _lit_tape(top, path.artists, profile.ground.colors[1], (0.0, *delays), written)
 
     def update(time: float) -> None:
-        sheet.pattern.set_xy(sheet.outline(level(time - sheet.ages)))
-        for box, delay in zip(boxes, (0.0, *delays), strict=True):
-            box.set_alpha(float(level(time - delay)))
-        for row in rows:
-            row.reveal(time)
+        tape.update(time)
+        rows.update(time)
 
     took = " and ".join(
         f"{amount(t, 'ms')} over {length(d, units)}" for d, t in zip(spacings, delays, strict=True)
     )
     return film.Scene(
         figure=figure,
-        moving=(sheet.pattern, *boxes, *(artist for row in rows for artist in (row.pattern, row.now))),
+        moving=(*tape.artists, *rows.artists),
         update=update,
         sound=with_peak(take.mix, PEAK_DB),
         sample_rate=RATE,
@@ -199,71 +196,54 @@ def _tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: flo
         "so much later it is heard again.",
         alt="Sketch of a tape passing a record and a playback head. Each note lights up the record head, "
         "rides along the tape as a hump, and lights up the playback head when it is heard again."
-        + (" Below, two strips over time in s: what is played, and the echo, later." if rows else ""),
+        + (" Below, two strips over time in s: what is played, and the echo, later." if with_rows else ""),
         sources=("T = d / v, from the motion",),
     )
 
 
-@dataclass(frozen=True)
-class _TapeSheet:
-    """Sound on the drawn tape: `ages` in s since it was recorded, its places, and the way up from them."""
+class _Part(NamedTuple):
+    """A part of the picture: its artists, and what moves them to where they are at a time in s."""
 
-    pattern: Polygon
-    ages: Array
-    line: Array
-    up: Array
-
-    def outline(self, levels: Array) -> Array:
-        """The outline of what is on the tape, thinned out at its end."""
-        thin = np.clip((self.ages[-1] - self.ages) / (0.12 * self.ages[-1]), 0, 1)
-        ridge = self.line + (1.5 * levels * thin)[:, None] * self.up
-        return np.concatenate([self.line[:1], ridge, self.line[-1:]])
+    artists: list[Artist]
+    update: Callable[[float], None]
 
 
-@dataclass(frozen=True)
-class _SoundRow:
-    """One row of sound over time, which is shown up to now."""
-
-    pattern: Polygon
-    now: Line2D
-    middle: float
-    envelope: Array
-
-    def reveal(self, time: float) -> None:
-        """Show the row up to a time in s."""
-        shown = max(2, min(len(self.envelope), int(time / STEP)))
-        along, half = np.arange(shown) * STEP, 0.42 * self.envelope[:shown]
-        there, back = (along, self.middle + half), (along[::-1], (self.middle - half)[::-1])
-        self.pattern.set_xy(np.concatenate([there, back], axis=1).T)
-        self.now.set_xdata([time, time])
+_STILL = _Part([], lambda _: None)
 
 
-def _draw_travel(
-    spacings: Sequence[float], tape_speed: float, units: str, profile: Profile, envelopes: tuple[Array, Array]
-) -> tuple[Figure, _TapeSheet, list[Rectangle], tuple[_SoundRow, ...]]:
-    """The tape's path above, two rows of sound below; upright, or with many heads, the path alone."""
-    rows: tuple[_SoundRow, ...] = ()
-    with style.context(profile):
-        figure = style.new_figure(profile)
-        figure.set_layout_engine("none")
-        bottom = profile.floor
-        if len(spacings) == 1 and not profile.portrait:
-            rows, bottom = _draw_rows(figure, profile, envelopes)
-        top = figure.add_axes((profile.safe, bottom, 1 - 2 * profile.safe, 1 - profile.safe - bottom))
-        path = tape_path(spacings=spacings, speed=tape_speed, units=units, profile=profile, axes=top)
-        color = profile.ground.colors[1]
-        boxes = [
-            top.add_patch(Rectangle(box.get_xy(), box.get_width(), box.get_height(), color=color, zorder=6))
-            for box in (path.artists["record"], *path.artists["playback"])
-        ]
-        sheet = _sheet_of(_pattern(top, color, zorder=1.4), path.artists, max(spacings) / tape_speed)
-    return figure, sheet, boxes, rows
+def _lit_tape(
+    axes: Axes, drawn: dict[str, Any], color: str, delays: Sequence[float], written: Array
+) -> _Part:
+    """Sound on the drawn tape, which rides along and is thinned out at its end, and heads that light up."""
+    heads = [drawn["record"], *drawn["playback"]]
+    boxes = [Rectangle(b.get_xy(), b.get_width(), b.get_height(), color=color, zorder=6) for b in heads]
+    for box in boxes:
+        axes.add_patch(box)
+    pattern = _pattern(axes, color, zorder=1.4)
+    start, end = drawn["tape"]
+    along = (end - start) / np.linalg.norm(end - start)
+    first, last = heads[0].get_center(), heads[-1].get_center()
+    record, playback = (start + along * ((head - start) @ along) for head in (first, last))
+    up = (record - first) / np.linalg.norm(record - first)
+    shares = np.linspace(0, 1.3, 500)
+    line, ages = record + shares[:, None] * (playback - record), shares * max(delays)
+    thin = np.clip((ages[-1] - ages) / (0.12 * ages[-1]), 0, 1)
+    clock = np.arange(len(written)) * STEP
+
+    def level(time: Any) -> Any:
+        return np.interp(time, clock, written, left=0, right=0)
+
+    def update(time: float) -> None:
+        ridge = line + (1.5 * level(time - ages) * thin)[:, None] * up
+        pattern.set_xy(np.concatenate([line[:1], ridge, line[-1:]]))
+        for box, delay in zip(boxes, delays, strict=True):
+            box.set_alpha(float(level(time - delay)))
+
+    return _Part([pattern, *boxes], update)
 
 
-def _draw_rows(
-    figure: Figure, profile: Profile, envelopes: tuple[Array, Array]
-) -> tuple[tuple[_SoundRow, ...], float]:
-    """Two empty rows, and how far up the figure they reach."""
+def _rows(figure: Figure, profile: Profile, envelopes: tuple[Array, Array]) -> tuple[_Part, float]:
+    """Two rows of sound over time, shown up to now, and how far up the figure they reach."""
     wide, high = profile.width_in * 72 / profile.text_pt, profile.height_in * 72 / profile.text_pt
     left, right = profile.safe + 5.4 / wide, 1 - profile.safe - 0.8 / wide
     low, height = profile.floor + 3.4 / high, 0.26 * (1 - profile.floor - profile.safe)
@@ -273,17 +253,24 @@ def _draw_rows(
     axes.set_yticklabels(["played", "echo"])
     axes.tick_params(axis="y", length=0)
     _time_ticks(axes, profile)
-    color = profile.ground.colors[1]
-    rows = tuple(
-        _SoundRow(
-            pattern=_pattern(axes, color),
-            now=axes.axvline(0, linewidth=profile.line_pt / 2, color=profile.ground.text),
-            middle=middle,
-            envelope=envelope,
-        )
-        for middle, envelope in zip((1, 0), envelopes, strict=True)
-    )
-    return rows, low + height + 0.8 / high
+    look: Any = {"linewidth": profile.line_pt / 2, "color": profile.ground.text}
+    rows = [(_pattern(axes, profile.ground.colors[1]), axes.axvline(0, **look)) for _ in envelopes]
+
+    def update(time: float) -> None:
+        shown = _shown(time, len(envelopes[0]))
+        along = np.arange(shown) * STEP
+        for (pattern, now), middle, envelope in zip(rows, (1, 0), envelopes, strict=True):
+            half = 0.42 * envelope[:shown]
+            there, back = (along, middle + half), (along[::-1], (middle - half)[::-1])
+            pattern.set_xy(np.concatenate([there, back], axis=1).T)
+            now.set_xdata([time, time])
+
+    return _Part([artist for row in rows for artist in row], update), low + height + 0.8 / high
+
+
+def _shown(time: float, count: int) -> int:
+    """How many of the points of an envelope are shown at a time in s."""
+    return max(2, min(count, int(time / STEP)))
 
 
 def _pattern(axes: Axes, color: str, zorder: float = 1) -> Polygon:
@@ -295,24 +282,6 @@ def _pattern(axes: Axes, color: str, zorder: float = 1) -> Polygon:
 
 def _time_ticks(axes: Axes, profile: Profile) -> None:
     axes.xaxis.set_major_locator(MaxNLocator(5 if profile.narrow else 10, steps=(1, 2, 5, 10)))
-
-
-def _sheet_of(pattern: Polygon, artists: dict[str, Any], longest: float) -> _TapeSheet:
-    """Find record head, last playback head and the tape between them on the drawn sheet."""
-    start, end = artists["tape"]
-    along = (end - start) / np.linalg.norm(end - start)
-
-    def middle(box: Rectangle) -> Array:
-        return np.array(box.get_xy()) + (box.get_width() / 2, box.get_height() / 2)
-
-    def on_tape(box: Rectangle) -> Array:
-        return start + along * ((middle(box) - start) @ along)
-
-    record, last = on_tape(artists["record"]), on_tape(artists["playback"][-1])
-    up = record - middle(artists["record"])
-    shares = np.linspace(0, 1.3, 500)
-    line = record + shares[:, None] * (last - record)
-    return _TapeSheet(pattern, shares * longest, line, up / np.linalg.norm(up))
 
 
 # ---- repeats ----
@@ -327,22 +296,25 @@ def _fading_repeats(machine: Machine, *, profile: Profile, units: str, seconds: 
     settings, loop = _one_head(machine, min(machine.speeds))
     delay = loop.delays[0]
     send = return_gain_for_repeats(loop, REPEATS, LAST_REPEAT_DB)
-    notes = _strikes(seconds, (REPEATS + 1) * delay)
+    count = max(1, int((seconds - LEAD) / ((REPEATS + 1) * delay)))  # so that all repeats have their time
+    notes = np.linspace(LEAD, seconds, count, endpoint=False)
     dry = _notes(notes, seconds, decay=min(0.5, 1.2 * delay), pitches=PITCHES[:2])
     take = render(dry, RATE, replace(settings, return_gain=send), seconds=seconds)
     frequency = np.geomspace(20, 20e3, 300)
     numbers = range(1, REPEATS + 1)
     send_db = amplitude_to_db(send)
     curves = [repeat_level_db(loop.one_pass, frequency, n) + (n - 1) * send_db for n in numbers]
-    chart = _draw_fading(frequency, curves, profile)
+    figure, moving, show = _draw_fading(frequency, curves, profile)
 
     def update(time: float) -> None:
-        chart.show(*_heard_last(time, notes, delay), curves)
+        since = _since(notes, time)
+        heard = min(int(since / delay), REPEATS) if since >= 0 else -1
+        show(heard, since - heard * delay)
 
     step = -float(curves[1].max() - curves[0].max())
     return film.Scene(
-        figure=chart.figure,
-        moving=(*chart.ghosts, chart.note, chart.repeat, chart.name),
+        figure=figure,
+        moving=moving,
         update=update,
         sound=with_peak(take.mix, PEAK_DB),
         sample_rate=RATE,
@@ -355,65 +327,40 @@ def _fading_repeats(machine: Machine, *, profile: Profile, units: str, seconds: 
     )
 
 
-def _heard_last(time: float, notes: Array, delay: float) -> tuple[int, float]:
-    """Which repeat was heard last (0 for the note, -1 before it), and how long ago."""
-    struck = notes[notes <= time]
-    if not struck.size:
-        return -1, np.inf
-    since = time - struck[-1]
-    heard = min(int(since / delay), REPEATS)
-    return heard, since - heard * delay
-
-
-@dataclass(frozen=True)
-class _FadingChart:
-    """The chart of the repeats: a thin line for each, and a thick one for that which is heard."""
-
-    figure: Figure
-    ghosts: list[Line2D]
-    repeat: Line2D
-    note: Line2D
-    name: Any
-    width: float
-
-    def show(self, heard: int, age: float, curves: list[Array]) -> None:
-        """Show that so many repeats were heard, the last `age` ago."""
-        for n, ghost in enumerate(self.ghosts, 1):
-            ghost.set_visible(n < heard)
-        self.note.set_alpha(0.35 + 0.65 * (_glow(age) if heard == 0 else 0))
-        self.repeat.set_visible(heard > 0)
-        if heard > 0:
-            self.repeat.set_ydata(curves[heard - 1])
-            self.repeat.set_linewidth(self.width * (1.4 + 1.4 * _glow(age)))
-        self.name.set_text({-1: "", 0: "note"}.get(heard, f"repeat {heard}"))
-        self.name.set_y(float(curves[heard - 1].max()) if heard > 0 else 0.0)
-
-
-def _draw_fading(frequency: Array, curves: list[Array], profile: Profile) -> _FadingChart:
-    """The chart with all its lines; what is not heard yet stays hidden."""
+def _draw_fading(
+    frequency: Array, curves: list[Array], profile: Profile
+) -> tuple[Figure, tuple[Artist, ...], Callable[[int, float], None]]:
+    """The chart, a thin line for each repeat and a thick one for that which is heard, and what shows them."""
     with style.context(profile):
         figure = style.new_figure(profile)
         axes = figure.add_subplot()
         style.frequency_axis(axes, profile, low=20, high=20e3)
-        style.style_axes(
-            axes, profile, x="frequency (Hz)", y="level (dB)", title="Each repeat is quieter and darker"
-        )
+        title = "Each repeat is quieter and darker"
+        style.style_axes(axes, profile, x="frequency (Hz)", y="level (dB)", title=title)
         axes.set(ylim=(FLOOR_DB, 6))
         ground, width = profile.ground, profile.line_pt
         trace = style.line_style(profile, 0) | {"linestyle": "-", "linewidth": width / 2.5}
         thick = style.line_style(profile, 1) | {"linestyle": "-", "zorder": 4}
-        look = {"color": ground.text, "linewidth": width, "linestyle": (0, (4, 2)), "zorder": 3}
-        words = {"va": "center", "fontsize": profile.text_pt, "color": ground.text}
-        chart = _FadingChart(
-            figure=figure,
-            ghosts=[axes.plot(frequency, curve, **trace)[0] for curve in curves],
-            repeat=axes.plot(frequency, curves[0], **thick)[0],
-            note=axes.axhline(0, **look),
-            name=axes.text(1.02, 0, f"repeat {len(curves)}", transform=axes.get_yaxis_transform(), **words),
-            width=width,
-        )
+        look: Any = {"color": ground.text, "linewidth": width, "linestyle": (0, (4, 2)), "zorder": 3}
+        words: Any = {"va": "center", "fontsize": profile.text_pt, "color": ground.text}
+        ghosts = [axes.plot(frequency, curve, **trace)[0] for curve in curves]
+        repeat = axes.plot(frequency, curves[0], **thick)[0]
+        note = axes.axhline(0, **look)
+        name = axes.text(1.02, 0, f"repeat {REPEATS}", transform=axes.get_yaxis_transform(), **words)
         style.fix_layout(figure)
-    return chart
+
+    def show(heard: int, age: float) -> None:
+        for n, ghost in enumerate(ghosts, 1):
+            ghost.set_visible(n < heard)
+        note.set_alpha(0.35 + 0.65 * (_glow(age) if heard == 0 else 0))
+        repeat.set_visible(heard > 0)
+        if heard > 0:
+            repeat.set_ydata(curves[heard - 1])
+            repeat.set_linewidth(width * (1.4 + 1.4 * _glow(age)))
+        name.set_text({-1: "", 0: "note"}.get(heard, f"repeat {heard}"))
+        name.set_y(float(curves[heard - 1].max()) if heard > 0 else 0.0)
+
+    return figure, (*ghosts, note, repeat, name), show
 
 
 # ---- beyond the margin ----
@@ -442,9 +389,8 @@ def _past_the_margin(machine: Machine, *, profile: Profile, units: str, seconds:
     figure, lines, dots = _draw_margin(past, back, profile, seconds)
 
     def update(time: float) -> None:
-        shown = max(2, min(len(level_db), int(time / STEP)))
-        along = np.arange(shown) * STEP
-        heights = level_db[:shown], np.interp(along, seconds * shares, gains)
+        along = np.arange(_shown(time, len(level_db))) * STEP
+        heights = level_db[: len(along)], np.interp(along, seconds * shares, gains)
         for line, dot, height in zip(lines, dots, heights, strict=True):
             line.set_data(along, height)
             dot.set_data([along[-1]], [height[-1]])
@@ -491,7 +437,7 @@ def _draw_margin(
             dots += axes.plot([], [], marker, color=look["color"], markersize=3 * width, zorder=5)
         ends = PLAYED * seconds
         level.plot([ends, ends], [4, 12], color=ground.text, linewidth=width / 2)
-        words = {"va": "center", "fontsize": profile.text_pt, "color": ground.text}
+        words: Any = {"va": "center", "fontsize": profile.text_pt, "color": ground.text}
         level.text(ends + 0.012 * seconds, 8, "nobody plays", **words)
         figure.align_ylabels()
         style.fix_layout(figure)
@@ -525,8 +471,7 @@ def _head_rhythm(machine: Machine, *, profile: Profile, units: str, seconds: flo
     last = now.axes.get_xlim()[1]
 
     def update(time: float) -> None:
-        struck = notes[notes <= time]
-        since = time - struck[-1] if struck.size else -1.0
+        since = _since(notes, time)
         for mark, offset in zip(marks, (0.0, *delays), strict=True):
             shine = _glow(since - offset)
             mark.set_visible(shine > 0)
@@ -576,7 +521,7 @@ class ClipEntry:
     shows: str  # what it is for, in a few words
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class WrittenClip:
     """What `write_clip` wrote, and what must be said beside it."""
 
@@ -621,15 +566,7 @@ def make_scene(
     >>> make_scene("tape_travel", profile="page", seconds=2).caption
     'Sound on its way. At 9.525 cm/s the tape takes 436 ms over 41.5 mm: so much later it is heard again.'
     """
-    return _prepared(name, machine, profile, units, seconds)()
-
-
-def _prepared(
-    name: str, machine: Machine | None, profile: str | Profile, units: str, seconds: float
-) -> Callable[[], film.Scene]:
-    """Check all that can be checked at once; what comes back makes the scene."""
-    return partial(
-        CLIPS[known_name("clip", name, CLIPS)].function,
+    return CLIPS[known_name("clip", name, CLIPS)].function(
         machine or example_machine(),
         seconds=single("seconds", between("seconds", seconds, SHORTEST, LONGEST, "s")),
         units=known_name("units", units, UNIT_SYSTEMS),
@@ -639,7 +576,7 @@ def _prepared(
 
 def write_clip(
     name: str,
-    path: film.PathLike,
+    path: StrPath,
     *,
     machine: Machine | None = None,
     profile: str | Profile = "video_1080",
@@ -661,7 +598,6 @@ def write_clip(
     ValueError: clip.avi: must end in .mp4 or .gif, or be a folder of frames, got '.avi'
     """
     path = Path(path)
-    prepared = _prepared(name, machine, profile, units, seconds)
     writers = {".mp4": film.write_mp4, ".gif": film.write_gif}
     write: Callable[..., Path] | None = film.write_frames if as_frames else writers.get(path.suffix.lower())
     if write is None:
@@ -671,7 +607,7 @@ def write_clip(
     whole("fps", fps, 1, film.MOST_FPS)
     if write is film.write_mp4 and film.find_encoder() is None:
         raise OSError(f"{path.name}: MP4 {film.NO_ENCODER}")
-    scene = prepared()
+    scene = make_scene(name, machine=machine, profile=profile, units=units, seconds=seconds)
     write(scene, path, fps, progress=progress)
     count = scene.count(fps)
     return WrittenClip(

@@ -8,6 +8,7 @@ most half a frame before or after it is heard.
 
 import base64
 import contextlib
+import importlib
 import io
 import math
 import os
@@ -30,22 +31,19 @@ from tqdm import tqdm
 from tapecalc.calc.quantity import whole
 from tapecalc.files import replacing, write_file
 from tapecalc.plot import style
-from tapecalc.sound.files import write_sound
+from tapecalc.sound.files import StrPath, write_sound
 from tapecalc.words import listed
 
 #: How far sound may be ahead of its picture and behind it before viewers mind, s.
 #: Source: EBU R 37 (from memory).
 EARLIEST, LATEST = 0.040, 0.060
 MOST_FPS, MOST_GIF_FPS = 120, 50
-SCREEN_PIXELS = 800  # as wide as the panels of a notebook
 GAP_PIXELS = 10  # between the frames of a strip
-GIF_COLORS = 255
 NO_ENCODER = (
     "needs ffmpeg, which is not there: install it, or 'pip install imageio-ffmpeg', "
     "or write a .gif, or numbered frames"
 )
 
-PathLike = str | os.PathLike[str]
 Pixels = NDArray[np.uint8]  # red, green, blue and opacity, of shape (height, width, 4)
 
 
@@ -95,7 +93,7 @@ class Strip:
         buffer = io.BytesIO()
         self.image.save(buffer, "png", optimize=True)
         data = {"image/png": base64.b64encode(buffer.getvalue()).decode("ascii"), "text/plain": self.alt}
-        width = min(self.image.width, SCREEN_PIXELS)
+        width = min(self.image.width, 800)  # as wide as the panels of a notebook
         display(data, raw=True, metadata={"image/png": {"alt": self.alt, "width": width}})
         display({"text/markdown": f"*{self.alt}*", "text/plain": self.alt}, raw=True)
 
@@ -103,13 +101,16 @@ class Strip:
 # ---- pictures ----
 
 
-def frames(scene: Scene, fps: int) -> Iterator[Pixels]:
-    """Draw the frames of a scene, one after the other.
+def frames(scene: Scene, fps: int, *, progress: bool | None = False) -> Iterator[Pixels]:
+    """Draw the frames of a scene, one after the other, counted by a bar if wanted.
 
     Gives red, green, blue and opacity of each pixel, of shape (height, width, 4). The array is used again
     for the next frame: copy what you want to keep.
     """
-    return _drawn(scene, [(k + 0.5) / fps for k in range(scene.count(fps))])
+    times = [(k + 0.5) / fps for k in range(scene.count(fps))]
+    look: Any = {"total": len(times), "unit": "frame", "desc": "clip", "leave": False}
+    # None leaves it to the terminal.
+    return iter(tqdm(_drawn(scene, times), disable=None if progress is None else not progress, **look))
 
 
 def still(scene: Scene, time: float) -> Image.Image:
@@ -139,7 +140,7 @@ def _drawn(scene: Scene, times: Iterable[float]) -> Iterator[Pixels]:
     """The scene at some times: everything once, then only what moves."""
     canvas: Any = scene.figure.canvas
     for artist in scene.moving:
-        artist.set_animated(True)
+        artist.set_animated(True)  # left out of a drawing of the whole
     with style.context("notebook"):
         canvas.draw()
     background = canvas.copy_from_bbox(scene.figure.bbox)
@@ -152,28 +153,17 @@ def _drawn(scene: Scene, times: Iterable[float]) -> Iterator[Pixels]:
         yield np.asarray(canvas.buffer_rgba())
 
 
-def _with_bar(scene: Scene, fps: int, *, progress: bool | None) -> Iterator[Pixels]:
-    """The frames, counted by a progress bar; None leaves it to the terminal."""
-    hidden = None if progress is None else not progress
-    count = scene.count(fps)
-    return iter(tqdm(frames(scene, fps), total=count, unit="frame", desc="clip", leave=False, disable=hidden))
-
-
 # ---- films ----
 
 
 def find_encoder() -> str | None:
     """Find ffmpeg: on the path of the system, else the one that comes with imageio-ffmpeg."""
-    found = shutil.which("ffmpeg")
-    if found is None:
-        with contextlib.suppress(ImportError, RuntimeError):
-            from imageio_ffmpeg import get_ffmpeg_exe
-
-            found = get_ffmpeg_exe()
-    return found
+    with contextlib.suppress(ImportError, RuntimeError):
+        return shutil.which("ffmpeg") or importlib.import_module("imageio_ffmpeg").get_ffmpeg_exe()
+    return None
 
 
-def write_mp4(scene: Scene, path: PathLike, fps: int, *, progress: bool | None = None) -> Path:
+def write_mp4(scene: Scene, path: StrPath, fps: int, *, progress: bool | None = None) -> Path:
     """Write a scene as MP4 with sound: H.264 and AAC, as every player and site takes it.
 
     The file appears when it is complete. Odd sizes lose their last row or column, and the ground must be
@@ -185,37 +175,29 @@ def write_mp4(scene: Scene, path: PathLike, fps: int, *, progress: bool | None =
     if encoder is None:
         raise OSError(f"{Path(path).name}: MP4 {NO_ENCODER}")
     with replacing(path) as temporary, tempfile.TemporaryDirectory() as folder:
-        wave = write_sound(Path(folder) / "sound.wav", _whole_frames(scene, fps), scene.sample_rate)
-        with open(Path(folder) / "log.txt", "w+", encoding="utf-8", errors="replace") as log:
-            command = _command(encoder, scene, wave, fps, temporary)
-            process = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=log)
-            try:
-                status = _feed(process, _with_bar(scene, fps, progress=progress))
-            finally:
-                process.kill()
-                process.wait()
-            if status != 0:
-                log.seek(0)
-                lines = [line.strip() for line in log if line.strip()] or [f"status {status}"]
-                raise OSError(f"cannot write {path}: ffmpeg says: {lines[-1]}")
+        log = Path(folder) / "log.txt"
+        command = _command(encoder, scene, _write_wave(scene, folder, fps), fps, temporary)
+        with log.open("wb") as said:
+            process: Any = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=said)
+        try:
+            with contextlib.suppress(BrokenPipeError):  # it gives up; its words say why
+                for pixels in frames(scene, fps, progress=progress):
+                    process.stdin.write(pixels.data)
+            process.communicate()
+        finally:
+            process.kill()
+            process.wait()
+        if process.returncode != 0:
+            lines = log.read_text("utf-8", "replace").strip().splitlines() or [f"status {process.returncode}"]
+            raise OSError(f"cannot write {path}: ffmpeg says: {lines[-1].strip()}")
     return Path(path)
 
 
-def _feed(process: subprocess.Popen[bytes], pictures: Iterable[Pixels]) -> int:
-    """Give ffmpeg all pictures, and return its exit status; if it gives up, its words say why."""
-    assert process.stdin is not None
-    with contextlib.suppress(BrokenPipeError):
-        for pixels in pictures:
-            process.stdin.write(pixels.data)
-    with contextlib.suppress(BrokenPipeError):
-        process.stdin.close()
-    return process.wait()
-
-
-def _whole_frames(scene: Scene, fps: int) -> NDArray[np.float64]:
-    """The sound, cut or filled up to the length of the frames."""
+def _write_wave(scene: Scene, folder: StrPath, fps: int) -> Path:
+    """Write the sound into a folder, cut or filled up to the length of the frames."""
     wanted = round(scene.count(fps) * scene.sample_rate / fps)
-    return np.pad(scene.sound[:wanted], (0, max(0, wanted - len(scene.sound))))
+    sound = np.pad(scene.sound[:wanted], (0, max(0, wanted - len(scene.sound))))
+    return write_sound(Path(folder) / "sound.wav", sound, scene.sample_rate)
 
 
 def _command(encoder: str, scene: Scene, wave: Path, fps: int, target: Path) -> list[str]:
@@ -235,35 +217,28 @@ def _command(encoder: str, scene: Scene, wave: Path, fps: int, target: Path) -> 
     ]
 
 
-def write_gif(scene: Scene, path: PathLike, fps: int, *, progress: bool | None = None) -> Path:
+def write_gif(scene: Scene, path: StrPath, fps: int, *, progress: bool | None = None) -> Path:
     """Write a scene as GIF, at most 50 frames a second: no sound, and no encoder needed.
 
     GIF89a counts time in hundredths of a second; the frames are rounded so that the whole keeps time.
     """
     count = scene.count(whole("fps", fps, 1, MOST_GIF_FPS))
-    ends = np.round(100 * np.arange(count + 1) / fps)
-    durations = (10 * np.diff(ends)).astype(int).tolist()
+    durations = 10 * np.diff(np.round(100 * np.arange(count + 1) / fps)).astype(int)
     samples = [scene.seconds * (k + 0.5) / 6 for k in range(6)]
     tall = np.concatenate([pixels[::2, ::2, :3].copy() for pixels in _drawn(scene, samples)])
-    palette = Image.fromarray(tall).quantize(GIF_COLORS, method=Image.Quantize.MEDIANCUT)
+    palette = Image.fromarray(tall).quantize(255, method=Image.Quantize.MEDIANCUT)
     pictures = (
         Image.fromarray(pixels[:, :, :3].copy()).quantize(palette=palette, dither=Image.Dither.NONE)
-        for pixels in _with_bar(scene, fps, progress=progress)
+        for pixels in frames(scene, fps, progress=progress)
     )
+    comment = scene.caption.encode("ascii", "replace")[:250]
+    options: Any = {"save_all": True, "duration": durations.tolist(), "loop": 0, "comment": comment}
     with replacing(path) as temporary, _disk_errors(path):
-        next(pictures).save(
-            temporary,
-            format="GIF",
-            save_all=True,
-            append_images=pictures,
-            duration=durations,
-            loop=0,
-            comment=scene.caption.encode("ascii", "replace")[:250],
-        )
+        next(pictures).save(temporary, format="GIF", append_images=pictures, **options)
     return Path(path)
 
 
-def write_frames(scene: Scene, folder: PathLike, fps: int, *, progress: bool | None = None) -> Path:
+def write_frames(scene: Scene, folder: StrPath, fps: int, *, progress: bool | None = None) -> Path:
     """Write a scene as numbered PNG pictures with their sound beside them, for any editor.
 
     A transparent ground stays transparent. The folder, ``frame_00000.png`` and on, ``sound.wav`` and
@@ -271,9 +246,9 @@ def write_frames(scene: Scene, folder: PathLike, fps: int, *, progress: bool | N
     """
     scene.count(fps)  # refuses it before anything is made
     with _replacing_folder(folder) as temporary, _disk_errors(folder):
-        write_sound(temporary / "sound.wav", _whole_frames(scene, fps), scene.sample_rate)
+        _write_wave(scene, temporary, fps)
         write_file(temporary / "about.txt", _about(scene, fps))
-        for k, pixels in enumerate(_with_bar(scene, fps, progress=progress)):
+        for k, pixels in enumerate(frames(scene, fps, progress=progress)):
             Image.fromarray(pixels).save(temporary / f"frame_{k:05d}.png", compress_level=3)
     return Path(folder)
 
@@ -288,7 +263,7 @@ def _about(scene: Scene, fps: int) -> str:
 
 
 @contextlib.contextmanager
-def _disk_errors(path: PathLike) -> Iterator[None]:
+def _disk_errors(path: StrPath) -> Iterator[None]:
     """Say which file could not be written when the disk refuses."""
     try:
         yield
@@ -299,16 +274,15 @@ def _disk_errors(path: PathLike) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _replacing_folder(folder: PathLike) -> Iterator[Path]:
+def _replacing_folder(folder: StrPath) -> Iterator[Path]:
     """Give a temporary folder beside `folder`, put in its place when the block ends well."""
     folder = Path(folder)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        if folder.exists():
-            ours = {"sound.wav", "about.txt", *(path.name for path in folder.glob("frame_*.png"))}
-            foreign = sorted(set(os.listdir(folder)) - ours)
-            if foreign:
-                raise ValueError(f"{folder} holds other things, such as {foreign[0]}: name a new folder")
+        there = set(os.listdir(folder)) if folder.exists() else set()
+        foreign = there - {"sound.wav", "about.txt", *(path.name for path in folder.glob("frame_*.png"))}
+        if foreign:
+            raise ValueError(f"{folder} holds other things, such as {min(foreign)}: name a new folder")
         temporary = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name[:40]}-"))
     except OSError as error:
         raise OSError(f"cannot write to {folder.parent}: {error.strerror or error}") from None

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from tapecalc.calc.quantity import between
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
@@ -33,11 +33,9 @@ HEADROOM_DB = 6.0
 FLOOR_DB = -70.0  # where the picture's level axis ends
 LARGEST_MP3 = 200_000  # bytes; a longer sound belongs into a file, not into a notebook
 STEP = 0.01  # seconds of sound of which the picture shows the peak
-SCREEN_DPI = 100  # as the panels: 8 inches take 800 pixels of the page
-_AUDIO_STYLE = "width:100%;min-width:220px;margin:4px 0"
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Clip:
     """One sound as it is played: turned down, encoded, its level measured."""
 
@@ -56,25 +54,20 @@ class Clip:
     @property
     def caption(self) -> str:
         """Title, length and level as a sentence."""
-        return (
-            f"{self.title}: {self.duration:.1f} s, peak {self.peak_db:.1f} dBFS, rms {self.rms_db:.1f} dBFS."
-        )
+        levels = f"peak {self.peak_db:.1f} dBFS, rms {self.rms_db:.1f} dBFS"
+        return f"{self.title}: {self.duration:.1f} s, {levels}."
 
     @property
     def description(self) -> str:
         """What the picture shows, as a sentence: when it is loudest, and how it dies away."""
-        loudest = int(np.argmax(self.level_db))
+        below = np.array(self.level_db) - max(self.level_db)
         falls = [
-            f"{drop} dB below that after {self._last_above(self.level_db[loudest] - drop):.1f} s"
+            f"{drop} dB below that after {(1 + np.flatnonzero(below >= -drop)[-1]) * STEP:.1f} s"
             for drop in (20, 40)
-            if self.level_db[-1] < self.level_db[loudest] - drop
+            if below[-1] < -drop
         ]
         fading = f" and stays {' and '.join(falls)}" if falls else ""
-        return f"{self.title} is loudest at {loudest * STEP:.1f} s, {self.peak_db:.1f} dBFS{fading}."
-
-    def _last_above(self, level: float) -> float:
-        """The time after which the level stays below `level`, in seconds."""
-        return (1 + max(i for i, value in enumerate(self.level_db) if value >= level)) * STEP
+        return f"{self.title} is loudest at {below.argmax() * STEP:.1f} s, {self.peak_db:.1f} dBFS{fading}."
 
     @property
     def html(self) -> str:
@@ -83,7 +76,7 @@ class Clip:
         source = f"data:audio/mpeg;base64,{base64.b64encode(self.mp3).decode('ascii')}"
         return (
             f"<figure style='flex:1 1 240px;margin:0' aria-label='Sound: {title}'>"
-            f"<audio controls preload='none' src='{source}' style='{_AUDIO_STYLE}'"
+            f"<audio controls preload='none' src='{source}' style='width:100%;min-width:220px;margin:4px 0'"
             f" aria-label='Play: {title}, {self.duration:.1f} seconds'></audio>"
             f"<figcaption>{html.escape(self.caption)} "
             f"<a download='{name}' href='{source}'>Save {name}</a> ({len(self.mp3) / 1000:.0f} kB)"
@@ -120,21 +113,24 @@ class Listening:
 
     def figure(self) -> Figure:
         """Draw level against time, one pair of axes per sound, all on one scale."""
-        longest = max(clip.duration for clip in self.clips)
         profile = replace(style.as_profile("notebook"), height_in=2.4)
         with style.context(profile):
             figure = style.new_figure(profile)
             row = figure.subplots(1, len(self.clips), sharex=True, sharey=True, squeeze=False)[0]
+            color = style.line_style(profile, 0)["color"]
             for axes, clip in zip(row, self.clips, strict=True):
-                look = style.line_style(profile, 0)
                 edges = np.arange(len(clip.level_db) + 1) * STEP
-                axes.stairs(clip.level_db, edges, baseline=FLOOR_DB, fill=True, color=look["color"])
+                axes.stairs(clip.level_db, edges, baseline=FLOOR_DB, fill=True, color=color)
                 y_label = "peak level (dBFS)" if axes is row[0] else ""
                 title = textwrap.fill(clip.title, 60 // len(row))
                 style.style_axes(axes, profile, x="time (s)", y=y_label, title=title)
             prune = "upper" if len(row) > 1 else None  # the last number would meet the next 0
             row[0].xaxis.set_major_locator(MaxNLocator(12 // len(row), prune=prune))
-            row[0].set(xlim=(0, longest), ylim=(FLOOR_DB, 0), yticks=(-60, -40, -20, 0))
+            row[0].set(
+                xlim=(0, max(clip.duration for clip in self.clips)),
+                ylim=(FLOOR_DB, 0),
+                yticks=(-60, -40, -20, 0),
+            )
             return style.fix_layout(figure)
 
     @property
@@ -151,7 +147,7 @@ class Listening:
         """Show the picture, and below it the players; either is worth having without the other."""
         from IPython.display import display
 
-        width = round(style.as_profile("notebook").width_in * SCREEN_DPI)
+        width = round(100 * style.as_profile("notebook").width_in)  # pixels of the page, as the panels
         picture = {"image/png": base64.b64encode(self.png).decode("ascii"), "text/plain": self.alt}
         display(picture, raw=True, metadata={"image/png": {"alt": self.alt, "width": width}})
         display({"text/html": self.html, "text/plain": repr(self)}, raw=True)
@@ -183,7 +179,7 @@ def compare(clips: Mapping[str, ArrayLike], sample_rate: int, *, listen_for: str
 
 def _listening(clips: Mapping[str, ArrayLike], sample_rate: int, listen_for: str) -> Listening:
     """Check and prepare all sounds."""
-    made = tuple(_clip(_text("title", title), _sound(x), sample_rate) for title, x in clips.items())
+    made = tuple(_clip(_text("title", title), samples, sample_rate) for title, samples in clips.items())
     return Listening(clips=made, listen_for=_text("listen_for", listen_for))
 
 
@@ -194,17 +190,11 @@ def _text(name: str, text: str) -> str:
     return text.strip()
 
 
-def _sound(samples: ArrayLike) -> NDArray[np.float64]:
-    """Samples within full scale, not all of them zero."""
-    sound = between("samples", sound_array(samples), -1, 1)
-    if not sound.any():
-        raise ValueError("samples must hold a sound, got silence")
-    return sound
-
-
-def _clip(title: str, sound: NDArray[np.float64], sample_rate: int) -> Clip:
+def _clip(title: str, samples: ArrayLike, sample_rate: int) -> Clip:
     """Turn one sound down, encode it and measure what is played."""
-    played = sound * db_to_amplitude(-HEADROOM_DB)
+    played = between("samples", sound_array(samples), -1, 1) * db_to_amplitude(-HEADROOM_DB)
+    if not played.any():
+        raise ValueError("samples must hold a sound, got silence")
     mp3 = encode_mp3(played, sample_rate)
     duration = len(played) / sample_rate
     if len(mp3) > LARGEST_MP3:
@@ -213,14 +203,7 @@ def _clip(title: str, sound: NDArray[np.float64], sample_rate: int) -> Clip:
             f"allowed are {LARGEST_MP3 / 1000:.0f} kB; play a shorter part"
         )
     loudest = np.abs(played).reshape(len(played), -1).max(axis=1)
-    starts = np.arange(0, duration, STEP) * sample_rate
-    peaks = np.maximum.reduceat(loudest, starts.astype(int))
+    peaks = np.maximum.reduceat(loudest, (np.arange(0, duration, STEP) * sample_rate).astype(int))
     levels = amplitude_to_db(np.maximum(peaks, db_to_amplitude(FLOOR_DB)))
-    return Clip(
-        title=title,
-        duration=duration,
-        peak_db=peak_db(played),
-        rms_db=rms_db(played),
-        level_db=tuple(levels.round(2).tolist()),
-        mp3=mp3,
-    )
+    profile = tuple(levels.round(2).tolist())
+    return Clip(title, duration, peak_db(played), rms_db(played), profile, mp3)

@@ -56,11 +56,8 @@ def sound_blocks(file: soundfile.SoundFile, size: int) -> Iterator[Array]:
     second before its promise is refused.
     """
     left = file.frames
-    while left > 0:
-        block = sound_piece(file, None, min(size, left))
+    while left > 0 and len(block := sound_piece(file, None, min(size, left))):
         left -= len(block)
-        if not len(block):
-            break
         yield block
     if left > file.samplerate:
         seconds = left / file.samplerate
@@ -89,18 +86,17 @@ def read_sound(path: StrPath) -> tuple[Array, int]:
     Traceback (most recent call last):
     ValueError: nowhere.wav: there is no such sound file
     """
-    blocks, count = [], 0
+    blocks: list[Array] = []
     with open_sound(path) as file:
+        most = MOST_SAMPLES // file.channels
         for block in sound_blocks(file, READ_AT_ONCE):
             blocks.append(block)
-            count += block.size
-            if count > MOST_SAMPLES:
-                minutes = MOST_SAMPLES / file.channels / file.samplerate / 60
+            if sum(map(len, blocks)) > most:
+                minutes = most / file.samplerate / 60
                 raise ValueError(f"{Path(path).name}: is longer than {minutes:.3g} min; cut it into parts")
-        sample_rate = file.samplerate
     if not blocks:
         raise ValueError(f"{Path(path).name}: holds no samples")
-    return sound_array(np.concatenate(blocks)), sample_rate
+    return sound_array(np.concatenate(blocks)), file.samplerate
 
 
 # ---- writing ----
@@ -111,8 +107,8 @@ def new_sound(path: StrPath, sample_rate: int, channels: int) -> Iterator[soundf
     """Open a sound file for writing under a temporary name; it takes its place when complete."""
     suffix = Path(path).suffix.lower()
     if suffix not in FORMATS:
-        endings = ", ".join(FORMATS)
-        raise ValueError(f"{Path(path).name}: must end in {endings}, got {suffix or 'no ending'!r}")
+        got = repr(suffix or "no ending")
+        raise ValueError(f"{Path(path).name}: must end in {', '.join(FORMATS)}, got {got}")
     rate = valid_rate(sample_rate)
     if suffix == ".mp3" and rate not in MP3_RATES:
         raise ValueError(f"{Path(path).name}: MP3 has no sample rate of {rate} Hz, at most 48000")

@@ -9,36 +9,19 @@ import numpy as np
 from scipy.signal import lfilter
 
 from tapecalc.calc.quantity import Duration, Is, T, between, calculator, single
-from tapecalc.calc.units import CENTS_PER_OCTAVE, db_to_amplitude
+from tapecalc.calc.units import db_to_amplitude
 from tapecalc.sound.samples import Array, PeakLevel, SampleRate, Seed, with_peak
 
 START_LEVEL_DB = -18.0  # peak of what is generated here: there is room for the echo to add up
 
-#: The phrase: (start in beats, MIDI note number, strength). Our own, in D minor.
-PHRASE_NOTES = (
-    (0.0, 50, 1.0),
-    (0.0, 57, 0.7),
-    (0.75, 65, 0.9),
-    (1.0, 64, 0.8),
-    (1.75, 60, 0.9),
-    (2.5, 62, 1.0),
-    (2.75, 57, 0.6),
-    (3.25, 53, 0.8),
-    (3.5, 55, 0.9),
-)
+#: The phrase: start in beats, MIDI note number and strength of each note. Our own, in D minor.
+PHRASE_STARTS = (0.0, 0.0, 0.75, 1.0, 1.75, 2.5, 2.75, 3.25, 3.5)
+PHRASE_NOTES = (50, 57, 65, 64, 60, 62, 57, 53, 55)
+PHRASE_STRENGTHS = (1.0, 0.7, 0.9, 0.8, 0.9, 1.0, 0.6, 0.8, 0.9)
 
-#: The spoken rhythm: (start in beats, stress). A line of nine syllables, our own.
-SYLLABLES = (
-    (0.0, 1.0),
-    (0.5, 0.4),
-    (0.75, 0.6),
-    (1.25, 1.0),
-    (1.75, 0.5),
-    (2.0, 0.8),
-    (2.75, 0.4),
-    (3.0, 1.0),
-    (3.5, 0.6),
-)
+#: The spoken rhythm: start in beats and stress of each syllable. A line of nine, our own.
+SPEECH_STARTS = (0.0, 0.5, 0.75, 1.25, 1.75, 2.0, 2.75, 3.0, 3.5)
+SPEECH_STRESSES = (1.0, 0.4, 0.6, 1.0, 0.5, 0.8, 0.4, 1.0, 0.6)
 
 PluckPlace = Annotated[T, Is(least=1e-3, most=0.5, words="fraction of the string", usual=(0.1, 0.4))]
 PhraseTempo = Annotated[T, Is(least=20, most=400, words="quarter notes a minute", usual=(60.0, 180.0))]
@@ -110,11 +93,12 @@ def pluck(
     low_pass = np.array([0.1, 0.8, 0.1])  # one sample late at every frequency
     taps = np.convolve(low_pass, _fractional_delay(2 + fraction))
     omega = 2 * np.pi * f / sample_rate
+    response = np.exp(-1j * omega * np.arange(len(taps)))
     # The interpolator is a hair off at the fundamental; shift the fraction by what is missing.
-    late = -np.angle(np.sum(taps * np.exp(-1j * omega * np.arange(len(taps))))) / omega
+    late = -np.angle(np.sum(taps * response)) / omega
     fraction += turn - (delay + late)
     taps = np.convolve(low_pass, _fractional_delay(2 + fraction))
-    loss = np.abs(np.sum(taps * np.exp(-1j * omega * np.arange(len(taps)))))
+    loss = np.abs(np.sum(taps * response))
     taps *= min(1.0, 10 ** (-3 * turn / (decay * sample_rate)) / loss)
     loop = np.concatenate([[1.0], np.zeros(delay - 1), -taps])
 
@@ -143,22 +127,16 @@ def phrase(
     seconds: Duration[float] = 6.0,
     level_db: PeakLevel[float] = -12.0,
 ) -> Array:
-    """Play the phrase: one bar on the plucked string, then room for the echo.
-
-    Notes that start later than `seconds` are left out.
-
-    Source: equal temperament, A4 = 440 Hz, ISO 16.
-    """
-    beat = 60 / bpm
+    """Play the phrase: one bar on the plucked string, then room for the echo; late notes are left out."""
     sound = np.zeros(_length(seconds, sample_rate))
-    for number, (start, note, strength) in enumerate(PHRASE_NOTES):
-        first = round(start * beat * sample_rate)
-        if first >= len(sound):
-            break
-        frequency = 440 * 2 ** ((note - 69) * 100 / CENTS_PER_OCTAVE)
-        rest = min(1.6, (len(sound) - first) / sample_rate)
-        string = pluck(frequency, rest, sample_rate=sample_rate, decay=1.4, seed=number, level_db=0)
-        sound[first : first + len(string)] += strength * string[: len(sound) - first]
+    notes = zip(PHRASE_STARTS, PHRASE_NOTES, PHRASE_STRENGTHS, strict=True)
+    for number, (start, note, strength) in enumerate(notes):
+        rest = sound[round(start * (60 / bpm) * sample_rate) :]
+        if len(rest):
+            length = min(1.6, len(rest) / sample_rate)
+            frequency = note_frequency(note)
+            string = pluck(frequency, length, sample_rate=sample_rate, decay=1.4, seed=number, level_db=0)
+            rest[: len(string)] += strength * string[: len(rest)]
     return with_peak(sound, level_db)
 
 
@@ -171,15 +149,18 @@ def speech_clicks(
     level_db: PeakLevel[float] = -12.0,
 ) -> Array:
     """Tap out a spoken line of the phrase's length: nine stressed and unstressed syllables as clicks."""
-    beat = 60 / bpm
     sound = np.zeros(_length(seconds, sample_rate))
-    lead = 0.01  # the first click's rise, s
-    for start, stress in SYLLABLES:
-        at = lead + start * beat
+    for start, stress in zip(SPEECH_STARTS, SPEECH_STRESSES, strict=True):
+        at = 0.01 + start * (60 / bpm)  # room for the first click's rise
         if at < len(sound) / sample_rate:
             # A stressed syllable is louder and darker: a longer click.
             sound += stress * click(seconds, sample_rate, at=at, width=0.001 + 0.002 * stress, level_db=0)
     return with_peak(sound, level_db)
+
+
+def note_frequency(note: int) -> float:
+    """Return the frequency in Hz of a MIDI note number: equal temperament, A4 = 440 Hz (ISO 16)."""
+    return 440 * 2 ** ((note - 69) / 12)
 
 
 def _length(seconds: float, sample_rate: int) -> int:
