@@ -151,9 +151,6 @@ def taps_gain(
 
     `delays` and the amplitudes `levels` are one-dimensional, one for each head; the gain has the shape
     of `frequency`.
-
-    >>> abs(taps_gain(250.0, [0.1, 0.102], [1.0, 1.0])) < 1e-9
-    True
     """
     delays, levels = np.atleast_1d(delays), np.atleast_1d(levels)
     if delays.ndim > 1 or delays.shape != levels.shape:
@@ -212,9 +209,6 @@ def close_pairs(heads: Heads, speed: Speed[float]) -> tuple[ClosePair, ...]:
     Where one of the two is inverted, peaks and notches change places.
 
     Source: limit of fusion, H. Wallach, E. B. Newman, M. R. Rosenzweig, 1949.
-
-    >>> round(close_pairs(Heads(spacings=(0.04, 0.044)), 0.2)[0].first_notch)
-    25
     """
     delays = heads.delays(speed).tolist()
     audible = sorted((k for k, gain in enumerate(heads.gains) if gain), key=lambda k: delays[k])
@@ -231,11 +225,7 @@ def close_pairs(heads: Heads, speed: Speed[float]) -> tuple[ClosePair, ...]:
 
 @calculator
 def passes_per_hour(length: LoopLength, speed: Speed) -> PassesPerHour:
-    """Compute how often each point of a closed loop passes the heads in an hour, ``3600 v / L``.
-
-    >>> passes_per_hour(1.8, 0.2)
-    400.0
-    """
+    """Compute how often each point of a closed loop passes the heads in an hour, ``3600 v / L``."""
     return UNITS["h"] / run_time(length, speed)
 
 

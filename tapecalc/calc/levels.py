@@ -82,9 +82,6 @@ def crosstalk_sum_db(level_db: Level, neighbor_db: Level, crosstalk_db: Level) -
     """Compute the level of a track together with another sound that leaks in from its neighbor.
 
     ``10 log10(10^(L/10) + 10^((Ln + C)/10))``; `crosstalk_db` is what is left of the neighbor.
-
-    >>> round(crosstalk_sum_db(-60, 0, -50), 2)  # a silent track beside a full one
-    -49.59
     """
     leak_db = neighbor_db + crosstalk_db
     return np.logaddexp(NATURAL_PER_DB * level_db, NATURAL_PER_DB * leak_db) / NATURAL_PER_DB
@@ -95,10 +92,6 @@ def leak_ripple_db(leak_db: Leak) -> tuple[Level, Level]:
     """Compute how far a sound that leaks into itself can lower and raise its level, in dB.
 
     A leak of amplitude ``a`` makes a comb, from ``1 - a`` out of step to ``1 + a`` in step.
-
-    >>> dip, peak = leak_ripple_db(-20)
-    >>> round(dip, 3), round(peak, 3)
-    (-0.915, 0.828)
     """
     amplitude = 10 ** (leak_db / 20)
     to_db = 20 / math.log(10)
@@ -113,11 +106,7 @@ def headroom_db(max_db: Level, level_db: Level) -> Level:
 
 @calculator
 def pad_db(level_db: Level, max_db: Level, *, wanted_headroom_db: Decibels = 0.0) -> Decibels:
-    """Compute the pad that leaves the wanted headroom, ``max(0, L + H - max)``.
-
-    >>> pad_db(4, -2, wanted_headroom_db=10)
-    16.0
-    """
+    """Compute the pad that leaves the wanted headroom, ``max(0, L + H - max)``."""
     return np.maximum(0.0, level_db - max_db + wanted_headroom_db)
 
 
@@ -140,9 +129,6 @@ def loading_source_impedance(loss_db: Loss, load_impedance: Load) -> Source:
 
     This is the source impedance behind a measured loss, or the series resistor of a simple pad. The inverse
     of `loading_loss_db`.
-
-    >>> round(loading_source_impedance(-20, 10e3))
-    90000
     """
     return load_impedance * np.expm1(-math.log(10) / 20 * loss_db)
 
@@ -164,9 +150,6 @@ def track_snr_db(width: TrackWidth, reference_width: TrackWidth) -> Level:
     """Compare the signal-to-noise ratio of two track widths: `track_signal_db` less `track_noise_db`.
 
     Two equal tracks played together count as one of twice the width.
-
-    >>> round(track_snr_db(2.1e-3, 6.25e-3), 3)
-    -4.737
     """
     return track_signal_db(width, reference_width) - track_noise_db(width, reference_width)
 
@@ -207,9 +190,6 @@ def daily_exposure_dba(levels_dba: LevelsDba, durations: Durations) -> Dba:
     """Spread a day's loud times over 8 h, ``10 log10(sum t 10^(L/10) / 8 h)``, along the last axis.
 
     Source: LEX,8h of Directive 2003/10/EC: action from 80 dB(A), no more than 87.
-
-    >>> round(daily_exposure_dba([85, 95], [4 * 3600, 1800]), 2)
-    85.51
     """
     return sum_power_db(levels_dba + 10 * np.log10(durations / standards.EXPOSURE_LIMIT_TIME))
 

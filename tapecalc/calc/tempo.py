@@ -79,11 +79,7 @@ NOTE_VALUES = tuple(
 
 
 def note_value(name: str) -> NoteValue:
-    """Look up a note value in `NOTE_VALUES` by its name.
-
-    >>> note_value("dotted eighth").beats
-    0.75
-    """
+    """Look up a note value in `NOTE_VALUES` by its name."""
     notes = {note.name: note for note in NOTE_VALUES}
     return notes[known_name("note value", name, notes)]
 
@@ -200,9 +196,6 @@ def echo_zone(delay: Delay[float]) -> EchoZone:
 
     Ears differ, and so do sounds: clicks part sooner than speech, speech sooner than strings. Between 50
     and 100 ms an echo parts from the sound (F. A. Everest, Master Handbook of Acoustics, p. 75).
-
-    >>> echo_zone(0.218).name
-    'slap'
     """
     return next(zone for zone in ECHO_ZONES if delay < zone.longest)
 
@@ -270,9 +263,6 @@ def nearest_fits(
     """Rank note values by how well a delay fits them at a tempo, the best first.
 
     The error is counted in thresholds of hearing, so that long and short notes are judged by the same ear.
-
-    >>> [fit.note.name for fit in nearest_fits(0.44, 76)][:2]
-    ['eighth', 'quarter triplet']
     """
     fits = (fit(delay, bpm, note) for note in _checked_notes(notes))
     return tuple(sorted(fits, key=lambda fit: round(fit.audibility, 9)))  # but for rounding errors
@@ -332,11 +322,7 @@ def exact_changes(
 
 @calculator
 def grid_offset(delay: Delay, wanted_delay: Delay, repeats: Repeats) -> Offset:
-    """Compute how far a repeat, counted from 1, stands off the grid, ``n (T - Tw)``.
-
-    >>> round(1e3 * grid_offset(0.505, 0.500, 4), 6)  # ms
-    20.0
-    """
+    """Compute how far a repeat, counted from 1, stands off the grid, ``n (T - Tw)``."""
     return repeats * (delay - wanted_delay)
 
 
@@ -346,9 +332,6 @@ def take_drift(duration: DurationOrZero, error_percent: ErrorPercent) -> Offset:
 
     A loop at the edge of runaway, or a closed loop of tape, hands its error from repeat to repeat; an echo
     of newly played notes starts anew with each of them. The inverse is `duration_from_drift`.
-
-    >>> take_drift(180, 0.2)
-    0.36
     """
     return duration * error_percent / 100
 

@@ -74,9 +74,6 @@ def delay_at(time: Times, speeds: Speeds, spacing: Spacing[float]) -> NDArray[np
 
     The speed runs straight between the points of the table; before the table starts the tape ran at the
     first speed. Gives the delay of the sound that reaches the playback head at each time.
-
-    >>> delay_at([0.0, 1.0, 2.0], [0.2, 0.2, 0.2], 0.05)
-    array([0.25, 0.25, 0.25])
     """
     if time.ndim != 1 or time.shape != speeds.shape or time.size < 2:
         raise ValueError(
@@ -101,11 +98,7 @@ def delay_at(time: Times, speeds: Speeds, spacing: Spacing[float]) -> NDArray[np
 
 @calculator
 def pitch_ratio(speed: Speed, recorded_speed: Speed) -> Ratio:
-    """Compute what a speed change does to pitch, ``v(t) / v(t - T)``.
-
-    >>> pitch_ratio(0.1905, 0.09525)
-    2.0
-    """
+    """Compute what a speed change does to pitch, ``v(t) / v(t - T)``."""
     return speed / recorded_speed
 
 
@@ -131,22 +124,13 @@ def capstan_rate(speed: Speed, diameter: Diameter, tape_thickness: ThicknessOrZe
 
 @calculator
 def capstan_diameter(speed: Speed, tape_thickness: ThicknessOrZero, rate: Rate) -> Diameter:
-    """Compute the capstan diameter for a speed, ``D = v / (pi n) - h``; an inverse of `capstan_speed`.
-
-    Refused where the tape alone is too thick for so slow a speed.
-    """
+    """Compute the capstan diameter for a speed, ``D = v / (pi n) - h``; an inverse of `capstan_speed`."""
     return positive("diameter for this speed", speed / (np.pi * rate) - tape_thickness, "m")
 
 
 @calculator
 def sleeve_diameter(diameter: Diameter, tape_thickness: ThicknessOrZero, speed_ratio: Ratio) -> Diameter:
-    """Compute the sleeve, or the turned-down capstan, for another speed, ``D2 = (D + h) v2/v1 - h``.
-
-    The inverse is `sleeve_speed_ratio`.
-
-    >>> round(1e3 * sleeve_diameter(0.008, 35e-6, 1.05), 3)  # mm
-    8.402
-    """
+    """Compute the sleeve, or the capstan turned down, for another speed, ``D2 = (D + h) v2/v1 - h``."""
     return positive("sleeve diameter", (diameter + tape_thickness) * speed_ratio - tape_thickness, "m")
 
 
@@ -158,11 +142,7 @@ def sleeve_speed_ratio(sleeve: Diameter, diameter: Diameter, tape_thickness: Thi
 
 @calculator
 def mains_speed_ratio(mains: Mains, design_mains: Mains) -> Ratio:
-    """Compute the speed of a mains-locked motor on another supply over its nominal one, ``f / f0``.
-
-    >>> round(mains_speed_ratio(50, 60), 4)  # 5/6 of the speed, 20 % longer delays
-    0.8333
-    """
+    """Compute the speed of a mains-locked motor on another supply over its nominal one, ``f / f0``."""
     return mains / design_mains
 
 

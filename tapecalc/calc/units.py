@@ -73,11 +73,7 @@ def from_si(value: Value, unit: str) -> Value:
 
 @calculator
 def amplitude_to_db(amplitude: Ratio) -> Level:
-    """Convert an amplitude ratio to decibels, ``20 log10(A)``; the inverse of `db_to_amplitude`.
-
-    >>> round(amplitude_to_db(0.5), 4)
-    -6.0206
-    """
+    """Convert an amplitude ratio to decibels, ``20 log10(A)``; the inverse of `db_to_amplitude`."""
     return 20 * np.log10(amplitude)
 
 
@@ -90,9 +86,6 @@ def db_to_amplitude(db: Level) -> Ratio:
 @calculator
 def ratio_to_cents(ratio: Ratio) -> Cents:
     """Convert a ratio of frequencies or speeds to cents, ``1200 log2(r)``; the inverse of `cents_to_ratio`.
-
-    >>> round(ratio_to_cents(1.015), 4)
-    25.7757
     """
     return CENTS_PER_OCTAVE * np.log2(ratio)
 
