@@ -85,8 +85,7 @@ def db_to_amplitude(db: Level) -> Ratio:
 
 @calculator
 def ratio_to_cents(ratio: Ratio) -> Cents:
-    """Convert a ratio of frequencies or speeds to cents, ``1200 log2(r)``; the inverse of `cents_to_ratio`.
-    """
+    """Convert a ratio of frequencies or speeds to cents, ``1200 log2(r)``; inverse of `cents_to_ratio`."""
     return CENTS_PER_OCTAVE * np.log2(ratio)
 
 
