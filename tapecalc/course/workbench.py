@@ -100,7 +100,9 @@ def workbench_panel(machine: Machine) -> Panel:
 def _build(figure: Figure, profile: style.Profile) -> dict[str, Any]:
     """Draw both charts with fixed limits and name what moves."""
     left, right = figure.subplots(1, 2, width_ratios=(1.15, 1))
-    style.style_axes(left, profile, x="time (s)", y="level against the dry sound (dB)", title="Echoes", grid="y")
+    style.style_axes(
+        left, profile, x="time (s)", y="level against the dry sound (dB)", title="Echoes", grid="y"
+    )
     left.set(xlim=(0, SHOWN_SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
     style.style_axes(right, profile, x="frequency (Hz)", y="level (dB)", title="Tone of repeats 1, 2, 4, 8")
     style.frequency_axis(right, profile, low=20, high=20_000)
