@@ -84,8 +84,8 @@ def _notes(times: Array, seconds: float, *, decay: float = 0.4, pitches: tuple[i
     for number, (time, note) in enumerate(zip(times, itertools.cycle(pitches), strict=False)):
         rest = sound[round(time * RATE) :]
         if len(rest) > 0.05 * RATE:
-            length = min(len(rest) / RATE, 2 * decay)
-            string = pluck(note_frequency(note), length, decay=decay, seed=number, level_db=-12)
+            lasting = min(len(rest) / RATE, 2 * decay)
+            string = pluck(note_frequency(note), lasting, decay=decay, seed=number, level_db=-12)
             rest[: len(string)] += string
     return sound
 
@@ -107,21 +107,18 @@ def _with_moving_send(dry: Array, settings: EchoSettings, send: Array) -> Array:
     step = max(round((delay - 0.01) * RATE), RATE // 500)  # what is heard meanwhile is on the tape already
     memory = round((delay + 0.1) * RATE)  # of the filters, and of the way between the heads
     bus, wet = np.zeros(len(dry)), np.zeros(len(dry))
-    for start in range(0, len(dry), step):
-        stop = min(start + step, len(dry))
-        bus[start:stop] = dry[start:stop] + send[start:stop] * wet[start:stop]
-        first, end = max(0, stop - memory), min(stop + step, len(dry))
-        if end > stop:
-            window = np.concatenate([bus[first:stop], np.zeros(end - stop)])
-            wet[stop:end] = render(window, RATE, once).wet[stop - first : end - first]
+    for stop in range(step, len(dry), step):
+        now, first = slice(stop - step, stop), max(0, stop - memory)
+        bus[now] = dry[now] + send[now] * wet[now]
+        window = np.concatenate([bus[first:stop], np.zeros(min(step, len(dry) - stop))])
+        wet[stop : stop + step] = render(window, RATE, once).wet[stop - first : len(window)]
     return wet
 
 
 def _envelope(sound: Array, seconds: float) -> Array:
     """Peaks of a sound, one every `STEP`, from 0 to 1, quiet ones lifted for the eye."""
-    count = round(seconds / STEP)
-    edges = np.linspace(0, len(sound), count + 1).astype(int)[:-1]
-    peaks: Array = np.maximum.reduceat(np.abs(sound), edges)
+    edges = np.linspace(0, len(sound), round(seconds / STEP), endpoint=False).astype(int)
+    peaks = np.maximum.reduceat(np.abs(sound), edges)
     return np.sqrt(peaks / max(peaks.max(), 1e-12))
 
 
@@ -130,8 +127,7 @@ def _level_db(sound: Array) -> Array:
     window = round(LEVEL_WINDOW * RATE)
     power = np.cumsum(np.concatenate([np.zeros(window), 2 * sound**2]))
     mean = (power[window:] - power[:-window]) / window
-    level_db: Array = amplitude_to_db(np.sqrt(mean[:: round(STEP * RATE)]) + 1e-9)
-    return level_db.clip(min=FLOOR_DB - 20)
+    return amplitude_to_db(np.sqrt(mean[:: round(STEP * RATE)]) + 1e-9).clip(min=FLOOR_DB - 20)
 
 
 def _glow(age: float) -> float:
@@ -149,9 +145,8 @@ def _events(
     seconds: float, notes: Array, delays: Sequence[float] | Array, names: Sequence[str]
 ) -> tuple[tuple[float, str], ...]:
     """The notes and, a delay later each, what is heard of them under its name, in order of time."""
-    events = [(float(note), "note") for note in notes]
-    events += [(float(note + d), name) for note in notes for d, name in zip(delays, names, strict=True)]
-    return tuple(sorted(event for event in events if event[0] < seconds))
+    heard = [(0.0, "note"), *zip(delays, names, strict=True)]
+    return tuple(sorted((float(note + d), name) for note in notes for d, name in heard if note + d < seconds))
 
 
 # ---- the tape's way ----
@@ -447,19 +442,13 @@ def _draw_margin(
 # ---- heads as a rhythm ----
 
 
-def _rhythm_spacings(machine: Machine, bpm: float) -> tuple[float, ...]:
-    """The machine's heads, or the example rhythm where it has a single one."""
-    tape_speed = machine.speeds[0]
-    if len(machine.spacings) > 1:
-        return machine.spacings_at(tape_speed)
-    beats = np.array(EXAMPLE_RHYTHM)
-    return tuple(spacing_from_delay(delay_from_tempo(bpm, beats), tape_speed).tolist())
-
-
 def _head_rhythm(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
-    """Show a head layout playing its rhythm: one note, and each head strikes in its turn."""
+    """Show heads playing their rhythm, one note after the other: each strikes in its turn."""
     bpm, tape_speed = _tempo(machine), machine.speeds[0]
-    spacings = _rhythm_spacings(machine, bpm)
+    spacings = machine.spacings_at(tape_speed)
+    if len(spacings) == 1:  # which is no rhythm: show the example
+        delays = delay_from_tempo(bpm, np.array(EXAMPLE_RHYTHM))
+        spacings = tuple(spacing_from_delay(delays, tape_speed).tolist())
     settings = replace(_even(machine, tape_speed), heads=Heads(spacings=spacings))
     delays = np.array(spacings) / tape_speed
     beats = beats_from_delay(delays, bpm)
@@ -499,12 +488,10 @@ def _head_rhythm(machine: Machine, *, profile: Profile, units: str, seconds: flo
 def _lit_marks(drawn: Drawn, profile: Profile) -> tuple[list[Line2D], float, Any]:
     """A swelling mark over each mark of the chart, their size at rest, and the line that moves through it."""
     hits, played = drawn.artists["hits"], drawn.artists["played"]
-    places = [*played.get_xydata().tolist(), *hits.get_xydata().tolist()]
     marks = []
-    for k, place in enumerate(places):
-        like = hits if k else played
+    for like in (played, hits):
         look = {"marker": like.get_marker(), "color": like.get_color(), "clip_on": False, "zorder": 6}
-        marks += hits.axes.plot(*np.transpose([place]), **look)
+        marks += [line for place in like.get_xydata() for line in hits.axes.plot(*place[:, None], **look)]
     line = {"linewidth": profile.line_pt / 2, "color": profile.ground.text, "zorder": 5}
     return marks, hits.get_markersize(), hits.axes.axvline(0, **line)
 

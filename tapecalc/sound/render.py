@@ -181,12 +181,11 @@ def render(
     filled = np.zeros((blocks * layout.block, *samples.shape[1:]))
     filled[: min(count, len(samples))] = samples[:count]
     sent = np.split(np.atleast_2d(filled.T), blocks, axis=1)
-    source, wet = filled[:count], np.empty_like(filled)
+    wet = np.empty_like(filled)
     for heard, part in zip(wet_blocks(sent, settings, layout), np.split(wet, blocks), strict=True):
         part[:] = heard.T.reshape(part.shape)
-    wet = wet[:count]
-    mix = db_to_amplitude(dry_db) * source
-    mix += wet if wet_db == 0 else db_to_amplitude(wet_db) * wet
+    source, wet = filled[:count], wet[:count]
+    mix = db_to_amplitude(dry_db) * source + db_to_amplitude(wet_db) * wet
     return EchoSound(source, wet, mix, sample_rate)
 
 
