@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from tapecalc.machine import Machine, example_machine, read_machine, write_machine
     from tapecalc.measuring.session import measure
     from tapecalc.plan import make_plan
-    from tapecalc.plot.catalog import draw_figure as draw
+    from tapecalc.plot.catalog import draw
     from tapecalc.sound.render import render
 
 __all__ = [
@@ -76,7 +76,7 @@ def __getattr__(name: str) -> Any:
     if name not in __all__:
         raise AttributeError(f"module 'tapecalc' has no attribute {name!r}")
     if name in _FROM:
-        found = getattr(import_module(f"tapecalc.{_FROM[name]}"), {"draw": "draw_figure"}.get(name, name))
+        found = getattr(import_module(f"tapecalc.{_FROM[name]}"), name)
     else:
         found = import_module("tapecalc.words" if name == "words" else f"tapecalc.calc.{name}")
     globals()[name] = found

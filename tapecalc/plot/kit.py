@@ -1,286 +1,281 @@
-"""What every figure of the catalog is made with: words, labels, boxes, and the result."""
-
-from __future__ import annotations
+"""What every figure is made with: a canvas with labels and notes, a sheet with boxes, and the result."""
 
 import base64
 import contextlib
-import io
+import functools
+import inspect
 import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Concatenate, ParamSpec, cast
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
+from matplotlib.lines import Line2D
 from matplotlib.patches import Circle, FancyArrowPatch, Rectangle
-from matplotlib.path import Path
-from matplotlib.text import Text
+from matplotlib.path import Path as Outline
+from matplotlib.text import Annotation, Text
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import isotonic_regression
 
+from tapecalc import words
 from tapecalc.calc.quantity import known_name
-from tapecalc.calc.units import from_si
+from tapecalc.machine import Machine
 from tapecalc.plot import style
+from tapecalc.plot.style import Profile
 
-__all__ = [
-    "Drawn",
-    "Sketch",
-    "axis_label",
-    "draw",
-    "length_text",
-    "name_lines",
-    "sketch",
-    "speed_text",
-    "spread",
-    "spread_labels",
-]
+P = ParamSpec("P")
+Label = tuple[str, str, str]  # words, symbol and unit of an axis
+Place = tuple[float, float] | NDArray[np.float64]  # x and y
+
+AUDIBLE = (20.0, 20e3)
+FREQUENCIES = np.geomspace(*AUDIBLE, 400)
+COMMON_PRACTICE = "common practice, no source"
 
 
 @dataclass(frozen=True)
 class Drawn:
-    """A finished figure with everything that must be said about it.
+    """A finished figure, its artists that carry data by name, and what must be said about it.
 
-    Attributes
-    ----------
-    figure : matplotlib.figure.Figure
-        The figure.
-    artists : dict
-        The artists that carry data, by name.
-    caption : str
-        One or two sentences for below the figure, numbers included.
-    alt : str
-        What kind of chart it is, its axes, and the one thing to see.
-    sources : tuple of str
-        Where formulas and published numbers come from.
+    The `caption` stands below the figure, numbers included; `alt` says what kind of chart it is, its axes,
+    and the one thing to see; `sources`, where formulas and published numbers come from.
     """
 
     figure: Figure
-    artists: dict
+    artists: Mapping[Any, Any]
     caption: str
     alt: str
     sources: tuple[str, ...]
 
-    def save(self, stem, formats=("svg", "png")):
+    def save(self, stem: str | Path, formats: str | tuple[str, ...] = ("svg", "png")) -> tuple[Path, ...]:
         """Write the figure with its alt text to files; see `style.save_figure`."""
         return style.save_figure(self.figure, stem, formats, alt=self.alt)
 
-    def __repr__(self):
+    def __repr__(self) -> str:
         return self.caption
 
-    def _repr_mimebundle_(self, include=None, exclude=None):
+    def _repr_mimebundle_(self, *_: object, **__: object) -> Any:
         """Picture and sentence, for whichever a viewer can show."""
-        buffer = io.BytesIO()
-        with style.context("notebook"):
-            self.figure.savefig(
-                buffer, format="png", dpi=self.figure.dpi, facecolor="auto", metadata={"Software": None}
-            )
-        picture = base64.b64encode(buffer.getvalue()).decode("ascii")
-        width = round(self.figure.get_figwidth() * 100)
-        height = round(self.figure.get_figheight() * 100)
+        picture = base64.b64encode(style.figure_bytes(self.figure, "png")).decode("ascii")
+        width, height = (round(100 * inches) for inches in self.figure.get_size_inches().tolist())
         metadata = {"image/png": {"alt": self.alt, "width": width, "height": height}}
         return {"image/png": picture, "text/plain": self.caption}, metadata
 
-    def _ipython_display_(self):
+    def _ipython_display_(self) -> None:
         """Show the picture and, below it, its description for those who cannot see it."""
         from IPython.display import display
 
         data, metadata = self._repr_mimebundle_()
         display(data, raw=True, metadata=metadata)
-        words = f"{self.caption} {_not_said(self.alt, self.caption)}"
-        display({"text/markdown": f"*{words}*", "text/plain": words}, raw=True)
+        text = f"{self.caption} {_not_said(self.alt, self.caption)}"
+        display({"text/markdown": f"*{text}*", "text/plain": text}, raw=True)
 
 
-# ---------------------------------------------------------------- words and numbers
-
-
-def _not_said(alt, caption):
+def _not_said(alt: str, caption: str) -> str:
     """Leave out of a description what the caption beside it has said word for word."""
-    said, kept = caption.casefold(), []
+    known, kept = caption.casefold(), []
     for sentence in re.split(r"(?<=\.)\s+(?=[A-Z])", alt.removesuffix(".")):
         sentence = sentence.removesuffix(".")
         head, colon, tail = sentence.rpartition(": ")
-        if sentence.casefold() not in said:
-            kept.append(f"{head}." if colon and tail.casefold() in said else f"{sentence}.")
+        if sentence.casefold() not in known:
+            kept.append(f"{head}." if colon and tail.casefold() in known else f"{sentence}.")
     return " ".join(kept)
 
 
-def axis_label(words, symbol, unit, *, symbols_only=False):
-    """Write an axis label, ``frequency (Hz)``, or ``f / Hz`` where words are not wanted.
+# ---- the register of figures ----
 
-    Parameters
-    ----------
-    words : str
-        What is plotted.
-    symbol : str
-        Its symbol; mathtext between dollar signs.
-    unit : str
-        Its unit; empty for a plain number.
-    symbols_only : bool, optional
-        Whether to write symbols instead of words.
 
-    Returns
-    -------
-    str
-        The label.
+@dataclass(frozen=True)
+class Entry:
+    """One figure of the catalog: its function, what it shows, and how a machine becomes its arguments.
 
-    Notes
-    -----
-    Source: ISO 80000-1 for the form quantity / unit. Notebook: 09_figures.
-
-    Examples
-    --------
-    >>> axis_label("frequency", "$f$", "Hz"), axis_label("frequency", "$f$", "Hz", symbols_only=True)
-    ('frequency (Hz)', '$f$ / Hz')
+    `suits` tells whether a machine has what the figure is about; `units`, whether it says lengths or speeds.
     """
-    if symbols_only:
-        return f"{symbol} / {unit}" if unit else symbol
-    return f"{words} ({unit})" if unit else words
+
+    function: Callable[..., Drawn]
+    shows: str
+    arguments: Callable[[Machine], dict[str, Any]]
+    suits: Callable[[Machine], object] = lambda _: True
+    units: bool = False
 
 
-def speed_text(speed, units):
-    """Write a tape speed as people say it.
+#: The figures of the catalog by name, which is the stem of their files too.
+FIGURES: dict[str, Entry] = {}
 
-    Parameters
-    ----------
-    speed : float
-        Tape speed, m/s.
-    units : {"metric", "inches"}
-        Which units people are to read.
 
-    Returns
-    -------
-    str
-        Such as ``"19.05 cm/s"`` or ``"7.5 ips"``.
+def figure(
+    shows: str = "", arguments: Callable[[Machine], dict[str, Any]] | None = None, **more: Any
+) -> Callable[[Callable[Concatenate["Canvas", P], Drawn]], Callable[..., Drawn]]:
+    """Make a figure of a function that draws on a `Canvas`, and put it into the catalog.
 
-    Raises
-    ------
-    ValueError
-        If `units` is neither.
-
-    Notes
-    -----
-    Source: common practice, no source. Notebook: 01_delay.
-
-    Examples
-    --------
-    >>> speed_text(0.1905, "metric"), speed_text(0.1905, "inches")
-    ('19.05 cm/s', '7.5 ips')
+    The parameters are those of `Entry`; without `arguments` it stays out of the catalog. The figure takes
+    `profile`, `units` (metric or inches), `symbols_only` and, for the reader's own figure, `axes`.
     """
-    if known_name("units", units, ("metric", "inches")) == "metric":
-        return f"{from_si(speed, 'cm_s'):.4g} cm/s"
-    return f"{from_si(speed, 'ips'):.4g} ips"
+
+    def decorate(body: Callable[Concatenate["Canvas", P], Drawn]) -> Callable[..., Drawn]:
+        @functools.wraps(body)
+        def drawing(
+            *args: Any,
+            profile: str | Profile = "notebook",
+            units: str = "metric",
+            symbols_only: bool = False,
+            axes: Axes | None = None,
+            **options: Any,
+        ) -> Drawn:
+            known_name("units", units, words.UNIT_SYSTEMS)
+            with style.context(profile) as page:
+                place = style.new_figure(page).add_subplot() if axes is None else axes
+                drawn = body(Canvas(place, page, units, symbols_only, own=axes is None), *args, **options)
+                if axes is None:
+                    spread_labels(style.fix_layout(drawn.figure))
+            return drawn
+
+        own = list(inspect.signature(body).parameters.values())[1:]
+        added = inspect.signature(drawing, follow_wrapped=False).parameters.values()
+        keywords = [parameter for parameter in added if parameter.kind is parameter.KEYWORD_ONLY]
+        cast(Any, drawing).__signature__ = inspect.Signature([*own, *keywords])
+        if arguments:
+            FIGURES[body.__name__] = Entry(drawing, shows, arguments, **more)
+        return drawing
+
+    return decorate
 
 
-def length_text(length, units):
-    """Write a length of the size of a head spacing.
+@dataclass(frozen=True)
+class Canvas:
+    """What a figure is drawn on: its axes, its profile, and whether with words, and in which units."""
 
-    Parameters
-    ----------
-    length : float
-        Length, m.
-    units : {"metric", "inches"}
-        Which units people are to read.
+    axes: Axes
+    profile: Profile
+    units: str = "metric"
+    symbols_only: bool = False
+    own: bool = True  # whether the axes are ours, not the reader's
 
-    Returns
-    -------
-    str
-        Such as ``"41.5 mm"`` or ``"1.63 in"``.
+    @property
+    def figure(self) -> Figure:
+        """The figure that holds the axes."""
+        return cast(Figure, self.axes.figure)
 
-    Raises
-    ------
-    ValueError
-        If `units` is neither.
+    @property
+    def length_unit(self) -> str:
+        """The trade unit of lengths: mm or in."""
+        return "mm" if self.units == "metric" else "in"
 
-    Notes
-    -----
-    Source: common practice, no source. Notebook: 01_delay.
+    def speed(self, value: float) -> str:
+        """Write a tape speed, m/s, in the reader's units."""
+        return words.speed(value, self.units)
 
-    Examples
-    --------
-    >>> length_text(0.0415, "metric"), length_text(0.0415, "inches")
-    ('41.5 mm', '1.63 in')
-    """
-    unit = {"metric": "mm", "inches": "in"}[known_name("units", units, ("metric", "inches"))]
-    return f"{from_si(length, unit):.3g} {unit}"
+    def length(self, value: float) -> str:
+        """Write a length, m, in the reader's units."""
+        return words.length(value, self.units)
+
+    def label(self, text: str, symbol: str, unit: str = "") -> str:
+        """Write an axis label, ``frequency (Hz)``, or ``f / Hz`` (ISO 80000-1) where words are not wanted."""
+        if self.symbols_only:
+            return f"{symbol} / {unit}" if unit else symbol
+        return f"{text} ({unit})" if unit else text
+
+    def style_axes(
+        self, title: str, *, x: Label | None = None, y: Label | None = None, grid: str | None = "both"
+    ) -> None:
+        """Give the axes labels, ticks, grid and, where words are wanted, their title."""
+        labels = {name: self.label(*label) for name, label in (("x", x), ("y", y)) if label}
+        title = "" if self.symbols_only else title
+        style.style_axes(self.axes, self.profile, title=title, grid=grid, **labels)
+
+    def style_response(self, title: str, y: Label) -> None:
+        """Do the same for a chart over all frequencies that can be heard."""
+        style.frequency_axis(self.axes, self.profile, low=AUDIBLE[0], high=AUDIBLE[1])
+        self.style_axes(title, x=("frequency", "$f$", "Hz"), y=y)
+
+    def line_style(self, index: int, *, marker: bool = False, **changes: Any) -> dict[str, Any]:
+        """Return the look of a line by its number; see `style.line_style`."""
+        return style.line_style(self.profile, index, marker=marker) | changes
+
+    def note(self, place: Place, text: str, side: str) -> None:
+        """Write a few words beside a point, at one of the `SIDES`."""
+        shift, ha, va = SIDES[side]
+        self.axes.annotate(
+            text,
+            (place[0], place[1]),
+            xytext=(self.profile.text_pt * shift[0], self.profile.text_pt * shift[1]),
+            textcoords="offset points",
+            ha=ha,
+            va=va,
+            fontsize=self.profile.text_pt,
+            linespacing=1.0,
+            color=self.profile.ground.text,
+            annotation_clip=False,
+        )
+
+    def name_lines(self, lines: Iterable[Line2D], names: Iterable[str]) -> None:
+        """Name lines at their right ends; see `name_lines`."""
+        name_lines(self.axes, self.profile, lines, names)
+
+    def legend(self, artists: Sequence[Any], names: Sequence[str], **place: Any) -> None:
+        """Name artists in a legend at the right side, or below the figure where it is narrow."""
+        if self.profile.narrow:
+            self.name_lines(artists, names)
+        else:
+            self.axes.legend(artists, names, **({"loc": "upper left", "bbox_to_anchor": (1.01, 1.0)} | place))
+
+    def sketch(self) -> "Sketch":
+        """Turn the axes into a sheet for a picture made of boxes, arrows and words."""
+        if self.own:
+            self.figure.set_layout_engine("none")
+            self.axes.set_position(self.profile.inside)
+        return Sketch(self.axes, self.profile)
 
 
-# ---------------------------------------------------------------- figures
+#: Where a note stands beside its point: shift in type sizes, and which side of it is held.
+SIDES = {
+    "right": ((0.7, 0), "left", "center"),
+    "left": ((-0.8, 0), "right", "center"),
+    "lower right": ((0.7, -0.9), "left", "center"),
+    "upper right": ((0.6, 0.7), "left", "center"),
+    "upper left": ((-0.7, 0.7), "right", "center"),
+    "below": ((0, -0.8), "center", "top"),
+    "above": ((0, 0.8), "center", "bottom"),
+}
 
 
-@contextlib.contextmanager
-def draw(profile, axes=None):
-    """Open a figure to draw one chart into, and lay it out at the end.
-
-    Parameters
-    ----------
-    profile : str or Profile
-        The profile of the figure.
-    axes : matplotlib.axes.Axes, optional
-        Axes of the reader's own figure, whose layout is then left alone.
-
-    Yields
-    ------
-    tuple
-        (profile, figure, axes).
-
-    See Also
-    --------
-    sketch : the same for pictures without axes
-
-    Notes
-    -----
-    Source: common practice, no source. Notebook: 09_figures.
-
-    Examples
-    --------
-    >>> with draw("page") as (profile, figure, axes):
-    ...     line = axes.plot([0, 1], [0, 1])
-    """
-    with style.context(profile) as profile:
-        figure = style.new_figure(profile) if axes is None else axes.figure
-        yield profile, figure, figure.add_subplot() if axes is None else axes
-        if axes is None:
-            style.fix_layout(figure)
-            spread_labels(figure)
+def minus(text: str) -> str:
+    """Set a true minus sign before numbers."""
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
-def name_lines(axes, profile, lines, names):
+def spelled(unit: str) -> str:
+    """Spell out the one unit that reads as another word."""
+    return "inches" if unit == "in" else unit
+
+
+# ---- labels at line ends ----
+
+_END = "the name of a line at its end"
+
+
+def name_lines(axes: Axes, profile: Profile, lines: Iterable[Line2D], names: Iterable[str]) -> list[Text]:
     """Name lines at their right ends, or below the figure where it is narrow.
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Where the lines are.
-    profile : str or Profile
-        The profile of the figure.
-    lines : sequence of matplotlib.lines.Line2D
-        The lines, each with at least one point.
-    names : sequence of str
-        Their names, in the same order.
-
-    Returns
-    -------
-    list of matplotlib.text.Text
-        The labels.
-
-    See Also
-    --------
-    spread : how labels at the ends are kept apart
-
-    Notes
-    -----
-    Source: common practice, no source. Notebook: 09_figures.
-
-    Examples
-    --------
-    >>> with draw("page") as (profile, figure, axes):
-    ...     labels = name_lines(axes, profile, axes.plot([0, 1], [0, 1]), ["a line"])
-    >>> labels[0].get_text()
-    'a line'
+    The names are kept apart by `spread_labels` once the layout is fixed.
     """
-    profile = style.as_profile(profile)
     if profile.narrow:
-        return _legend_below(axes.figure, profile, list(lines), list(names))
-    labels = []
+        return _legend_below(axes, profile, list(lines), list(names))
+    labels: list[Text] = []
     for line, name in zip(lines, names, strict=True):
         end = _last_shown(line)
+        leader = {
+            "arrowstyle": "-",
+            "color": line.get_color(),
+            "shrinkA": 1,
+            "shrinkB": 0,
+            "linewidth": profile.line_pt / 3,
+            "linestyle": line.get_linestyle(),
+        }
         label = axes.annotate(
             name,
             end,
@@ -290,30 +285,29 @@ def name_lines(axes, profile, lines, names):
             fontsize=profile.text_pt,
             color=profile.ground.text,
             annotation_clip=False,
-            arrowprops={
-                "arrowstyle": "-",
-                "color": line.get_color(),
-                "shrinkA": 1,
-                "shrinkB": 0,
-                "linewidth": profile.line_pt / 3,
-                "linestyle": line.get_linestyle(),
-            },
+            arrowprops=leader,
+            label=_END,
         )
         labels.append(label)
-    axes.end_labels = labels
     return labels
 
 
-def _last_shown(line):
+def _last_shown(line: Line2D) -> tuple[float, float]:
     """Where a line ends, or leaves the chart at its top or bottom."""
-    low, high = sorted(line.axes.get_ylim())
-    points = line.get_xydata()
+    low, high = sorted(cast(Axes, line.axes).get_ylim())
+    points = np.asarray(line.get_xydata())
     shown = points[(points[:, 1] >= low) & (points[:, 1] <= high)]
-    return shown[-1] if shown.size else np.clip(points[-1], (-np.inf, low), (np.inf, high))
+    x, y = shown[-1] if shown.size else np.clip(points[-1], (-np.inf, low), (np.inf, high))
+    return x, y
 
 
-def _legend_below(figure, profile, lines, names):
+def _renderer(figure: Figure) -> Any:
+    return cast(FigureCanvasAgg, figure.canvas).get_renderer()
+
+
+def _legend_below(axes: Axes, profile: Profile, lines: list[Line2D], names: list[str]) -> list[Text]:
     """Name lines at the foot of a narrow figure, and make room there."""
+    figure = cast(Figure, axes.figure)
     inside = 72 * profile.width_in * (1 - 2 * profile.safe) / profile.text_pt
     legend = figure.legend(
         lines,
@@ -329,7 +323,7 @@ def _legend_below(figure, profile, lines, names):
     )
     legend.set_in_layout(False)
     gap = 0.6 * profile.text_pt / 72 / profile.height_in
-    height = gap + legend.get_window_extent(figure.canvas.get_renderer()).height / figure.bbox.height
+    height = gap + legend.get_window_extent(_renderer(figure)).height / figure.bbox.height
     engine = figure.get_layout_engine()
     if isinstance(engine, ConstrainedLayoutEngine):
         left, bottom, width, high = engine.get()["rect"]
@@ -337,75 +331,28 @@ def _legend_below(figure, profile, lines, names):
     return list(legend.get_texts())
 
 
-def spread(wanted, height, low, high):
+def spread(wanted: ArrayLike, height: float, low: float, high: float) -> NDArray[np.float64]:
     """Move labels as little as possible so that none lies over another.
 
-    Parameters
-    ----------
-    wanted : array_like, shape (n,)
-        Heights at which the labels would like to stand.
-    height : float
-        Room that each one needs.
-    low, high : float
-        Lowest and greatest height.
+    Least squares with `height` between neighbors: isotonic regression. Source: Barlow and others 1972.
 
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Heights, at least `height` apart, with the least sum of squared moves.
-
-    Notes
-    -----
-    Source: isotonic regression by pooling neighbors (Barlow and others 1972).
-    Notebook: 09_figures.
-
-    Examples
-    --------
     >>> spread([5, 5, 9], 2, 0, 10)
     array([4., 6., 9.])
     """
     wanted = np.asarray(wanted, dtype=float)
     order = np.argsort(wanted, kind="stable")
     steps = height * np.arange(wanted.size)
-    pools = []
-    for value in wanted[order] - steps:
-        pools.append([value, 1])
-        while len(pools) > 1 and pools[-2][0] > pools[-1][0]:
-            (upper, many), (lower, few) = pools.pop(), pools.pop()
-            pools.append([(upper * many + lower * few) / (many + few), many + few])
-    moved = np.repeat([value for value, _ in pools], [count for _, count in pools])
     placed = np.empty_like(wanted)
+    moved = isotonic_regression(wanted[order] - steps).x
     placed[order] = np.clip(moved, low, max(low, high - steps[-1])) + steps
     return placed
 
 
-def spread_labels(figure):
-    """Keep the labels at line ends apart, once the layout is settled.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        A settled figure whose lines were named by `name_lines`.
-
-    See Also
-    --------
-    name_lines : makes the labels
-
-    Notes
-    -----
-    Source: `spread`. Notebook: 09_figures.
-
-    Examples
-    --------
-    >>> with draw("page") as (profile, figure, axes):
-    ...     labels = name_lines(axes, profile, axes.plot([0, 1], [[0, 0], [1, 1]]), ["one", "other"])
-    >>> spread_labels(figure)  # `draw` has done so already; twice does no harm
-    >>> bool(labels[0].get_position()[1] < labels[1].get_position()[1])
-    True
-    """
-    renderer = figure.canvas.get_renderer()
+def spread_labels(figure: Figure) -> None:
+    """Keep the names of `name_lines` apart, once the layout is fixed; twice does no harm."""
+    renderer = _renderer(figure)
     for axes in figure.axes:
-        labels = getattr(axes, "end_labels", [])
+        labels = [t for t in axes.texts if isinstance(t, Annotation) and t.get_label() == _END]
         if labels:
             bottom, top = axes.get_window_extent(renderer).intervaly
             wanted = axes.transData.transform([label.xy for label in labels])[:, 1]
@@ -416,71 +363,65 @@ def spread_labels(figure):
                 label.anncoords = axes.transAxes
 
 
-# ---------------------------------------------------------------- pictures without axes
+# ---- pictures without axes ----
 
 
 class Sketch:
     """A sheet whose unit of length is the size of its type, with boxes, arrows and words.
 
-    Made by `sketch`. All places are in type sizes from the lower left corner; `at` turns
-    shares of the sheet into them. On wide sheets the type is larger than that of charts.
+    All places are in type sizes from the lower left corner; `at` turns shares of the sheet into them. On wide
+    sheets the type is larger than that of charts.
     """
 
-    def __init__(self, axes, profile):
+    def __init__(self, axes: Axes, profile: Profile) -> None:
         self.axes, self.profile = axes, profile
-        box = axes.get_window_extent()
-        width, height = np.array([box.width, box.height]) * 72 / axes.figure.dpi
+        width, height = np.array(axes.get_window_extent().size) * 72 / cast(Figure, axes.figure).dpi
         self.type_pt = max(profile.text_pt, min(1.4 * profile.text_pt, width / 33))
         self.width, self.height = width / self.type_pt, height / self.type_pt
         axes.set(xlim=(0, self.width), ylim=(0, self.height))
         axes.set_axis_off()
 
-    def at(self, across, up):
+    def at(self, across: float, up: float) -> NDArray[np.float64]:
         """Turn shares of width and height into a place on the sheet."""
         return np.array([across * self.width, up * self.height])
 
-    def words(self, place, text, *, ha="center", va="center"):
+    def words(self, place: Place, text: str, *, ha: str = "center", va: str = "center") -> None:
         """Write words at a place, centered unless told otherwise."""
-        return self.axes.text(
-            *place,
-            text,
-            ha=ha,
-            va=va,
-            linespacing=1.1,
-            zorder=5,
-            fontsize=self.type_pt,
-            color=self.profile.ground.text,
-        )
+        look: dict[str, Any] = {"fontsize": self.type_pt, "color": self.profile.ground.text, "zorder": 5}
+        self.axes.text(place[0], place[1], text, ha=ha, va=va, linespacing=1.1, **look)
 
-    def box(self, place, text="", *, size=(7.6, 2.8), color=0):
+    def box(
+        self, place: Place, text: str = "", *, size: tuple[float, float] = (7.6, 2.8), color: int = 0
+    ) -> Rectangle:
         """Draw a plain box around a text."""
-        corner = np.asarray(place) - np.asarray(size) / 2
+        corner = place[0] - size[0] / 2, place[1] - size[1] / 2
         patch = Rectangle(corner, *size, zorder=2, **self._outline(color))
         self.axes.add_patch(patch)
         if text:
             self.words(place, text)
         return patch
 
-    def disk(self, place, radius, *, color=0):
+    def disk(self, place: Place, radius: float, *, color: int = 0) -> None:
         """Draw a circle, `radius` in type sizes."""
-        patch = Circle(place, radius, zorder=3, **self._outline(color))
-        self.axes.add_patch(patch)
-        return patch
+        self.axes.add_patch(Circle((place[0], place[1]), radius, zorder=3, **self._outline(color)))
 
-    def _outline(self, color):
-        ground = self.profile.ground
-        return {
-            "facecolor": ground.fill,
-            "edgecolor": ground.colors[color],
-            "linewidth": self.profile.line_pt * 0.8,
-        }
+    def _outline(self, color: int) -> dict[str, Any]:
+        ground, width = self.profile.ground, 0.8 * self.profile.line_pt
+        return {"facecolor": ground.fill, "edgecolor": ground.colors[color], "linewidth": width}
 
-    def line(self, points, *, color=0, arrow=False, both=False, dashed=False):
-        """Draw a line through points in type sizes, with an arrow head at its end if asked."""
-        head = "<|-|>" if both else "-|>" if arrow else "-"
+    def line(
+        self,
+        points: Sequence[Place],
+        *,
+        color: int = 0,
+        arrow: bool = False,
+        both: bool = False,
+        dashed: bool = False,
+    ) -> FancyArrowPatch:
+        """Draw a line through points in type sizes, with an arrow head at its end, or `both`, if asked."""
         patch = FancyArrowPatch(
-            path=Path(points),
-            arrowstyle=head,
+            path=Outline(np.array(points)),
+            arrowstyle="<|-|>" if both else "-|>" if arrow else "-",
             mutation_scale=self.type_pt * 0.9,
             zorder=1.5,
             color=self.profile.ground.colors[color],
@@ -495,94 +436,51 @@ class Sketch:
         return patch
 
 
+# ---- until every module draws on a canvas ----
+
+
+def axis_label(words: str, symbol: str, unit: str, *, symbols_only: bool = False) -> str:
+    """Write an axis label."""
+    if symbols_only:
+        return f"{symbol} / {unit}" if unit else symbol
+    return f"{words} ({unit})" if unit else words
+
+
+speed_text, length_text = words.speed, words.length
+_minus, _spelled, _GRID = minus, spelled, FREQUENCIES
+
+
 @contextlib.contextmanager
-def sketch(profile, axes=None):
-    """Open a sheet for a picture made of boxes, arrows and words.
+def draw(profile: Any, axes: Any = None) -> Any:
+    """Open a figure to draw one chart into, and lay it out at the end."""
+    with style.context(profile) as profile:
+        figure = style.new_figure(profile) if axes is None else axes.figure
+        yield profile, figure, figure.add_subplot() if axes is None else axes
+        if axes is None:
+            style.fix_layout(figure)
+            spread_labels(figure)
 
-    Parameters
-    ----------
-    profile : str or Profile
-        The profile of the figure.
-    axes : matplotlib.axes.Axes, optional
-        Axes of the reader's own figure.
 
-    Yields
-    ------
-    tuple
-        (profile, figure, `Sketch`).
-
-    See Also
-    --------
-    draw : the same for charts
-
-    Notes
-    -----
-    Source: common practice, no source. Notebook: 09_figures.
-
-    Examples
-    --------
-    >>> with sketch("page") as (profile, figure, sheet):
-    ...     box = sheet.box(sheet.at(0.5, 0.5), "tape")
-    """
+@contextlib.contextmanager
+def sketch(profile: Any, axes: Any = None) -> Any:
+    """Open a sheet for a picture made of boxes, arrows and words."""
     with style.context(profile) as profile:
         if axes is None:
             figure = style.new_figure(profile)
             figure.set_layout_engine("none")
-            inside = (profile.safe, profile.floor, 1 - 2 * profile.safe, 1 - profile.safe - profile.floor)
-            axes = figure.add_axes(inside)
+            axes = figure.add_axes(profile.inside)
         yield profile, axes.figure, Sketch(axes, profile)
 
 
-AUDIBLE = (20.0, 20e3)
-_GRID = np.geomspace(*AUDIBLE, 400)
-_HOUSE = "common practice, no source"
-
-
-def _f_axis(axes, profile, symbols_only):
+def _f_axis(axes: Any, profile: Any, symbols_only: Any) -> Any:
     style.frequency_axis(axes, profile, low=AUDIBLE[0], high=AUDIBLE[1])
     return axis_label("frequency", "$f$", "Hz", symbols_only=symbols_only)
 
 
-#: Where a note stands beside its point: shift in type sizes, and which side of it is held.
-_SIDES = {
-    "right": ((0.7, 0), "left", "center"),
-    "left": ((-0.8, 0), "right", "center"),
-    "lower right": ((0.7, -0.9), "left", "center"),
-    "upper right": ((0.6, 0.7), "left", "center"),
-    "upper left": ((-0.7, 0.7), "right", "center"),
-    "below": ((0, -0.8), "center", "top"),
-    "above": ((0, 0.8), "center", "bottom"),
-}
+def _note(axes: Any, profile: Any, place: Any, text: Any, side: Any) -> Any:
+    Canvas(axes, profile).note(place, text, side)
 
 
-def _note(axes, profile, place, text, side):
-    """Write a few words beside a point."""
-    shift, ha, va = _SIDES[side]
-    return axes.annotate(
-        text,
-        place,
-        xytext=tuple(profile.text_pt * s for s in shift),
-        textcoords="offset points",
-        ha=ha,
-        va=va,
-        fontsize=profile.text_pt,
-        linespacing=1.0,
-        color=profile.ground.text,
-        annotation_clip=False,
-    )
-
-
-def _minus(text):
-    """Set a true minus sign before numbers."""
-    return text.replace("-", "\N{MINUS SIGN}")
-
-
-def _spelled(unit):
-    """Spell out the one unit that reads as another word."""
-    return "inches" if unit == "in" else unit
-
-
-def _and(texts):
-    """Join texts as in a sentence."""
+def _and(texts: Any) -> Any:
     *most, last = list(texts) or [""]
     return f"{', '.join(most)} and {last}" if most else last

@@ -331,7 +331,7 @@ def figure_bytes(figure: Figure, form: str, *, alt: str = "") -> bytes:
     metadata = {
         "svg": {"Date": None, "Creator": None, "Title": alt},
         "pdf": {"CreationDate": None, "Creator": None, "Producer": None, "Title": alt},
-        "png": {"Software": None, "Description": alt},
+        "png": {"Software": None, "Description": alt or None},
     }[known_name("format", form, FORMATS)]
     buffer = io.BytesIO()
     with context("notebook"):

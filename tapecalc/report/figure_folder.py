@@ -8,11 +8,9 @@ from tapecalc.calc.quantity import known_name
 from tapecalc.files import alone_in, write_file
 from tapecalc.machine import example_machine
 from tapecalc.plot import style
-from tapecalc.plot.catalog import CATALOG, draw_figure
+from tapecalc.plot.catalog import CATALOG, draw
 
-__all__ = [
-    "write_gallery",
-]
+__all__ = ["write_gallery"]
 
 
 def write_gallery(
@@ -76,9 +74,7 @@ def write_gallery(
     paths, captions = [], {}
     with alone_in(folder) as folder:
         for name in tqdm(names, desc="figures", unit="figure", leave=False, disable=None):
-            drawn = draw_figure(
-                name, machine=machine, profile=profile, units=units, symbols_only=symbols_only
-            )
+            drawn = draw(name, machine=machine, profile=profile, units=units, symbols_only=symbols_only)
             paths += drawn.save(folder / name, formats)
             captions[name] = _caption(name, drawn, profile, units, symbols_only, formats)
         title = f"# Figures for {_plain((machine or example_machine()).name)}\n\n"
@@ -103,9 +99,9 @@ def _entries(page, title):
 def _caption(name, drawn, profile, units, symbols_only, formats):
     """One figure's entry on the page of captions."""
     options = [f'profile="{profile.name}"'] if profile.name != "notebook" else []
-    options += [f'units="{units}"'] if units != "metric" and CATALOG[name].takes_units else []
+    options += [f'units="{units}"'] if units != "metric" and CATALOG[name].units else []
     options += ["symbols_only=True"] if symbols_only else []
-    call = f"draw_figure({', '.join([repr(name).replace(chr(39), chr(34)), *options])})"
+    call = f"draw({', '.join([repr(name).replace(chr(39), chr(34)), *options])})"
     files = ", ".join(f"[{name}.{form}]({name}.{form})" for form in formats)
     return (
         f"## {name}\n\n"

@@ -21,11 +21,12 @@ from tapecalc import __version__
 from tapecalc.files import alone_in, write_file
 from tapecalc.plan import EchoPlan
 from tapecalc.plot import style
-from tapecalc.plot.catalog import draw_figure
+from tapecalc.plot.catalog import draw
+from tapecalc.plot.diagram import loop_diagram
 from tapecalc.plot.flutter import flutter_fingerprint
 from tapecalc.plot.kit import Drawn
 from tapecalc.plot.levels import level_ladder
-from tapecalc.plot.loop import decay_of_repeats, loop_diagram, runaway_frequency
+from tapecalc.plot.loop import decay_of_repeats, runaway_frequency
 from tapecalc.plot.player import compare
 from tapecalc.plot.response import repeats_response
 from tapecalc.plot.tempo import tempo_map
@@ -55,7 +56,7 @@ def plan_figures(plan: EchoPlan, *, profile: str | style.Profile = "page") -> di
     """Draw the figures of a plan, by the name of their files, in reading order."""
     machine, first = plan.machine, plan.delays[0]
     echo = machine.echo_loop(first.speed)
-    drawn = {name: draw_figure(name, machine=machine, profile=profile) for name in PICTURES["delays"]}
+    drawn = {name: draw(name, machine=machine, profile=profile) for name in PICTURES["delays"]}
     if plan.bpm is not None:
         drawn["tempo_map"] = tempo_map(
             delays=[planned.delay for planned in plan.delays], bpm=plan.bpm, profile=profile

@@ -12,10 +12,11 @@ from tapecalc.calc.parts import part_rates, part_repeat_deviations
 from tapecalc.machine import example_machine, machine_from_text
 from tapecalc.plot import kit as drawing
 from tapecalc.plot import style
-from tapecalc.plot.catalog import CATALOG, draw_figure
+from tapecalc.plot.catalog import CATALOG, draw
 from tapecalc.plot.flutter import flutter_comb, flutter_fingerprint
 from tapecalc.plot.heads import head_rhythm
-from tapecalc.plot.loop import decay_of_repeats, loop_diagram
+from tapecalc.plot.diagram import loop_diagram
+from tapecalc.plot.loop import decay_of_repeats
 from tapecalc.plot.tempo import SONG_NOTES
 from tapecalc.plot.transport import tape_path
 
@@ -72,15 +73,15 @@ def problems(drawn, profile):
 @pytest.mark.parametrize("name", CATALOG)
 @pytest.mark.parametrize("size", SIZES)
 def test_texts_lie_inside_and_apart_in_every_profile(name, size):
-    assert problems(draw_figure(name, profile=size), size) == []
+    assert problems(draw(name, profile=size), size) == []
 
 
 @pytest.mark.parametrize("name", CATALOG)
 @pytest.mark.parametrize("size", ["article_single", "vertical"])
 def test_texts_lie_inside_and_apart_in_inches_and_in_symbols(name, size):
-    assert problems(draw_figure(name, profile=size, symbols_only=True), size) == []
-    if CATALOG[name].takes_units:
-        assert problems(draw_figure(name, profile=size, units="inches"), size) == []
+    assert problems(draw(name, profile=size, symbols_only=True), size) == []
+    if CATALOG[name].units:
+        assert problems(draw(name, profile=size, units="inches"), size) == []
 
 
 def test_the_larger_video_has_the_layout_of_the_smaller():
@@ -91,7 +92,7 @@ def test_the_larger_video_has_the_layout_of_the_smaller():
 
 @pytest.mark.parametrize("name", CATALOG)
 def test_words_for_those_who_cannot_see_it_are_there(name):
-    drawn = draw_figure(name)
+    drawn = draw(name)
     assert len(drawn.alt) > 40 and len(drawn.caption) > 40
     assert drawn.alt.endswith(".") and drawn.caption.endswith(".")
     assert drawn.sources and all(drawn.sources)
@@ -102,14 +103,14 @@ def test_words_for_those_who_cannot_see_it_are_there(name):
 @pytest.mark.parametrize(("name", "ground"), list(zip(CATALOG, itertools.cycle(style.GROUNDS), strict=False)))
 def test_svg_comes_out_byte_for_byte(name, ground):
     profile = style.as_profile("article_double").on(ground)
-    first, second = (style.figure_bytes(draw_figure(name, profile=profile).figure, "svg") for _ in range(2))
+    first, second = (style.figure_bytes(draw(name, profile=profile).figure, "svg") for _ in range(2))
     assert first == second
 
 
 @pytest.mark.parametrize("name", CATALOG)
 def test_type_is_never_smaller_than_the_profile_says(name):
     for size in ("video_1080", "vertical"):
-        drawn, profile = draw_figure(name, profile=size), style.as_profile(size)
+        drawn, profile = draw(name, profile=size), style.as_profile(size)
         sizes = [t.get_size() for t in drawn.figure.findobj(Text) if t.get_text().strip() and t.get_visible()]
         assert min(sizes) >= profile.text_pt
 
@@ -127,7 +128,7 @@ def test_a_figure_can_be_drawn_into_the_readers_own_axes(name):
 
 @pytest.mark.parametrize("name", CATALOG)
 def test_symbols_only_leaves_no_words_but_units_and_names(name):
-    drawn = draw_figure(name, symbols_only=True)
+    drawn = draw(name, symbols_only=True)
     allowed = {"Hz", "dB", "ms", "mm", "min", "beat", "dBu", "bpm", "kHz", "max", "cm/s", "Re", "Im"}
     words = set()
     for text, _ in shown_texts(drawn.figure):
@@ -156,10 +157,10 @@ def test_unusual_machines_can_be_read_too(name, kind):
     machine = machine_from_text(f"name = 'test deck'\n{UNUSUAL[kind]}")
     if not CATALOG[name].suits(machine):
         with pytest.raises(ValueError, match="at least one turning part"):
-            draw_figure(name, machine=machine)
+            draw(name, machine=machine)
         return
     for size in ("notebook", "vertical"):
-        drawn = draw_figure(name, machine=machine, profile=size)
+        drawn = draw(name, machine=machine, profile=size)
         assert problems(drawn, size) == []
         assert "nan" not in drawn.caption and "inf" not in drawn.caption
 
@@ -180,11 +181,11 @@ def test_catalog_has_at_least_sixteen_figures_each_named_for_its_files():
 )
 def test_unknown_names_are_refused_with_the_nearest(arguments, words):
     with pytest.raises(ValueError, match=words):
-        draw_figure(**arguments)
+        draw(**arguments)
 
 
 def test_inches_and_metric_show_the_same_numbers_in_their_own_units():
-    metric, inches = (draw_figure("delay_map", units=u) for u in ("metric", "inches"))
+    metric, inches = (draw("delay_map", units=u) for u in ("metric", "inches"))
     np.testing.assert_allclose(
         metric.artists["heads"][0].get_xdata() / 25.4, inches.artists["heads"][0].get_xdata(), rtol=1e-12
     )
@@ -195,7 +196,7 @@ def test_inches_and_metric_show_the_same_numbers_in_their_own_units():
 
 
 def test_delay_map_points_are_the_machines_delays():
-    drawn = draw_figure("delay_map")
+    drawn = draw("delay_map")
     for points, speed in zip(drawn.artists["heads"], MACHINE.speeds, strict=True):
         np.testing.assert_allclose(points.get_ydata(), [1000 * t for t in MACHINE.delays(speed)])
     x, y = drawn.artists["lines"][0].get_data()
@@ -203,7 +204,7 @@ def test_delay_map_points_are_the_machines_delays():
 
 
 def test_patterns_repeat_every_wavelength():
-    drawn = draw_figure("wavelength_at_gap")
+    drawn = draw("wavelength_at_gap")
     for pattern, speed in zip(drawn.artists["patterns"], MACHINE.speeds, strict=True):
         x, y = pattern.get_data()
         middle = (y.max() + y.min()) / 2
@@ -213,7 +214,7 @@ def test_patterns_repeat_every_wavelength():
 
 
 def test_losses_add_up_to_their_sum():
-    lines = draw_figure("four_losses").artists
+    lines = draw("four_losses").artists
     parts = sum(lines[name].get_ydata() for name in ("thickness", "spacing", "gap", "azimuth"))
     np.testing.assert_allclose(parts, lines["sum"].get_ydata(), atol=1e-9)
     expected = response.contact_loss_db(lines["sum"].get_xdata(), SPEED, MACHINE.one_pass(SPEED).today)
@@ -221,7 +222,7 @@ def test_losses_add_up_to_their_sum():
 
 
 def test_response_of_repeat_n_is_n_passes():
-    lines = draw_figure("repeats_response").artists["repeats"]
+    lines = draw("repeats_response").artists["repeats"]
     assert len(lines) == 8
     for n in (1, 8):
         f, level = lines[n - 1].get_data()
@@ -229,7 +230,7 @@ def test_response_of_repeat_n_is_n_passes():
 
 
 def test_equalization_curves_are_those_of_the_standards():
-    for name, line in draw_figure("equalization_standards").artists.items():
+    for name, line in draw("equalization_standards").artists.items():
         entry = standards.equalization(name)
         f, level = line.get_data()
         np.testing.assert_allclose(level, response.equalization_db(f, entry.tau_high, entry.tau_low))
@@ -244,7 +245,7 @@ def test_decay_falls_by_the_loop_gain_each_delay():
 
 def test_nyquist_curve_is_the_loop_gain_and_keeps_clear_of_the_point_when_stable():
     echo = MACHINE.echo_loop(SPEED)
-    curve = draw_figure("nyquist_picture").artists["gain"]
+    curve = draw("nyquist_picture").artists["gain"]
     assert np.abs(curve.get_xdata() + 1j * curve.get_ydata()).max() < 1
     f = np.linspace(0, 14 / max(echo.delays), 1680)
     np.testing.assert_allclose(curve.get_xdata(), loop.loop_gain(echo, f).real)
@@ -253,7 +254,7 @@ def test_nyquist_curve_is_the_loop_gain_and_keeps_clear_of_the_point_when_stable
 def test_runaway_start_stands_at_the_margin():
     echo = MACHINE.echo_loop(SPEED)
     found = loop.stability(echo)
-    artists = draw_figure("runaway_frequency").artists
+    artists = draw("runaway_frequency").artists
     assert artists["start"].get_xydata()[0] == pytest.approx((found.frequency, -found.margin_db))
     f, level = artists["gain"].get_data()
     np.testing.assert_allclose(level, loop.loop_gain_db(echo, f))
@@ -262,11 +263,11 @@ def test_runaway_start_stands_at_the_margin():
 def test_a_loop_past_its_margin_says_so():
     hot = MACHINE.model_copy(update={"mixer": MACHINE.mixer.model_copy(update={"return_send_db": 2.0})})
     for name in ("runaway_frequency", "nyquist_picture"):
-        assert "running away" in draw_figure(name, machine=hot).caption
+        assert "running away" in draw(name, machine=hot).caption
 
 
 def test_tempo_map_dots_are_exact_fits():
-    drawn = draw_figure("tempo_map")
+    drawn = draw("tempo_map")
     x, y = drawn.artists["fits"].get_data()
     assert len(x) >= 4
     for bpm, delay in zip(x, y, strict=True):
@@ -276,7 +277,7 @@ def test_tempo_map_dots_are_exact_fits():
 
 def test_flutter_comb_is_what_flutter_says():
     delay = MACHINE.delays(SPEED)[0]
-    artists = draw_figure("flutter_comb").artists
+    artists = draw("flutter_comb").artists
     rate, ratio = artists["first"].get_data()
     np.testing.assert_allclose(1e-4 * ratio, flutter.repeat_deviation(1e-4, rate, delay), atol=1e-12)
     rates = part_rates(MACHINE.turning_parts, SPEED)
@@ -286,7 +287,7 @@ def test_flutter_comb_is_what_flutter_says():
 
 
 def test_fingerprint_is_what_flutter_says():
-    artists = draw_figure("flutter_fingerprint").artists
+    artists = draw("flutter_fingerprint").artists
     bends = part_repeat_deviations(MACHINE.turning_parts, SPEED, MACHINE.delays(SPEED)[0])
     np.testing.assert_allclose(artists["repeat"].get_ydata(), [100 * b for b in bends.values()])
     with pytest.raises(ValueError, match="at least one turning part"):
@@ -300,7 +301,7 @@ def test_rhythm_strikes_where_the_tempo_says():
 
 
 def test_level_ladder_is_the_level_diagram():
-    artists = draw_figure("level_ladder").artists
+    artists = draw("level_ladder").artists
     diagram = levels.level_diagram(MACHINE.level_stages, MACHINE.levels.instrument_dbu)
     np.testing.assert_allclose(artists["signal"].get_ydata(), [node.dbu for node in diagram.nodes])
     low, high = artists["headroom"].get_ydata()
@@ -308,7 +309,7 @@ def test_level_ladder_is_the_level_diagram():
 
 
 def test_reel_ends_at_the_run_time_and_the_full_pack():
-    artists = draw_figure("reel_time").artists
+    artists = draw("reel_time").artists
     for line, speed in zip(artists["packs"], MACHINE.speeds, strict=True):
         minutes, radius = line.get_xydata()[-1]
         assert minutes == pytest.approx(transport.run_time(MACHINE.tape.length_m, speed) / 60)
@@ -344,7 +345,7 @@ def test_labels_are_spread_as_little_as_possible_and_inside():
 
 
 def test_a_drawn_figure_shows_picture_and_sentence(capsys):
-    drawn = draw_figure("delay_map", profile="page")
+    drawn = draw("delay_map", profile="page")
     data, metadata = drawn._repr_mimebundle_()
     assert data["text/plain"] == repr(drawn) == drawn.caption
     assert metadata["image/png"]["alt"] == drawn.alt
@@ -357,7 +358,7 @@ def test_a_drawn_figure_shows_picture_and_sentence(capsys):
 
 
 def test_a_description_that_ends_as_the_caption_does_is_cut_there():
-    drawn = draw_figure("runaway_frequency", profile="page")
+    drawn = draw("runaway_frequency", profile="page")
     end = drawn.alt.rpartition(": ")[2]
     assert end in drawn.caption
     cut = drawing._not_said(drawn.alt, drawn.caption)
@@ -366,12 +367,12 @@ def test_a_description_that_ends_as_the_caption_does_is_cut_there():
 
 @pytest.mark.parametrize("name", ["delay_map", "reel_time"])
 def test_inches_are_spelled_out_in_a_description(name):
-    alt = draw_figure(name, profile="page", units="inches").alt
+    alt = draw(name, profile="page", units="inches").alt
     assert " in inches" in alt and " in in " not in alt
 
 
 def test_a_drawn_figure_saves_itself_with_its_alt_text(tmp_path):
-    drawn = draw_figure("delay_map", profile="article_single")
+    drawn = draw("delay_map", profile="article_single")
     paths = drawn.save(tmp_path / "map")
     assert [path.suffix for path in paths] == [".svg", ".png"]
     assert b"Line chart of delay in ms" in paths[0].read_bytes()

@@ -53,7 +53,7 @@ def test_each_caption_names_call_description_and_sources(gallery):
     text = (gallery[0] / "captions.md").read_text()
     for entry in text.split("\n## ")[1:]:
         name = entry.split()[0]
-        assert f'draw_figure("{name}")' in entry
+        assert f'draw("{name}")' in entry
         for line in ("- Description: ", "- Sources: ", "- Shows: ", f"- Files: [{name}.svg]({name}.svg)"):
             assert line in entry
 
@@ -72,8 +72,8 @@ def test_options_stand_in_the_call(tmp_path):
     options = {"profile": "slide_dark", "units": "inches", "symbols_only": True}
     write_gallery(tmp_path, names=["delay_map", "nyquist_picture"], formats=["svg"], **options)
     text = (tmp_path / "captions.md").read_text()
-    assert 'draw_figure("delay_map", profile="slide_dark", units="inches", symbols_only=True)' in text
-    assert 'draw_figure("nyquist_picture", profile="slide_dark", symbols_only=True)' in text
+    assert 'draw("delay_map", profile="slide_dark", units="inches", symbols_only=True)' in text
+    assert 'draw("nyquist_picture", profile="slide_dark", symbols_only=True)' in text
 
 
 def test_a_hostile_name_stays_text(tmp_path):
