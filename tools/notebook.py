@@ -10,9 +10,14 @@ executes from a fresh kernel, in the notebook's folder, and stores clean outputs
 no widget state, no absolute path, counts from 1, the same bytes each time. It
 writes nothing and says why when a cell fails, warns or prints an address, when a
 cell that must fail does not, and when a cell or the file grows too long.
-"""
 
-from __future__ import annotations
+Both then write the ways from lesson to lesson and the table of the index anew (as
+`python tools/notebook.py nav` alone does), from what each numbered notebook's first
+cell says: its title, ``*Lesson, 40 minutes*``, and for the table a comment::
+
+    <!-- in the index: which delays a machine gives
+    ![Chart of delay over head spacing](../figures/delay_map.png) -->
+"""
 
 import argparse
 import copy
@@ -45,6 +50,13 @@ METADATA = {
 WIDGETS = ("application/vnd.jupyter.widget-view+json", "application/vnd.jupyter.widget-state+json")
 ANSI = re.compile(r"\x1b\[[0-9;]*m")
 EMBEDDED = re.compile(r"data:[a-z]+/[a-z0-9+.-]+;base64,[A-Za-z0-9+/=]+")
+#: The numbered lessons, what their first cell says, and what is written anew in them and in the index.
+NOTEBOOKS, INDEX = ROOT / "notebooks", "00_index.ipynb"
+LESSON = re.compile(r"(?!00)\d\d_\w+\.ipynb")
+LESSON_SAYS = re.compile(r"# (?P<title>.+)\n\n(?P<line>\*Lesson\b[^*]*?(?P<minutes>\d+) minutes[^*]*\*)")
+IN_INDEX = re.compile(r"<!-- in the index: (?P<finds>.*?)\n(?P<picture>!\[.*?\]\(\S+\)) -->", re.S)
+FOOT = re.compile(r"\n\n\*(?:previous|\[map\])[^*]*\*\Z")
+ROWS = re.compile(r"(?m)^(\|[-: |]+\|)(?:\n\|.*)*")
 ADDRESS = re.compile(r"\bat 0x[0-9a-f]{6,}")
 
 
@@ -184,12 +196,52 @@ def store(notebook, path):
     tidy(notebook)  # the kernel wrote its own version into the metadata
     refuse_if(complaints(notebook))
     nbformat.validate(notebook)
-    content = (nbformat.writes(notebook, version=4).rstrip("\n") + "\n").encode()
+    content = written(notebook)
     if len(content) > LARGEST_FILE:
         raise Refused([f"the file has {len(content) / 1000:.0f} kB, allowed are {LARGEST_FILE / 1000:.0f}"])
     write_file(path, content)
     seconds = time.monotonic() - started
     return f"{len(notebook.cells)} cells, {seconds:.1f} s, {len(content) / 1000:.0f} kB"
+
+
+def written(notebook):
+    """The bytes of a notebook's file."""
+    return (nbformat.writes(notebook, version=4).rstrip("\n") + "\n").encode()
+
+
+def navigate(folder):
+    """Write the ways from lesson to lesson, and the table of the index, into a folder of notebooks."""
+    paths = sorted(path for path in folder.glob("*.ipynb") if LESSON.fullmatch(path.name))
+    lessons = [read_notebook(path) for path in paths]
+    found = [LESSON_SAYS.match(lesson.cells[0].source) for lesson in lessons]
+    mute = [path.name for path, said in zip(paths, found, strict=True) if not said]
+    if mute:
+        raise Refused(
+            [
+                f"{name}: its first cell must begin with '# Title', then '*Lesson, 40 minutes*'"
+                for name in mute
+            ]
+        )
+    titles = [said["title"] for said in found]
+    links = [
+        f"[{title[0].lower()}{title[1:]}]({path.name})" for path, title in zip(paths, titles, strict=True)
+    ]
+    rows = []
+    for k, (path, lesson, said) in enumerate(zip(paths, lessons, found, strict=True)):
+        first, last = lesson.cells[0], lesson.cells[-1]
+        way = [f"previous: {link}" for link in links[k - 1 : k]] + [f"[map]({INDEX})"]
+        way += [f"next: {link}" for link in links[k + 1 : k + 2]]
+        top = f"Lesson {k + 1} of {len(lessons)}, {said['minutes']} minutes"
+        first.source = first.source.replace(said["line"], f"*{' · '.join([top, *way])}*", 1)
+        last.source = f"{FOOT.sub('', last.source).rstrip()}\n\n*{' · '.join(way)}*"
+        told = IN_INDEX.search(first.source) or {"finds": "", "picture": ""}
+        row = (k + 1, f"[{titles[k]}]({path.name})", said["minutes"], told["finds"], told["picture"])
+        rows.append(f"| {' | '.join(map(str, row))} |")
+        write_file(path, written(tidy(lesson)))
+    index = read_notebook(folder / INDEX)
+    for cell in index.cells:
+        cell.source = ROWS.sub(lambda table: "\n".join([table[1], *rows]), cell.source)
+    write_file(folder / INDEX, written(tidy(index)))
 
 
 def refuse_if(reasons):
@@ -221,12 +273,15 @@ def main(arguments=None):
     run.add_argument("notebooks", type=existing, nargs="+")
     text = commands.add_parser("text", help="print a notebook as percent-format text")
     text.add_argument("notebook", type=existing)
+    commands.add_parser("nav", help="write the ways between the lessons and the index anew")
     options = parser.parse_args(arguments)
 
     if options.command == "text":
         print(to_text(read_notebook(options.notebook)), end="")
         return 0
-    if options.command == "build":
+    if options.command == "nav":
+        jobs = {}
+    elif options.command == "build":
         jobs = {options.notebook: read_text(options.source)}
     else:
         jobs = {path: read_notebook(path) for path in options.notebooks}
@@ -237,6 +292,13 @@ def main(arguments=None):
         except Refused as refusal:
             failed = 1
             print(f"{path}: refused, nothing written", *refusal.args[0], sep="\n  ", file=sys.stderr)
+    for folder in {path.parent for path in jobs} or {NOTEBOOKS}:
+        try:
+            if (folder / INDEX).exists():
+                navigate(folder)
+        except Refused as refusal:
+            failed = 1
+            print(f"{folder}: no ways written", *refusal.args[0], sep="\n  ", file=sys.stderr)
     return failed
 
 

@@ -40,7 +40,7 @@ from pygments import highlight
 from pygments.formatters import HtmlFormatter
 from pygments.lexers import PythonLexer
 from site_api import api_pages, in_rooms, link_lessons, uses_in
-from site_panels import knobs_of, panel_of
+from site_panels import imports_of, knobs_of, panel_of
 
 from tapecalc import __version__
 from tapecalc.files import write_file
@@ -275,6 +275,7 @@ class Site:
         """A notebook as a page."""
         renderer = Renderer(self.link_to)
         markdown = MarkdownWithMath(renderer=renderer)
+        self.imports = imports_of(notebook) if self.moving else ""
         parts = []
         for number, cell in enumerate(notebook.cells, 1):
             try:
@@ -339,7 +340,7 @@ class Site:
 
     def knobs(self, cell):
         """The controls of the panel that a cell shows, and their states as the script takes them."""
-        knobs = knobs_of(panel_of(cell.source))
+        knobs = knobs_of(panel_of(cell.source, self.imports))
         for knob in knobs:
             for place in knob["places"]:
                 place["picture"] = self.stored("panels", place["picture"], "png")

@@ -18,11 +18,21 @@ PLACES = 9  # of a slider, ends included; where it stands at first may be one mo
 COLORS = 64
 
 
-def panel_of(source):
+def imports_of(notebook):
+    """The import statements of a notebook's code cells, as code of their own."""
+    cells = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
+    lines = [line for source in cells for line in ast.parse(source).body]
+    return ast.unparse(
+        ast.Module([line for line in lines if isinstance(line, ast.Import | ast.ImportFrom)], [])
+    )
+
+
+def panel_of(source, imports=""):
     """The panel that a notebook's cell shows in its last line; the workbench gets the bundled machine."""
     lines = ast.parse(source)
     last = ast.Expression(lines.body.pop().value)
     space = {"machine": example_machine()}
+    exec(imports, space)
     exec(compile(lines, "cell", "exec"), space)
     shown = eval(compile(last, "cell", "eval"), space)
     return getattr(shown, "panel", shown)

@@ -3,9 +3,13 @@
 import shutil
 
 import lab_browser
+import nbformat
 import pytest
+from nbformat.v4 import new_code_cell, new_notebook
 
 pytestmark = pytest.mark.browser
+
+PANELS = {"repeats": "runaway_panel", "patching": "patch_panel"}
 
 
 @pytest.fixture(scope="session")
@@ -15,6 +19,8 @@ def server(tmp_path_factory):
     folder = tmp_path_factory.mktemp("lab")
     for part in ("notebooks", "figures"):  # notebooks show figures by their place
         shutil.copytree(lab_browser.ROOT / part, folder / part, ignore=shutil.ignore_patterns("out", ".*"))
+    cells = [f"from tapecalc.course import {topic}\n\n{topic}.{name}()" for topic, name in PANELS.items()]
+    nbformat.write(new_notebook(cells=[new_code_cell(cell) for cell in cells]), folder / "two_panels.ipynb")
     with lab_browser.lab_server(folder) as running:
         yield running
 

@@ -174,6 +174,50 @@ def test_a_cell_that_takes_too_long_is_refused(tmp_path, monkeypatch, capsys):
     assert "a cell took more than 1 s" in capsys.readouterr().err
 
 
+def lesson(title, *more):
+    return new_notebook(
+        cells=[
+            new_markdown_cell(f"# {title}\n\n*Lesson, 40 minutes*{''.join(more)}"),
+            new_markdown_cell("## Next\n\nOn."),
+        ]
+    )
+
+
+def test_a_new_lesson_finds_its_place_in_the_ways_and_in_the_index(tmp_path):
+    index = new_notebook(
+        cells=[new_markdown_cell("# All\n\n| | title |\n| --- | --- |\n| 7 | gone |\n\nEnd.")]
+    )
+    told = "\n\nWords.\n\n<!-- in the index: why\n![A chart](a.png) -->"
+    for name, notebook in (
+        ("00_index", index),
+        ("01_early", lesson("Early")),
+        ("02_late", lesson("Late on", told)),
+    ):
+        nbformat.write(notebook, tmp_path / f"{name}.ipynb")
+    for _ in range(2):  # the second time it changes nothing
+        tool.navigate(tmp_path)
+        first, second = (
+            tool.read_notebook(tmp_path / f"{name}.ipynb").cells for name in ("01_early", "02_late")
+        )
+        assert first[0].source == (
+            "# Early\n\n*Lesson 1 of 2, 40 minutes · [map](00_index.ipynb) · next: [late on](02_late.ipynb)*"
+        )
+        assert (
+            second[1].source
+            == "## Next\n\nOn.\n\n*previous: [early](01_early.ipynb) · [map](00_index.ipynb)*"
+        )
+        assert tool.read_notebook(tmp_path / "00_index.ipynb").cells[0].source == (
+            "# All\n\n| | title |\n| --- | --- |\n| 1 | [Early](01_early.ipynb) | 40 |  |  |\n"
+            "| 2 | [Late on](02_late.ipynb) | 40 | why | ![A chart](a.png) |\n\nEnd."
+        )
+
+
+def test_a_lesson_that_does_not_say_how_long_it_takes_is_refused(tmp_path):
+    nbformat.write(new_notebook(cells=[new_markdown_cell("# Early")]), tmp_path / "01_early.ipynb")
+    with pytest.raises(tool.Refused, match="01_early.ipynb: its first cell must begin"):
+        tool.navigate(tmp_path)
+
+
 def test_a_missing_file_is_named(capsys):
     with pytest.raises(SystemExit):
         tool.main(["run", "notebooks/no_such.ipynb"])
