@@ -56,7 +56,7 @@ LESSON = re.compile(r"(?!00)\d\d_\w+\.ipynb")
 LESSON_SAYS = re.compile(r"# (?P<title>.+)\n\n(?P<line>\*Lesson\b[^*]*?(?P<minutes>\d+) minutes[^*]*\*)")
 IN_INDEX = re.compile(r"<!-- in the index: (?P<finds>.*?)\n(?P<picture>!\[.*?\]\(\S+\)) -->", re.S)
 FOOT = re.compile(r"\n\n\*(?:previous|\[map\])[^*]*\*\Z")
-ROWS = re.compile(r"(?m)^(\|[-: |]+\|)(?:\n\|.*)*")
+ROWS = re.compile(r"(?m)^(\|[-: |]+\|)$(?:\n\|.*)*")
 ADDRESS = re.compile(r"\bat 0x[0-9a-f]{6,}")
 
 
