@@ -8,7 +8,7 @@ No clip flashes: what lights up is small, and fades.
 """
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -207,7 +207,7 @@ _STILL = _Part([], lambda _: None)
 
 
 def _lit_tape(
-    axes: Axes, drawn: dict[str, Any], color: str, delays: Sequence[float], written: Array
+    axes: Axes, drawn: Mapping[str, Any], color: str, delays: Sequence[float], written: Array
 ) -> _Part:
     """Sound on the drawn tape, which rides along and is thinned out at its end, and heads that light up."""
     heads = [drawn["record"], *drawn["playback"]]
@@ -592,8 +592,8 @@ def write_clip(
             f"{path.name}: must end in .mp4 or .gif, or be a folder of frames, got {path.suffix!r}"
         )
     whole("fps", fps, 1, film.MOST_FPS)
-    if write is film.write_mp4 and film.find_encoder() is None:
-        raise OSError(f"{path.name}: MP4 {film.NO_ENCODER}")
+    if write is film.write_mp4:
+        film.encoder_for(path)
     scene = make_scene(name, machine=machine, profile=profile, units=units, seconds=seconds)
     write(scene, path, fps, progress=progress)
     count = scene.count(fps)

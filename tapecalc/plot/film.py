@@ -39,10 +39,6 @@ from tapecalc.words import listed
 EARLIEST, LATEST = 0.040, 0.060
 MOST_FPS, MOST_GIF_FPS = 120, 50
 GAP_PIXELS = 10  # between the frames of a strip
-NO_ENCODER = (
-    "needs ffmpeg, which is not there: install it, or 'pip install imageio-ffmpeg', "
-    "or write a .gif, or numbered frames"
-)
 
 Pixels = NDArray[np.uint8]  # red, green, blue and opacity, of shape (height, width, 4)
 
@@ -163,6 +159,17 @@ def find_encoder() -> str | None:
     return None
 
 
+def encoder_for(path: StrPath) -> str:
+    """Find ffmpeg, or say what can be done without it."""
+    encoder = find_encoder()
+    if encoder is None:
+        raise OSError(
+            f"{Path(path).name}: MP4 needs ffmpeg, which is not there: install it, "
+            "or 'pip install imageio-ffmpeg', or write a .gif, or numbered frames"
+        )
+    return encoder
+
+
 def write_mp4(scene: Scene, path: StrPath, fps: int, *, progress: bool | None = None) -> Path:
     """Write a scene as MP4 with sound: H.264 and AAC, as every player and site takes it.
 
@@ -171,9 +178,7 @@ def write_mp4(scene: Scene, path: StrPath, fps: int, *, progress: bool | None = 
     """
     if to_rgba(scene.figure.get_facecolor())[3] < 1:
         raise ValueError("MP4 cannot be transparent: take a light or dark profile, or numbered frames")
-    encoder = find_encoder()
-    if encoder is None:
-        raise OSError(f"{Path(path).name}: MP4 {NO_ENCODER}")
+    encoder = encoder_for(path)
     with replacing(path) as temporary, tempfile.TemporaryDirectory() as folder:
         log = Path(folder) / "log.txt"
         command = _command(encoder, scene, _write_wave(scene, folder, fps), fps, temporary)
@@ -283,15 +288,13 @@ def _replacing_folder(folder: StrPath) -> Iterator[Path]:
         foreign = there - {"sound.wav", "about.txt", *(path.name for path in folder.glob("frame_*.png"))}
         if foreign:
             raise ValueError(f"{folder} holds other things, such as {min(foreign)}: name a new folder")
-        temporary = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name[:40]}-"))
+        beside = tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{folder.name[:40]}-")
     except OSError as error:
         raise OSError(f"cannot write to {folder.parent}: {error.strerror or error}") from None
-    try:
-        temporary.chmod(0o755)
+    with beside as holder:
+        temporary = Path(holder) / "frames"
+        temporary.mkdir()
         yield temporary
         if folder.exists():
             shutil.rmtree(folder)
         os.replace(temporary, folder)
-    except BaseException:
-        shutil.rmtree(temporary, ignore_errors=True)
-        raise

@@ -24,7 +24,7 @@ import numpy as np
 from scipy import fft, linalg
 
 from tapecalc.calc.heads import Heads
-from tapecalc.calc.quantity import Gain, Is, T, check_fields, whole
+from tapecalc.calc.quantity import Gain, Is, T, check_fields
 from tapecalc.calc.response import OnePass
 from tapecalc.sound.motion import STENCIL, Motion, delay_cells, expansion, samples_per_cell
 from tapecalc.sound.samples import Array, Seed
@@ -89,11 +89,11 @@ def filter_half(settings: EchoSettings, sample_rate: int) -> int:
     return round(float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF)) * sample_rate)
 
 
-def echo_layout(settings: EchoSettings, sample_rate: int, *, block: int | None = None) -> Layout:
+def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     """Cut the work into blocks that end before the shortest delay is over.
 
     ``B <= T_min fs - latency - margin``, with the shortest delay under flutter; the transform has the length
-    that is cheapest per sample. A wanted `block`, for tests, is rounded down to whole cells.
+    that is cheapest per sample.
 
     >>> settings = EchoSettings(motion=Motion(speed=0.5), heads=Heads(spacings=(0.0415,)), return_gain=0.5)
     >>> echo_layout(settings, 48000).block
@@ -110,8 +110,6 @@ def echo_layout(settings: EchoSettings, sample_rate: int, *, block: int | None =
             f"spacings must give delays of {amount(least, 'ms', '.1f')} or more at this sample rate, "
             f"got {amount(shortest, 'ms', '.1f')}"
         )
-    if block is not None:
-        room = min(room, whole("block", block, cell, 10**6))
     largest = min(TRANSFORM_OVER_HALF * half, LARGEST_TRANSFORM)
     lengths = [n for k in range(8, 16) for n in (2**k, 3 * 2 ** (k - 1)) if n <= largest]
     fits = {n: min(room, n - 2 * half - 1) // cell * cell for n in lengths}

@@ -199,7 +199,8 @@ def test_a_change_of_speed_works_with_the_limiter_and_in_stereo(machine):
 @pytest.mark.parametrize("block", [64, 256, 1024, 3000])
 def test_samples_are_the_same_for_any_block_size(machine, dry, block):
     settings = dataclasses.replace(echo_settings(machine), return_gain=1.3)
-    layouts = [echo_layout(settings, RATE), echo_layout(settings, RATE, block=block)]
+    usual = echo_layout(settings, RATE)
+    layouts = [usual, dataclasses.replace(usual, block=block // usual.cell * usual.cell)]
     count = 40000
     takes = []
     for layout in layouts:
