@@ -7,6 +7,7 @@ import inspect
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec, cast
 
@@ -24,6 +25,7 @@ from scipy.optimize import isotonic_regression
 
 from tapecalc import words
 from tapecalc.calc.quantity import known_name
+from tapecalc.calc.tempo import NoteValue
 from tapecalc.machine import Machine
 from tapecalc.plot import style
 from tapecalc.plot.style import Profile
@@ -196,6 +198,11 @@ class Canvas:
         """Return the look of a line by its number; see `style.line_style`."""
         return style.line_style(self.profile, index, marker=marker) | changes
 
+    def dots(self, size: float = 3.0, **changes: Any) -> dict[str, Any]:
+        """Return the look of dots without a line, as large as `size` lines are wide."""
+        look = {"marker": "o", "linestyle": "none", "color": self.profile.ground.text, "zorder": 4}
+        return look | {"markersize": size * self.profile.line_pt} | changes
+
     def note(self, place: Place, text: str, side: str) -> None:
         """Write a few words beside a point, at one of the `SIDES`."""
         shift, ha, va = SIDES[side]
@@ -221,7 +228,8 @@ class Canvas:
         if self.profile.narrow:
             self.name_lines(artists, names)
         else:
-            self.axes.legend(artists, names, **({"loc": "upper left", "bbox_to_anchor": (1.01, 1.0)} | place))
+            place = place or {"loc": "upper left", "bbox_to_anchor": (1.01, 1.0)}
+            self.axes.legend(artists, names, **place)
 
     def sketch(self) -> "Sketch":
         """Turn the axes into a sheet for a picture made of boxes, arrows and words."""
@@ -251,6 +259,11 @@ def minus(text: str) -> str:
 def spelled(unit: str) -> str:
     """Spell out the one unit that reads as another word."""
     return "inches" if unit == "in" else unit
+
+
+def note_fraction(note: NoteValue) -> str:
+    """Write a note value as a share of a whole note, 3/16."""
+    return str(Fraction(note.beats / 4).limit_denominator(96))
 
 
 # ---- labels at line ends ----
