@@ -1,178 +1,163 @@
-"""Figures of many heads: the tape as a ruler for rhythm, the comb of close heads, the map of rhythms."""
+"""Figures of many heads: their rhythm, the tape as its ruler, the map of rhythms, the comb of close heads."""
 
-from __future__ import annotations
-
-from fractions import Fraction
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.collections import LineCollection
-from matplotlib.ticker import FixedLocator
+from matplotlib.ticker import MultipleLocator
+from numpy.typing import NDArray
 
 from tapecalc.calc import head_design, heads, tempo, transport
-from tapecalc.calc.quantity import known_name
-from tapecalc.calc.units import amplitude_to_db, from_si
-from tapecalc.plot import style
-from tapecalc.plot.kit import Drawn, _and, axis_label, draw, length_text, speed_text
-
-__all__ = [
-    "RHYTHM_NOTES",
-    "comb_of_heads",
-    "head_rhythm",
-    "reachable_rhythms",
-    "ruler_marks",
-    "tape_as_ruler",
-]
-
+from tapecalc.calc.units import amplitude_to_db, from_si, to_si
+from tapecalc.machine import Machine
+from tapecalc.plot.kit import Canvas, Drawn, figure, minus
+from tapecalc.plot.tempo import note_fraction
+from tapecalc.words import amount, listed
 
 #: The note values of the map, from short to long.
 RHYTHM_NOTES = (
-    "sixteenth", "eighth triplet", "eighth", "quarter triplet", "dotted eighth", "quarter",
-    "half triplet", "dotted quarter", "half",
-)  # fmt: skip
-FAINTEST_DB = -40.0  # the comb is drawn down to here
+    *("sixteenth", "eighth triplet", "eighth", "quarter triplet", "dotted eighth", "quarter"),
+    *("half triplet", "dotted quarter", "half"),
+)
+ALLOWED_ERROR = 0.006  # s, how far off a rhythm of the map may be
+HIGHEST, FAINTEST_DB = 1000.0, -40.0  # Hz and dB, the range of the comb
 MOST_NUMBERS = 8  # beats that are numbered on one ruler
-SIXTEENTHS = 4  # in a beat
-#: Height of a mark by how many sixteenths it stands from a beat.
+#: Height of a mark on a ruler by how many sixteenths it stands from a beat.
 MARK_HEIGHTS = (0.30, 0.12, 0.20, 0.12)
 
 
-def ruler_marks(speed, bpm, farthest):
+def _tempo(machine: Machine) -> float:
+    return machine.song.bpm or 90
+
+
+def _spacings(machine: Machine) -> tuple[float, ...]:
+    """Heads at the example rhythm, in beats of the machine's tempo."""
+    delays = tempo.delay_from_tempo(_tempo(machine), np.array(heads.EXAMPLE_RHYTHM))
+    return tuple(transport.spacing_from_delay(delays, machine.speeds[0]).tolist())
+
+
+def _limits(machine: Machine) -> head_design.MechanicalLimits:
+    """Where heads could stand: 30 to 140 mm, or from the nearest to the farthest that the machine has."""
+    first, longest = min(to_si(30, "mm"), *machine.spacings), max(to_si(140, "mm"), *machine.spacings)
+    return head_design.MechanicalLimits(first=first, pitch=to_si(18, "mm"), longest=longest)
+
+
+@figure(
+    "head layouts as rhythm",
+    lambda machine: {"spacings": _spacings(machine), "speed": machine.speeds[0], "bpm": _tempo(machine)},
+    units=True,
+)
+def head_rhythm(canvas: Canvas, *, spacings: Sequence[float], speed: float, bpm: float) -> Drawn:
+    """Draw where each playback head strikes in the bar: a head layout as a rhythm, ``beats = T bpm / 60``.
+
+    >>> head_rhythm(spacings=(0.075, 0.15), speed=0.1905, bpm=76).artists["hits"].get_xdata().round(3)
+    array([0.499, 0.997])
+    """
+    axes, profile, ground = canvas.axes, canvas.profile, canvas.profile.ground
+    beats = np.atleast_1d(tempo.beats_from_delay(transport.delay_from_spacing(list(spacings), speed), bpm))
+    last = np.ceil(4 * beats.max() + 0.5) / 4
+    rows = range(1, len(beats) + 1)
+    axes.hlines(rows, 0, beats, color=ground.colors[0], linewidth=profile.line_pt / 2)
+    big: dict[str, Any] = {"linestyle": "none", "markersize": 4 * profile.line_pt}
+    (hits,) = axes.plot(beats, rows, **canvas.line_style(0, marker=True, **big))
+    (played,) = axes.plot([0], [0], **canvas.line_style(1, marker=True, clip_on=False, **big))
+    time = ("time after the note, beats", "$t$", "beat" if canvas.symbols_only else "")
+    canvas.style_axes(f"A head layout as a rhythm, {bpm:g} bpm", x=time, grid="x")
+    axes.set(xlim=(0, last), ylim=(len(beats) + 0.6, -0.6))
+    names = [f"P{k}" if canvas.symbols_only else f"head {k}" for k in rows]
+    if not (canvas.symbols_only or profile.portrait):
+        names = [f"{name}, {canvas.length(d)}" for name, d in zip(names, spacings, strict=True)]
+    axes.set_yticks([0, *rows], ["R" if canvas.symbols_only else "note", *names])
+    axes.xaxis.set_major_locator(MultipleLocator(0.5 if last <= 4 else 1))
+    axes.xaxis.set_minor_locator(MultipleLocator(0.25))
+    axes.grid(True, which="minor", axis="x", color=ground.grid, linewidth=profile.line_pt / 5)
+    pairs = zip(spacings, beats.tolist(), strict=True)
+    said = listed(f"{canvas.length(d)} at {beat:.2f} beats" for d, beat in pairs)
+    return Drawn(
+        canvas.figure,
+        {"hits": hits, "played": played},
+        f"Heads as a rhythm, {canvas.speed(speed)} and {bpm:g} beats a minute: {said}.",
+        f"Dot chart, time in beats after the note to the right, one row per playback head: {said}. "
+        "Fine vertical lines are sixteenth notes.",
+        ("beats = T bpm / 60, from the definition of the tempo",),
+    )
+
+
+# ---- the tape as a ruler ----
+
+
+def ruler_marks(speed: float, bpm: float, farthest: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Find where the sixteenths of a tempo lie along the tape, ``d = k v 60 / (4 bpm)``.
 
-    Parameters
-    ----------
-    speed : float
-        Tape speed, m/s.
-    bpm : float
-        Tempo, quarter notes per minute.
-    farthest : float
-        Where the ruler ends, m from the record head.
+    They end at `farthest`, m from the record head. With each goes the height of its mark: beats are longest.
 
-    Returns
-    -------
-    positions : numpy.ndarray
-        Positions of the marks in m, from 0 up to `farthest`; every fourth is a beat.
-    heights : numpy.ndarray
-        How long to draw each mark: beats the longest, sixteenths the shortest.
-
-    Raises
-    ------
-    ValueError
-        If the speed or the tempo is not greater than 0.
-
-    See Also
-    --------
-    tape_as_ruler : draws them
-
-    Notes
-    -----
-    Source: d = T v, and one beat of 60 / bpm seconds. Notebook: 06_heads.
-
-    Examples
-    --------
     >>> ruler_marks(0.2, 120, 0.06)
     (array([0.   , 0.025, 0.05 ]), array([0.3 , 0.12, 0.2 ]))
     """
-    step = transport.spacing_from_delay(tempo.delay_from_tempo(bpm, 1 / SIXTEENTHS), speed)
+    sixteenths = len(MARK_HEIGHTS)
+    step = transport.spacing_from_delay(tempo.delay_from_tempo(bpm, 1 / sixteenths), speed)
     count = np.arange(int(np.floor(farthest / step * (1 + 1e-9))) + 1)
-    return count * step, np.array(MARK_HEIGHTS)[count % SIXTEENTHS]
+    return count * step, np.array(MARK_HEIGHTS)[count % sixteenths]
 
 
-def tape_as_ruler(*, layout, speeds, bpm, units="metric", profile="notebook", symbols_only=False, axes=None):
+@figure(
+    "where a rhythm stands on the tape",
+    lambda machine: {
+        "layout": heads.Heads(spacings=_spacings(machine)),
+        "speeds": machine.speeds,
+        "bpm": _tempo(machine),
+    },
+    units=True,
+)
+def tape_as_ruler(canvas: Canvas, *, layout: heads.Heads, speeds: Sequence[float], bpm: float) -> Drawn:
     """Draw the heads on the tape path, and below it one ruler of note values for each speed.
 
-    Parameters
-    ----------
-    layout : Heads
-        The playback heads.
-    speeds : tuple of float
-        Tape speeds, m/s, one ruler each.
-    bpm : float
-        Tempo, quarter notes per minute.
-    units : {"metric", "inches"}, optional
-        Which units people are to read.
-    profile : str or Profile, optional
-        Size and ground.
-    symbols_only : bool, optional
-        Write symbols instead of words.
-    axes : matplotlib.axes.Axes, optional
-        Axes of the reader's own figure.
+    Heads that feed the return are filled. The artists ``"marks"`` and ``"hits"`` are one for each speed.
 
-    Returns
-    -------
-    Drawn
-        Artists ``"heads"`` on the tape, ``"marks"`` and ``"hits"`` one for each speed.
-
-    Raises
-    ------
-    ValueError
-        If a speed or the tempo is not greater than 0.
-
-    See Also
-    --------
-    tapecalc.show.figures.head_rhythm : the same over time
-
-    Notes
-    -----
-    Source: d = T v. Notebook: 06_heads.
-
-    Examples
-    --------
-    >>> layout = heads.Heads(positions=(0.05, 0.1))
-    >>> tape_as_ruler(layout=layout, speeds=(0.2,), bpm=120).caption
+    >>> tape_as_ruler(layout=heads.Heads(spacings=(0.05, 0.1)), speeds=(0.2,), bpm=120).caption
     'Heads at 50 mm and 100 mm, 120 beats a minute. At 20 cm/s: eighth +0.0 ms, quarter +0.0 ms.'
     """
-    unit = {"metric": "mm", "inches": "in"}[known_name("units", units, ("metric", "inches"))]
-    places = from_si(np.array(layout.spacings), unit)
-    farthest = 1.08 * max(layout.spacings)
+    axes, profile, unit = canvas.axes, canvas.profile, canvas.length_unit
+    thin, ground = profile.line_pt / 2, profile.ground
+    places, farthest = from_si(np.array(layout.spacings), unit), 1.08 * max(layout.spacings)
+    end, rows = from_si(farthest, unit), range(1, len(speeds) + 1)
     onsets = [heads.rhythm(layout, speed, bpm) for speed in speeds]
-    with draw(profile, axes) as (profile, figure, axes):
-        rows = np.arange(1, len(speeds) + 1)
-        axes.hlines([0, *rows], 0, from_si(farthest, unit), color=profile.ground.frame,
-                    linewidth=profile.line_pt / 2)  # fmt: skip
-        axes.vlines(places, 0, rows[-1], color=profile.ground.colors[0], linewidth=profile.line_pt / 3)
-        squares = []
-        for place, feeds in zip(places.tolist(), layout.feeds_return, strict=True):
-            face = profile.ground.colors[0] if feeds else _paper(profile)
-            squares += axes.plot([place], [0], **_mark(profile, 0, "s", face))
-        axes.plot([0], [0], **_mark(profile, 1, "s", profile.ground.colors[1]))
-        marks, hits = [], []
-        for row, speed, answers in zip(rows.tolist(), speeds, onsets, strict=True):
-            positions, heights = ruler_marks(speed, bpm, farthest)
-            at = from_si(positions, unit)
-            lines = [[(x, row), (x, row - h)] for x, h in zip(at.tolist(), heights.tolist(), strict=True)]
-            thin = {"colors": profile.ground.text, "linewidths": profile.line_pt * 0.75}
-            marks.append(axes.add_collection(LineCollection(lines, **thin)))
-            hits += axes.plot(places, np.full(places.size, row), **_mark(profile, 0, "o", None))
-            _number_beats(axes, profile, at[::SIXTEENTHS], row)
-            if not profile.narrow:
-                for x, onset in zip(places.tolist(), answers, strict=True):
-                    _beside(axes, profile, x, row, _fraction(onset.fit.note))
-        style.style_axes(
-            axes,
-            profile,
-            title="" if symbols_only else f"The tape is a ruler, {bpm:g} bpm",
-            x=axis_label(
-                "distance" if profile.narrow else "distance from the record head",
-                "$d$",
-                unit,
-                symbols_only=symbols_only,
-            ),
-            grid=None,
-        )
-        axes.set(xlim=(-0.02 * from_si(farthest, unit), from_si(farthest, unit)), ylim=(rows[-1] + 0.5, -0.6))
-        axes.set_yticks([0, *rows.tolist()])
-        axes.set_yticklabels(["R, P" if symbols_only else "tape", *(speed_text(v, units) for v in speeds)])
+    axes.hlines([0, *rows], 0, end, color=ground.frame, linewidth=thin)
+    axes.vlines(places, 0, rows[-1], color=ground.colors[0], linewidth=profile.line_pt / 3)
+    squares, marks, hits = [], [], []
+    for place, feeds in zip(places.tolist(), layout.feeds_return, strict=True):
+        squares += axes.plot([place], [0], **_mark(canvas, 0, "s"))
+        if not feeds:
+            squares[-1].set_markerfacecolor(ground.face)
+    axes.plot([0], [0], **_mark(canvas, 1, "s"))
+    for row, speed, answers in zip(rows, speeds, onsets, strict=True):
+        positions, heights = ruler_marks(speed, bpm, farthest)
+        at = from_si(positions, unit).tolist()
+        strokes = [[(x, row), (x, row - height)] for x, height in zip(at, heights.tolist(), strict=True)]
+        lines = LineCollection(strokes, colors=ground.text, linewidths=profile.line_pt * 0.75)
+        marks.append(axes.add_collection(lines))
+        hits += axes.plot(places, np.full(places.size, row), **_mark(canvas, 0, "o"))
+        beats = at[:: len(MARK_HEIGHTS)]
+        every = 1 + (len(beats) - 1) // MOST_NUMBERS
+        for beat in range(every, len(beats), every):
+            _write(canvas, (beats[beat], row), f"{beat}", below=True)
+        if not profile.narrow:
+            for x, onset in zip(places.tolist(), answers, strict=True):
+                _write(canvas, (x, row), note_fraction(onset.fit.note), below=False)
+    along = "distance" if profile.narrow else "distance from the record head"
+    canvas.style_axes(f"The tape is a ruler, {bpm:g} bpm", x=(along, "$d$", unit), grid=None)
+    axes.set(xlim=(-0.02 * end, end), ylim=(rows[-1] + 0.5, -0.6))
+    axes.set_yticks([0, *rows], ["R, P" if canvas.symbols_only else "tape", *map(canvas.speed, speeds)])
     said = ". ".join(
-        f"At {speed_text(speed, units)}: "
-        + ", ".join(f"{o.fit.note.name} {_signed_ms(o.fit.error)}" for o in answers)
+        f"At {canvas.speed(speed)}: "
+        + ", ".join(f"{o.fit.note.name} {minus(amount(o.fit.error, 'ms', '+.1f'))}" for o in answers)
         for speed, answers in zip(speeds, onsets, strict=True)
     )
-    where = " and ".join(length_text(d, units) for d in layout.spacings)
     return Drawn(
-        figure,
+        canvas.figure,
         {"heads": squares, "marks": marks, "hits": hits},
-        f"Heads at {where}, {bpm:g} beats a minute. {said}.",
+        f"Heads at {' and '.join(map(canvas.length, layout.spacings))}, {bpm:g} beats a minute. {said}.",
         f"Upper line: the tape with its record head at 0 and {len(places)} playback heads as squares, filled "
         "where a head feeds the return. Below, one ruler for each speed: the longest marks are beats, the "
         f"shortest sixteenths; dots are the heads, with the nearest note value. {said}.",
@@ -180,192 +165,91 @@ def tape_as_ruler(*, layout, speeds, bpm, units="metric", profile="notebook", sy
     )
 
 
-def comb_of_heads(*, delays, levels, highest=1000.0, profile="notebook", symbols_only=False, axes=None):
-    """Draw the level of summed heads over frequency: the comb that close heads make.
+def _mark(canvas: Canvas, index: int, shape: str) -> dict[str, Any]:
+    """Look of a marker without a line."""
+    return {
+        "color": canvas.profile.ground.colors[index],
+        "marker": shape,
+        "linestyle": "none",
+        "markersize": (4 if shape == "s" else 3) * canvas.profile.line_pt,
+        "markeredgewidth": canvas.profile.line_pt / 2,
+        "clip_on": False,
+        "zorder": 4,
+    }
 
-    Parameters
-    ----------
-    delays : tuple of float
-        Delay of each head, s.
-    levels : tuple of float
-        Amplitude of each head, one for each delay, at least one above 0.
-    highest : float, optional
-        Where the frequency axis ends, Hz. It is even, as the comb is.
-    profile : str or Profile, optional
-        Size and ground.
-    symbols_only : bool, optional
-        Write symbols instead of words.
-    axes : matplotlib.axes.Axes, optional
-        Axes of the reader's own figure.
 
-    Returns
-    -------
-    Drawn
-        Artists ``"comb"`` (Hz, dB against the loudest head alone, drawn down to -40 dB) and
-        ``"alone"``, the level of that head.
-
-    Raises
-    ------
-    ValueError
-        If a value is out of its range or the lengths differ.
-
-    See Also
-    --------
-    tapecalc.heads.notch_frequencies : where two heads cancel
-
-    Notes
-    -----
-    Source: superposition. Notebook: 06_heads.
-
-    Examples
-    --------
-    >>> comb_of_heads(delays=(0.1, 0.105), levels=(1, 1)).caption
-    'Two heads 5.0 ms apart: peaks of +6.0 dB, notches from 100 Hz on, 200 Hz apart.'
-    """
-    delays, levels = np.atleast_1d(delays), np.atleast_1d(levels)
-    frequency = np.linspace(0, highest, 4001)
-    sums = np.abs(heads.taps_gain(frequency, delays, levels)) / np.max(levels)
-    comb_db = amplitude_to_db(np.maximum(sums, 10 ** (FAINTEST_DB / 20)))
-    top_db = amplitude_to_db(np.sum(levels) / np.max(levels))
-    said = f"{len(delays)} heads: peaks of at most {top_db:+.1f} dB"
-    if len(delays) == 2:
-        notches = heads.notch_frequencies(*delays.tolist(), highest)
-        apart = abs(float(delays[1] - delays[0]))
-        said = (
-            f"Two heads {from_si(apart, 'ms'):.1f} ms apart: peaks of {top_db:+.1f} dB, "
-            f"notches from {0.5 / apart:.0f} Hz on, {1 / apart:.0f} Hz apart"
-        )
-        said += "" if notches.size else ", beyond this picture"
-    with draw(profile, axes) as (profile, figure, axes):
-        (comb,) = axes.plot(frequency, comb_db, **style.line_style(profile, 0))
-        look = style.line_style(profile, 1) | {"linewidth": profile.line_pt / 2}
-        alone = axes.axhline(0, **look)
-        style.style_axes(
-            axes,
-            profile,
-            title="" if symbols_only else "Close heads make a comb",
-            x=axis_label("frequency", "$f$", "Hz", symbols_only=symbols_only),
-            y=axis_label("level against one head", "$|H|$", "dB", symbols_only=symbols_only),
-        )
-        axes.set(xlim=(0, highest), ylim=(FAINTEST_DB, np.ceil(top_db / 6 + 0.2) * 6))
-    return Drawn(
-        figure,
-        {"comb": comb, "alone": alone},
-        f"{said}.",
-        f"Line chart of level in dB over frequency from 0 to {highest:g} Hz, even steps. The line goes up "
-        f"and down like a comb; the dashed line is the loudest head alone. {said}.",
-        ("superposition",),
+def _write(canvas: Canvas, place: tuple[float, float], text: str, *, below: bool) -> None:
+    """Write to the lower left of a mark, or to the upper right of a dot."""
+    em = canvas.profile.text_pt
+    canvas.axes.annotate(
+        text,
+        place,
+        xytext=(-0.35 * em, -0.35 * em - canvas.profile.line_pt) if below else (0.35 * em, 0.9 * em),
+        textcoords="offset points",
+        ha="right" if below else "left",
+        va="top" if below else "bottom",
+        fontsize=em,
+        color=canvas.profile.ground.text,
+        annotation_clip=False,
     )
 
 
+# ---- what heads can do ----
+
+
+@figure(
+    "which rhythms two heads can play",
+    lambda machine: {"limits": _limits(machine), "speeds": machine.speeds[:5], "bpm": _tempo(machine)},
+    units=True,
+)
 def reachable_rhythms(
-    *,
-    limits,
-    speeds,
-    bpm,
-    notes=RHYTHM_NOTES,
-    allowed_error=0.006,
-    units="metric",
-    profile="notebook",
-    symbols_only=False,
-    axes=None,
-):
-    """Draw the map of rhythms that two heads of a machine can reach.
+    canvas: Canvas, *, limits: head_design.MechanicalLimits, speeds: Sequence[float], bpm: float
+) -> Drawn:
+    """Draw the map of rhythms that two heads of a machine can reach, at no more than five speeds.
 
-    Parameters
-    ----------
-    limits : MechanicalLimits
-        Where heads can stand; needs a ruler step.
-    speeds : tuple of float
-        The machine's speeds, m/s, at most five.
-    bpm : float
-        Tempo, quarter notes per minute.
-    notes : tuple of str, optional
-        Names of note values.
-    allowed_error : float, optional
-        How far off an answer may be, s.
-    units : {"metric", "inches"}, optional
-        Which units people are to read.
-    profile : str or Profile, optional
-        Size and ground.
-    symbols_only : bool, optional
-        Write symbols instead of words.
-    axes : matplotlib.axes.Axes, optional
-        Axes of the reader's own figure.
+    A point counts `RHYTHM_NOTES`, the second head to the right, the first upwards; the artist ``"reached"``
+    is one set of points for each speed. The numbers are those of `head_design.rhythm_map`.
 
-    Returns
-    -------
-    Drawn
-        Artists ``"reached"``, one set of points for each speed, and ``"missed"``; a point counts
-        the notes from short to long, the second head to the right, the first upwards.
-
-    Raises
-    ------
-    InfeasibleLayout
-        If two heads do not fit.
-    ValueError
-        If a note value is not known or a number is out of range.
-
-    See Also
-    --------
-    tapecalc.heads.rhythm_map : the numbers
-
-    Notes
-    -----
-    Source: as `tapecalc.heads.rhythm_map`. Notebook: 06_heads.
-
-    Examples
-    --------
     >>> limits = head_design.MechanicalLimits(first=0.03, pitch=0.02, longest=0.1)
-    >>> reachable_rhythms(limits=limits, speeds=(0.2,), bpm=120, notes=("eighth", "quarter", "half")).caption
-    'Two heads at 120 beats a minute: 3 of 6 rhythms come within 6 ms. 20 cm/s serves 3.'
+    >>> reachable_rhythms(limits=limits, speeds=(0.2,), bpm=120).caption
+    'Two heads at 120 beats a minute: 12 of 45 rhythms come within 6 ms. 20 cm/s serves 12.'
     """
-    speeds = sorted(speeds, reverse=True)
-    table = head_design.rhythm_map(limits, speeds, bpm, notes=[tempo.note_value(name) for name in notes])
-    names = [_fraction(note) for note in table.notes]
-    good = table.errors <= allowed_error
+    axes, profile, speeds = canvas.axes, canvas.profile, sorted(speeds, reverse=True)
+    table = head_design.rhythm_map(limits, speeds, bpm, notes=map(tempo.note_value, RHYTHM_NOTES))
+    names = [note_fraction(note) for note in table.notes]
     first, second = np.triu_indices(len(names))
-    good, at_speed = good[first, second], table.speeds[first, second]
-    with draw(profile, axes) as (profile, figure, axes):
-        reached, size = [], min(4 * profile.line_pt, 0.9 * profile.text_pt)
-        for k, speed in enumerate(speeds):
-            which = good & (at_speed == speed)
-            look = style.line_style(profile, k, marker=True) | {"linestyle": "none", "markersize": size}
-            reached += axes.plot(second[which], first[which], label=speed_text(speed, units), **look)
-        (missed,) = axes.plot(
-            second[~good],
-            first[~good],
-            "x",
-            color=profile.ground.frame,
-            markersize=0.6 * size,
-            markeredgewidth=profile.line_pt / 2,
-            label="-" if symbols_only else "out of reach",
-        )
-        style.style_axes(
-            axes,
-            profile,
-            title="" if symbols_only else f"Rhythms within reach, {bpm:g} bpm",
-            x=axis_label("second head, note value", "$b_2$", "", symbols_only=symbols_only),
-            y=axis_label("first head, note value", "$b_1$", "", symbols_only=symbols_only),
-        )
-        span = (-0.6, len(names) - 0.4)
-        axes.set(xlim=span, ylim=span)
-        for axis in (axes.xaxis, axes.yaxis):
-            axis.set_ticks(range(len(names)), names)
-        axes.tick_params(axis="x", labelrotation=90 if profile.portrait else 0)
-        axes.legend(loc="upper left", borderaxespad=0.2, handletextpad=0.2, labelspacing=0.3)
-    served = ", ".join(
-        f"{speed_text(speed, units)} serves {np.count_nonzero(good & (at_speed == speed))}"
-        for speed in speeds
+    good, at_speed = (table.errors <= ALLOWED_ERROR)[first, second], table.speeds[first, second]
+    size = min(4 * profile.line_pt, 0.9 * profile.text_pt)
+    reached, served = [], []
+    for k, speed in enumerate(speeds):
+        which = good & (at_speed == speed)
+        look = canvas.line_style(k, marker=True, linestyle="none", markersize=size)
+        reached += axes.plot(second[which], first[which], label=canvas.speed(speed), **look)
+        served.append(f"{canvas.speed(speed)} serves {np.count_nonzero(which)}")
+    (missed,) = axes.plot(
+        second[~good],
+        first[~good],
+        "x",
+        color=profile.ground.frame,
+        markersize=0.6 * size,
+        markeredgewidth=profile.line_pt / 2,
+        label="-" if canvas.symbols_only else "out of reach",
     )
-    said = (
-        f"Two heads at {bpm:g} beats a minute: {np.count_nonzero(good)} of {good.size} rhythms come within "
-        f"{from_si(allowed_error, 'ms'):g} ms. {served}."
+    canvas.style_axes(
+        f"Rhythms within reach, {bpm:g} bpm",
+        x=("second head, note value", "$b_2$", ""),
+        y=("first head, note value", "$b_1$", ""),
     )
+    span = (-0.6, len(names) - 0.4)
+    axes.set(xlim=span, ylim=span)
+    axes.set_xticks(range(len(names)), names, rotation=90 if profile.portrait else 0)
+    axes.set_yticks(range(len(names)), names)
+    axes.legend(loc="upper left", borderaxespad=0.2, handletextpad=0.2, labelspacing=0.3)
     return Drawn(
-        figure,
+        canvas.figure,
         {"reached": reached, "missed": missed},
-        said,
+        f"Two heads at {bpm:g} beats a minute: {np.count_nonzero(good)} of {good.size} rhythms come within "
+        f"{amount(ALLOWED_ERROR, 'ms')}. {', '.join(served)}.",
         "Chart of pairs of note values as fractions of a whole note, the second head's to the right, the "
         "first head's upwards; one head alone on the diagonal. A mark for the speed that comes nearest, a "
         "cross where none comes near enough.",
@@ -373,151 +257,47 @@ def reachable_rhythms(
     )
 
 
-# ---------------------------------------------------------------- small parts
+def _close_delays(machine: Machine) -> tuple[float, float]:
+    """The first head's delay, and that of another 5 ms behind it."""
+    delay = machine.delays(machine.speeds[0])[0]
+    return delay, delay + to_si(5, "ms")
 
 
-def _mark(profile, index, shape, face):
-    """Look of a marker without a line; `face` None fills it."""
-    color = profile.ground.colors[index]
-    return {
-        "color": color,
-        "marker": shape,
-        "linestyle": "none",
-        "markersize": 4 * profile.line_pt if shape == "s" else 3 * profile.line_pt,
-        "markerfacecolor": color if face is None else face,
-        "markeredgewidth": profile.line_pt / 2,
-        "clip_on": False,
-        "zorder": 4,
-    }
+@figure(
+    "what two heads close together do to the tone",
+    lambda machine: {"delays": _close_delays(machine), "levels": (1.0, 0.7)},
+)
+def comb_of_heads(canvas: Canvas, *, delays: Sequence[float], levels: Sequence[float]) -> Drawn:
+    """Draw the level of summed heads over frequency, against the loudest head alone: a comb.
 
+    `delays` in s and the amplitudes `levels` are one for each head.
 
-def _paper(profile):
-    """What shows through a hollow marker."""
-    return "none" if profile.ground.face == "none" else profile.ground.face
-
-
-def _number_beats(axes, profile, places, row):
-    """Write the number of each beat to the lower left of its mark, not more than fit."""
-    every = 1 + (len(places) - 1) // MOST_NUMBERS
-    for beat in range(every, len(places), every):
-        axes.annotate(
-            f"{beat}",
-            (places[beat], row),
-            xytext=(-0.35 * profile.text_pt, -0.35 * profile.text_pt - profile.line_pt),
-            textcoords="offset points",
-            ha="right",
-            va="top",
-            fontsize=profile.text_pt,
-            color=profile.ground.text,
-        )
-
-
-def _beside(axes, profile, x, row, text):
-    """Write a note value to the upper right of its dot."""
-    axes.annotate(
-        text,
-        (x, row),
-        xytext=(0.35 * profile.text_pt, 0.9 * profile.text_pt),
-        textcoords="offset points",
-        ha="left",
-        va="bottom",
-        fontsize=profile.text_pt,
-        color=profile.ground.text,
-        annotation_clip=False,
-    )
-
-
-def _fraction(note):
-    """Write a note value as a share of a whole note, 3/16."""
-    return str(Fraction(note.beats / 4).limit_denominator(96))
-
-
-def _signed_ms(error):
-    """Write how late an answer comes."""
-    return f"{from_si(error, 'ms'):+.1f} ms".replace("-", "\N{MINUS SIGN}")
-
-
-def head_rhythm(*, spacings, speed, bpm, units="metric", profile="notebook", symbols_only=False, axes=None):
-    """Draw where each playback head strikes in the bar: a head layout read as a rhythm.
-
-    Parameters
-    ----------
-    spacings : tuple of float
-        Head spacings, m.
-    speed : float
-        Tape speed, m/s.
-    bpm : float
-        Tempo, quarter notes per minute.
-    units : {"metric", "inches"}, optional
-        Which units people are to read.
-    profile : str or Profile, optional
-        Size and ground.
-    symbols_only : bool, optional
-        Write symbols instead of words.
-    axes : matplotlib.axes.Axes, optional
-        Axes of the reader's own figure.
-
-    Returns
-    -------
-    Drawn
-        Artists ``"hits"`` (beats, head number) and ``"played"``, the note itself at 0.
-
-    Raises
-    ------
-    ValueError
-        If a spacing, the speed or the tempo is not greater than 0.
-
-    Notes
-    -----
-    Source: beats = T bpm / 60. Notebook: 06_heads.
-
-    Examples
-    --------
-    >>> drawn = head_rhythm(spacings=(0.075, 0.15), speed=0.1905, bpm=76)
-    >>> drawn.artists["hits"].get_xdata().round(3)
-    array([0.499, 0.997])
+    >>> comb_of_heads(delays=(0.1, 0.105), levels=(1, 1)).caption
+    'Two heads 5.0 ms apart: peaks of +6.0 dB, notches from 100 Hz on, 200 Hz apart.'
     """
-    beats = np.atleast_1d(tempo.beats_from_delay(transport.delay_from_spacing(list(spacings), speed), bpm))
-    last = np.ceil(4 * beats.max() + 0.5) / 4
-    rows = np.arange(1, beats.size + 1)
-    with draw(profile, axes) as (profile, figure, axes):
-        hit, played = style.line_style(profile, 0, marker=True), style.line_style(profile, 1, marker=True)
-        axes.hlines(rows, 0, beats, color=profile.ground.colors[0], linewidth=profile.line_pt / 2)
-        (hits,) = axes.plot(beats, rows, **(hit | {"linestyle": "none", "markersize": 4 * profile.line_pt}))
-        big = {"linestyle": "none", "markersize": 4 * profile.line_pt, "clip_on": False}
-        (start,) = axes.plot([0], [0], **(played | big))
-        style.style_axes(
-            axes,
-            profile,
-            title="" if symbols_only else f"A head layout as a rhythm, {bpm:g} bpm",
-            grid="x",
-            x=axis_label(
-                "time after the note, beats",
-                r"$t$",
-                "beat" if symbols_only else "",
-                symbols_only=symbols_only,
-            ),
+    axes, profile = canvas.axes, canvas.profile
+    frequency = np.linspace(0, HIGHEST, 4001)
+    sums = np.abs(heads.taps_gain(frequency, delays, levels)) / np.max(levels)
+    top_db = amplitude_to_db(np.sum(levels) / np.max(levels))
+    said = f"{len(delays)} heads: peaks of at most {top_db:+.1f} dB"
+    if len(delays) == 2:
+        apart = abs(delays[1] - delays[0])
+        said = (
+            f"Two heads {amount(apart, 'ms', '.1f')} apart: peaks of {top_db:+.1f} dB, "
+            f"notches from {amount(0.5 / apart, 'hz')} on, {amount(1 / apart, 'hz')} apart"
         )
-        axes.set(xlim=(0, last), ylim=(beats.size + 0.6, -0.6))
-        axes.set_yticks([0, *rows.tolist()])
-        heads = [
-            f"P{k}" if symbols_only else f"head {k}, {length_text(d, units)}"
-            for k, d in enumerate(spacings, 1)
-        ]
-        if profile.portrait and not symbols_only:
-            heads = [f"head {k}" for k in rows.tolist()]
-        axes.set_yticklabels(["R" if symbols_only else "note", *heads])
-        axes.xaxis.set_major_locator(FixedLocator(np.arange(0, last + 0.1, 0.5 if last <= 4 else 1).tolist()))
-        axes.xaxis.set_minor_locator(FixedLocator(np.arange(0, last + 0.1, 0.25).tolist()))
-        axes.grid(True, which="minor", axis="x", color=profile.ground.grid, linewidth=profile.line_pt / 5)
-    said = _and(
-        f"{length_text(d, units)} at {b:.2f} beats" for d, b in zip(spacings, beats.tolist(), strict=True)
-    )
+        said += ", beyond this picture" if 0.5 / apart > HIGHEST else ""
+    comb_db = amplitude_to_db(np.maximum(sums, 10 ** (FAINTEST_DB / 20)))
+    (comb,) = axes.plot(frequency, comb_db, **canvas.line_style(0))
+    alone = axes.axhline(0, **canvas.line_style(1, linewidth=profile.line_pt / 2))
+    level = ("level against one head", "$|H|$", "dB")
+    canvas.style_axes("Close heads make a comb", x=("frequency", "$f$", "Hz"), y=level)
+    axes.set(xlim=(0, HIGHEST), ylim=(FAINTEST_DB, np.ceil(top_db / 6 + 0.2) * 6))
     return Drawn(
-        figure,
-        {"hits": hits, "played": start},
-        f"Heads as a rhythm, {speed_text(speed, units)} and {bpm:g} beats a minute: {said}.",
-        f"Dot chart, time in beats after the note to the right, one row per playback head: {said}. "
-        "Fine vertical lines are sixteenth notes.",
-        ("beats = T bpm / 60, from the definition of the tempo",),
+        canvas.figure,
+        {"comb": comb, "alone": alone},
+        f"{said}.",
+        f"Line chart of level in dB over frequency from 0 to {HIGHEST:g} Hz, even steps. The line goes up "
+        f"and down like a comb; the dashed line is the loudest head alone. {said}.",
+        ("superposition",),
     )
