@@ -9,6 +9,7 @@ from nbformat.v4 import new_code_cell, new_notebook
 
 pytestmark = pytest.mark.browser
 
+METADATA = {"kernelspec": {"name": "python3", "display_name": "Python 3 (ipykernel)", "language": "python"}}
 PANELS = {"repeats": "runaway_panel", "patching": "patch_panel"}
 
 
@@ -20,7 +21,8 @@ def server(tmp_path_factory):
     for part in ("notebooks", "figures"):  # notebooks show figures by their place
         shutil.copytree(lab_browser.ROOT / part, folder / part, ignore=shutil.ignore_patterns("out", ".*"))
     cells = [f"from tapecalc.course import {topic}\n\n{topic}.{name}()" for topic, name in PANELS.items()]
-    nbformat.write(new_notebook(cells=[new_code_cell(cell) for cell in cells]), folder / "two_panels.ipynb")
+    two_panels = new_notebook(cells=[new_code_cell(cell) for cell in cells], metadata=METADATA)
+    nbformat.write(two_panels, folder / "two_panels.ipynb")
     with lab_browser.lab_server(folder) as running:
         yield running
 
