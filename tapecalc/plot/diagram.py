@@ -2,114 +2,99 @@
 
 import numpy as np
 
-from tapecalc.plot.kit import Drawn, sketch
+from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, figure
 
-#: Where things stand on the sheet, as shares of its width and height.
-_WIDE = {
-    "instrument": (0.135, 0.88),
-    "channel 1": (0.44, 0.88),
-    "main": (0.75, 0.88),
-    "out": (0.93, 0.88),
-    "send": (0.44, 0.49),
-    "channel 2": (0.75, 0.49),
-    "record": (0.135, 0.11),
-    "tape": (0.44, 0.11),
-    "playback": (0.75, 0.11),
+#: Letter of each part, and where it stands on a wide and on a tall sheet, as shares of width and height.
+PARTS = {
+    "instrument": ("I", (0.135, 0.88), (0.24, 0.94)),
+    "channel 1": ("A", (0.44, 0.88), (0.24, 0.76)),
+    "channel 2": ("E", (0.75, 0.49), (0.76, 0.53)),
+    "record": ("R", (0.135, 0.11), (0.24, 0.3)),
+    "tape": ("T", (0.44, 0.11), (0.5, 0.08)),
+    "playback": ("P", (0.75, 0.11), (0.76, 0.3)),
+    "send": ("+", (0.44, 0.49), (0.24, 0.53)),
+    "main": ("+", (0.75, 0.88), (0.76, 0.76)),
+    "out": ("O", (0.93, 0.88), (0.76, 0.94)),
 }
-_TALL = {
-    "instrument": (0.24, 0.94),
-    "channel 1": (0.24, 0.76),
-    "main": (0.76, 0.76),
-    "out": (0.76, 0.94),
-    "send": (0.24, 0.53),
-    "channel 2": (0.76, 0.53),
-    "record": (0.24, 0.3),
-    "tape": (0.5, 0.08),
-    "playback": (0.76, 0.3),
+MACHINE = {"record", "tape", "playback"}
+#: From the middle of a part to its edges, across and up, in type sizes; a box if not named here.
+REACH = {"send": (1.0, 1.0), "main": (1.0, 1.0), "out": (1.4, 1.0)}
+BOX_REACH = (3.7, 1.6)
+SIDES = {"left": (-1, 0), "right": (1, 0), "above": (0, 1), "below": (0, -1)}
+#: Which side of which part an arrow leaves and where it ends; below, the ways that differ by sheet.
+ARROWS = {
+    "channel to main": ("channel 1", "right", "main", "left"),
+    "channel to send": ("channel 1", "below", "send", "above"),
+    "channel 2 to main": ("channel 2", "above", "main", "below"),
+    "playback to channel 2": ("playback", "above", "channel 2", "below"),
+    "return send": ("channel 2", "left", "send", "right"),
+}
+WIDE_ARROWS = {
+    "instrument to channel": ("instrument", "right", "channel 1", "left"),
+    "main to out": ("main", "right", "out", "left"),
+    "send to record": ("send", "left", "record", "above"),
+    "record to tape": ("record", "right", "tape", "left"),
+    "tape to playback": ("tape", "right", "playback", "left"),
+}
+TALL_ARROWS = {
+    "instrument to channel": ("instrument", "below", "channel 1", "above"),
+    "main to out": ("main", "above", "out", "below"),
+    "send to record": ("send", "below", "record", "above"),
+    "record to tape": ("record", "below", "tape", "left"),
+    "tape to playback": ("tape", "right", "playback", "below"),
 }
 
 
-def loop_diagram(*, profile="notebook", symbols_only=False, axes=None):
+@figure("how the echo is patched", lambda _: {})
+def loop_diagram(canvas: Canvas) -> Drawn:
     """Draw the echo loop: a mixer with two channels and one send, and the tape machine.
 
-    Parameters
-    ----------
-    profile : str or Profile, optional
-        Size and ground.
-    symbols_only : bool, optional
-        Write symbols instead of words.
-    axes : matplotlib.axes.Axes, optional
-        Axes of the reader's own figure.
+    Artists are the arrows by name. Solid is signal, dashed is the way back that makes repeats.
 
-    Returns
-    -------
-    Drawn
-        The figure; its artists are the arrows by name.
-
-    Notes
-    -----
-    Source: common practice, no source. Notebook: 03_repeats.
-
-    Examples
-    --------
     >>> sorted(loop_diagram().artists)[:3]
     ['channel 2 to main', 'channel to main', 'channel to send']
     """
-    with sketch(profile, axes) as (profile, figure, sheet):
-        tall = sheet.height > sheet.width
-        at = {name: sheet.at(*place) for name, place in (_TALL if tall else _WIDE).items()}
-        names = dict(zip(at, "IABOSERTP" if symbols_only else at, strict=True))
-        if not symbols_only:
-            names |= {"record": "record\nhead", "playback": "playback\nhead", "tape": "tape, $T$"}
-        for part in ("instrument", "channel 1", "channel 2", "record", "tape", "playback"):
-            machine = part in ("record", "tape", "playback")
-            sheet.box(at[part], names[part], size=(7.4, 3.2), color=1 if machine else 0)
-        for part in ("send", "main"):
+    sheet, short = canvas.sketch(), canvas.symbols_only
+    tall = sheet.height > sheet.width
+    at = {part: sheet.at(*(on_tall if tall else on_wide)) for part, (_, on_wide, on_tall) in PARTS.items()}
+    names = {
+        "record": "record\nhead",
+        "playback": "playback\nhead",
+        "tape": "tape, $T$",
+        "send": "+",
+        "main": "+",
+    }
+    for part, (letter, *_) in PARTS.items():
+        if part in ("send", "main"):
             sheet.disk(at[part], 1.0)
-            sheet.words(at[part], "+")
-        sheet.words(at["out"], names["out"])
-        arrows = _loop_arrows(sheet, at, tall)
-        half_way = (at["channel 1"] + at["send"]) / 2
-        sheet.words(half_way - (0.8, 0.3), "$a$" if symbols_only else "input\nsend", ha="right")
-        half_way = (at["channel 2"] + at["send"]) / 2
-        sheet.words(half_way + (-1.4, 1.8), "$g$" if symbols_only else "return\nsend")
+        elif part != "out":
+            sheet.box(at[part], size=(7.4, 3.2), color=1 if part in MACHINE else 0)
+        sheet.words(at[part], letter if short else names.get(part, part))
+    arrows = {}
+    for name, (start, leaves, end, enters) in sorted(
+        (ARROWS | (TALL_ARROWS if tall else WIDE_ARROWS)).items()
+    ):
+        first, last = (
+            at[part] + np.array(SIDES[side]) * REACH.get(part, BOX_REACH)
+            for part, side in ((start, leaves), (end, enters))
+        )
+        across, corner = leaves in ("left", "right"), []
+        if across != (enters in ("left", "right")):
+            corner = [np.array([last[0], first[1]] if across else [first[0], last[1]])]
+        color = 2 if name == "return send" else 1 if {start, end} <= MACHINE else 0
+        arrows[name] = sheet.line([first, *corner, last], arrow=True, dashed=color == 2, color=color)
+    half_way = (at["channel 1"] + at["send"]) / 2
+    sheet.words(half_way - (0.8, 0.3), "$a$" if short else "input\nsend", ha="right")
+    half_way = (at["channel 2"] + at["send"]) / 2
+    sheet.words(half_way + (-1.4, 1.8), "$g$" if short else "return\nsend")
     return Drawn(
-        figure,
+        canvas.figure,
         arrows,
-        "The echo loop. Channel 1 brings the instrument, its send feeds the record head; the playback "
-        "head comes back on channel 2, whose own send, the return send, closes the loop. Start with the "
-        "return send down.",
+        "The echo loop. Channel 1 brings the instrument, its send feeds the record head; the playback head "
+        "comes back on channel 2, whose own send, the return send, closes the loop. Start with the return "
+        "send down.",
         "Block diagram: instrument, channel 1, send, record head, tape with delay T, playback head and "
         "channel 2; one dashed arrow, the return send, leads from channel 2 back to the send and closes the "
         "loop.",
-        ("common practice, no source",),
+        (COMMON_PRACTICE,),
     )
-
-
-def _loop_arrows(sheet, at, tall):
-    """The arrows between the boxes; solid is signal, dashed is the way back that makes repeats."""
-    half, high, disk = np.array([3.7, 0]), np.array([0, 1.6]), 1.0
-    right, up = np.array([disk, 0]), np.array([0, disk])
-    gap = np.array([1.4, 0])
-    arrows = {
-        "channel to main": ([at["channel 1"] + half, at["main"] - right], {}),
-        "channel to send": ([at["channel 1"] - high, at["send"] + up], {}),
-        "channel 2 to main": ([at["channel 2"] + high, at["main"] - up], {}),
-        "return send": ([at["channel 2"] - half, at["send"] + right], {"color": 2, "dashed": True}),
-    }
-    if tall:
-        arrows["instrument to channel"] = ([at["instrument"] - high, at["channel 1"] + high], {})
-        arrows["main to out"] = ([at["main"] + up, at["out"] - up], {})
-        arrows["send to record"] = ([at["send"] - up, at["record"] + high], {})
-        corner = np.array([at["record"][0], at["tape"][1]]), np.array([at["playback"][0], at["tape"][1]])
-        arrows["record to tape"] = ([at["record"] - high, corner[0], at["tape"] - half], {"color": 1})
-        arrows["tape to playback"] = ([at["tape"] + half, corner[1], at["playback"] - high], {"color": 1})
-    else:
-        arrows["instrument to channel"] = ([at["instrument"] + half, at["channel 1"] - half], {})
-        arrows["main to out"] = ([at["main"] + right, at["out"] - gap], {})
-        corner = np.array([at["record"][0], at["send"][1]])
-        arrows["send to record"] = ([at["send"] - right, corner, at["record"] + high], {})
-        arrows["record to tape"] = ([at["record"] + half, at["tape"] - half], {"color": 1})
-        arrows["tape to playback"] = ([at["tape"] + half, at["playback"] - half], {"color": 1})
-    arrows["playback to channel 2"] = ([at["playback"] + high, at["channel 2"] - high], {})
-    return {name: sheet.line(points, arrow=True, **look) for name, (points, look) in sorted(arrows.items())}
