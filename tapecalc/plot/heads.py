@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from tapecalc.calc import head_design, heads, tempo, transport
 from tapecalc.calc.units import amplitude_to_db, from_si, to_si
 from tapecalc.machine import Machine
-from tapecalc.plot.kit import Canvas, Drawn, figure, minus
-from tapecalc.plot.tempo import note_fraction
+from tapecalc.plot.kit import Canvas, Drawn, figure, minus, note_fraction
 from tapecalc.words import amount, listed
 
 #: The note values of the map, from short to long.
