@@ -7,7 +7,7 @@ When the tone was recorded and played at once, the deviation is that of two spee
 of rate f appears with the factor ``2 |sin(pi f T)|``. Where the factor is large enough it is divided out.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any, NamedTuple
 
@@ -18,20 +18,13 @@ from scipy import fft
 from tapecalc.calc.flutter import null_rates, weighting_db
 from tapecalc.calc.quantity import Delay, Frequency, calculator
 from tapecalc.calc.standards import FLUTTER_TONE, TWO_SIGMA_COVERAGE
+from tapecalc.measuring import flutter_lines
 from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate, student
-from tapecalc.measuring.flutter_lines import (
-    HIGHEST_RATE,
-    LOWEST_RATE,
-    VISIBLE,
-    DeviationSpectrum,
-    SteadyWobbles,
-    comb,
-    find_lines,
-)
+from tapecalc.measuring.flutter_lines import DeviationSpectrum, SteadyWobbles, comb, find_lines
 from tapecalc.measuring.needle import NEEDLE_TOLERANCE, quasi_peak
 from tapecalc.measuring.recording import Recording, channel_health
-from tapecalc.measuring.tone import RATE, TonePiece, find_carrier, steady_pieces, white_density
+from tapecalc.measuring.tone import RATE, find_carrier, steady_pieces, white_density
 
 Array = NDArray[np.floating[Any]]
 
@@ -71,17 +64,17 @@ class FlutterReading:
     unweighted_rms: Estimate
     quasi_peak: Estimate  # the highest that the needle of a weighted meter goes
     tone: Estimate  # mean frequency, Hz
-    speed_error: Estimate | None  # mean speed against nominal; None where the tone cannot tell
     drift: Estimate  # steady change of speed, fraction per second
+    speed_error: Estimate | None  # mean speed against nominal; None where the tone cannot tell
     duration: float  # s of steady tone that were read
     noise: float  # rms of the deviation that the recording's noise made, which is taken off above
+    record_mode: str  # a key of `RECORD_MODES`
+    lines: tuple[FlutterLine, ...]  # what stands out of the spectrum, the deepest first
+    sentences: tuple[str, ...]
     rate: Array  # of the flutter spectrum, Hz
     depth: Array  # zero to peak, of a steady wobble of that rate
-    lines: tuple[FlutterLine, ...]  # what stands out of the spectrum, the deepest first
     time: Array  # s, the first minute or two
     deviation: Array  # noise included
-    record_mode: str  # a key of `RECORD_MODES`
-    sentences: tuple[str, ...] = ()
 
     def peaks(self, *, least: float = 0.0) -> list[tuple[float, float]]:
         """List rate and depth, the machine's own where it can be told, of lines at least so deep as read."""
@@ -92,17 +85,10 @@ class FlutterReading:
         ]
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the figures as a plain dict for a JSON file."""
-        readings = ("weighted", "weighted_rms", "unweighted", "unweighted_rms", "quasi_peak", "tone", "drift")
-        return {
-            **{name: getattr(self, name).to_dict() for name in readings},
-            "speed_error": None if self.speed_error is None else self.speed_error.to_dict(),
-            "duration": float(self.duration),
-            "noise": float(self.noise),
-            "taken": RECORD_MODES[self.record_mode],
-            "lines": [asdict(line) for line in self.lines],
-            "sentences": list(self.sentences),
-        }
+        """Return the figures as a plain dict for a JSON file, without the arrays."""
+        data = asdict(self) | {"record_mode": RECORD_MODES[self.record_mode]}
+        arrays = ("rate", "depth", "time", "deviation")
+        return {{"record_mode": "taken"}.get(k, k): v for k, v in data.items() if k not in arrays}
 
 
 SHORTEST = 5.0  # s. Source: AES6-2008, observation time of the two-sigma method
@@ -149,47 +135,40 @@ def measure_flutter(
     _require_length(recording.duration)
     carrier = find_carrier(recording, health.loudest)
     comb_delay = delay if record_mode == "simultaneous" else None
-    pieces: list[_PieceReading] = []
-    for piece in steady_pieces(recording, carrier, health.whole):
+    pieces: list[_Piece] = []
+    for time, frequency, noise in steady_pieces(recording, carrier, health.whole):
         # Clipping takes noise out of the amplitude and leaves it in the phase.
-        seen = piece._replace(noise=np.inf) if health.clipped else piece
-        reading, deviation = _read_piece(seen, comb_delay)
-        if not pieces:
-            first = piece.time, deviation
-        pieces.append(reading)
-    duration = sum(piece.seconds for piece in pieces)
-    _require_length(duration)
-    weighted, weighted_rms, _ = _pool_bands([piece.weighted for piece in pieces])
-    unweighted, unweighted_rms, noise = _pool_bands([piece.unweighted for piece in pieces])
-    mean, drift = _mean_and_drift(pieces)
+        piece, deviation = _read_piece(time, frequency, np.inf if health.clipped else noise, comb_delay)
+        pieces.append(piece)
+        if len(pieces) == 1:
+            first = time, deviation
+    seconds = np.array([piece.seconds for piece in pieces])
+    _require_length(seconds.sum())
+    share = seconds / seconds.sum()
+    (weighted, weighted_rms, _), (unweighted, unweighted_rms, noise) = (
+        _pool_bands(bands, share) for bands in zip(*(piece.bands for piece in pieces), strict=True)
+    )
+    mean, drift = _mean_and_drift(pieces, share)
     rate, depth, lines = _lines(pieces, record_mode, delay, clock_tolerance)
-    sentences = [*health.sentences(), *_mode_sentences(record_mode, delay)]
-    if record_mode == "simultaneous" and delay is not None and any(n.element_depth is None for n in lines):
-        sentences.append(
-            "Some lines stand where the recording hides them almost wholly; their own depth is not given."
-        )
-    if noise > unweighted_rms.value:
-        sentences.append(
-            "The noise of the recording is larger than the flutter; the readings are upper bounds at best."
-        )
+    noisy = noise > unweighted_rms.value
     return FlutterReading(
         weighted=weighted,
         weighted_rms=weighted_rms,
         unweighted=unweighted,
         unweighted_rms=unweighted_rms,
-        quasi_peak=_needle_estimate(max(piece.weighted.needle for piece in pieces), weighted),
+        quasi_peak=_needle_estimate(max(piece.bands[0].needle for piece in pieces), weighted),
         tone=mean,
-        speed_error=_speed_error(mean, tone, clock_tolerance) if record_mode == "test tape" else None,
         drift=drift,
-        duration=duration,
+        speed_error=_speed_error(mean, tone, clock_tolerance) if record_mode == "test tape" else None,
+        duration=float(seconds.sum()),
         noise=noise,
+        record_mode=record_mode,
+        lines=lines,
+        sentences=(*health.sentences(), *_sentences(record_mode, delay, lines, noisy=noisy)),
         rate=rate,
         depth=depth,
-        lines=lines,
         time=first[0],
         deviation=first[1],
-        record_mode=record_mode,
-        sentences=tuple(sentences),
     )
 
 
@@ -202,77 +181,48 @@ def _require_length(duration: float) -> None:
 # ---- one piece of tone ----
 
 
-class _Powers(NamedTuple):
-    """Mean squares of a deviation in one band."""
-
-    kept: float  # above the noise, rate by rate
-    shut: float  # above the noise at the rates that the gate shut out
-    noise: float  # taken off
-    ends: float  # that the ends change, where unsteady wobbles go on unknown
-
-
-class _Variances(NamedTuple):
-    """Squares of standard uncertainties in one band."""
-
-    power: float  # of the mean square
-    shut: float  # of its part that the gate shut out
-    peak: float  # of the two-sigma value
-    noise: float  # of the noise taken off, as far as its density is not known
-
-
-class _BandReading(NamedTuple):
+class _Band(NamedTuple):
     """What one piece tells in one band, with the weighting or flat."""
 
-    seconds: float
-    powers: _Powers
-    variances: _Variances
+    # Mean squares: above the noise, rate by rate; above it at the rates that the gate shut out; of the noise
+    # that was taken off; and that the ends change, where unsteady wobbles go on unknown.
+    powers: tuple[float, float, float, float]
+    # Squares of standard uncertainties: of the mean square; of its part that the gate shut out; of the
+    # two-sigma value; of the noise taken off, as far as its density is not known.
+    variances: tuple[float, float, float, float]
     histogram: NDArray[np.int32]
     needle: float  # its highest; 0 without the weighting
 
 
-class _PieceReading(NamedTuple):
+class _Piece(NamedTuple):
     """What one piece of steady tone tells."""
 
     middle: float  # s
     seconds: float
     mean: float  # Hz
     drift: float  # 1/s
-    half_widths: tuple[float, float]  # of mean, relative, and drift
+    half_widths: tuple[float, ...]  # of mean, relative, and drift
     spectrum: DeviationSpectrum
-    weighted: _BandReading
-    unweighted: _BandReading
+    bands: tuple[_Band, ...]  # weighted and flat
 
 
-def _read_piece(tone: TonePiece, delay: float | None) -> tuple[_PieceReading, Array]:
+def _read_piece(time: Array, frequency: Array, noise: float, delay: float | None) -> tuple[_Piece, Array]:
     """Analyze one piece, and give its deviation too; `delay` is that after which a wobble meets itself."""
     # Under a bell, wobbles that go round a few times leave nothing in mean and slope.
-    bell = np.hanning(len(tone.time) + 2)[1:-1]
-    middle = float(tone.time.mean())
-    time = tone.time - middle
-    for_mean, for_slope = bell / bell.sum(), bell * time / (bell @ time**2)
-    mean, slope = float(for_mean @ tone.frequency), float(for_slope @ tone.frequency)
-    deviation = (tone.frequency - slope * time) / mean - 1
+    bell = np.hanning(len(time) + 2)[1:-1]
+    middle = float(time.mean())
+    time = time - middle
+    weights = bell / bell.sum(), bell * time / (bell @ time**2)
+    mean, slope = (float(weight @ frequency) for weight in weights)
+    deviation = (frequency - slope * time) / mean - 1
     seconds = len(deviation) / RATE
-    density, u_density = _noise_density(tone.noise / mean**2, white_density(deviation, 2), seconds)
+    density, u_density = _noise_density(noise / mean**2, white_density(deviation, 2), seconds)
     spectrum = DeviationSpectrum.of(deviation, density, delay)
     steady = spectrum.fit(find_lines(spectrum.power, spectrum.noise, spectrum.step))
-    slow = _slow_density(deviation - steady.deviation(time), for_mean, density, delay)
-    half_widths = (
-        _trend_half_width(for_mean, density, slow, delay),
-        _trend_half_width(for_slope, density, slow, delay),
-    )
-    extended = _Extended.of(deviation, steady)
-    weighted, unweighted = (
-        _read_band(extended, density, u_density, slow, delay, weighted=weighted) for weighted in (True, False)
-    )
-    reading = _PieceReading(middle, seconds, mean, slope / mean, half_widths, spectrum, weighted, unweighted)
-    return reading, deviation
-
-
-#: Relative standard uncertainty of a median over the noise band, times sqrt(s): 1 / (ln 2 sqrt(n)), of
-#: n = 180 Hz bins a second under a bell, of which one in 1.94 is independent.
-U_MEDIAN = 0.15
-APART = 2.1  # standard uncertainties (3 over sqrt(2)) by which two readings of the noise may differ
+    slow = _slow_density(deviation - steady.deviation(time), weights[0], density, delay)
+    half_widths = tuple(_trend_half_width(weight, density, slow, delay) for weight in weights)
+    bands = _read_bands(deviation, steady, density, u_density, slow, delay)
+    return _Piece(middle, seconds, mean, slope / mean, half_widths, spectrum, bands), deviation
 
 
 def _noise_density(of_amplitude: float, of_phase: float, seconds: float) -> tuple[float, float]:
@@ -281,8 +231,11 @@ def _noise_density(of_amplitude: float, of_phase: float, seconds: float) -> tupl
     Noise shakes phase and amplitude alike, while a tape's own level wobble only ever adds to the latter, and
     flutter to the former: the mean of the two, or the lower one where chance cannot part them.
     """
-    u_median = U_MEDIAN / np.sqrt(seconds)
-    if abs(of_amplitude - of_phase) < APART * u_median * (of_amplitude + of_phase):
+    # Of a median over the noise band: 1 / (ln 2 sqrt(n)), of n = 180 Hz bins a second under a bell, of which
+    # one in 1.94 is independent.
+    u_median = 0.15 / np.sqrt(seconds)
+    # Two readings may differ by 2.1 (3 over sqrt(2)) standard uncertainties.
+    if abs(of_amplitude - of_phase) < 2.1 * u_median * (of_amplitude + of_phase):
         return (of_amplitude + of_phase) / 2, u_median / np.sqrt(2)
     return min(of_amplitude, of_phase), u_median
 
@@ -326,146 +279,96 @@ FINER = 4  # times the rate for the distribution of the deviation, whose steep p
 EDGE = (0.5, 3.0)  # s left out at the ends, where the weighting settles: a tenth, within these
 
 
-@dataclass(frozen=True, eq=False)
-class _Extended:
-    """Spectra of a deviation that goes on beyond its ends: steady wobbles as they are, the rest mirrored."""
-
-    count: int  # values of the deviation itself
-    time: Array  # s from the middle
-    wobbles: SteadyWobbles
-    steady: NDArray[np.complex128]
-    rest: NDArray[np.complex128]
-
-    @classmethod
-    def of(cls, deviation: Array, wobbles: SteadyWobbles) -> "_Extended":
-        """Continue a deviation."""
-        count = len(deviation)
-        pad = min(BEYOND * RATE, count - 1)
-        time = (np.arange(-pad, count + pad) - (count - 1) / 2) / RATE
-        steady = wobbles.deviation(time)
-        rest = np.pad(deviation - steady[pad : pad + count], pad, mode="reflect")
-        return cls(count, time, wobbles, fft.rfft(steady), fft.rfft(rest))
-
-    def density(self, spectrum: NDArray[np.complex128]) -> Array:
-        """One-sided power density of a spectrum, per Hz."""
-        return np.abs(spectrum) ** 2 * 2 / (RATE * len(self.time))
-
-
 def _band_gain(rate: Array, *, weighted: bool) -> Array:
     """Gain of the band in which flutter is read."""
-    inside = (rate >= LOWEST_RATE / 2) & (rate <= HIGHEST_RATE)
-    gain = inside.astype(float)
-    if weighted and np.any(inside):
-        gain[inside] = 10 ** (weighting_db(rate[inside]) / 20)
-    return gain
+    lowest, highest = flutter_lines.LOWEST_RATE / 2, flutter_lines.HIGHEST_RATE
+    gain = ((rate >= lowest) & (rate <= highest)).astype(float)
+    return (
+        gain * 10 ** (weighting_db(np.clip(rate, lowest, highest)) / 20) if weighted and len(rate) else gain
+    )
 
 
-NEEDLE_STEP = 2  # values from one that a needle is shown to the next
-
-
-def _read_band(
-    extended: _Extended, density: float, u_density: float, slow: float, delay: float | None, *, weighted: bool
-) -> _BandReading:
-    """Free a deviation from its noise in one band, and read it."""
-    count, length = extended.count, len(extended.time)
+def _read_bands(
+    deviation: Array,
+    wobbles: SteadyWobbles,
+    density: float,
+    u_density: float,
+    slow: float,
+    delay: float | None,
+) -> tuple[_Band, ...]:
+    """Free a deviation from its noise, and read it with the weighting and flat."""
+    # Beyond its ends, steady wobbles go on as they are; the rest is mirrored.
+    count = len(deviation)
+    pad = min(BEYOND * RATE, count - 1)
+    time = (np.arange(-pad, count + pad) - (count - 1) / 2) / RATE
+    length = len(time)
+    steady = wobbles.deviation(time)
+    unsteady = fft.rfft(np.pad(deviation - steady[pad : pad + count], pad, mode="reflect"))
+    power, unknown = (
+        power_spectrum(part) * 2 / (RATE * length) for part in (unsteady + fft.rfft(steady), unsteady)
+    )
     rate = fft.rfftfreq(length, 1 / RATE)
-    step = rate[1]
-    gain = _band_gain(rate, weighted=weighted)
-    power, noise = extended.density(extended.rest + extended.steady), density * rate**2
+    step = float(rate[1])
+    noise = density * rate**2
     smooth = np.convolve(power, np.ones(SMOOTH) / SMOOTH, "same")
     keep = np.sqrt(np.clip(1 - noise / np.maximum(smooth, 1e-300), 0, 1)) * (smooth > GATE * noise)
-
-    # A steady wobble passes at its own rate: bins would spread it over the corners of the weighting.
-    wobbles = extended.wobbles
-    passed = replace(wobbles, value=wobbles.value * _band_gain(wobbles.rate, weighted=weighted))
-    shown = extended.rest * gain * keep + fft.rfft(passed.deviation(extended.time))
-    edge = (length - count) // 2 + int(np.clip(count / 10, EDGE[0] * RATE, EDGE[1] * RATE))
-    fine = FINER * fft.irfft(shown, FINER * length)[FINER * edge : FINER * (length - edge)]
-    clean = fine[::FINER]
-    seconds = len(clean) / RATE
-
-    # A bin's power errs by sqrt(2 signal noise + noise^2); there are as many apart as seconds in 1 Hz.
-    error = gain**4 * noise * np.maximum(2 * power - noise, noise) * step / seconds
-    # Broad flutter that the gate shut out is power above the noise, and counts.
     out = keep == 0
-    shut, u_shut = float(np.sum((gain**2 * (power - noise))[out]) * step), float(np.sqrt(np.sum(error[out])))
-    missing = gain**2 * np.maximum(smooth - noise, 0.0) * out
-    missing *= min(max(shut - u_shut, 0.0) / max(float(np.sum(missing)) * step, 1e-30), 1.0)
-    # At the ends, unsteady wobbles go on unknown.
-    unknown = gain[1:] ** 2 * extended.density(extended.rest)[1:]
-    ends = float(np.sum(unknown / rate[1:]) * step / (4 * np.pi * seconds))
-    # What goes round less than twice in the time was taken for mean and slope in part.
-    vague = np.where(rate < 2 * RATE / count, slow * (comb(rate, delay) * gain) ** 2, 0.0)
-    vague2 = float(np.sum(vague) * step) ** 2
+    edge = pad + int(np.clip(count / 10, EDGE[0] * RATE, EDGE[1] * RATE))
+    seconds = (length - 2 * edge) / RATE
 
-    taken_off = float(np.sum(gain**2 * noise) * step)
-    variances = _Variances(
-        power=float(np.sum(error)) + vague2 + _sum_variance(2 * clean / len(clean), vague, length),
-        shut=u_shut**2 + vague2,
-        peak=_peak_variance(clean, gain**2 * noise * ~out + missing + vague, length),
-        noise=(u_density * taken_off) ** 2,
-    )
-    powers = _Powers(float(np.mean(fine**2)), shut, taken_off, ends)
-    needle = quasi_peak(clean[::NEEDLE_STEP], RATE / NEEDLE_STEP) if weighted else 0.0
-    return _BandReading(count / RATE, powers, variances, _histogram(fine), needle)
+    def read(*, weighted: bool) -> _Band:
+        gain = _band_gain(rate, weighted=weighted)
+        # A steady wobble passes at its own rate: bins would spread it over the corners of the weighting.
+        passed = replace(wobbles, value=wobbles.value * _band_gain(wobbles.rate, weighted=weighted))
+        shown = unsteady * gain * keep + fft.rfft(passed.deviation(time))
+        fine = FINER * fft.irfft(shown, FINER * length)[FINER * edge : FINER * (length - edge)]
+        clean = fine[::FINER]
+        # A bin's power errs by sqrt(2 signal noise + noise^2); there are as many apart as seconds in 1 Hz.
+        error = gain**4 * noise * np.maximum(2 * power - noise, noise) * step / seconds
+        # Broad flutter that the gate shut out is power above the noise, and counts.
+        shut, u_shut = np.sum((gain**2 * (power - noise))[out]) * step, np.sqrt(np.sum(error[out]))
+        missing = gain**2 * np.maximum(smooth - noise, 0.0) * out
+        missing *= min(max(shut - u_shut, 0.0) / max(np.sum(missing) * step, 1e-30), 1.0)
+        # At the ends, unsteady wobbles go on unknown.
+        ends = np.sum(gain[1:] ** 2 * unknown[1:] / rate[1:]) * step / (4 * np.pi * seconds)
+        # What goes round less than twice in the time was taken for mean and slope in part.
+        vague = np.where(rate < 2 * RATE / count, slow * (comb(rate, delay) * gain) ** 2, 0.0)
+        vague2 = (np.sum(vague) * step) ** 2
+        taken_off = np.sum(gain**2 * noise) * step
+        variances = (
+            np.sum(error) + vague2 + _sum_variance(2 * clean / len(clean), vague, length),
+            u_shut**2 + vague2,
+            _peak_variance(clean, gain**2 * noise * ~out + missing + vague, length),
+            (u_density * taken_off) ** 2,
+        )
+        # Every second value is enough for a needle.
+        highest = quasi_peak(clean[::2], RATE / 2) if weighted else 0.0
+        return _Band((np.mean(fine**2), shut, taken_off, ends), variances, _histogram(fine), highest)
 
-
-DRAWS = 16  # times noise is drawn to see what it does
-NEAR = 0.02  # of a two-sigma value, how near a deviation is to it to decide it
+    return read(weighted=True), read(weighted=False)
 
 
 def _peak_variance(deviation: Array, density: Array, length: int) -> float:
     """Variance that noise of a density (per Hz, against rate) and the counting give a two-sigma value.
 
-    Noise is drawn and added a few times: near the tops of a slow wobble no straight line tells what it
-    does. Student's t for the number of draws stands in the place of the usual 2.
+    Noise is drawn and added 16 times: near the tops of a slow wobble no straight line tells what it does.
+    Student's t for the number of draws stands in the place of the usual 2.
     """
-    rng = np.random.default_rng(DRAWS)
+    draws = 16
+    rng = np.random.default_rng(draws)
     half, seen = length // 2, deviation[::2]  # 200 Hz and less need no more
     size = np.sqrt(density[: half // 2 + 1] * RATE * length / 4) * half / length
-    noise = rng.standard_normal((2, DRAWS, len(size)))
+    noise = rng.standard_normal((2, draws, len(size)))
     drawn = fft.irfft(size * (noise[0] + 1j * noise[1]), half, axis=1)[:, : len(seen)]
     peaks = np.quantile(np.abs(seen + drawn), TWO_SIGMA_COVERAGE, axis=1)
-    by_noise = np.var(peaks, ddof=1) * student(DRAWS - 1) ** 2
+    by_noise = np.var(peaks, ddof=1) * student(draws - 1) ** 2
     # The value is read from the time spent above it, which is counted in whole steps at each crossing.
     size = np.abs(deviation)
-    peak = float(np.quantile(size, TWO_SIGMA_COVERAGE))
-    near = max(int(np.count_nonzero(np.abs(size - peak) < NEAR * peak)), 1)
+    peak = np.quantile(size, TWO_SIGMA_COVERAGE)
+    near = 0.02 * peak  # where a deviation decides it
+    deciding = max(int(np.count_nonzero(np.abs(size - peak) < near)), 1)
     crossings = np.count_nonzero(np.diff(size > peak))
-    by_steps = crossings / 12 / FINER**2 / (near / (2 * NEAR * peak + 1e-300)) ** 2
-    return float(by_noise + by_steps)
-
-
-# ---- all pieces together ----
-
-FLOOR = 1e-4  # relative uncertainty that the arithmetic leaves in any reading
-EDGES = 0.3  # of what an unfinished turn of the slowest wobble changes in a reading
-
-
-def _pool_bands(bands: Sequence[_BandReading]) -> tuple[Estimate, Estimate, float]:
-    """Two-sigma value and rms of one band over all pieces, and the rms of the noise taken off."""
-    seconds = np.array([band.seconds for band in bands])
-    share = seconds / seconds.sum()
-    powers = _Powers(*(share @ np.array([band.powers for band in bands])))
-    variances = _Variances(*(share**2 @ np.array([band.variances for band in bands])))
-    power = max(powers.kept + powers.shut, 0.0)
-    common = variances.noise + (EDGES * powers.ends) ** 2
-    u_power = float(np.sqrt(variances.power + common + (FLOOR * power) ** 2))
-    rms = Estimate(float(np.sqrt(power)), _root_half_width(power, u_power))
-    # What the gate shut out broadens the distribution as it adds to the power.
-    broader = float(np.sqrt(power / powers.kept)) if powers.kept > 0 else 1.0
-    peak = _quantile(np.sum([band.histogram for band in bands], axis=0), TWO_SIGMA_COVERAGE)
-    u_broader = float(np.sqrt(variances.shut + common)) / max(power, 1e-30)
-    spread = np.hypot(COVERAGE_FACTOR * np.sqrt(variances.peak), FLOOR * peak)
-    spread = broader * np.hypot(spread, _root_half_width(1.0, u_broader) * peak)
-    return Estimate(broader * peak, float(spread) + 1e-12), rms, float(np.sqrt(powers.noise))
-
-
-def _root_half_width(square: float, sigma: float) -> float:
-    """95 % half width of a root whose square has the standard uncertainty `sigma`."""
-    root = np.sqrt(square)
-    upper, lower = square + COVERAGE_FACTOR * sigma, max(square - COVERAGE_FACTOR * sigma, 0.0)
-    return float(max(np.sqrt(upper) - root, root - np.sqrt(lower)) + 1e-12)
+    return float(by_noise + crossings / 12 / FINER**2 / (deciding / (2 * near + 1e-300)) ** 2)
 
 
 BUCKETS, BUCKET = 40000, 5e-4  # buckets of the distribution, and their width in logarithm
@@ -478,13 +381,34 @@ def _histogram(deviation: Array) -> NDArray[np.int32]:
     return np.bincount(np.clip(bucket, 0, BUCKETS - 1).astype(int), minlength=BUCKETS).astype(np.int32)
 
 
-def _quantile(counts: NDArray[np.int_], share: float) -> float:
-    """Value below which `share` of the counted magnitudes lie, along straight lines within a bucket."""
-    total = np.cumsum(counts)
-    wanted = share * total[-1]
-    bucket = int(np.searchsorted(total, wanted))
-    part = (wanted - total[bucket] + counts[bucket]) / counts[bucket]
-    return float(np.exp((LEAST + bucket + part) * BUCKET))
+# ---- all pieces together ----
+
+FLOOR = 1e-4  # relative uncertainty that the arithmetic leaves in any reading
+
+
+def _pool_bands(bands: Sequence[_Band], share: Array) -> tuple[Estimate, Estimate, float]:
+    """Two-sigma value and rms of one band over all pieces, and the rms of the noise taken off."""
+    kept, shut, noise, ends = share @ np.array([band.powers for band in bands])
+    of_power, of_shut, of_peak, of_noise = share**2 @ np.array([band.variances for band in bands])
+    power = max(kept + shut, 0.0)
+    common = of_noise + (0.3 * ends) ** 2  # of what an unfinished turn of the slowest wobble changes
+    rms_spread = _root_half_width(power, np.sqrt(of_power + common + (FLOOR * power) ** 2))
+    # What the gate shut out broadens the distribution as it adds to the power.
+    broader = np.sqrt(power / kept) if kept > 0 else 1.0
+    counted = np.cumsum(np.sum([[0, *band.histogram] for band in bands], axis=0))
+    bucket = np.interp(TWO_SIGMA_COVERAGE * counted[-1], counted, np.arange(BUCKETS + 1))
+    peak = np.exp((LEAST + bucket) * BUCKET)
+    spread = np.hypot(COVERAGE_FACTOR * np.sqrt(of_peak), FLOOR * peak)
+    of_broader = _root_half_width(1.0, np.sqrt(of_shut + common) / max(power, 1e-30))
+    two_sigma = Estimate(float(broader * peak), float(broader * np.hypot(spread, of_broader * peak)) + 1e-12)
+    return two_sigma, Estimate(float(np.sqrt(power)), rms_spread), float(np.sqrt(noise))
+
+
+def _root_half_width(square: float, sigma: float) -> float:
+    """95 % half width of a root whose square has the standard uncertainty `sigma`."""
+    root = np.sqrt(square)
+    upper, lower = square + COVERAGE_FACTOR * sigma, max(square - COVERAGE_FACTOR * sigma, 0.0)
+    return float(max(np.sqrt(upper) - root, root - np.sqrt(lower)) + 1e-12)
 
 
 def _needle_estimate(needle: float, weighted: Estimate) -> Estimate:
@@ -499,64 +423,58 @@ def _speed_error(mean: Estimate, tone: float, clock_tolerance: float) -> Estimat
     return Estimate(ratio - 1, Estimate.half_width(sigma, ratio * clock_tolerance))
 
 
-def _mean_and_drift(pieces: Sequence[_PieceReading]) -> tuple[Estimate, Estimate]:
+def _mean_and_drift(pieces: Sequence[_Piece], share: Array) -> tuple[Estimate, Estimate]:
     """Mean frequency and steady change of speed, by the interface's clock."""
-    count, seconds = len(pieces), np.array([piece.seconds for piece in pieces])
-    share = seconds / seconds.sum()
+    count = len(pieces)
     means = np.array([piece.mean for piece in pieces])
-    of_means, of_drifts = np.array([piece.half_widths for piece in pieces]).T
     mean = float(share @ means)
-    spread = float(np.sqrt(share**2 @ of_means**2))
+    drift = share @ np.array([piece.drift for piece in pieces])
+    u_mean, u_drift = np.sqrt(share**2 @ np.array([piece.half_widths for piece in pieces]) ** 2)
     if count > 2:
         # Whole pieces tell how far they scatter.
         time = np.array([piece.middle for piece in pieces])
-        factor = COVERAGE_FACTOR * student(count - 2)
         since = time - share @ time
         weight = share * since / (share @ since**2)
-        slope = float(weight @ means / mean)
-        rest = means / mean - 1 - slope * since
-        scatter = np.sqrt(share @ rest**2 * count / (count - 2))
-        spread = max(spread, float(factor * scatter * np.sqrt(share @ share)))
-        drift = Estimate(slope, float(factor * scatter * np.sqrt(weight @ weight)), "1/s")
-    else:
-        drifts = np.array([piece.drift for piece in pieces])
-        drift = Estimate(float(share @ drifts), float(np.sqrt(share**2 @ of_drifts**2)), "1/s")
-    return Estimate(mean, mean * spread, "Hz"), drift
+        drift = weight @ means / mean
+        rest = means / mean - 1 - drift * since
+        scatter = COVERAGE_FACTOR * student(count - 2) * np.sqrt(share @ rest**2 * count / (count - 2))
+        u_mean = max(u_mean, scatter * np.sqrt(share @ share))
+        u_drift = scatter * np.sqrt(weight @ weight)
+    return Estimate(mean, float(mean * u_mean), "Hz"), Estimate(float(drift), float(u_drift), "1/s")
 
 
 # ---- the lines ----
 
-TINIEST = 1e-9  # depth that the arithmetic leaves in a line
-
 
 def _lines(
-    pieces: Sequence[_PieceReading], record_mode: str, delay: float | None, clock_tolerance: float
+    pieces: Sequence[_Piece], record_mode: str, delay: float | None, clock_tolerance: float
 ) -> tuple[Array, Array, tuple[FlutterLine, ...]]:
-    """Rate and depth of the flutter spectrum, and the lines that stand out of it."""
+    """Rate and depth of the flutter spectrum, and the lines that stand out of it, the deepest first."""
     first = pieces[0].spectrum
     # All pieces but the last are of one length.
     spectra = [p.spectrum for p in pieces if len(p.spectrum.value) == len(first.value)]
     power = np.mean([spectrum.power for spectrum in spectra], axis=0)
-    noise = np.mean([spectrum.noise for spectrum in spectra], axis=0)
-    tops = find_lines(power, noise, first.step)
+    tops = find_lines(power, np.mean([spectrum.noise for spectrum in spectra], axis=0), first.step)
     fits = [spectrum.fit(tops) for spectrum in spectra]
+    rates = _pooled([fit.rate for fit in fits], [fit.u_rate for fit in fits])
+    depths = _pooled([fit.depth for fit in fits], [fit.u_depth for fit in fits])
     lines = []
-    for n in range(len(tops)):
-        rate, u_rate = _pooled([fit.rate[n] for fit in fits], [fit.u_rate[n] for fit in fits])
-        depth, u_depth = _pooled([fit.depth[n] for fit in fits], [fit.u_depth[n] for fit in fits])
+    for rate, u_rate, depth, u_depth in zip(*rates, *depths, strict=True):
         rate_estimate = Estimate(rate, Estimate.half_width(u_rate, rate * clock_tolerance), "Hz")
-        depth_estimate = Estimate(depth, COVERAGE_FACTOR * u_depth + TINIEST)
-        lines.append(_line(rate_estimate, depth_estimate, record_mode, delay))
-    deepest_first = tuple(sorted(lines, key=lambda line: -line.depth.value))
-    return first.step * np.arange(len(power)), np.sqrt(power), deepest_first
+        # The arithmetic leaves 1e-9.
+        lines.append(
+            _line(rate_estimate, Estimate(depth, COVERAGE_FACTOR * u_depth + 1e-9), record_mode, delay)
+        )
+    lines.sort(key=lambda line: -line.depth.value)
+    return first.step * np.arange(len(power)), np.sqrt(power), tuple(lines)
 
 
-def _pooled(values: Sequence[float], sigmas: Sequence[float]) -> tuple[float, float]:
+def _pooled(values: Sequence[Array], sigmas: Sequence[Array]) -> tuple[list[float], list[float]]:
     """Mean of what the pieces say, and its standard uncertainty: as stated, or as they scatter."""
     count = len(values)
-    stated = np.sqrt(np.mean(np.square(sigmas)) / count)
-    scatter = np.std(values, ddof=1) / np.sqrt(count) if count > 1 else 0.0
-    return float(np.mean(values)), float(max(stated, scatter))
+    stated = np.sqrt(np.mean(np.square(sigmas), axis=0) / count)
+    scatter = np.std(values, axis=0, ddof=1) / np.sqrt(count) if count > 1 else 0.0
+    return np.mean(values, axis=0).tolist(), np.maximum(stated, scatter).tolist()
 
 
 def _line(rate: Estimate, depth: Estimate, record_mode: str, delay: float | None) -> FlutterLine:
@@ -568,32 +486,35 @@ def _line(rate: Estimate, depth: Estimate, record_mode: str, delay: float | None
         factor = float(comb(rate.value, delay))
         # A little off in rate, the comb is a little off too.
         slope = 2 * np.pi * delay * abs(np.cos(np.pi * rate.value * delay))
-    if record_mode == "later" or factor < VISIBLE:
+    if record_mode == "later" or factor < flutter_lines.VISIBLE:
         return FlutterLine(rate, depth, factor, None)
     spread = np.hypot(depth.uncertainty / factor, depth.value * slope * rate.uncertainty / factor**2)
     return FlutterLine(rate, depth, factor, Estimate(depth.value / factor, float(spread)))
 
 
-# ---- in words ----
-
-
-def _mode_sentences(record_mode: str, delay: float | None) -> list[str]:
-    """What a tone that was recorded here cannot tell."""
+def _sentences(
+    record_mode: str, delay: float | None, lines: Sequence[FlutterLine], *, noisy: bool
+) -> Iterator[str]:
+    """What a tone that was recorded here cannot tell, or one with much noise."""
     if record_mode == "later":
-        return [
+        yield (
             "The tone was recorded on the same machine and played later: the reading is anything from 0 to "
             "2 times the machine's own flutter, and no correction is possible."
-        ]
-    if record_mode == "test tape":
-        return []
-    sentences = [
-        "The tone was recorded and played at once: its mean frequency says nothing about the tape's speed."
-    ]
-    if delay is None:
-        sentences.append("Give the delay to have the flutter of the machine itself worked out line by line.")
-    elif len(hidden := null_rates(delay, 20.0)):
-        rates = ", ".join(f"{rate:.2f}" for rate in hidden[:5])
-        sentences.append(
-            f"A wobble at {rates} Hz (whole numbers of turns per delay) does not show in this recording."
         )
-    return sentences
+    elif record_mode == "simultaneous":
+        yield (
+            "The tone was recorded and played at once: its mean frequency says nothing about the tape's "
+            "speed."
+        )
+        if delay is None:
+            yield "Give the delay to have the flutter of the machine itself worked out line by line."
+        elif hidden := ", ".join(f"{rate:.2f}" for rate in null_rates(delay, 20.0)[:5]):
+            yield (
+                f"A wobble at {hidden} Hz (whole numbers of turns per delay) does not show in this recording."
+            )
+        if delay and any(line.element_depth is None for line in lines):
+            yield (
+                "Some lines stand where the recording hides them almost wholly; their own depth is not given."
+            )
+    if noisy:
+        yield "The noise of the recording is larger than the flutter; the readings are upper bounds at best."

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
+from scipy import fft, ndimage
 
 from tapecalc.calc.flutter import repeat_deviation
 from tapecalc.measuring.estimate import student
@@ -19,10 +19,8 @@ Array = NDArray[np.floating[Any]]
 Complex = NDArray[np.complex128]
 Bins = NDArray[np.int_]
 
-LOWEST_RATE, HIGHEST_RATE = (
-    0.2,
-    200.0,
-)  # Hz; the range of flutter. Source: AES6-2008 = IEC 60386 (from memory)
+#: Hz; the range of flutter. Source: AES6-2008 = IEC 60386 (from memory)
+LOWEST_RATE, HIGHEST_RATE = 0.2, 200.0
 VISIBLE = 0.25  # factor of the comb below which a wobble is not to be corrected
 
 
@@ -62,9 +60,6 @@ class SteadyWobbles:
 
 
 FIT_TURNS = 5  # of the least squares for rates and depths
-SLOPE_STEP = 1e-4  # bins, to take the slope of a lobe
-LEVEL_TURNS = 8  # of the search for the power of unsteady wobble
-UNSTEADY = 4.0  # power left in a wobble's bins over the expected one, above which it is not steady
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,15 +102,12 @@ class DeviationSpectrum:
         seen = self.value[bins].astype(complex)
         rate = self.step * (tops + _peak_offset(np.abs(self.value), tops))
         value = np.zeros(len(tops), complex)
-        for turn in range(FIT_TURNS):
-            design = self._design(bins, rate, value, slopes=turn > 0)
+        for _ in range(FIT_TURNS):
+            design = self._design(bins, rate, value)
             inverse = np.linalg.pinv(design)
-            rest = seen - self._model(bins, rate, value)
-            change = inverse @ np.concatenate([rest.real, rest.imag])
-            real, imaginary, *of_rate = np.split(change, len(change) // len(tops))
+            real, imaginary, of_rate = np.split(inverse @ _parts(seen - self._model(bins, rate, value)), 3)
             value = value + real + 1j * imaginary
-            if of_rate:
-                rate = rate + np.clip(of_rate[0], -self.step / 2, self.step / 2)
+            rate = rate + np.clip(of_rate, -self.step / 2, self.step / 2)
         return SteadyWobbles(rate, value, self._covariance(tops, bins, rate, value, design, inverse))
 
     def _offsets(self, bins: Bins, rate: Array) -> tuple[Array, Array]:
@@ -125,20 +117,16 @@ class DeviationSpectrum:
 
     def _model(self, bins: Bins, rate: Array, value: Complex) -> Complex:
         """What wobbles show in the bins; a sine has a lobe at its rate, and one below 0 Hz."""
-        own, mirror = self._offsets(bins, rate)
-        return _lobe(own) @ value + _lobe(mirror) @ np.conj(value)
+        own, mirror = (_lobe(offset) for offset in self._offsets(bins, rate))
+        return own @ value + mirror @ np.conj(value)
 
-    def _design(self, bins: Bins, rate: Array, value: Complex, *, slopes: bool) -> Array:
-        """What real part, imaginary part and, with `slopes`, rate of each wobble change in the bins."""
-        own, mirror = self._offsets(bins, rate)
-        columns = [_lobe(own) + _lobe(mirror), 1j * (_lobe(own) - _lobe(mirror))]
-        if slopes:
-            of_own, of_mirror = (
-                (_lobe(x + SLOPE_STEP) - _lobe(x - SLOPE_STEP)) / (2 * SLOPE_STEP) for x in (own, mirror)
-            )
-            columns.append(self.span * (np.conj(value) * of_mirror - value * of_own))
-        design = np.concatenate(columns, axis=1)
-        return np.concatenate([design.real, design.imag])
+    def _design(self, bins: Bins, rate: Array, value: Complex) -> Array:
+        """What real part, imaginary part and rate of each wobble change in the bins."""
+        offsets, small = self._offsets(bins, rate), 1e-4
+        own, mirror = (_lobe(x) for x in offsets)
+        of_own, of_mirror = ((_lobe(x + small) - _lobe(x - small)) / (2 * small) for x in offsets)
+        of_rate = self.span * (np.conj(value) * of_mirror - value * of_own)
+        return _parts(np.concatenate([own + mirror, 1j * (own - mirror), of_rate], axis=1))
 
     def _covariance(
         self, tops: Bins, bins: Bins, rate: Array, value: Complex, design: Array, inverse: Array
@@ -152,14 +140,13 @@ class DeviationSpectrum:
         of_bin = np.sqrt(unsteady[owner] * self.shown[bins] + self.noise[bins] + 1e-18)
         scatter = 0.5 * np.kron(np.eye(2), overlap * np.outer(of_bin, of_bin))
         covariance = inverse @ scatter @ inverse.T
-        # A wobble that is not steady leaves more in its bins than its surroundings explain.
+        # A wobble that is not steady leaves over four times in its bins what its surroundings explain.
         rest = self.value[bins] - self._model(bins, rate, value)
         left = np.eye(len(design)) - design @ inverse
         expected = np.einsum("ij,jk,ik->i", left, scatter, left)
         owner = np.tile(owner, 2)
-        found = np.concatenate([rest.real, rest.imag]) ** 2
-        excess = np.bincount(owner, found) / np.bincount(owner, expected)
-        stretch = np.where(excess > UNSTEADY, excess, 1.0)
+        excess = np.bincount(owner, _parts(rest) ** 2) / np.bincount(owner, expected)
+        stretch = np.where(excess > 4.0, excess, 1.0)
         place = np.arange(len(tops))[:, None] + len(tops) * np.arange(3)
         blocks = covariance[place[:, :, None], place[:, None, :]]
         return blocks * (stretch * widening)[:, None, None]
@@ -167,12 +154,10 @@ class DeviationSpectrum:
     def _unsteady_around(self, tops: Bins, bins: Bins, rate: Array, value: Complex) -> tuple[Array, Array]:
         """Power of unsteady wobble around each line, and how much its few bins widen a variance."""
         half = _half_width(len(self.value))
-        taken = np.zeros(len(self.value), dtype=bool)
-        taken[bins] = True
+        free = np.setdiff1d(np.arange(1, len(self.value)), bins)
         unsteady, widening = np.empty(len(tops)), np.ones(len(tops))
         for n, top in enumerate(tops):
-            around = np.arange(max(top - half, 1), min(top + half + 1, len(self.value)))
-            around = around[~taken[around]]
+            around = free[np.abs(free - top) <= half]
             rest = np.abs(self.value[around] - self._model(around, rate, value)) ** 2
             unsteady[n] = self._unsteady(rest, around)
             if unsteady[n] * self.shown[top] > self.noise[top]:
@@ -188,9 +173,14 @@ class DeviationSpectrum:
         if len(rest) == 0:
             return 0.0
         power = np.median(rest / self.shown[bins])
-        for _ in range(LEVEL_TURNS):
+        for _ in range(8):
             power *= np.median(rest / (power * self.shown[bins] + self.noise[bins] + 1e-30)) / np.log(2)
         return float(power)
+
+
+def _parts(values: Complex) -> Array:
+    """Real parts, and imaginary ones below them."""
+    return np.concatenate([values.real, values.imag])
 
 
 def _lobe(x: Array) -> Array:
@@ -207,18 +197,19 @@ def _peak_offset(size: Array, tops: Bins) -> Array:
 
 # ---- which lines stand out ----
 
-CLEAREST = 5.0  # amplitude of a line against its surroundings
 MOST_LINES = 30
 
 
 def find_lines(power: Array, noise: Array, step: float) -> Bins:
-    """Find the bins of the lines that stand out of a spectrum, the strongest first."""
-    level = _surroundings(power, noise)
-    is_top = np.r_[False, (power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:]), False]
-    stands = is_top & (power > CLEAREST**2 * level) & (step * np.arange(len(power)) >= LOWEST_RATE)
-    # A line is the highest of its surroundings, four bins on either side.
-    tops = [k for k in np.flatnonzero(stands) if power[k] == power[max(k - 4, 0) : k + 5].max()]
-    return np.array(sorted(tops, key=lambda k: -power[k])[:MOST_LINES], dtype=int)
+    """Find the bins of the lines that stand out of a spectrum, the strongest first.
+
+    A line has 5 times the amplitude of its surroundings, and is their highest, four bins on either side.
+    """
+    highest = power == ndimage.maximum_filter1d(power, 9, mode="constant")
+    stands = highest & (power > 25 * _surroundings(power, noise))
+    stands &= step * np.arange(len(power)) >= LOWEST_RATE
+    tops = np.flatnonzero(stands[:-1])
+    return tops[np.argsort(-power[tops], kind="stable")][:MOST_LINES]
 
 
 def _half_width(count: int) -> int:
@@ -228,8 +219,6 @@ def _half_width(count: int) -> int:
 
 def _surroundings(power: Array, noise: Array) -> Array:
     """Power of the surroundings of each bin: the median of a stretch, which lines leave as it is."""
-    half = _half_width(len(power))
-    padded = np.pad(power, half, mode="reflect")
-    floor = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)[::5], axis=1)
+    floor = ndimage.median_filter(power, 2 * _half_width(len(power)) + 1, mode="mirror")[::5]
     floor = np.interp(np.arange(len(power)), np.arange(len(floor)) * 5, floor)
     return np.maximum(floor / np.log(2), noise) + 1e-18
