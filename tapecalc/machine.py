@@ -9,6 +9,7 @@ import math
 import os
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Self
@@ -28,19 +29,6 @@ from tapecalc.calc.transport import delay_from_spacing, delay_uncertainty, mains
 from tapecalc.calc.units import db_to_amplitude, from_si, to_si
 from tapecalc.files import write_file
 
-__all__ = [
-    "Machine",
-    "MachineFileError",
-    "example_machine",
-    "machine_from_data",
-    "machine_from_options",
-    "machine_from_text",
-    "machine_to_text",
-    "read_machine",
-    "with_changes",
-    "write_machine",
-]
-
 MOST_SPEEDS = 6
 LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
 SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
@@ -57,14 +45,20 @@ class MachineFileError(ValueError):
 # ---- the sections of the file ----
 
 
-def _number(default: Any, description: str, **limits: Any) -> Any:
-    """Declare one number of the machine file: its default, what it is, what is allowed."""
-    return Field(default, description=description, allow_inf_nan=False, **limits)
+def _number(default: Any, least: float, most: float, text: str) -> Any:
+    """Declare a number of the machine file: its default, from where to where it may be, what it is."""
+    return Field(default, description=text, allow_inf_nan=False, ge=least, le=most)
 
 
-def _list(default: Any, description: str, most: int, least: int | None = None) -> Any:
-    """Declare one list of the machine file: its default, what it is, how many entries are allowed."""
-    return Field(default, description=description, min_length=least, max_length=most, strict=False)
+def _positive(default: Any, most: float, text: str) -> Any:
+    """Declare a number greater than 0."""
+    return Field(default, description=text, allow_inf_nan=False, gt=0, le=most)
+
+
+def _list(default: Any, most: int, text: str) -> Any:
+    """Declare a list: its default, how many entries it may have, what it is; if none is one, by default."""
+    least = None if default == () else 1
+    return Field(default, description=text, min_length=least, max_length=most, strict=False)
 
 
 class _Section(BaseModel):
@@ -74,76 +68,80 @@ class _Section(BaseModel):
 
     @field_validator("*")
     @classmethod
-    def _measurable(cls, value: Any) -> Any:
+    def _usable(cls, value: Any) -> Any:
         if isinstance(value, float) and 0 < abs(value) < SMALLEST:
             raise ValueError(f"must be 0 or a number that can be measured, got {value:g}")
+        if isinstance(value, str) and not (value.isprintable() and value.strip()):
+            raise ValueError("must be one line of printable characters")  # others upset terminals and tables
         return value
 
+    @model_validator(mode="after")
+    def _all_agree(self) -> Self:
+        for problem in self._problems():
+            raise ValueError(problem)
+        return self
 
-_Speed = Annotated[float, Field(gt=0, le=300, allow_inf_nan=False)]
+    def _problems(self) -> Iterator[str]:
+        """Say what does not go together."""
+        yield from ()
+
+
+_Speeds = tuple[Annotated[float, Field(gt=0, le=300, allow_inf_nan=False)], ...]
 
 
 class Transport(_Section):
     """How the tape is driven."""
 
-    speeds_ips: tuple[_Speed, ...] | None = _list(None, "tape speeds in inches per second", MOST_SPEEDS, 1)
-    speeds_cm_s: tuple[_Speed, ...] | None = _list(
-        None, "tape speeds in centimeters per second, instead of speeds_ips", MOST_SPEEDS, 1
-    )
-    speed_uncertainty_percent: float = _number(1.5, "how far the real speed may be off", ge=0, le=20)
-    capstan_diameter_mm: float | None = _number(None, "capstan diameter, for sleeves", gt=0, le=200)
-    mains_hz: float | None = _number(None, "supply frequency that feeds the motor", gt=0, le=500)
-    design_mains_hz: float | None = _number(
-        None, "supply frequency the motor was made for, if another", gt=0, le=500
+    speeds_ips: _Speeds | None = _list(None, MOST_SPEEDS, "tape speeds in inches per second")
+    speeds_cm_s: _Speeds | None = _list(None, MOST_SPEEDS, "the same in centimeters per second, instead")
+    speed_uncertainty_percent: float = _number(1.5, 0, 20, "how far the real speed may be off")
+    capstan_diameter_mm: float | None = _positive(None, 200, "capstan diameter, for sleeves")
+    mains_hz: float | None = _positive(None, 500, "supply frequency that feeds the motor")
+    design_mains_hz: float | None = _positive(
+        None, 500, "supply frequency the motor was made for, if another"
     )
 
-    @model_validator(mode="after")
-    def _one_list_of_speeds(self) -> Self:
+    def _problems(self) -> Iterator[str]:
         if (self.speeds_ips is None) == (self.speeds_cm_s is None):
-            raise ValueError("needs either speeds_ips or speeds_cm_s, and not both")
-        return self
+            yield "needs either speeds_ips or speeds_cm_s, and not both"
 
 
 class Tape(_Section):
     """The tape on the machine."""
 
-    total_thickness_um: float = _number(35.0, "total tape thickness", gt=0, le=200)
-    coating_thickness_um: float = _number(11.0, "thickness of the magnetic coating", gt=0, le=100)
-    length_m: float = _number(549.0, "length of tape on the reel", gt=0, le=5000)
+    total_thickness_um: float = _positive(35.0, 200, "total tape thickness")
+    coating_thickness_um: float = _positive(11.0, 100, "thickness of the magnetic coating")
+    length_m: float = _positive(549.0, 5000, "length of tape on the reel")
 
-    @model_validator(mode="after")
-    def _coating_within_tape(self) -> Self:
+    def _problems(self) -> Iterator[str]:
         if self.coating_thickness_um >= self.total_thickness_um:
-            raise ValueError("coating_thickness_um must be less than total_thickness_um")
-        return self
+            yield "coating_thickness_um must be less than total_thickness_um"
 
 
 class HeadSection(_Section):
     """What all playback heads have in common."""
 
-    track_width_mm: float = _number(2.0, "width of the track that is played", gt=0, le=60)
-    gap_um: float = _number(4.0, "length of the playback gap", ge=0, le=50)
-    gap_factor: float = _number(DEFAULT_GAP_FACTOR, "effective gap over the mechanical gap", ge=1, le=1.5)
-    spacing_loss_um: float = _number(0.5, "head-to-tape separation today", ge=0, le=50)
+    track_width_mm: float = _positive(2.0, 60, "width of the track that is played")
+    gap_um: float = _number(4.0, 0, 50, "length of the playback gap")
+    gap_factor: float = _number(DEFAULT_GAP_FACTOR, 1, 1.5, "effective gap over the mechanical gap")
+    spacing_loss_um: float = _number(0.5, 0, 50, "head-to-tape separation today")
     aligned_spacing_loss_um: float = _number(
-        0.5, "head-to-tape separation when the machine was aligned", ge=0, le=50
+        0.5, 0, 50, "head-to-tape separation when the machine was aligned"
     )
-    azimuth_error_arcmin: float = _number(0.0, "tilt of the playback gap today", ge=-300, le=300)
+    azimuth_error_arcmin: float = _number(0.0, -300, 300, "tilt of the playback gap today")
     aligned_azimuth_error_arcmin: float = _number(
-        0.0, "tilt of the playback gap when the machine was aligned", ge=-300, le=300
+        0.0, -300, 300, "tilt of the playback gap when the machine was aligned"
     )
-    treble_boost_db: float = _number(
-        12.0, "most treble boost that the machine's equalizers can give", ge=0, le=60
-    )
-    low_cut_hz: float = _number(30.0, "where the bass falls by 3 dB in one pass", ge=0, le=1000)
+    treble_boost_db: float = _number(12.0, 0, 60, "most treble boost that the machine's equalizers can give")
+    low_cut_hz: float = _number(30.0, 0, 1000, "where the bass falls by 3 dB in one pass")
 
 
 class PlaybackHead(_Section):
     """One playback head, seen from the record head."""
 
-    spacing_mm: float = _number(..., "distance from record gap to playback gap", gt=0, le=20000)
-    spacing_uncertainty_mm: float = _number(0.5, "how far that distance may be off", ge=0, le=100)
-    level_db: float = _number(0.0, "level of this head in the sum of all heads", ge=-90, le=20)
+    spacing_mm: float = _positive(..., 20_000, "distance from record gap to playback gap")
+    spacing_uncertainty_mm: float = _number(0.5, 0, 100, "how far that distance may be off")
+    level_db: float = _number(0.0, -90, 20, "level of this head in the sum of all heads")
     feeds_return: bool = Field(True, description="whether this head feeds the return send")
     inverted: bool = Field(False, description="whether this head is wired with the opposite polarity")
 
@@ -153,76 +151,58 @@ class MeasuredDelay(_Section):
 
     head: int = Field(..., description="which playback head, counted from 1", ge=1, le=MOST_HEADS)
     speed: int = Field(..., description="which of the speeds listed, counted from 1", ge=1, le=MOST_SPEEDS)
-    delay_ms: float = _number(..., "that delay as measured", gt=0, le=60_000)
-    delay_uncertainty_ms: float = _number(..., "how far it may be off", ge=0, le=1000)
+    delay_ms: float = _positive(..., 60_000, "that delay as measured")
+    delay_uncertainty_ms: float = _number(..., 0, 1000, "how far it may be off")
 
 
 class Mixer(_Section):
     """The small mixer that closes the loop."""
 
-    input_send_db: float = _number(0.0, "send from the instrument to the machine", ge=-90, le=20)
-    return_send_db: float = _number(-6.0, "send from the playback back to the machine", ge=-90, le=20)
+    input_send_db: float = _number(0.0, -90, 20, "send from the instrument to the machine")
+    return_send_db: float = _number(-6.0, -90, 20, "send from the playback back to the machine")
 
 
 class Song(_Section):
     """What the echo is for."""
 
-    bpm: float | None = _number(None, "tempo in quarter notes a minute", ge=20, le=400)
+    bpm: float | None = _number(None, 20, 400, "tempo in quarter notes a minute")
     wanted_repeats: int = Field(default=4, description="repeats to be heard", ge=1, le=200)
-    faded_db: float = _number(-30.0, "level at which a repeat no longer counts as heard", ge=-100, le=-1)
+    faded_db: float = _number(-30.0, -100, -1, "level at which a repeat no longer counts as heard")
 
 
 class Levels(_Section):
     """Line levels through instrument, mixer and machine."""
 
-    instrument_dbu: float = _number(-10.0, "peak level of the instrument", ge=-80, le=30)
-    mixer_gain_db: float = _number(10.0, "gain of the mixer's input channel", ge=-60, le=80)
-    mixer_max_dbu: float = _number(20.0, "level at which the mixer clips", ge=-20, le=40)
-    mixer_noise_dbu: float = _number(-90.0, "noise of the mixer at the send", ge=-140, le=0)
-    machine_reference_dbu: float = _number(
-        4.0, "line level that puts the reference flux on tape", ge=-40, le=30
-    )
-    machine_max_dbu: float = _number(20.0, "level at which the machine's electronics clip", ge=-20, le=40)
-    tape_headroom_db: float = _number(9.0, "level above the reference at which the tape is full", ge=0, le=40)
-    tape_noise_db: float = _number(-56.0, "tape noise against the reference", ge=-120, le=-10)
+    instrument_dbu: float = _number(-10.0, -80, 30, "peak level of the instrument")
+    mixer_gain_db: float = _number(10.0, -60, 80, "gain of the mixer's input channel")
+    mixer_max_dbu: float = _number(20.0, -20, 40, "level at which the mixer clips")
+    mixer_noise_dbu: float = _number(-90.0, -140, 0, "noise of the mixer at the send")
+    machine_reference_dbu: float = _number(4.0, -40, 30, "line level that puts the reference flux on tape")
+    machine_max_dbu: float = _number(20.0, -20, 40, "level at which the machine's electronics clip")
+    tape_headroom_db: float = _number(9.0, 0, 40, "level above the reference at which the tape is full")
+    tape_noise_db: float = _number(-56.0, -120, -10, "tape noise against the reference")
 
 
 class Flutter(_Section):
     """Speed wobble that belongs to no turning part."""
 
-    random_percent_rms: float = _number(0.03, "random speed wobble, rms", ge=0, le=10)
+    random_percent_rms: float = _number(0.03, 0, 10, "random speed wobble, rms")
 
 
 class Part(_Section):
     """One turning part. Give its diameter, or a belt's length and pulley, or a reel's radius."""
 
     name: str = Field(..., description="what the part is called", min_length=1, max_length=60)
-    diameter_mm: float | None = _number(None, "diameter of a part that runs at tape speed", gt=0, le=500)
-    length_mm: float | None = _number(None, "length of a belt", gt=0, le=5000)
-    pulley_mm: float | None = _number(
-        None, "diameter of the pulley on the capstan shaft that drives the belt", gt=0, le=500
-    )
-    radius_mm: float | None = _number(None, "radius of the tape on a reel", gt=0, le=500)
-    wobble_percent: float = _number(0.0, "speed wobble once a turn, zero to peak", ge=0, le=10)
+    diameter_mm: float | None = _positive(None, 500, "diameter of a part that runs at tape speed")
+    length_mm: float | None = _positive(None, 5000, "length of a belt")
+    pulley_mm: float | None = _positive(None, 500, "diameter of the belt's pulley on the capstan shaft")
+    radius_mm: float | None = _positive(None, 500, "radius of the tape on a reel")
+    wobble_percent: float = _number(0.0, 0, 10, "speed wobble once a turn, zero to peak")
 
-    @field_validator("name")
-    @classmethod
-    def _printable(cls, value: str) -> str:
-        return _printable_line(value)
-
-    @model_validator(mode="after")
-    def _one_kind(self) -> Self:
+    def _problems(self) -> Iterator[str]:
         given = {k for k in ("diameter_mm", "length_mm", "pulley_mm", "radius_mm") if getattr(self, k)}
         if given not in ({"diameter_mm"}, {"length_mm", "pulley_mm"}, {"radius_mm"}):
-            raise ValueError("needs diameter_mm, or length_mm and pulley_mm, or radius_mm")
-        return self
-
-
-def _printable_line(value: str) -> str:
-    """Refuse control characters and line breaks, which would upset a terminal or a table."""
-    if not value.isprintable() or not value.strip():
-        raise ValueError("must be one line of printable characters")
-    return value
+            yield "needs diameter_mm, or length_mm and pulley_mm, or radius_mm"
 
 
 class Machine(_Section):
@@ -235,101 +215,74 @@ class Machine(_Section):
     transport: Transport
     tape: Tape = Tape()
     heads: HeadSection = HeadSection()
-    playback_heads: tuple[PlaybackHead, ...] = _list(..., "the playback heads, in tape order", MOST_HEADS, 1)
+    playback_heads: tuple[PlaybackHead, ...] = _list(..., MOST_HEADS, "the playback heads, in tape order")
     mixer: Mixer = Mixer()
     song: Song = Song()
     levels: Levels = Levels()
     flutter: Flutter = Flutter()
-    parts: tuple[Part, ...] = _list((), "turning parts", 30)
+    parts: tuple[Part, ...] = _list((), 30, "turning parts")
     measured_delays: tuple[MeasuredDelay, ...] = _list(
-        (), "delays that were measured, to stand for spacing over speed", MOST_SPEEDS * MOST_HEADS
+        (), MOST_SPEEDS * MOST_HEADS, "delays that were measured, to stand for spacing over speed"
     )
 
-    @field_validator("name")
-    @classmethod
-    def _printable(cls, value: str) -> str:
-        return _printable_line(value)
-
-    @model_validator(mode="after")
-    def _heads_in_tape_order(self) -> Self:
-        spacings = [head.spacing_mm for head in self.playback_heads]
-        if spacings != sorted(spacings):
-            raise ValueError("playback_heads must stand in tape order, nearest to the record head first")
-        return self
-
-    @model_validator(mode="after")
-    def _parts_have_names_of_their_own_and_belts_a_capstan(self) -> Self:
+    def _problems(self) -> Iterator[str]:
+        if list(self.spacings) != sorted(self.spacings):
+            yield "playback_heads must stand in tape order, nearest to the record head first"
+        names = [part.name for part in self.parts]
         for part in self.parts:
             if part.length_mm is not None and self.transport.capstan_diameter_mm is None:
-                raise ValueError(f"transport.capstan_diameter_mm is needed for the belt {part.name!r}")
-        names = [part.name for part in self.parts]
+                yield f"transport.capstan_diameter_mm is needed for the belt {part.name!r}"
         for number, name in enumerate(names, start=1):
             if name in names[: number - 1]:
-                raise ValueError(f"parts[{number}].name must be another one, {name!r} is taken")
-        return self
-
-    @model_validator(mode="after")
-    def _speeds_and_delays_of_a_machine(self) -> Self:
+                yield f"parts[{number}].name must be another one, {name!r} is taken"
         for speed in self.speeds:
             if not SLOWEST <= speed <= FASTEST:
-                raise ValueError(
-                    f"transport gives a tape speed of {speed:.3g} m/s; "
-                    f"{SLOWEST:g} to {FASTEST:g} m/s can be planned"
-                )
+                allowed = f"{SLOWEST:g} to {FASTEST:g} m/s can be planned"
+                yield f"transport gives a tape speed of {speed:.3g} m/s; {allowed}"
             for number, spacing in enumerate(self.spacings, start=1):
                 delay = delay_from_spacing(spacing, speed)
                 if not SHORTEST <= delay <= LONGEST:
-                    raise ValueError(
+                    yield (
                         f"playback_heads[{number}].spacing_mm gives a delay of {delay:.3g} s at "
                         f"{speed:.3g} m/s; {SHORTEST:g} to {LONGEST:g} s can be planned"
                     )
-        return self
+        yield from self._problems_of_measured_delays()
 
-    @model_validator(mode="after")
-    def _measured_delays_agree_with_spacing_and_speed(self) -> Self:
+    def _problems_of_measured_delays(self) -> Iterator[str]:
+        there = {"head": len(self.playback_heads), "speed": len(self.speeds)}
         taken = set()
         for number, measured in enumerate(self.measured_delays, start=1):
             key = f"measured_delays[{number}]"
-            for name, given, count in (
-                ("head", measured.head, len(self.playback_heads)),
-                ("speed", measured.speed, len(self.speeds)),
-            ):
-                if given > count:
-                    raise ValueError(f"{key}.{name} must be {count} or less on this machine, got {given}")
+            for name, count in there.items():
+                if getattr(measured, name) > count:
+                    given = getattr(measured, name)
+                    yield f"{key}.{name} must be {count} or less on this machine, got {given}"
             if (measured.head, measured.speed) in taken:
-                raise ValueError(f"{key} must be of another head or speed, that one is measured already")
+                yield f"{key} must be of another head or speed, that one is measured already"
             taken.add((measured.head, measured.speed))
             stated = self._stated_delay(measured.head - 1, self.speeds[measured.speed - 1])
             delay_ms, u_delay_ms = (from_si(time, "ms") for time in stated)
             reach_ms = FARTHEST * math.hypot(u_delay_ms, measured.delay_uncertainty_ms) + ROUNDED * delay_ms
             if abs(measured.delay_ms - delay_ms) > reach_ms:
-                raise ValueError(
+                yield (
                     f"{key}.delay_ms must be spacing over speed, {delay_ms:.6g} ms, within {reach_ms:.3g} ms "
                     f"({FARTHEST} standard uncertainties), got {measured.delay_ms:.6g}"
                 )
-        return self
 
     # ---- the same in SI ----
 
     @property
     def speeds(self) -> tuple[float, ...]:
         """Tape speeds as they really run, in the order given."""
-        ips, cm_s = self.transport.speeds_ips, self.transport.speeds_cm_s
-        nominal = [to_si(s, "ips") for s in ips] if ips else [to_si(s, "cm_s") for s in cm_s or ()]
-        return tuple(speed * self.mains_ratio for speed in nominal)
+        driven, unit = self.transport, "cm_s" if self.units == "metric" else "ips"
+        mains, design = driven.mains_hz, driven.design_mains_hz
+        ratio = mains_speed_ratio(mains, design) if mains and design else 1.0
+        return tuple(to_si(speed, unit) * ratio for speed in driven.speeds_ips or driven.speeds_cm_s or ())
 
     @property
     def units(self) -> str:
         """How the owner counts: ``"inches"`` where the speeds are given in ips, else ``"metric"``."""
         return "metric" if self.transport.speeds_ips is None else "inches"
-
-    @property
-    def mains_ratio(self) -> float:
-        """Real over nominal speed on this supply; 1 where no other supply is named."""
-        transport = self.transport
-        if transport.mains_hz is None or transport.design_mains_hz is None:
-            return 1.0
-        return mains_speed_ratio(transport.mains_hz, transport.design_mains_hz)
 
     @property
     def speed_uncertainty(self) -> float:
@@ -359,10 +312,8 @@ class Machine(_Section):
     def _stated_delay(self, head: int, speed: float) -> tuple[float, float]:
         """Delay and its standard uncertainty from spacing and speed alone; `head` counts from 0."""
         spacing, u_spacing = self.spacings[head], self.spacing_uncertainties[head]
-        return (
-            delay_from_spacing(spacing, speed),
-            delay_uncertainty(spacing, speed, u_spacing, self.speed_uncertainty * speed),
-        )
+        u_delay = delay_uncertainty(spacing, speed, u_spacing, self.speed_uncertainty * speed)
+        return delay_from_spacing(spacing, speed), u_delay
 
     def _delays_at(self, speed: float) -> list[tuple[float, float, bool]]:
         """Delay of each head, its standard uncertainty, and whether it was measured at that very speed."""
@@ -386,19 +337,6 @@ class Machine(_Section):
         """Whether the delay of each head was measured at this speed."""
         return tuple(measured for _, _, measured in self._delays_at(speed))
 
-    def delays_that_hold(self, other: Self) -> tuple[MeasuredDelay, ...]:
-        """Find the measured delays whose head and speed have the same number and value on another machine."""
-
-        def same(ours: tuple[float, ...], theirs: tuple[float, ...], number: int) -> bool:
-            return number <= len(theirs) and ours[number - 1] == theirs[number - 1]
-
-        return tuple(
-            measured
-            for measured in self.measured_delays
-            if same(self.spacings, other.spacings, measured.head)
-            and same(self.speeds, other.speeds, measured.speed)
-        )
-
     def spacings_at(self, speed: float) -> tuple[float, ...]:
         """Spacing of each head that gives its delay; where that was measured, delay times speed."""
         return tuple(
@@ -408,36 +346,31 @@ class Machine(_Section):
 
     def heads_at(self, speed: float) -> Heads:
         """Give the playback heads with the spacings that give their delays, and signed gains."""
+        heads = self.playback_heads
         return Heads(
             spacings=self.spacings_at(speed),
-            gains=tuple(
-                -db_to_amplitude(head.level_db) if head.inverted else db_to_amplitude(head.level_db)
-                for head in self.playback_heads
-            ),
-            feeds_return=tuple(head.feeds_return for head in self.playback_heads),
+            gains=tuple(db_to_amplitude(head.level_db) * (-1 if head.inverted else 1) for head in heads),
+            feeds_return=tuple(head.feeds_return for head in heads),
         )
 
     def one_pass(self, speed: float) -> OnePass:
         """Give the response of one pass over the tape, today and as aligned."""
         heads = self.heads
-
-        def contact(spacing_loss_um: float, azimuth_error_arcmin: float) -> HeadContact:
-            return HeadContact(
-                gap=to_si(heads.gap_um, "um"),
-                gap_factor=heads.gap_factor,
-                separation=to_si(spacing_loss_um, "um"),
-                coating_thickness=to_si(self.tape.coating_thickness_um, "um"),
-                track_width=to_si(heads.track_width_mm, "mm"),
-                azimuth_angle=to_si(azimuth_error_arcmin, "arcmin"),
-            )
-
-        return OnePass(
-            speed=speed,
-            today=contact(heads.spacing_loss_um, heads.azimuth_error_arcmin),
-            aligned=contact(heads.aligned_spacing_loss_um, heads.aligned_azimuth_error_arcmin),
-            boost_db=heads.treble_boost_db,
-            low_cut=heads.low_cut_hz,
+        today = HeadContact(
+            gap=to_si(heads.gap_um, "um"),
+            gap_factor=heads.gap_factor,
+            separation=to_si(heads.spacing_loss_um, "um"),
+            coating_thickness=to_si(self.tape.coating_thickness_um, "um"),
+            track_width=to_si(heads.track_width_mm, "mm"),
+            azimuth_angle=to_si(heads.azimuth_error_arcmin, "arcmin"),
         )
+        aligned = replace(
+            today,
+            separation=to_si(heads.aligned_spacing_loss_um, "um"),
+            azimuth_angle=to_si(heads.aligned_azimuth_error_arcmin, "arcmin"),
+        )
+        boost_db, low_cut = heads.treble_boost_db, heads.low_cut_hz
+        return OnePass(speed=speed, today=today, aligned=aligned, boost_db=boost_db, low_cut=low_cut)
 
     def echo_loop(self, speed: float) -> EchoLoop:
         """Give the loop that the mixer closes."""
@@ -483,25 +416,21 @@ class Machine(_Section):
     @property
     def assumed(self) -> tuple[tuple[str, Any, str], ...]:
         """What the file did not say: (key, value or None, description) for each default used."""
-        rows: list[tuple[str, Any, str]] = []
-        for key, field in type(self).model_fields.items():
-            value = getattr(self, key)
-            if isinstance(value, _Section):
-                rows += _unset(value, f"{key}.")
-            elif key == "playback_heads":
-                for number, head in enumerate(value, start=1):
-                    rows += _unset(head, f"playback_heads[{number}].")
-            elif key not in self.model_fields_set:
-                rows.append((key, value, field.description or ""))
         given_otherwise = ("measured_delays", "parts", "transport.speeds_cm_s", "transport.speeds_ips")
-        return tuple(row for row in rows if row[0] not in given_otherwise)
+        return tuple(row for row in _unset(self) if row[0] not in given_otherwise)
 
 
-def _unset(section: _Section, prefix: str) -> Iterator[tuple[str, Any, str]]:
-    """List the keys of one section that kept their defaults."""
+def _unset(section: _Section, prefix: str = "") -> Iterator[tuple[str, Any, str]]:
+    """List the keys of a section, and of those in it, that kept their defaults."""
     for key, field in type(section).model_fields.items():
-        if key not in section.model_fields_set:
-            yield prefix + key, getattr(section, key), field.description or ""
+        value = getattr(section, key)
+        if isinstance(value, _Section):
+            yield from _unset(value, f"{key}.")
+        elif key == "playback_heads":
+            for number, head in enumerate(value, start=1):
+                yield from _unset(head, f"playback_heads[{number}].")
+        elif key not in section.model_fields_set:
+            yield prefix + key, value, field.description or ""
 
 
 def _meters(value_mm: float | None) -> float | None:
@@ -520,8 +449,8 @@ def machine_from_text(text: str, *, source: str = "machine file") -> Machine:
     try:
         data = tomllib.loads(text)
     except ValueError as error:  # numbers of thousands of digits included
-        reason = _cut(_without_controls(str(error)), 100)
-        raise MachineFileError(f"{source}: not a TOML file ({reason})") from None
+        reason = "".join(character if character.isprintable() else "?" for character in str(error))
+        raise MachineFileError(f"{source}: not a TOML file ({_cut(reason, 100)})") from None
     except RecursionError:
         raise MachineFileError(f"{source}: not a machine file (nested too deeply)") from None
     return machine_from_data(data, source)
@@ -543,10 +472,9 @@ def read_machine(path: str | os.PathLike[str]) -> Machine:
     try:
         with open(path, "rb") as file:
             raw = file.read(LARGEST_FILE + 1)
-    except OSError as error:
-        raise MachineFileError(f"{source}: cannot be read ({error.strerror or error})") from None
-    except ValueError as error:
-        raise MachineFileError(f"{source}: cannot be read ({error})") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise MachineFileError(f"{source}: cannot be read ({reason})") from None
     if len(raw) > LARGEST_FILE:
         raise MachineFileError(f"{source}: not a machine file (over {LARGEST_FILE // 1000} kB)")
     try:
@@ -578,10 +506,10 @@ def machine_from_options(
     >>> machine_from_options(spacings_mm=[41.5], speeds_ips=[7.5]).delays(0.1905)
     (0.2178477690288714,)
     """
-    transport = {"speeds_ips": speeds_ips, "speeds_cm_s": speeds_cm_s}
+    speeds = {"speeds_ips": speeds_ips, "speeds_cm_s": speeds_cm_s}
+    transport = {key: list(value) for key, value in speeds.items() if value is not None}
     heads = [{"spacing_mm": spacing} for spacing in sorted(spacings_mm or ())]
-    data = {"transport": {key: list(value) for key, value in transport.items() if value is not None}}
-    return machine_from_data({**data, "playback_heads": heads}, "options")
+    return machine_from_data({"transport": transport, "playback_heads": heads}, "options")
 
 
 def with_changes(machine: Machine, changes: Mapping[str, Any]) -> Machine:
@@ -606,8 +534,15 @@ def with_changes(machine: Machine, changes: Mapping[str, Any]) -> Machine:
         place[last] = value
     if machine.measured_delays and not any(key.startswith("measured_delays") for key in changes):
         other = machine_from_data({**data, "measured_delays": []}, "changes")
-        data["measured_delays"] = [kept.model_dump() for kept in machine.delays_that_hold(other)]
+        heads, speeds = _same(machine.spacings, other.spacings), _same(machine.speeds, other.speeds)
+        kept = (m for m in machine.measured_delays if m.head in heads and m.speed in speeds)
+        data["measured_delays"] = [measured.model_dump() for measured in kept]
     return machine_from_data(data, "changes")
+
+
+def _same(ours: Iterable[float], theirs: Iterable[float]) -> set[int]:
+    """Numbers, from 1, of what is the same in both lists."""
+    return {number for number, (a, b) in enumerate(zip(ours, theirs, strict=False), start=1) if a == b}
 
 
 def machine_from_data(data: Mapping[str, Any], source: str) -> Machine:
@@ -620,40 +555,34 @@ def machine_from_data(data: Mapping[str, Any], source: str) -> Machine:
 
 #: What is wrong with a value, by the type of pydantic's finding.
 _WRONG = {
-    "greater_than": "must be greater than {gt:g}",
-    "greater_than_equal": "must be {ge:g} or more",
-    "less_than_equal": "must be {le:g} or less",
-    "finite_number": "must be a finite number",
-    "float_type": "must be a number",
-    "int_type": "must be a whole number",
-    "int_from_float": "must be a whole number",
-    "tuple_type": "must be a list",
-    "model_type": "must be a section of keys",
-    "string_type": "must be text in quotes",
-    "bool_type": "must be true or false",
-    "too_short": "must have {min_length} or more entries",
-    "too_long": "must have at most {max_length} entries",
+    "missing": "is missing",
+    "value_error": "{error}",
+    "greater_than": "must be greater than {gt:g}, got {got}",
+    "greater_than_equal": "must be {ge:g} or more, got {got}",
+    "less_than_equal": "must be {le:g} or less, got {got}",
+    "finite_number": "must be a finite number, got {got}",
+    "float_type": "must be a number, got {got}",
+    "int_type": "must be a whole number, got {got}",
+    "int_from_float": "must be a whole number, got {got}",
+    "tuple_type": "must be a list, got {got}",
+    "model_type": "must be a section of keys, got {got}",
+    "string_type": "must be text in quotes, got {got}",
+    "bool_type": "must be true or false, got {got}",
+    "too_short": "must have {min_length} or more entries, got {actual_length}",
+    "too_long": "must have at most {max_length} entries, got {actual_length}",
+    "extra_forbidden": "is not a key of a machine file",
 }
 
 
 def _sentence(problem: ErrorDetails) -> str:
     """Say one of pydantic's findings in a person's words, with the key's path."""
+    kind, got, message = problem["type"], _short(problem["input"]), problem["msg"]
     steps = (f"[{step + 1}]" if isinstance(step, int) else f".{_plain(step)}" for step in problem["loc"])
     path = "".join(steps).removeprefix(".")
-    context = problem.get("ctx", {})
-    match problem["type"]:
-        case "missing":
-            return f"{path} is missing"
-        case "extra_forbidden":
-            return f"{path} is not a key of a machine file{_nearest_key(problem['loc'])}"
-        case "value_error":
-            return f"{path} {context['error']}".lstrip()
-        case kind if kind in _WRONG:
-            got = context["actual_length"] if kind.startswith("too_") else _short(problem["input"])
-            return f"{path} {_WRONG[kind].format(**context)}, got {got}"
-        case _:
-            message = problem["msg"][0].lower() + problem["msg"][1:]
-            return f"{path} is not right: {message}, got {_short(problem['input'])}"
+    known = _WRONG.get(kind, "is not right: {message}, got {got}")
+    words = known.format(got=got, message=message[0].lower() + message[1:], **problem.get("ctx", {}))
+    hint = _nearest_key(problem["loc"]) if kind == "extra_forbidden" else ""
+    return f"{path} {words}{hint}".lstrip()
 
 
 def _nearest_key(location: tuple[int | str, ...]) -> str:
@@ -679,11 +608,6 @@ def _short(value: Any) -> str:
 def _cut(text: str, length: int) -> str:
     """Keep the beginning of a text that is too long."""
     return text if len(text) <= length else text[: length - 3] + "..."
-
-
-def _without_controls(text: str) -> str:
-    """Replace what would upset a terminal."""
-    return "".join(character if character.isprintable() else "?" for character in text)
 
 
 def _plain(key: str) -> str:
