@@ -402,6 +402,7 @@ class _Fitter:
         self.speed, self.aligned = speed, aligned
         # What is measured is the mean power of a band, which tells from its middle around a null.
         self.across = self.frequency[:, None] * 2 ** (np.linspace(-0.4, 0.4, WITHIN) / PER_OCTAVE)
+        self.variance = np.var(self.across, axis=1)
         self.equalizer = np.minimum(-contact_loss_db(self.across, speed, aligned), boost_db)
         # Near a null, what a band reads depends on where in it the sound lies.
         steep = STEEP * np.gradient(response.level_db)
@@ -411,7 +412,7 @@ class _Fitter:
         cut = -10 * np.log10(1 + (low_cut / self.frequency) ** 2)
         power = 10 ** ((contact_loss_db(self.across, self.speed, contact) + self.equalizer) / 10)
         mean = 10 * np.log10(power.mean(axis=1))
-        return gain + cut + _in_the_middle(mean, self.frequency, np.var(self.across, axis=1))
+        return gain + cut + _in_the_middle(mean, self.frequency, self.variance)
 
     def misfits(self, level: Array) -> Array:
         """What a level leaves unexplained, over the uncertainties."""

@@ -7,33 +7,36 @@ rates, an interface clock that is off by anything up to 100 ppm, offsets, 16-bit
 import deck_generator as generator
 import measure_grid as grid
 import pytest
-from interval_counts import HIGH, LOW, counted, covered, enough, honest
+from interval_counts import HIGH, counted, enough, parts
 
 pytestmark = pytest.mark.slow
 
 
-def test_delays_and_tracks_are_covered_as_stated():
-    errors = counted(grid.delays(32, seed=7101))
-    assert LOW <= covered(errors["track"]) <= HIGH
+@parts(1 / 4)
+def test_delays_and_tracks_are_covered_as_stated(count):
+    errors = counted(grid.delays(count.of(32), seed=7101))
+    assert count.covered(errors["track"], HIGH)
     for name in ("delay", "delay, clock and wander", "drift", "low cut"):
-        assert covered(errors[name]) >= LOW and honest(errors[name]), name
+        assert count.covered(errors[name]) and count.honest(errors[name]), name
 
 
+@parts(1 / 4)
 @pytest.mark.parametrize("trouble", ["feedback", "heads", "clip", "null"])
-def test_delays_are_covered_as_stated_whatever_became_of_the_sound(trouble):
-    errors = counted(grid.delays(12, seed=7102, **{trouble: True}))
-    assert LOW <= covered(errors["track"]) <= HIGH
+def test_delays_are_covered_as_stated_whatever_became_of_the_sound(trouble, count):
+    errors = counted(grid.delays(count.of(12), seed=7102, **{trouble: True}))
+    assert count.covered(errors["track"], HIGH)
     for name in ("delay, clock and wander", "drift"):
-        assert honest(errors[name]), name
+        assert count.honest(errors[name]), name
     # A part of these is for what became of the sound, which does not err alike in every recording.
     for name in {"delay", "low cut", "return gain"} & set(errors):
         assert enough(errors[name]), name
 
 
-def test_delays_of_speech_are_covered_as_stated():
+@parts(1 / 6)
+def test_delays_of_speech_are_covered_as_stated(count):
     if generator.voice(1) is None:
         pytest.skip("there are no test sounds of the system's (Debian: alsa-utils)")
-    errors = counted(grid.delays(48, seed=7103, sound=grid.speech))
-    assert LOW <= covered(errors["track"]) <= HIGH
+    errors = counted(grid.delays(count.of(48), seed=7103, sound=grid.speech))
+    assert count.covered(errors["track"], HIGH)
     for name in ("delay", "delay, clock and wander", "drift", "low cut"):
-        assert honest(errors[name]), name
+        assert count.honest(errors[name]), name

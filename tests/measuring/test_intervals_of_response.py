@@ -9,7 +9,7 @@ import deck_generator as generator
 import measure_grid as grid
 import numpy as np
 import pytest
-from interval_counts import HIGH, LOW, counted, covered, enough, honest
+from interval_counts import HIGH, counted, enough, parts
 
 pytestmark = pytest.mark.slow
 
@@ -23,22 +23,24 @@ CASES = {
 
 
 @functools.cache
-def errors_of(case):
-    errors = counted(grid.responses(16, seed=7211, **CASES[case]))
+def errors_of(case, number):
+    errors = counted(grid.responses(number, seed=7211, **CASES[case]))
     errors["explanation"] = errors[CASES[case].get("part", "separation")]
     return errors
 
 
+@parts(1 / 8)
 @pytest.mark.parametrize("case", CASES)
-def test_responses_are_covered_as_stated_whatever_the_cause(case):
-    errors = errors_of(case)
-    assert LOW <= covered(errors["level"]) <= HIGH and honest(errors["level"])
+def test_responses_are_covered_as_stated_whatever_the_cause(case, count):
+    errors = errors_of(case, count.of(16))
+    assert count.covered(errors["level"], HIGH) and count.honest(errors["level"])
     assert enough(errors["gain"]) and enough(errors["explanation"])
     # What it is must be among what cannot be told apart.
     assert np.all(errors["verdict"] <= 1)
 
 
+@parts(1 / 8)
 @pytest.mark.parametrize("what", ["gain", "explanation"])
-def test_gains_and_explanations_are_covered_as_stated(what):
-    errors = np.concatenate([errors_of(case)[what] for case in CASES])
-    assert covered(errors) >= LOW and honest(errors)
+def test_gains_and_explanations_are_covered_as_stated(what, count):
+    errors = np.concatenate([errors_of(case, count.of(16))[what] for case in CASES])
+    assert count.covered(errors) and count.honest(errors)

@@ -7,7 +7,7 @@ clock that is off by anything up to 100 ppm, offsets, 16-bit rounding.
 import measure_grid as grid
 import numpy as np
 import pytest
-from interval_counts import HIGH, LOW, counted, covered, enough, honest
+from interval_counts import HIGH, Count, counted, enough, parts
 
 from tapecalc.measuring import Estimate
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, jackknife, student
@@ -35,52 +35,59 @@ def test_a_jackknife_of_few_groups_holds_95_percent():
 
 
 def test_spacing_and_speeds_are_covered_as_stated():
-    errors = counted(grid.geometries(300, seed=7301))
+    count = Count(1)
+    errors = counted(grid.geometries(count.of(300), seed=7301))
     for name in ("spacing", "speed", "speed ratio"):
-        assert LOW <= covered(errors[name]) <= HIGH and honest(errors[name])
+        assert count.covered(errors[name], HIGH) and count.honest(errors[name])
 
 
+@parts(1 / 4)
 @pytest.mark.parametrize("hum", [False, True])
-def test_noise_hiss_and_hum_are_covered_as_stated(hum):
-    errors = counted(grid.noises(40, seed=7302, hum=hum))
+def test_noise_hiss_and_hum_are_covered_as_stated(hum, count):
+    errors = counted(grid.noises(count.of(40), seed=7302, hum=hum))
     assert len(errors) == (3 if hum else 2)
     for name in errors:
-        assert covered(errors[name]) >= LOW and honest(errors[name]), name
+        assert count.covered(errors[name]) and count.honest(errors[name]), name
 
 
 @pytest.mark.slow
-def test_flutter_readings_are_covered_as_stated_one_by_one():
-    errors = counted(grid.flutter(60, seed=7303))
+@parts(1 / 6)
+def test_flutter_readings_are_covered_as_stated_one_by_one(count):
+    errors = counted(grid.flutter(count.of(60), seed=7303))
     for name in ("weighted", "weighted rms", "unweighted", "unweighted rms", "drift of speed", "tone"):
-        assert covered(errors[name]) >= LOW and honest(errors[name]), name
+        assert count.covered(errors[name]) and count.honest(errors[name]), name
     for name in ("line depth", "line rate", "speed error"):
-        assert LOW <= covered(errors[name]) <= HIGH and honest(errors[name]), name
+        assert count.covered(errors[name], HIGH) and count.honest(errors[name]), name
     # A needle that the standard leaves a tenth cannot be told better.
     assert enough(errors["quasi-peak"])
 
 
 @pytest.mark.slow
-def test_lines_of_a_tone_taken_through_the_machine_are_covered_as_stated():
-    errors = counted(grid.flutter(60, seed=7304, through=True))
+@parts(1 / 6)
+def test_lines_of_a_tone_taken_through_the_machine_are_covered_as_stated(count):
+    errors = counted(grid.flutter(count.of(60), seed=7304, through=True))
     for name in ("line rate", "machine's own depth", "tone", "drift of speed"):
-        assert covered(errors[name]) >= LOW and honest(errors[name]), name
+        assert count.covered(errors[name]) and count.honest(errors[name]), name
 
 
 @pytest.mark.slow
-def test_readings_of_a_clipped_tone_are_covered_as_stated():
-    errors = counted(grid.flutter(30, seed=7305, clip=True))
+@parts(1 / 5)
+def test_readings_of_a_clipped_tone_are_covered_as_stated(count):
+    errors = counted(grid.flutter(count.of(30), seed=7305, clip=True))
     for name in ("weighted", "weighted rms", "unweighted", "unweighted rms", "line depth", "line rate"):
-        assert covered(errors[name]) >= LOW and honest(errors[name]), name
+        assert count.covered(errors[name]) and count.honest(errors[name]), name
 
 
 @pytest.mark.slow
-def test_loop_gains_are_covered_as_stated():
-    errors = counted(grid.repeats(30, seed=7306))
-    assert covered(errors["loop gain"]) >= LOW and honest(errors["loop gain"])
+@parts(1 / 5)
+def test_loop_gains_are_covered_as_stated(count):
+    errors = counted(grid.repeats(count.of(30), seed=7306))
+    assert count.covered(errors["loop gain"]) and count.honest(errors["loop gain"])
     # Of the bands of one recording nearly all err together; most err less than the few that do not.
-    assert LOW <= covered(errors["loop gain of a band"]) <= HIGH
+    assert count.covered(errors["loop gain of a band"], HIGH)
 
 
 @pytest.mark.slow
-def test_loop_gains_of_repeats_that_lose_bass_and_treble_are_covered_as_stated():
-    assert honest(counted(grid.repeats(12, seed=7307, real=True))["loop gain"])
+@parts(1 / 4)
+def test_loop_gains_of_repeats_that_lose_bass_and_treble_are_covered_as_stated(count):
+    assert count.honest(counted(grid.repeats(count.of(12), seed=7307, real=True))["loop gain"])

@@ -158,19 +158,24 @@ def plucked(duration, sample_rate, seed=1, every=0.24):
     count = int(duration * sample_rate)
     out = np.zeros(count + 2 * sample_rate)
     for start in np.arange(0.05, duration, every):
-        pitch = 110 * 2 ** (rng.integers(0, 25) / 12)
-        length = int(1.5 * sample_rate)
-        t = np.arange(length) / sample_rate
-        note = np.zeros(length)
-        for k in range(1, int(min(40, 9000 / pitch)) + 1):
-            partial = pitch * k * np.sqrt(1 + 1e-4 * k * k)
-            strength = abs(np.sin(np.pi * k * 0.13)) / k
-            note += strength * np.exp(-t * (1.5 + 0.25 * k)) * np.sin(2 * np.pi * partial * t)
-        note *= np.minimum(1, t / 0.0005)
+        note = plucked_note(int(rng.integers(0, 25)), sample_rate)
         begin = int(start * sample_rate)
-        out[begin : begin + length] += note * (1 + rng.random())
+        out[begin : begin + len(note)] += note * (1 + rng.random())
     out = out[:count]
     return 0.1 * out / np.sqrt(np.mean(out**2))
+
+
+@functools.lru_cache(maxsize=75)
+def plucked_note(semitones, sample_rate):
+    """One plucked string, so many semitones above 110 Hz."""
+    pitch = 110 * 2 ** (semitones / 12)
+    t = np.arange(int(1.5 * sample_rate)) / sample_rate
+    note = np.zeros(len(t))
+    for k in range(1, int(min(40, 9000 / pitch)) + 1):
+        partial = pitch * k * np.sqrt(1 + 1e-4 * k * k)
+        strength = abs(np.sin(np.pi * k * 0.13)) / k
+        note += strength * np.exp(-t * (1.5 + 0.25 * k)) * np.sin(2 * np.pi * partial * t)
+    return note * np.minimum(1, t / 0.0005)
 
 
 def voice(duration, sample_rate=48000):
