@@ -3,22 +3,13 @@
 from tapecalc.calc.quantity import known_name
 from tapecalc.machine import Machine, example_machine
 from tapecalc.plot import diagram, flutter, heads, levels, loop, reels, response, tempo, transport, wiring
-from tapecalc.plot.kit import FIGURES, Drawn, Entry
+from tapecalc.plot.kit import FIGURES, Drawn
 from tapecalc.plot.style import Profile
 
 #: The modules of figures, in the order of the gallery.
 TOPICS = (transport, response, diagram, wiring, loop, tempo, flutter, heads, levels, reels)
 #: Every figure by its name. One that is defined later joins it.
 CATALOG = FIGURES
-
-# until the wiring registers its figures
-for _name, _patch in wiring.PATCHES.items():
-    _shows = f"a patch: {_patch.title[0].lower()}{_patch.title[1:]}"
-    FIGURES.setdefault(
-        f"patch_{_name.replace(' ', '_')}",
-        Entry(wiring.patch_diagram, _shows, lambda _, name=_name: {"name": name}),
-    )
-FIGURES.setdefault("tracks_on_tape", Entry(wiring.track_map, "which tracks the echo may use", lambda _: {}))
 
 for topic in TOPICS:
     for name in [name for name, entry in FIGURES.items() if entry.function.__module__ == topic.__name__]:

@@ -10,14 +10,12 @@ from importlib import resources
 from typing import Any
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from tapecalc.calc.quantity import known_name, positive, single, whole
 from tapecalc.calc.standards import TRACK_WIDTHS
-from tapecalc.plot.kit import Drawn, Sketch, sketch
-from tapecalc.plot.style import Profile
+from tapecalc.plot.kit import COMMON_PRACTICE, FIGURES, Canvas, Drawn, Entry, Sketch, figure
 from tapecalc.words import length
 
 #: Width of quarter-inch tape, m. Source: IEC 60094-5, Amendment 1 (6.30 mm).
@@ -71,55 +69,49 @@ _FILE = resources.files("tapecalc.plot").joinpath("patches.toml").read_text(enco
 PATCHES = {name: _patch(**patch) for name, patch in tomllib.loads(_FILE).items()}
 
 
-def patch_diagram(
-    name: str, *, profile: str | Profile = "notebook", symbols_only: bool = False, axes: Axes | None = None
-) -> Drawn:
+@figure()
+def patch_diagram(canvas: Canvas, name: str) -> Drawn:
     """Draw one of the `PATCHES`; its artists are the arrows by (from, to).
 
     With symbols only, and on upright sheets, boxes have numbers in the order of `Patch.boxes`; upright
     sheets have a key below.
     """
-    patch = PATCHES[known_name("patch", name, PATCHES)]
-    with sketch(profile, axes) as (profile, figure, sheet):
-        numbered = symbols_only or sheet.height > sheet.width
-        grid = _Grid(sheet, patch, numbered=numbered)
-        for number, (box, place) in enumerate(patch.boxes.items(), 1):
-            spot, color = grid.spot(place), 1 if box in patch.machine else 0
-            if box.startswith("+"):
-                sheet.disk(spot, DISK)
-                if not numbered:
-                    _name_sum(sheet, spot, box.removeprefix("+ "), place[1] == patch.size[1])
-            else:
-                sheet.box(spot, size=grid.box, color=color)
-            word = str(number) if numbered else "+" if box.startswith("+") else box
-            sheet.words(spot, word)
-        arrows = {}
-        for start, end, corners in patch.arrows:
-            dashed = (start, end) in patch.back
-            arrows[start, end] = sheet.line(
-                grid.way(start, end, corners), arrow=True, dashed=dashed, color=2 if dashed else 0
-            )
-        if not numbered:
-            for text, place in patch.notes:
-                sheet.words(grid.spot(place), text)
-        elif not symbols_only:
-            _key(sheet, patch, grid.bottom)
-    return Drawn(figure, arrows, patch.caption, patch.alt, ("common practice, no source",))
+    patch, sheet = PATCHES[known_name("patch", name, PATCHES)], canvas.sketch()
+    numbered = canvas.symbols_only or sheet.height > sheet.width
+    grid = _Grid(sheet, patch, numbered=numbered)
+    for number, (box, place) in enumerate(patch.boxes.items(), 1):
+        spot, added = grid.spot(place), box.startswith("+")
+        if added:
+            sheet.disk(spot, DISK)
+        else:
+            sheet.box(spot, size=grid.box, color=1 if box in patch.machine else 0)
+        if added and not numbered:  # its name stands below it, in the last row above, beside the arrow there
+            side = 1 if place[1] == patch.size[1] else -1
+            beside = spot + np.array([0.5, side * (DISK + 0.45)])
+            sheet.words(beside, box.removeprefix("+ "), ha="left", va="bottom" if side > 0 else "top")
+        sheet.words(spot, str(number) if numbered else "+" if added else box)
+    arrows = {}
+    for start, end, corners in patch.arrows:
+        dashed = (start, end) in patch.back
+        points, color = grid.way(start, end, corners), 2 if dashed else 0
+        arrows[start, end] = sheet.line(points, arrow=True, dashed=dashed, color=color)
+    if not numbered:
+        for text, place in patch.notes:
+            sheet.words(grid.spot(place), text)
+    elif not canvas.symbols_only:
+        for number, box in enumerate(patch.boxes, 1):
+            words = box.replace("\n", " ").removeprefix("+ ")
+            words += " (added up)" if box.startswith("+") else ""
+            sheet.words((0.3, grid.bottom - 1.35 * number), f"{number}  {words}", ha="left")
+    return Drawn(canvas.figure, arrows, patch.caption, patch.alt, (COMMON_PRACTICE,))
 
 
-def _name_sum(sheet: Sketch, spot: NDArray[np.float64], name: str, last: bool) -> None:  # noqa: FBT001
-    """Write the name of an adder below its circle, or above it in the last row, beside the arrow there."""
-    side = -1 if not last else 1
-    place = spot + np.array([0.5, side * (DISK + 0.45)])
-    sheet.words(place, name, ha="left", va="top" if side < 0 else "bottom")
+def _entry(name: str, patch: Patch) -> Entry:
+    shows = f"a patch: {patch.title[0].lower()}{patch.title[1:]}"
+    return Entry(patch_diagram, shows, lambda _: {"name": name})
 
 
-def _key(sheet: Sketch, patch: Patch, top: float) -> None:
-    """Say below a numbered picture what the numbers stand for."""
-    for number, box in enumerate(patch.boxes, 1):
-        words = box.replace("\n", " ").removeprefix("+ ")
-        added = " (added up)" if box.startswith("+") else ""
-        sheet.words((0.3, top - 1.35 * number), f"{number}  {words}{added}", ha="left")
+FIGURES.update((f"patch_{name.replace(' ', '_')}", _entry(name, patch)) for name, patch in PATCHES.items())
 
 
 class _Grid:
@@ -127,16 +119,14 @@ class _Grid:
 
     def __init__(self, sheet: Sketch, patch: Patch, *, numbered: bool) -> None:
         self.patch = patch
-        self.box = SMALL_BOX if numbered else self._wide_box(sheet.width, 1 + patch.size[0])
+        gaps = patch.size[0]  # a box for words leaves room for an arrow beside it
+        widest = (sheet.width - 2 * MARGIN - ARROW * gaps) / (gaps + 1)
+        self.box = SMALL_BOX if numbered else (min(BOX[0], widest), BOX[1])
         half = np.array(self.box) / 2 + MARGIN
         high = min(sheet.height, 0.75 * sheet.width) if sheet.height > sheet.width else sheet.height
         self.step = (np.array([sheet.width, high]) - 2 * half) / patch.size
         self.corner = np.array([half[0], sheet.height - half[1]])
         self.bottom = sheet.height - high
-
-    def _wide_box(self, width: float, columns: float) -> Place:
-        """A box for words that leaves room for an arrow beside it."""
-        return min(BOX[0], (width - 2 * MARGIN - ARROW * (columns - 1)) / columns), BOX[1]
 
     def spot(self, place: Place) -> NDArray[np.float64]:
         """Where a place of the grid stands on the sheet."""
@@ -158,15 +148,14 @@ class _Grid:
         return direction * np.min(np.array(self.box) / 2 / np.maximum(np.abs(direction), 1e-12))
 
 
-def track_map(
+@figure("which tracks the echo may use", lambda _: {})
+def tracks_on_tape(
+    canvas: Canvas,
     *,
     width: float = TRACK_WIDTHS["quarter track"],
     tracks: int = 4,
     recorded: tuple[int, ...] = (1,),
     turned: tuple[int, ...] = (2, 4),
-    profile: str | Profile = "notebook",
-    symbols_only: bool = False,
-    axes: Axes | None = None,
 ) -> Drawn:
     """Draw the tracks across a quarter-inch tape and what each of them does in the echo.
 
@@ -174,7 +163,7 @@ def track_map(
     are to scale, gaps are no standard's. The echo is on those `recorded`; those `turned` are played when
     the reels are turned over. Which tracks belong together is common practice, no source.
 
-    >>> track_map().caption
+    >>> tracks_on_tape().caption
     '4 tracks of 1.1 mm on a 6.3 mm tape. The echo is on track 1; free: 3; of the other side: 2, 4.'
     """
     width = single("width", positive("width", width, "m"))
@@ -188,32 +177,24 @@ def track_map(
     says = dict.fromkeys(free, "free: silent, or a second loop")
     says |= dict.fromkeys(turned, "other side: old sound, backward")
     says |= dict.fromkeys(recorded, "the echo")
-    with sketch(profile, axes) as (profile, figure, sheet):
-        colors = {n: 2 if n in recorded else 1 if n in turned else 0 for n in says}
-        strips = _tracks_on_tape(sheet, width / TAPE_WIDTH, {} if symbols_only else says, colors)
-    across, tape = length(width, "metric"), length(TAPE_WIDTH, "metric")
-    caption = f"{count} tracks of {across} on a {tape} tape. The echo is on {_named(recorded)}"
+    colors = {n: 2 if n in recorded else 1 if n in turned else 0 for n in says}
+    strips = _strips(canvas.sketch(), width / TAPE_WIDTH, {} if canvas.symbols_only else says, colors)
+    caption = f"{count} tracks of {length(width)} on a {length(TAPE_WIDTH)} tape. The echo is on "
+    caption += f"track{'s' if len(recorded) > 1 else ''} {' and '.join(map(str, recorded))}"
     caption += f"; free: {', '.join(map(str, free))}" if free else ""
     caption += f"; of the other side: {', '.join(map(str, turned))}" if turned else ""
     each = "; ".join(f"{n}, {words}" for n, words in sorted(says.items()))
     return Drawn(
-        figure,
+        canvas.figure,
         {"tracks": strips},
-        caption + ".",
+        f"{caption}.",
         f"Sketch of a tape seen from the front, {count} strips one below the other from edge to edge with an "
         f"arrow each for the direction in which it is played: {each}.",
-        ("standards.TRACK_WIDTHS", "common practice, no source"),
+        ("standards.TRACK_WIDTHS", COMMON_PRACTICE),
     )
 
 
-def _named(numbers: tuple[int, ...]) -> str:
-    """Name one track or several."""
-    return f"track{'s' if len(numbers) > 1 else ''} {' and '.join(map(str, numbers))}"
-
-
-def _tracks_on_tape(
-    sheet: Sketch, share: float, says: dict[int, str], colors: dict[int, int]
-) -> list[Rectangle]:
+def _strips(sheet: Sketch, share: float, says: dict[int, str], colors: dict[int, int]) -> list[Rectangle]:
     """Draw the tape as a band across the sheet, its tracks as strips with arrows and words.
 
     A strip takes a `share` of the tape's width; those of color 1 are played the other way.
@@ -224,9 +205,8 @@ def _tracks_on_tape(
     pitch = high * (1 - share) / max(len(colors) - 1, 1)
     strips = []
     for number, color in sorted(colors.items()):
-        middle = bottom + high / 2
-        if len(colors) > 1:
-            middle = bottom + high - share * high / 2 - (number - 1) * pitch
+        middle = bottom + high - share * high / 2 - (number - 1) * pitch
+        middle = middle if len(colors) > 1 else bottom + high / 2
         size = (sheet.width - 0.4, share * high)
         strips.append(sheet.box((sheet.width / 2, middle), size=size, color=color))
         ends = [(1.9, middle), (4.4, middle)]

@@ -8,7 +8,7 @@ from matplotlib.patches import Rectangle
 
 from tapecalc.calc.standards import TRACK_WIDTHS
 from tapecalc.plot import style
-from tapecalc.plot.wiring import PATCHES, TAPE_WIDTH, patch_diagram, track_map
+from tapecalc.plot.wiring import PATCHES, TAPE_WIDTH, patch_diagram, tracks_on_tape
 
 SIZES = sorted(name for name, p in style.PROFILES.items() if p.ground.name == "light" and p.dpi != 240)
 
@@ -112,15 +112,17 @@ def test_an_unknown_patch_is_refused_with_the_nearest_name():
 
 @pytest.mark.parametrize("size", SIZES)
 def test_words_on_tracks_lie_inside_and_apart(problems, size):
-    assert problems(track_map(profile=size), size) == []
+    assert problems(tracks_on_tape(profile=size), size) == []
     half = TRACK_WIDTHS["half track, domestic"]
-    assert problems(track_map(width=half, tracks=2, turned=(2,), profile=size), size) == []
+    assert problems(tracks_on_tape(width=half, tracks=2, turned=(2,), profile=size), size) == []
     full = TRACK_WIDTHS["full track"]
-    assert problems(track_map(width=full, tracks=1, turned=(), profile=size, symbols_only=True), size) == []
+    assert (
+        problems(tracks_on_tape(width=full, tracks=1, turned=(), profile=size, symbols_only=True), size) == []
+    )
 
 
 def test_tracks_are_as_wide_as_they_are_on_tape_and_do_not_overlap():
-    strips = track_map().artists["tracks"]
+    strips = tracks_on_tape().artists["tracks"]
     heights = [strip.get_height() for strip in strips]
     tape = strips[0].get_y() + heights[0] - strips[-1].get_y()  # from edge to edge
     assert heights[0] / tape == pytest.approx(1.1e-3 / TAPE_WIDTH)
@@ -129,7 +131,7 @@ def test_tracks_are_as_wide_as_they_are_on_tape_and_do_not_overlap():
 
 
 def test_every_track_is_said_once():
-    drawn = track_map(recorded=(1, 3), turned=(2, 4))
+    drawn = tracks_on_tape(recorded=(1, 3), turned=(2, 4))
     assert drawn.caption == (
         "4 tracks of 1.1 mm on a 6.3 mm tape. The echo is on tracks 1 and 3; of the other side: 2, 4."
     )
@@ -148,4 +150,4 @@ def test_every_track_is_said_once():
 )
 def test_tracks_that_cannot_be_are_refused(arguments, said):
     with pytest.raises(ValueError, match=said):
-        track_map(**arguments)
+        tracks_on_tape(**arguments)
