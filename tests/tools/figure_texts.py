@@ -1,12 +1,20 @@
 """Where the texts of a figure stand: outside of its safe area, or one over another."""
 
-from __future__ import annotations
-
 import itertools
 
+import pytest
 from matplotlib.text import Text
 
 from tapecalc.plot import style
+
+
+#: Each layout once: grounds do not change it, nor do the pixels of video_2160.
+SIZES = sorted(name for name, p in style.PROFILES.items() if p.ground.name == "light" and p.dpi != 240)
+
+
+def every_size(*daily):
+    """Parameters for a test in every size; each day only in those named."""
+    return [size if size in daily else pytest.param(size, marks=pytest.mark.weekly) for size in SIZES]
 
 
 def shown_texts(figure):
