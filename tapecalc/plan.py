@@ -4,8 +4,9 @@
 on the page, on the workbench and in the JSON file are views of that one object.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,16 +18,7 @@ from tapecalc.calc.quantity import Duration, Level, Speed, calculator, whole
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 from tapecalc.machine import Machine, with_changes
 
-__all__ = [
-    "DelayPlan",
-    "EchoPlan",
-    "LoopPlan",
-    "TempoPlan",
-    "ToneRow",
-    "WobbleRow",
-    "echo_pattern",
-    "make_plan",
-]
+_Array = NDArray[np.float64]
 
 #: Note values that songs use every day; the plan looks here first.
 EVERYDAY_NOTES = tuple(
@@ -36,7 +28,7 @@ EVERYDAY_NOTES = tuple(
 USUAL_TEMPOS = (60, 180)
 #: The notes for which it does.
 LIKED_NOTES = tuple(
-    tempo.note_value(name) for name in ("sixteenth", "eighth triplet", "eighth", "dotted eighth", "quarter")
+    map(tempo.note_value, ("sixteenth", "eighth triplet", "eighth", "dotted eighth", "quarter"))
 )
 #: A repeat sounds as wide as the band in which it is within this of its loudest, dB.
 TONE_DROP_DB = 10.0
@@ -46,8 +38,7 @@ TOGETHER = 1e-8
 MOST_PASSES = 100
 
 
-@dataclass(frozen=True, kw_only=True)
-class DelayPlan:
+class DelayPlan(NamedTuple):
     """The delay of one head, counted from 1, at one speed.
 
     `measured` tells that the delay is as measured, and not spacing over speed.
@@ -62,8 +53,7 @@ class DelayPlan:
     zone: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class TempoPlan:
+class TempoPlan(NamedTuple):
     """How one delay fits the song, and the four ways to make it exact."""
 
     delay: DelayPlan
@@ -71,8 +61,7 @@ class TempoPlan:
     changes: tempo.ExactChanges
 
 
-@dataclass(frozen=True, kw_only=True)
-class ToneRow:
+class ToneRow(NamedTuple):
     """Band that one repeat keeps in Hz; None for an edge that is not reached."""
 
     repeat: int
@@ -80,8 +69,7 @@ class ToneRow:
     high: float | None
 
 
-@dataclass(frozen=True, kw_only=True)
-class LoopPlan:
+class LoopPlan(NamedTuple):
     """The loop at one speed: how loud, how long, how dark, how noisy, how safe."""
 
     speed: float
@@ -98,8 +86,7 @@ class LoopPlan:
     piled_up_db: float | None  # by which held notes and their repeats add up at most
 
 
-@dataclass(frozen=True, kw_only=True)
-class WobbleRow:
+class WobbleRow(NamedTuple):
     """What one part does to the pitch of the first repeat: turns in Hz, deviation as a fraction."""
 
     speed: float
@@ -167,20 +154,20 @@ def make_plan(
         machine = with_changes(machine, {"song.wanted_repeats": whole("repeats", repeats, 1, 200)})
     speeds = machine.speeds if speeds is None else speeds
     wanted = machine.song.wanted_repeats
-    shown = sorted({1, 2, 3, wanted} & set(range(1, wanted + 1))) if tone_of is None else list(tone_of)
+    shown = sorted({n for n in (1, 2, 3, wanted) if n <= wanted}) if tone_of is None else list(tone_of)
     diagram = level_diagram(machine.level_stages, machine.levels.instrument_dbu)
-    delays = tuple(delay for speed in speeds for delay in _delay_plans(machine, speed))
+    snr_db = next(node.snr_db for node in diagram.nodes if node.name == "tape")
+    delays = tuple(planned for speed in speeds for planned in _delay_plans(machine, speed))
     low, high = USUAL_TEMPOS
+    liked = (tempo.tempos_for_delay(d.delay, low=low, high=high, notes=LIKED_NOTES) for d in delays)
     return EchoPlan(
         machine=machine,
         bpm=machine.song.bpm,
         wanted_repeats=wanted,
         delays=delays,
-        tempos=_tempo_plans(machine, delays),
-        liked_tempos=tuple(
-            tempo.tempos_for_delay(planned.delay, low=low, high=high, notes=LIKED_NOTES) for planned in delays
-        ),
-        loops=tuple(_loop_plan(machine, speed, diagram, shown) for speed in speeds),
+        tempos=tuple(sorted(_tempo_plans(machine, delays), key=lambda plan: plan.fit.audibility)),
+        liked_tempos=tuple(liked),
+        loops=tuple(_loop_plan(machine, speed, snr_db, shown) for speed in speeds),
         levels=diagram,
         wobble=tuple(row for speed in speeds for row in _wobble(machine, speed)),
     )
@@ -193,7 +180,7 @@ def echo_pattern(
     *,
     longest: Duration[float] = 3.0,
     faintest_db: Level[float] = -40.0,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[_Array, _Array]:
     """List what is heard after one short sound: rising times in s, and amplitudes against the dry sound.
 
     The sound goes on tape through the input send; every head that feeds the return puts it there again,
@@ -210,27 +197,21 @@ def echo_pattern(
     passed = db_to_amplitude(response.loudest(echo.one_pass)[1])
     heard, back = (passed * np.array(gains) for gains in (echo.heads.gains, echo.heads.return_gains))
     times, amplitudes = np.zeros(1), np.array([echo.input_gain])  # what is on the tape, pass by pass
-    every_time, every_amplitude = [], []
+    every_time, every_amplitude = [np.zeros(0)], [np.zeros(0)]
     for _ in range(MOST_PASSES):
         loud = np.abs(amplitudes) >= faintest
         arrives = np.add.outer(times[loud], echo.delays)
         in_time = arrives <= longest
-        if not in_time.any():
-            break
         every_time.append(arrives[in_time])
         every_amplitude.append(np.multiply.outer(amplitudes[loud], heard)[in_time])
         again = np.multiply.outer(amplitudes[loud], back * echo.return_gain)[in_time]
         times, amplitudes = _added_up(arrives[in_time], again)
-    if not every_time:
-        return np.zeros(0), np.zeros(0)
     times, amplitudes = _added_up(np.concatenate(every_time), np.concatenate(every_amplitude))
     loud = np.abs(amplitudes) >= faintest
     return times[loud], amplitudes[loud]
 
 
-def _added_up(
-    times: NDArray[np.float64], amplitudes: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _added_up(times: _Array, amplitudes: _Array) -> tuple[_Array, _Array]:
     """Sort echoes by time and add up those that fall together."""
     order = np.argsort(times, kind="stable")
     times, amplitudes = times[order], amplitudes[order]
@@ -238,59 +219,40 @@ def _added_up(
     return times[first], np.add.reduceat(amplitudes, first)
 
 
-def _delay_plans(machine: Machine, speed: float) -> tuple[DelayPlan, ...]:
-    rows = zip(
-        machine.spacings,
-        machine.delays(speed),
-        machine.delay_uncertainties(speed),
-        machine.delays_measured(speed),
-        strict=True,
-    )
-    return tuple(
-        DelayPlan(
-            speed=speed,
-            head=head,
-            spacing=spacing,
-            delay=delay,
-            uncertainty=u_delay,
-            measured=measured,
-            zone=tempo.echo_zone(delay).name,
-        )
-        for head, (spacing, delay, u_delay, measured) in enumerate(rows, start=1)
-    )
+def _delay_plans(machine: Machine, speed: float) -> Iterator[DelayPlan]:
+    delays, spreads = machine.delays(speed), machine.delay_uncertainties(speed)
+    rows = zip(machine.spacings, delays, spreads, machine.delays_measured(speed), strict=True)
+    for head, (spacing, delay, spread, measured) in enumerate(rows, start=1):
+        yield DelayPlan(speed, head, spacing, delay, spread, measured, tempo.echo_zone(delay).name)
 
 
-def _tempo_plans(machine: Machine, delays: tuple[DelayPlan, ...]) -> tuple[TempoPlan, ...]:
-    """Fit every delay to the song, best first; nothing if the song has no tempo."""
-    if machine.song.bpm is None:
-        return ()
-    plans = []
+def _tempo_plans(machine: Machine, delays: Sequence[DelayPlan]) -> Iterator[TempoPlan]:
+    """Fit every delay to the song; nothing if the song has no tempo."""
+    bpm, capstan, tape = machine.song.bpm, machine.capstan_diameter, machine.tape_thickness
+    if bpm is None:
+        return
     for planned in delays:
-        fit = tempo.nearest_fits(planned.delay, machine.song.bpm, notes=EVERYDAY_NOTES)[0]
-        capstan, tape = machine.capstan_diameter, machine.tape_thickness
+        fit = tempo.nearest_fits(planned.delay, bpm, notes=EVERYDAY_NOTES)[0]
+        speed = planned.spacing / planned.delay  # at a measured delay, what makes it of this spacing
         # For a far slower speed even a bare shaft of no width would be too thick.
-        fits_a_sleeve = capstan is not None and (capstan + tape) * fit.delay / fit.wanted_delay > tape
-        changes = tempo.exact_changes(
-            fit,
-            spacing=planned.spacing,
-            speed=planned.spacing / planned.delay,  # at a measured delay, what makes it of this spacing
-            capstan_diameter=capstan if fits_a_sleeve else None,
-            tape_thickness=tape if fits_a_sleeve else None,
-        )
-        plans.append(TempoPlan(delay=planned, fit=fit, changes=changes))
-    return tuple(sorted(plans, key=lambda plan: plan.fit.audibility))
+        if capstan is not None and (capstan + tape) * fit.delay / fit.wanted_delay > tape:
+            sleeve = {"capstan_diameter": capstan, "tape_thickness": tape}
+        else:
+            sleeve = {}
+        changes = tempo.exact_changes(fit, spacing=planned.spacing, speed=speed, **sleeve)
+        yield TempoPlan(planned, fit, changes)
 
 
-def _loop_plan(machine: Machine, speed: float, diagram: LevelDiagram, tone_of: Sequence[int]) -> LoopPlan:
+def _loop_plan(machine: Machine, speed: float, snr_db: float | None, tone_of: Sequence[int]) -> LoopPlan:
     """Work out the loop at one speed."""
-    song, echo = machine.song, machine.echo_loop(speed)
+    song, levels, echo = machine.song, machine.levels, machine.echo_loop(speed)
     verdict = loop.stability(echo, count_modes=False)
-    gain_db = -verdict.bound_db
+    gain_db, over_db = -verdict.bound_db, max(-verdict.margin_db, 0.0)
     dies = gain_db < 0
-    over_db = max(-verdict.margin_db, 0.0)
     first_gain_db = amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0]))
+    full_dbu = levels.machine_reference_dbu + levels.tape_headroom_db
     every = list(range(1, song.wanted_repeats + 1))
-    one_pass_snr_db = next(node.snr_db for node in diagram.nodes if node.name == "tape")
+    tone = ((n, response.bandwidth(echo.one_pass, drop_db=TONE_DROP_DB, passes=n)) for n in tone_of)
     return LoopPlan(
         speed=speed,
         gain_db=gain_db,
@@ -301,34 +263,20 @@ def _loop_plan(machine: Machine, speed: float, diagram: LevelDiagram, tone_of: S
         return_send_db=amplitude_to_db(loop.return_gain_for_repeats(echo, song.wanted_repeats, song.faded_db))
         if any(echo.heads.return_gains)
         else None,
-        tone=tuple(_tone(echo.one_pass, repeat) for repeat in tone_of),
-        snr_db=tuple(loop.repeat_snr_db(gain_db, every, one_pass_snr_db).tolist()) if dies else None,
+        tone=tuple(ToneRow(repeat, low, high) for repeat, (low, high) in tone),
+        snr_db=tuple(loop.repeat_snr_db(gain_db, every, snr_db).tolist()) if dies else None,
         growth_db_per_s=None if verdict.stable else loop.growth_db_per_s(min(echo.delays), over_db),
-        settles_dbu=_settles_dbu(machine, over_db),
+        settles_dbu=full_dbu + amplitude_to_db(loop.settling_level(over_db, 1.0)) - over_db
+        if over_db
+        else None,
         piled_up_db=-amplitude_to_db(1 - db_to_amplitude(gain_db)) if dies else None,
     )
 
 
-def _settles_dbu(machine: Machine, over_db: float) -> float | None:
-    """Level on tape at which the limiter holds a runaway, dBu; None where nothing grows."""
-    if over_db == 0:
-        return None
-    full_dbu = machine.levels.machine_reference_dbu + machine.levels.tape_headroom_db
-    return full_dbu + amplitude_to_db(loop.settling_level(over_db, 1.0)) - over_db
-
-
-def _tone(one_pass: response.OnePass, repeat: int) -> ToneRow:
-    """The band that one repeat keeps."""
-    low, high = response.bandwidth(one_pass, drop_db=TONE_DROP_DB, passes=repeat)
-    return ToneRow(repeat=repeat, low=low, high=high)
-
-
-def _wobble(machine: Machine, speed: float) -> tuple[WobbleRow, ...]:
+def _wobble(machine: Machine, speed: float) -> Iterator[WobbleRow]:
     """What each part that wobbles does to the first head's first repeat."""
     parts = machine.turning_parts
     deviations = part_repeat_deviations(parts, speed, machine.delays(speed)[0])
-    return tuple(
-        WobbleRow(speed=speed, part=part.name, rate=part.rate_at(speed), deviation=deviations[part.name])
-        for part in parts
-        if part.wobble > 0
-    )
+    for part in parts:
+        if part.wobble > 0:
+            yield WobbleRow(speed, part.name, part.rate_at(speed), deviations[part.name])
