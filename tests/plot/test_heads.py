@@ -1,21 +1,17 @@
 """The figures about many heads: data as the library says, and words that can be read."""
 
-import itertools
-
 import numpy as np
 import pytest
-from matplotlib.text import Text
+from figure_texts import every_size, shown_texts, text_problems
 
 from tapecalc.calc import head_design, heads, tempo
 from tapecalc.machine import example_machine
 from tapecalc.plot import heads as head_figures
-from tapecalc.plot import style
 from tapecalc.plot.heads import comb_of_heads, reachable_rhythms, ruler_marks, tape_as_ruler
 
 FAST, SLOW = example_machine().speeds
 LAYOUT = heads.Heads(spacings=(0.075, 0.113, 0.150), feeds_return=(False, True, True))
 LIMITS = head_design.MechanicalLimits(first=0.030, pitch=0.018, longest=0.140, ruler_step=0.001)
-SIZES = sorted({name.removesuffix("_dark").removesuffix("_transparent") for name in style.PROFILES})
 MAKE = {
     "ruler": lambda **look: tape_as_ruler(layout=LAYOUT, speeds=(FAST, SLOW), bpm=76, **look),
     "comb": lambda **look: comb_of_heads(delays=(0.1, 0.105), levels=(1, 0.5), **look),
@@ -23,47 +19,11 @@ MAKE = {
 }
 
 
-def boxes(figure):
-    """Every text that is drawn, with its box."""
-    figure.draw_without_rendering()
-    renderer = figure.canvas.get_renderer()
-    hidden = set()
-    for axes in figure.axes:
-        for axis, limits in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim())):
-            for tick in axis.get_major_ticks() + axis.get_minor_ticks():
-                if not min(limits) - 1e-9 <= tick.get_loc() <= max(limits) + 1e-9:
-                    hidden |= {tick.label1, tick.label2}
-    texts = figure.findobj(lambda artist: isinstance(artist, Text) and artist.get_text().strip() != "")
-    return [
-        (text.get_text(), Text.get_window_extent(text, renderer))
-        for text in texts
-        if text not in hidden and text.get_visible()
-    ]
-
-
 @pytest.mark.parametrize("name", MAKE)
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", every_size("article_single", "vertical"))
 @pytest.mark.parametrize("symbols_only", [False, True])
 def test_texts_lie_inside_and_apart_in_every_profile(name, size, symbols_only):
-    drawn, profile = MAKE[name](profile=size, symbols_only=symbols_only), style.as_profile(size)
-    width, height = drawn.figure.bbox.size
-    found = boxes(drawn.figure)
-    for text, box in found:
-        assert box.x0 >= profile.safe * width - 1 and box.x1 <= (1 - profile.safe) * width + 1, text
-        assert box.y0 >= profile.floor * height - 1 and box.y1 <= (1 - profile.safe) * height + 1, text
-    for (one, first), (other, second) in itertools.combinations(found, 2):
-        apart = (
-            first.x1 <= second.x0 or second.x1 <= first.x0 or first.y1 <= second.y0 or second.y1 <= first.y0
-        )
-        assert apart, (one, other)
-
-
-@pytest.mark.parametrize("name", MAKE)
-def test_words_for_those_who_cannot_see_it_are_there_and_files_repeat(name):
-    drawn = MAKE[name]()
-    assert len(drawn.alt) > 40 and drawn.alt.endswith(".") and drawn.caption.endswith(".")
-    assert drawn.sources and all(drawn.sources)
-    assert style.figure_bytes(drawn.figure, "svg") == style.figure_bytes(MAKE[name]().figure, "svg")
+    assert text_problems(MAKE[name](profile=size, symbols_only=symbols_only).figure, size) == []
 
 
 @pytest.mark.parametrize("name", ["ruler", "map"])
@@ -98,7 +58,7 @@ def test_on_a_transparent_ground_a_hollow_head_is_hollow():
 def test_many_beats_are_not_all_numbered():
     layout = heads.Heads(spacings=(0.4,))
     drawn = tape_as_ruler(layout=layout, speeds=(SLOW,), bpm=200)
-    numbers = [int(text) for text, _ in boxes(drawn.figure) if text.isdigit() and int(text) < 40]
+    numbers = [int(text) for text, _ in shown_texts(drawn.figure) if text.isdigit() and int(text) < 40]
     beats = [n for n in numbers if n]
     assert 0 < len(beats) <= head_figures.MOST_NUMBERS + 1
 

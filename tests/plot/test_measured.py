@@ -6,7 +6,7 @@ import json
 import deck_generator as generator
 import numpy as np
 import pytest
-from figure_texts import text_problems
+from figure_texts import every_size, text_problems
 
 from tapecalc import measuring as measure
 from tapecalc.calc.parts import TurningPart, fingerprint, part_rates
@@ -24,7 +24,6 @@ DECK = generator.Deck(
     spacing=MACHINE.spacings[0], speed=SPEED, wobbles=((5e-4, CAPSTAN, 0.3), (1e-3, ROLLER, 1.0))
 )
 DELAY = DECK.spacing / DECK.speed
-SIZES = sorted(name for name, p in style.PROFILES.items() if p.ground.name == "light" and p.dpi != 240)
 
 
 @pytest.fixture(scope="module")
@@ -175,7 +174,7 @@ def test_explanations_that_cannot_be_told_apart_are_drawn_together():
     assert texts == ["measured", "gap 8.00 \N{MICRO SIGN}m", "azimuth 10.3'", "as aligned"]
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", every_size("article_single", "vertical"))
 @pytest.mark.parametrize("symbols_only", [False, True])
 def test_texts_lie_inside_and_apart_in_every_profile(size, symbols_only, measurement):
     look = {"profile": size, "symbols_only": symbols_only}

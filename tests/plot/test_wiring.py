@@ -1,26 +1,11 @@
 """Pictures of patches: the way back is there once, words lie apart, tracks are to scale."""
 
-import importlib.util
-from pathlib import Path
-
 import pytest
+from figure_texts import every_size, text_problems
 from matplotlib.patches import Rectangle
 
 from tapecalc.calc.standards import TRACK_WIDTHS
-from tapecalc.plot import style
 from tapecalc.plot.wiring import PATCHES, TAPE_WIDTH, patch_diagram, tracks_on_tape
-
-SIZES = sorted(name for name, p in style.PROFILES.items() if p.ground.name == "light" and p.dpi != 240)
-
-
-@pytest.fixture(scope="module")
-def problems():
-    """What is wrong with the words of a figure, as the catalog of figures is asked."""
-    path = Path(__file__).with_name("test_figures.py")
-    spec = importlib.util.spec_from_file_location("figure_checks", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.problems
 
 
 def onward(patch):
@@ -42,18 +27,9 @@ def reached(leads, start):
 
 
 @pytest.mark.parametrize("name", PATCHES)
-@pytest.mark.parametrize("size", SIZES)
-def test_words_lie_inside_and_apart_in_every_profile(problems, name, size):
-    assert problems(patch_diagram(name, profile=size), size) == []
-    assert problems(patch_diagram(name, profile=size, symbols_only=True), size) == []
-
-
-@pytest.mark.parametrize("name", PATCHES)
-def test_what_is_said_of_a_patch_is_whole(name):
-    drawn = patch_diagram(name)
-    assert len(drawn.alt) > 40 and drawn.alt.endswith(".")
-    assert len(drawn.caption) > 40 and drawn.caption.endswith(".")
-    assert drawn.sources == ("common practice, no source",)
+@pytest.mark.parametrize("size", every_size())
+def test_numbers_lie_inside_and_apart_in_every_profile(name, size):
+    assert text_problems(patch_diagram(name, profile=size, symbols_only=True).figure, size) == []
 
 
 @pytest.mark.parametrize("name", PATCHES)
@@ -107,18 +83,17 @@ def test_an_unknown_patch_is_refused_with_the_nearest_name():
         patch_diagram("crosed")
 
 
-# ---------------------------------------------------------------- tracks
+# ---- tracks ----
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_words_on_tracks_lie_inside_and_apart(problems, size):
-    assert problems(tracks_on_tape(profile=size), size) == []
-    half = TRACK_WIDTHS["half track, domestic"]
-    assert problems(tracks_on_tape(width=half, tracks=2, turned=(2,), profile=size), size) == []
-    full = TRACK_WIDTHS["full track"]
-    assert (
-        problems(tracks_on_tape(width=full, tracks=1, turned=(), profile=size, symbols_only=True), size) == []
-    )
+@pytest.mark.parametrize("size", every_size("article_single", "vertical"))
+def test_words_on_tracks_lie_inside_and_apart(size):
+    half, full = TRACK_WIDTHS["half track, domestic"], TRACK_WIDTHS["full track"]
+    for drawn in (
+        tracks_on_tape(width=half, tracks=2, turned=(2,), profile=size),
+        tracks_on_tape(width=full, tracks=1, turned=(), profile=size, symbols_only=True),
+    ):
+        assert text_problems(drawn.figure, size) == []
 
 
 def test_tracks_are_as_wide_as_they_are_on_tape_and_do_not_overlap():

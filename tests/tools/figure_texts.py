@@ -7,7 +7,6 @@ from matplotlib.text import Text
 
 from tapecalc.plot import style
 
-
 #: Each layout once: grounds do not change it, nor do the pixels of video_2160.
 SIZES = sorted(name for name, p in style.PROFILES.items() if p.ground.name == "light" and p.dpi != 240)
 
