@@ -7,8 +7,8 @@ leave one direction open: make spacing and all speeds larger by one factor and n
 direction is found as the null space of the equations, and said in a sentence.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -70,27 +70,15 @@ class Geometry:
     speeds: tuple[Estimate | None, ...]
     spacing_ratios: tuple[Estimate | None, ...]  # against the first head
     speed_ratios: tuple[Estimate | None, ...]  # against the first speed
-    names: tuple[str, ...]  # the unknowns, in the order of the covariance
+    unknowns: tuple[str, ...]  # in the order of the covariance
     covariance: Array  # of the logarithms of the unknowns (standard), within what can be told
     misfit: float  # probability that chance makes the observations clash as much as they do
     sentences: tuple[str, ...] = ()  # what cannot be told, and why
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file."""
-
-        def plain(estimates: Iterable[Estimate | None]) -> list[dict[str, Any] | None]:
-            return [None if e is None else e.to_dict() for e in estimates]
-
-        return {
-            "spacings": plain(self.spacings),
-            "speeds": plain(self.speeds),
-            "spacing_ratios": plain(self.spacing_ratios),
-            "speed_ratios": plain(self.speed_ratios),
-            "unknowns": list(self.names),
-            "covariance_of_logarithms": self.covariance.tolist(),
-            "misfit": float(self.misfit),
-            "sentences": list(self.sentences),
-        }
+        data = asdict(self) | {"covariance": self.covariance.tolist()}
+        return {{"covariance": "covariance_of_logarithms"}.get(k, k): v for k, v in data.items()}
 
 
 @calculator
@@ -114,31 +102,21 @@ def solve_geometry(
     speeds = 1 + max(o.at for o in observations if not isinstance(o, Ruler))
     unit = np.eye(heads + speeds + 1)
     found = _solve([_equation(o, unit, heads) for o in observations], clock_tolerance)
-    of_heads, of_speeds = unit[:heads], unit[heads : heads + speeds]
-    spacings = tuple(found.estimate(w, "m") for w in of_heads)
-    at_speeds = tuple(found.estimate(w, "m/s") for w in of_speeds)
-    spacing_ratios = tuple(found.estimate(w - of_heads[0], "") for w in of_heads)
-    speed_ratios = tuple(found.estimate(w - of_speeds[0], "") for w in of_speeds)
-    # A head or a speed that no observation is of is missing, and not open.
-    seen = [spacings[o.head] for o in observations if isinstance(o, Delay | Ruler)]
-    seen += [at_speeds[o.at] for o in observations if not isinstance(o, Ruler)]
-    return Geometry(
-        spacings=spacings,
-        speeds=at_speeds,
-        spacing_ratios=spacing_ratios,
-        speed_ratios=speed_ratios,
-        names=(
+    of_heads, of_speeds = unit[:heads], unit[heads:-1]
+    geometry = Geometry(
+        spacings=tuple(found.estimate(w, "m") for w in of_heads),
+        speeds=tuple(found.estimate(w, "m/s") for w in of_speeds),
+        spacing_ratios=tuple(found.estimate(w - of_heads[0], "") for w in of_heads),
+        speed_ratios=tuple(found.estimate(w - of_speeds[0], "") for w in of_speeds),
+        unknowns=(
             *(f"ln spacing {h + 1}" for h in range(heads)),
             *(f"ln speed {s + 1}" for s in range(speeds)),
             "ln clock",
         ),
         covariance=found.covariance,
         misfit=found.misfit,
-        sentences=(
-            *_what_is_open(observations, seen, (*speed_ratios[1:], *spacing_ratios[1:])),
-            *_clash(found.misfit),
-        ),
     )
+    return replace(geometry, sentences=tuple(_sentences(observations, geometry)))
 
 
 Equation = tuple[Array, float, float]  # what each unknown counts, the logarithm observed, its uncertainty
@@ -169,10 +147,6 @@ def _logarithm(name: str, estimate: Estimate) -> tuple[float, float]:
     return float(np.log(estimate.value)), estimate.uncertainty / estimate.value / COVERAGE_FACTOR
 
 
-RANK = 1e-9  # singular value against the largest below which a direction is open
-OPEN = 1e-6  # part of an open direction in a result that leaves the result open
-
-
 @dataclass(frozen=True, eq=False)
 class _Solution:
     """The unknowns' logarithms, their covariance, and the directions in which nothing is known."""
@@ -184,7 +158,7 @@ class _Solution:
 
     def estimate(self, weights: Array, unit: str) -> Estimate | None:
         """A product of powers of the unknowns, None where it is open."""
-        if len(self.null) and np.max(np.abs(self.null @ weights)) > OPEN:
+        if np.any(np.abs(self.null @ weights) > 1e-6):
             return None
         value = float(np.exp(weights @ self.answer))
         relative = COVERAGE_FACTOR * np.sqrt(weights @ self.covariance @ weights)
@@ -201,7 +175,7 @@ def _solve(equations: Sequence[Equation], clock_tolerance: float) -> _Solution:
     values, sigmas = np.append(values, 0.0), np.append(sigmas, 1.0)
     # Rank from the plain equations: weights that differ by a million would hide an open direction.
     _, singular, directions = np.linalg.svd(matrix)
-    rank = int(np.sum(singular > RANK * singular[0]))
+    rank = int(np.sum(singular > 1e-9 * singular[0]))
     told = directions[:rank].T
     # Not by normal equations: a delay weighs a million times a ruler, and squared that is all digits.
     weighted = matrix / sigmas[:, None]
@@ -217,32 +191,27 @@ def _solve(equations: Sequence[Equation], clock_tolerance: float) -> _Solution:
 # ---- in words ----
 
 
-def _what_is_open(
-    observations: Sequence[Observation], seen: Sequence[Estimate | None], ratios: Iterable[Estimate | None]
-) -> Iterator[str]:
-    """Say what cannot be told, or what all of it hangs on."""
+def _sentences(observations: Sequence[Observation], found: Geometry) -> Iterator[str]:
+    """Say what cannot be told or what all of it hangs on, and whether the observations clash."""
+    # A head or a speed that no observation is of is missing, and not open.
+    seen = [found.spacings[o.head] for o in observations if isinstance(o, Delay | Ruler)]
+    seen += [found.speeds[o.at] for o in observations if not isinstance(o, Ruler)]
     if None in seen:
         yield (
             "Delays alone cannot separate head spacing from tape speed: make both larger by the same factor "
             "and every delay stays as it is. Measure one spacing with a ruler, or time a marked length of "
             "tape."
         )
-        if any(ratios):
+        if any((*found.speed_ratios[1:], *found.spacing_ratios[1:])):
             yield "The ratios of speeds and of spacings are told without either."
     elif sum(not isinstance(o, Delay) for o in observations) == 1:
         yield (
             "Spacing and speeds hang on one absolute measurement: if that is off by 1 %, all of them are, "
             "while their ratios stay right."
         )
-
-
-DOUBT = 0.01  # probability of a misfit as large as found, below which the observations clash
-
-
-def _clash(misfit: float) -> Iterator[str]:
-    """Say whether the observations clash."""
-    if misfit < DOUBT:
+    if found.misfit < 0.01:
         yield (
-            f"The observations clash (chance would do so in {from_si(misfit, 'percent'):.2g} % of cases): "
-            "one of them is further off than its uncertainty, or the electronics delay the sound as well."
+            f"The observations clash (chance would do so in {from_si(found.misfit, 'percent'):.2g} % of "
+            "cases): one of them is further off than its uncertainty, or the electronics delay the sound as "
+            "well."
         )

@@ -5,8 +5,8 @@ stretch after stretch falls on a straight line in dB, band by band, until the no
 first sound was does not matter.
 """
 
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+import math
+from dataclasses import asdict, dataclass, replace
 from typing import Annotated, Any
 
 import numpy as np
@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from scipy import fft, signal
 
 from tapecalc.calc.quantity import Delay, Is, T, calculator
-from tapecalc.calc.units import db_to_amplitude
 from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
 from tapecalc.measuring.recording import Recording, channel_health
@@ -40,11 +39,8 @@ class RepeatReading:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file."""
-        return {
-            **asdict(self),
-            "bands": [{"frequency": f, "loop_gain_db": gain.to_dict()} for f, gain in self.bands],
-            "levels_db": [round(level, 3) for level in self.levels_db],
-        }
+        bands = [{"frequency": f, "loop_gain_db": gain.to_dict()} for f, gain in self.bands]
+        return asdict(self) | {"bands": bands, "levels_db": [round(level, 3) for level in self.levels_db]}
 
 
 LONGEST_FALL = 60.0  # s of repeats that are read
@@ -100,23 +96,30 @@ def measure_repeats(
     powers = _powers(samples[start:], stretch)
     if not bands or _fall(powers) is None:
         raise CannotTell("fewer than three repeats stand above the noise, or they do not fall evenly")
-    highest = _with_cut(_highest([gain for _, gain in bands]))
+    # The highest of the bands that are clear enough: of several it is a little too high.
+    clearest = min(gain.uncertainty for _, gain in bands)
+    clear = [gain for _, gain in bands if gain.uncertainty <= 4 * clearest]
+    highest = max(clear, key=lambda gain: gain.value)
+    highest = _with_cut(replace(highest, uncertainty=1.5 * highest.uncertainty))
     levels_db = 10 * np.log10(np.maximum(powers / powers[0], 1e-30))
-    repeats, warnings = _repeats_heard(highest, heard_db)
+    decaying = highest.value < -1e-9
+    sentences = [*health.sentences()]
+    if highest.value - highest.uncertainty > 0:
+        sentences.append("The repeats grow: the loop runs away. Turn the return send down.")
+    elif not decaying:
+        sentences.append("The loop is at the edge of running away.")
     return RepeatReading(
         delay=delay,
         loop_gain_db=highest,
         bands=tuple((frequency, _with_cut(gain)) for frequency, gain in bands),
         levels_db=tuple(levels_db.tolist()),
-        repeats=repeats,
+        repeats=math.floor(heard_db / highest.value) if decaying else 0,
         heard_db=heard_db,
-        sentences=(*health.sentences(), *warnings),
+        sentences=tuple(sentences),
     )
 
 
 # ---- where the repeats are ----
-
-QUIET_DRY_DB = -45.0  # of its peak, below which the dry channel counts as silent
 
 
 def _end_of_sound(recording: Recording) -> int:
@@ -130,23 +133,21 @@ def _end_of_sound(recording: Recording) -> int:
     if recording.dry is None:
         # Without the dry channel: from the first time that the sound is near its loudest.
         return int(np.flatnonzero(power > 0.5 * power.max())[0]) * step
-    loud = np.flatnonzero(power > power.max() * db_to_amplitude(QUIET_DRY_DB) ** 2)
+    # More than 45 dB below its peak, the dry channel counts as silent.
+    loud = np.flatnonzero(power > power.max() * 10**-4.5)
     end = int(loud[-1] + 1) * step if len(loud) else 0
     if end > recording.count - rate // 2:
         raise CannotTell("the dry channel sounds to the end, so that no repeat is alone")
     return end
 
 
-MIDDLE = (150.0, 900.0)  # Hz, where repeats are looked for
-SHORTEST, LONGEST = 0.02, 3.0  # s, the delays looked for
-LIKENESS = 0.3  # autocorrelation that shows repeats
-NEARLY = 0.8  # of the best likeness, which shows the first of several
+LONGEST = 3.0  # s, the delays looked for
 
 
 def _repeat_time(samples: Array, rate: int) -> float:
     """The delay at which the sound is most like itself, s."""
     # Flutter shifts treble out of step from repeat to repeat; the lower middle stays alike.
-    sos = signal.butter(2, MIDDLE, "bandpass", fs=rate, output="sos")
+    sos = signal.butter(2, (150, 900), "bandpass", fs=rate, output="sos")
     middle = signal.sosfilt(sos, samples)
     size = fft.next_fast_len(2 * len(middle), real=True)
     lags = np.arange(min(int(LONGEST * rate), len(middle) // 2))
@@ -154,11 +155,11 @@ def _repeat_time(samples: Array, rate: int) -> float:
     total = np.concatenate([[0.0], np.cumsum(middle**2)])
     early, late = total[len(middle) - lags], total[-1] - total[lags]
     likeness = product / np.sqrt(np.maximum(early * late, 1e-12 * total[-1] ** 2) + 1e-300)
-    shortest = int(SHORTEST * rate)
-    if len(lags) <= shortest or likeness[shortest:].max() < LIKENESS:
+    shortest = rate // 50
+    if len(lags) <= shortest or likeness[shortest:].max() < 0.3:
         raise CannotTell("no repeats were found: nothing in the recording comes again")
     # The first lag that is nearly as good as the best: 2 T and 3 T fit as well.
-    near = np.flatnonzero(likeness[shortest:] > NEARLY * likeness[shortest:].max())
+    near = np.flatnonzero(likeness[shortest:] > 0.8 * likeness[shortest:].max())
     first = shortest + int(near[0])
     return (first + int(np.argmax(likeness[first : first + rate // 200]))) / rate
 
@@ -193,11 +194,6 @@ def _powers(samples: Array, stretch: float) -> Array:
     return np.add.reduceat(samples[: edges[-1]] ** 2, edges[:-1]) / np.diff(edges)
 
 
-OVER_NOISE = 4.0  # power over the noise that a stretch must have to count
-FAINTEST = 1e-10  # power against the loudest stretch, below which rounding is all there is
-U_POWER = 0.015  # relative standard uncertainty that flutter and beating leave in each power
-
-
 def _fall(powers: Array) -> Estimate | None:
     """Change of level from stretch to stretch in dB, or None where the noise leaves too few."""
     if len(powers) < FEWEST:
@@ -205,14 +201,16 @@ def _fall(powers: Array) -> Estimate | None:
     # The quietest fifth at the end is noise, unless the recording ends before it is reached.
     tail = float(np.median(powers[-max(len(powers) // 5, 2) :]))
     noise = tail if tail < 1e-2 * powers.max() else 0.0
-    above = powers > max(OVER_NOISE * noise, FAINTEST * powers.max())
-    last = int(np.argmin(above)) if not np.all(above) else len(powers)
+    # A stretch counts with 4 times the power of the noise; below 1e-10 rounding is all there is.
+    above = powers > max(4 * noise, 1e-10 * powers.max())
+    last = int(np.argmin([*above, False]))
     if last < FEWEST:
         return None
     n = np.arange(last)
     over = (powers - noise)[:last]
     level = 10 * np.log10(over)
-    weight = 1 / (10 / np.log(10) * np.hypot(U_POWER, noise / over * 0.5)) ** 2
+    # Flutter and beating leave 1.5 % in each power.
+    weight = 1 / (10 / np.log(10) * np.hypot(0.015, noise / over * 0.5)) ** 2
     since = n - weight @ n / weight.sum()
     spread = weight @ since**2
     slope = float(weight @ (since * level) / spread)
@@ -222,27 +220,9 @@ def _fall(powers: Array) -> Estimate | None:
     return Estimate(slope, float(COVERAGE_FACTOR * student(freedom) * np.sqrt(scatter / spread)), "dB")
 
 
-VAGUE = 4.0  # times the uncertainty of the clearest band, above which a band has no say in the highest gain
-CUT_DB = 0.015  # a repeat: a cut at another place, a gain that differs within a band
-
-
-def _highest(gains: Sequence[Estimate]) -> Estimate:
-    """The highest gain of the bands that are clear enough; of several it is a little too high."""
-    clearest = min(gain.uncertainty for gain in gains)
-    clear = [gain for gain in gains if gain.uncertainty <= VAGUE * clearest]
-    highest = max(clear, key=lambda gain: gain.value)
-    return Estimate(highest.value, 1.5 * highest.uncertainty, "dB")
-
-
 def _with_cut(gain: Estimate) -> Estimate:
-    """A loop gain with what a delay that is a little off adds, which cuts the sound elsewhere each time."""
-    return Estimate(gain.value, float(np.hypot(gain.uncertainty, CUT_DB)), "dB")
+    """A loop gain with what a delay that is a little off adds, which cuts the sound elsewhere each time.
 
-
-def _repeats_heard(gain: Estimate, heard_db: float) -> tuple[int, list[str]]:
-    """How many repeats are heard if the fall goes on, and what to do where they do not fall."""
-    if gain.value - gain.uncertainty > 0:
-        return 0, ["The repeats grow: the loop runs away. Turn the return send down."]
-    if gain.value >= -1e-9:
-        return 0, ["The loop is at the edge of running away."]
-    return int(np.floor(heard_db / gain.value)), []
+    It is 0.015 dB a repeat: a cut at another place, a gain that differs within a band.
+    """
+    return replace(gain, uncertainty=float(np.hypot(gain.uncertainty, 0.015)))

@@ -1,7 +1,8 @@
 """From takes to one measurement, and from the measurement to a machine file."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, fields, replace
 from itertools import zip_longest
 from typing import Any, NamedTuple
 
@@ -9,20 +10,12 @@ import numpy as np
 
 from tapecalc.calc.parts import Verdict, fingerprint
 from tapecalc.calc.quantity import Ratio, calculator
-from tapecalc.calc.units import from_si, to_si
+from tapecalc.calc.units import from_si
 from tapecalc.machine import Machine, MachineFileError, machine_from_data
 from tapecalc.measuring.delay import DelayTrack, measure_delay
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
 from tapecalc.measuring.flutter import RECORD_MODES, FlutterReading, measure_flutter
-from tapecalc.measuring.geometry import (
-    Delay,
-    Geometry,
-    KnownSpeed,
-    Observation,
-    Ruler,
-    Stopwatch,
-    solve_geometry,
-)
+from tapecalc.measuring.geometry import Delay, Geometry, KnownSpeed, Ruler, Stopwatch, solve_geometry
 from tapecalc.measuring.loop_gain import RepeatReading, measure_repeats
 from tapecalc.measuring.noise import NoiseReading, measure_noise
 from tapecalc.measuring.recording import Recording
@@ -80,12 +73,14 @@ class Take:
     record_mode: str = "simultaneous"
 
     def __post_init__(self) -> None:
-        if self.kind not in KINDS:
-            raise ValueError(f"kind must be one of {', '.join(KINDS)}, got {self.kind!r}")
-        if self.record_mode not in RECORD_MODES:
-            raise ValueError(
-                f"record_mode must be one of {', '.join(RECORD_MODES)}, got {self.record_mode!r}"
-            )
+        for name, known in (("kind", KINDS), ("record_mode", RECORD_MODES)):
+            if getattr(self, name) not in known:
+                raise ValueError(f"{name} must be one of {', '.join(known)}, got {getattr(self, name)!r}")
+
+    @property
+    def place(self) -> Place:
+        """Where it was recorded."""
+        return Place(self.head, self.at)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -115,36 +110,33 @@ class Measurement:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the measurement as a plain dict for ``measured.json``: SI, heads and speeds from 1."""
+        told = {each.name: _plain(getattr(self, each.name)) for each in fields(self) if each.name != "notes"}
+        return {**told, "sentences": list(self.sentences)}
 
-        def plain(results: Mapping[Any, Any], write: Callable[[Any], Any] = lambda r: r.to_dict()) -> Any:
+
+def _plain(result: Any) -> Any:
+    """What a JSON file holds of results by head and speed, and of each of them."""
+    match result:
+        case None:
+            return None
+        case int():
+            return result + 1  # a head
+        case dict():
+            named = ((str(k) if isinstance(k, Place) else f"speed {k + 1}", k) for k in sorted(result))
+            return {name: _plain(result[key]) for name, key in named}
+        case Verdict():
             return {
-                str(key) if isinstance(key, Place) else f"speed {key + 1}": write(result)
-                for key, result in sorted(results.items())
+                "rate": float(result.frequency),
+                "depth": float(result.depth),
+                "part": None if result.part is None else result.part.name,
+                "turns": result.harmonic,
+                "sure": float(result.sure),
+                "advice": result.advice,
             }
-
-        return {
-            "delays": plain(self.delays),
-            "responses": plain(self.responses),
-            "what_ifs": plain(self.what_ifs, lambda fits: [fit.to_dict() for fit in fits]),
-            "flutter": plain(self.flutter),
-            "flutter_heads": plain(self.flutter_heads, lambda head: head + 1),
-            "suspects": plain(self.suspects, lambda verdicts: [_plain_verdict(v) for v in verdicts]),
-            "repeats": plain(self.repeats),
-            "noise": plain(self.noise),
-            "geometry": None if self.geometry is None else self.geometry.to_dict(),
-            "sentences": list(self.sentences),
-        }
-
-
-def _plain_verdict(verdict: Verdict) -> dict[str, Any]:
-    return {
-        "rate": float(verdict.frequency),
-        "depth": float(verdict.depth),
-        "part": None if verdict.part is None else verdict.part.name,
-        "turns": verdict.harmonic,
-        "sure": float(verdict.sure),
-        "advice": verdict.advice,
-    }
+        case tuple() | list():
+            return [_plain(each) for each in result]
+        case _:
+            return result.to_dict()
 
 
 # ---- from takes to figures ----
@@ -183,36 +175,28 @@ def measure(
     found = Measurement()
     notes: list[Note] = []
     pieces = [piece for take in takes for piece in _pieces(take, reference, notes)]
-    for piece in pieces:
-        if piece.kind == "program":
-            try:
-                track = measure_delay(piece.recording, clock_tolerance=clock_tolerance)
-                notes += [Note(text, piece.place) for text in track.sentences]
-                found.delays[piece.place] = track
-            except CannotTell as refusal:
-                notes.append(Note(f"cannot tell the delay, because {refusal.reason}.", piece.place))
-    geometry = _geometry(found.delays, machine, rulers, stopwatches, clock_tolerance, notes)
+    for take, _ in pieces:
+        if take.kind == "program":
+            with _refusal_noted("the delay", take.place, notes):
+                track = measure_delay(take.recording, clock_tolerance=clock_tolerance)
+                notes += [Note(text, take.place) for text in track.sentences]
+                found.delays[take.place] = track
+    geometry = _geometry(found.delays, machine, [*rulers, *stopwatches], clock_tolerance, notes)
     found = replace(found, geometry=geometry)
-    read: dict[str, Mapping[int, object]] = {
-        "tone": found.flutter,
-        "repeats": found.repeats,
-        "silence": found.noise,
-    }
+    read: dict[str, Mapping[int, Any]]
+    read = {"tone": found.flutter, "repeats": found.repeats, "silence": found.noise}
     for piece in pieces:
-        if piece.place.at in read.get(piece.kind, {}):
+        take = piece[0]
+        if take.at in read.get(take.kind, {}):
             notes.append(Note(READ_ONCE))
             continue
-        try:
-            notes += [Note(text, piece.place) for text in _read(found, piece, machine, clock_tolerance)]
-        except CannotTell as refusal:
-            notes.append(
-                Note(f"cannot tell {WHAT_IT_TELLS[piece.kind]}, because {refusal.reason}.", piece.place)
-            )
+        with _refusal_noted(TOLD_BY[take.kind], take.place, notes):
+            notes += [Note(text, take.place) for text in _read(found, piece, machine, clock_tolerance)]
     return replace(found, notes=tuple(dict.fromkeys(notes)))
 
 
 READ_ONCE = "Flutter, noise and loop gain are read once for each speed, from the first take that tells them."
-WHAT_IT_TELLS = {
+TOLD_BY = {
     "program": "the response",
     "tone": "the flutter",
     "repeats": "the loop gain",
@@ -220,40 +204,42 @@ WHAT_IT_TELLS = {
 }
 
 
-class _Piece(NamedTuple):
-    """Something to measure in a take; `kind` is a key of `KINDS` but the test signal."""
+@contextmanager
+def _refusal_noted(what: str, place: Place, notes: list[Note]) -> Iterator[None]:
+    """Note it where a figure cannot be told, and go on."""
+    try:
+        yield
+    except CannotTell as refusal:
+        notes.append(Note(f"cannot tell {what}, because {refusal.reason}.", place))
 
-    kind: str
-    recording: Recording
-    place: Place
-    record_mode: str = "simultaneous"
-    reference: float | None = None
+
+#: A take of one kind of sound, and the rms amplitude to count its noise from.
+_Piece = tuple[Take, float | None]
 
 
 def _pieces(take: Take, reference: float | None, notes: list[Note]) -> list[_Piece]:
-    """The pieces of a take that are to be measured."""
-    place = Place(take.head, take.at)
+    """The pieces of a take that are to be measured: those of a test signal, else all of it."""
     if take.kind != "test signal":
-        return [_Piece(take.kind, take.recording, place, take.record_mode, reference)]
+        return [(take, reference)]
+    take = replace(take, kind="program", record_mode="simultaneous")
     try:
         parts = find_parts(take.recording)
     except CannotTell as refusal:
-        notes.append(Note(f"{refusal}; taken as any other sound.", place))
-        return [_Piece("program", take.recording, place)]
-    pieces = []
+        notes.append(Note(f"{refusal}; taken as any other sound.", take.place))
+        return [(take, reference)]
+    pieces: list[_Piece] = []
     if "clicks" in parts and "noise" in parts:
         clicks, noise = parts["clicks"], parts["noise"]
-        start = (clicks.first - take.recording.first) / clicks.sample_rate
-        stop = (noise.first + noise.count - take.recording.first) / clicks.sample_rate
-        pieces.append(_Piece("program", take.recording.part(start, stop), place))
+        both = replace(clicks, count=noise.first + noise.count - clicks.first)
+        pieces.append((replace(take, recording=both), reference))
     if "tone" in parts:
         tone = parts["tone"]
-        pieces.append(_Piece("tone", tone, place))
+        pieces.append((replace(take, recording=tone, kind="tone"), reference))
         if reference is None:
             middle = tone.read("playback", tone.count // 2, tone.sample_rate)
             reference = float(np.std(middle)) or None
     if "silence" in parts:
-        pieces.append(_Piece("silence", parts["silence"], place, reference=reference))
+        pieces.append((replace(take, recording=parts["silence"], kind="silence"), reference))
     return pieces
 
 
@@ -261,50 +247,42 @@ def _read(
     found: Measurement, piece: _Piece, machine: Machine | None, clock_tolerance: float
 ) -> Sequence[str]:
     """Put what a piece tells, but its delay, into `found`; give back what is to be said of it."""
-    at, track = piece.place.at, found.delays.get(piece.place)
+    take, reference = piece
+    recording, place, at = take.recording, take.place, take.at
+    track = found.delays.get(place)
     delay = None if track is None else track.delay.value
-    match piece.kind:
+    speed = _speed(at, found.geometry, machine)
+    match take.kind:
         case "program":
-            return () if track is None else _read_response(found, piece, track, machine)
+            if track is None:
+                return ()
+            response = found.responses[place] = measure_response(recording, track)
+            if machine is None or speed is None:
+                return response.sentences
+            heads = machine.one_pass(speed)
+            fits = fit_what_ifs(response, speed, aligned=heads.aligned, boost_db=heads.boost_db)
+            found.what_ifs[place] = fits
+            return (*response.sentences, *what_ifs_in_words(fits))
         case "tone":
-            reading = measure_flutter(
-                piece.recording, record_mode=piece.record_mode, delay=delay, clock_tolerance=clock_tolerance
+            flutter = measure_flutter(
+                recording, record_mode=take.record_mode, delay=delay, clock_tolerance=clock_tolerance
             )
-            found.flutter[at], found.flutter_heads[at] = reading, piece.place.head
-            suspects = _suspects(reading, machine, _speed(at, found.geometry, machine))
-            if suspects:
+            found.flutter[at], found.flutter_heads[at] = flutter, place.head
+            if suspects := _suspects(flutter, machine, speed):
                 found.suspects[at] = suspects
-            return reading.sentences
+            return flutter.sentences
         case "repeats":
-            found.repeats[at] = measure_repeats(piece.recording, delay=delay)
+            found.repeats[at] = measure_repeats(recording, delay=delay)
             return found.repeats[at].sentences
         case _:
-            found.noise[at] = measure_noise(piece.recording, reference=piece.reference)
+            found.noise[at] = measure_noise(recording, reference=reference)
             return found.noise[at].sentences
-
-
-def _read_response(
-    found: Measurement, piece: _Piece, track: DelayTrack, machine: Machine | None
-) -> Sequence[str]:
-    """Measure the response, and what would explain it on a machine that is known."""
-    response = measure_response(piece.recording, track)
-    found.responses[piece.place] = response
-    speed = _speed(piece.place.at, found.geometry, machine)
-    if machine is None or speed is None:
-        return response.sentences
-    one_pass = machine.one_pass(speed)
-    fits = fit_what_ifs(response, speed, aligned=one_pass.aligned, boost_db=one_pass.boost_db)
-    found.what_ifs[piece.place] = fits
-    return (*response.sentences, *what_ifs_in_words(fits))
-
-
-SHALLOWEST, SHALLOW = 5e-5, 0.01  # depth of a line as read, and over the deepest, from which it is blamed
 
 
 def _suspects(reading: FlutterReading, machine: Machine | None, speed: float | None) -> Sequence[Verdict]:
     """Which parts of a machine that is known make the flutter."""
     deepest = max((line.depth.value for line in reading.lines), default=0.0)
-    peaks = reading.peaks(least=max(SHALLOWEST, SHALLOW * deepest))
+    peaks = reading.peaks(least=max(5e-5, 0.01 * deepest))  # shallower ones do not matter
     if machine is None or not machine.turning_parts or speed is None or not peaks:
         return ()
     return fingerprint(peaks, machine.turning_parts, speed, resolution=max(1 / reading.duration, 0.01))
@@ -312,46 +290,42 @@ def _suspects(reading: FlutterReading, machine: Machine | None, speed: float | N
 
 def _speed(at: int, geometry: Geometry | None, machine: Machine | None) -> float | None:
     """Tape speed of index `at`, measured or else from the machine's plate."""
-    if geometry is not None and at < len(geometry.speeds):
-        measured = geometry.speeds[at]
-        if measured is not None:
-            return measured.value
-    return machine.speeds[at] if machine is not None and at < len(machine.speeds) else None
+    measured = () if geometry is None else geometry.speeds
+    plates = () if machine is None else machine.speeds
+    if at < len(measured) and (found := measured[at]) is not None:
+        return found.value
+    return plates[at] if at < len(plates) else None
 
 
 def _geometry(
     delays: dict[Place, DelayTrack],
     machine: Machine | None,
-    rulers: Iterable[Ruler],
-    stopwatches: Iterable[Stopwatch],
+    tools: Sequence[Ruler | Stopwatch],
     clock_tolerance: float,
     notes: list[Note],
 ) -> Geometry | None:
     """Spacings and speeds, from the plate of the machine where nothing better was measured."""
     if not delays:
         return None
-    observations: list[Observation] = []
-    for place, track in delays.items():
+    seen = []
+    for (head, at), track in delays.items():
         spread = float(np.hypot(track.delay.uncertainty, track.wander))
-        observations.append(Delay(Estimate(track.delay.value, spread, "s"), head=place.head, at=place.at))
-    tools: list[Observation] = [*rulers, *stopwatches]
-    observations += tools
+        seen.append(Delay(Estimate(track.delay.value, spread, "s"), head, at))
+    plates = []
     if not tools and machine is not None:
-        for at in sorted({place.at for place in delays if place.at < len(machine.speeds)}):
-            plate = machine.speeds[at]
-            spread = COVERAGE_FACTOR * machine.speed_uncertainty * plate
+        for at in sorted({at for _, at in delays if at < len(machine.speeds)}):
+            spread = COVERAGE_FACTOR * machine.speed_uncertainty * machine.speeds[at]
             if spread > 0:
-                observations.append(KnownSpeed(Estimate(plate, spread, "m/s"), at=at))
-        notes.append(
-            Note(
-                "Without ruler or stopwatch the speeds on the machine's plate were taken, with their "
-                "uncertainty."
-            )
-        )
-    geometry = solve_geometry(observations, clock_tolerance=clock_tolerance)
+                plates.append(KnownSpeed(Estimate(machine.speeds[at], spread, "m/s"), at))
+        notes.append(Note(FROM_PLATE))
+    geometry = solve_geometry([*seen, *tools, *plates], clock_tolerance=clock_tolerance)
     notes += [Note(text) for text in geometry.sentences]
     return geometry
 
+
+FROM_PLATE = (
+    "Without ruler or stopwatch the speeds on the machine's plate were taken, with their uncertainty."
+)
 
 # ---- from figures to a machine file ----
 
@@ -370,62 +344,58 @@ def measured_machine(measurement: Measurement, base: Machine | None = None) -> M
     data: dict[str, Any] = {} if base is None else base.model_dump(exclude_unset=True)
     data["name"] = "measured machine" if base is None else f"{base.name}, measured"
     geometry = measurement.geometry
-    speeds = _fill_speeds(data, () if geometry is None else geometry.speeds, base)
-    _fill_playback_heads(data, () if geometry is None else geometry.spacings)
-    _fill_heads(data, measurement)
-    if measurement.repeats:
-        first = measurement.repeats[min(measurement.repeats)]
-        data.setdefault("mixer", {})["return_send_db"] = round(first.loop_gain_db.value, 2)
-    if measurement.noise:
-        noise = measurement.noise[min(measurement.noise)]
-        if "tone" in noise.against:
-            data.setdefault("levels", {})["tape_noise_db"] = round(noise.level_db.value, 1)
+    _fill_speeds(data, () if geometry is None else geometry.speeds, base)
+    _fill_spacings(data, () if geometry is None else geometry.spacings)
+    for section, key, value in _figures(measurement):
+        data.setdefault(section, {})[key] = value
     if measurement.flutter:
         _fill_flutter(data, measurement)
-    _fill_delays(data, measurement.delays, speeds, base)
+    data.pop("measured_delays", None)
+    delays = _measured_delays(measurement, _machine(data), base)
+    return _machine(data | {"measured_delays": delays} if delays else data)
+
+
+def _machine(data: dict[str, Any]) -> Machine:
+    """The machine of these sections, or a refusal."""
     try:
         return machine_from_data(data, "what was measured makes no machine")
     except MachineFileError as error:
         raise CannotTell(str(error)) from None
 
 
-def _standard(uncertainty: float, unit: str, digits: int) -> float:
-    """The standard uncertainty of an expanded one, in a trade unit and rounded."""
-    return round(from_si(uncertainty / COVERAGE_FACTOR, unit), digits)
+def _standard(estimate: Estimate, unit: str, digits: int) -> float:
+    """The standard uncertainty of an estimate, in a trade unit and rounded."""
+    return round(from_si(estimate.uncertainty / COVERAGE_FACTOR, unit), digits)
 
 
-def _fill_speeds(
-    data: dict[str, Any], measured: Sequence[Estimate | None], base: Machine | None
-) -> Sequence[float]:
-    """Speeds as measured, in inches per second, those that were not as they were; give them back in m/s."""
+def _each(what: str, measured: Iterable[Any], before: Iterable[Any]) -> Iterator[tuple[Any, Any]]:
+    """Each figure as measured and as it was, one of them None at most."""
+    for number, (found, known) in enumerate(zip_longest(measured, before), start=1):
+        if found is None and known is None:
+            raise CannotTell(f"{what} {number} was not measured and the machine given does not name it")
+        yield found, known
+
+
+def _fill_speeds(data: dict[str, Any], measured: Sequence[Estimate | None], base: Machine | None) -> None:
+    """Speeds as measured, in inches per second, those that were not as they were."""
     if not any(measured):
         if base is None:
             raise CannotTell(
                 "the tape speed was not measured; time a marked length of tape or measure a head spacing"
             )
-        return base.speeds
+        return
     relative = 0.0 if base is None else COVERAGE_FACTOR * base.speed_uncertainty
-    known = [] if base is None else [Estimate(v, relative * v, "m/s") for v in base.speeds]
-    speeds = []
-    for number, (found, before) in enumerate(zip_longest(measured, known), start=1):
-        if found is None and before is None:
-            raise CannotTell(f"speed {number} was not measured and the machine given does not name it")
-        speeds.append(before if found is None else found)
-    worst = max(speed.uncertainty / speed.value for speed in speeds)
-    kept = {k: v for k, v in data.get("transport", {}).items() if k not in OTHER_SPEED_KEYS}
-    in_ips = [round(from_si(speed.value, "ips"), 5) for speed in speeds]
-    data["transport"] = {
-        **kept,
-        "speeds_ips": in_ips,
-        "speed_uncertainty_percent": _standard(worst, "percent", 4),
-    }
-    return [to_si(ips, "ips") for ips in in_ips]
+    plates = () if base is None else [Estimate(v, relative * v, "m/s") for v in base.speeds]
+    speeds = [plate if found is None else found for found, plate in _each("speed", measured, plates)]
+    worst = Estimate(1.0, max(speed.uncertainty / speed.value for speed in speeds))
+    transport = data.setdefault("transport", {})
+    for void in ("speeds_cm_s", "mains_hz", "design_mains_hz"):
+        transport.pop(void, None)
+    transport["speeds_ips"] = [round(from_si(speed.value, "ips"), 5) for speed in speeds]
+    transport["speed_uncertainty_percent"] = _standard(worst, "percent", 4)
 
 
-OTHER_SPEED_KEYS = ("speeds_cm_s", "mains_hz", "design_mains_hz")  # that measured speeds make void
-
-
-def _fill_playback_heads(data: dict[str, Any], measured: Sequence[Estimate | None]) -> None:
+def _fill_spacings(data: dict[str, Any], measured: Sequence[Estimate | None]) -> None:
     """Spacings as measured, those that were not as they were."""
     if not any(measured):
         if "playback_heads" not in data:
@@ -434,17 +404,11 @@ def _fill_playback_heads(data: dict[str, Any], measured: Sequence[Estimate | Non
             )
         return
     heads = []
-    for number, (spacing, before) in enumerate(
-        zip_longest(measured, data.get("playback_heads", ())), start=1
-    ):
+    for spacing, before in _each("the spacing of head", measured, data.get("playback_heads", ())):
         head = dict(before or {})
         if spacing is not None:
             head["spacing_mm"] = round(from_si(spacing.value, "mm"), 4)
-            head["spacing_uncertainty_mm"] = _standard(spacing.uncertainty, "mm", 4)
-        elif before is None:
-            raise CannotTell(
-                f"the spacing of head {number} was not measured and the machine given does not name it"
-            )
+            head["spacing_uncertainty_mm"] = _standard(spacing, "mm", 4)
         heads.append(head)
     data["playback_heads"] = heads
 
@@ -457,55 +421,50 @@ EXPLAINED_BY = {
 }
 
 
-def _fill_heads(data: dict[str, Any], measurement: Measurement) -> None:
-    """Low cut, and what explains the treble."""
-    if not measurement.delays:
-        return
-    place = min(measurement.delays)
-    heads = data.setdefault("heads", {})
-    heads["low_cut_hz"] = round(max(measurement.delays[place].low_cut.value, 0.0), 1)
-    for best in measurement.what_ifs.get(place, ())[:1]:
-        if best.name in EXPLAINED_BY and best.value is not None:
-            key, unit = EXPLAINED_BY[best.name]
-            heads[key] = round(from_si(best.value.value, unit), 2)
+def _figures(found: Measurement) -> Iterator[tuple[str, str, float]]:
+    """Section, key and value of each figure that stands alone, of the first head and speed."""
+    for place in sorted(found.delays)[:1]:
+        yield "heads", "low_cut_hz", round(max(found.delays[place].low_cut.value, 0.0), 1)
+        for best in found.what_ifs.get(place, ())[:1]:
+            if best.name in EXPLAINED_BY and best.value is not None:
+                key, unit = EXPLAINED_BY[best.name]
+                yield "heads", key, round(from_si(best.value.value, unit), 2)
+    for at in sorted(found.repeats)[:1]:
+        yield "mixer", "return_send_db", round(found.repeats[at].loop_gain_db.value, 2)
+    for at in sorted(found.noise)[:1]:
+        if "tone" in found.noise[at].against:
+            yield "levels", "tape_noise_db", round(found.noise[at].level_db.value, 1)
 
 
 def _fill_flutter(data: dict[str, Any], measurement: Measurement) -> None:
     """What no line explains as random wobble, and each part's own share."""
     at = min(measurement.flutter)
     reading = measurement.flutter[at]
-    in_lines = sum(line.depth.value**2 / 2 for line in reading.lines)
-    rest = float(np.sqrt(max(reading.unweighted_rms.value**2 - in_lines, 0.0)))
-    data["flutter"] = {"random_percent_rms": round(from_si(rest, "percent"), 4)}
-    wobble: dict[str, float] = {}
+    rest = reading.unweighted_rms.value**2 - sum(line.depth.value**2 / 2 for line in reading.lines)
+    data["flutter"] = {"random_percent_rms": round(from_si(float(np.sqrt(max(rest, 0.0))), "percent"), 4)}
+    wobbles: dict[str, float] = {}
     for verdict in measurement.suspects.get(at, ()):
         if verdict.part is not None and verdict.harmonic == 1:
-            wobble.setdefault(verdict.part.name, verdict.depth)
+            wobbles.setdefault(verdict.part.name, verdict.depth)
     for part in data.get("parts", ()):
-        part["wobble_percent"] = round(from_si(wobble.get(part["name"], 0.0), "percent"), 4)
+        part["wobble_percent"] = round(from_si(wobbles.get(part["name"], 0.0), "percent"), 4)
 
 
-def _fill_delays(
-    data: dict[str, Any], tracks: dict[Place, DelayTrack], speeds: Sequence[float], base: Machine | None
-) -> None:
+def _measured_delays(
+    measurement: Measurement, machine: Machine, base: Machine | None
+) -> list[dict[str, Any]]:
     """The delays themselves; one that was measured before stays, if its spacing and its speed have stayed."""
     delays: dict[Place, dict[str, Any]] = {}
     if base is not None:
-        for measured in base.measured_delays:
-            place = Place(measured.head - 1, measured.speed - 1)
-            spacing_mm = data["playback_heads"][place.head]["spacing_mm"]
-            if (
-                spacing_mm == base.playback_heads[place.head].spacing_mm
-                and speeds[place.at] == base.speeds[place.at]
-            ):
-                delays[place] = measured.model_dump()
-    for place, track in tracks.items():
+        for before in base.measured_delays:
+            head, at = place = Place(before.head - 1, before.speed - 1)
+            if machine.spacings[head] == base.spacings[head] and machine.speeds[at] == base.speeds[at]:
+                delays[place] = before.model_dump()
+    for place, track in measurement.delays.items():
         delays[place] = {
             "head": place.head + 1,
             "speed": place.at + 1,
             "delay_ms": round(from_si(track.total.value, "ms"), 5),
-            "delay_uncertainty_ms": _standard(track.total.uncertainty, "ms", 5),
+            "delay_uncertainty_ms": _standard(track.total, "ms", 5),
         }
-    data.pop("measured_delays", None)
-    if delays:
-        data["measured_delays"] = [delays[place] for place in sorted(delays)]
+    return [delays[place] for place in sorted(delays)]

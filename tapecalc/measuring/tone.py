@@ -5,8 +5,8 @@ as fast as the tone's frequency deviates. Its amplitude tells how noisy the reco
 shakes amplitude and phase alike.
 """
 
-from collections.abc import Iterable, Iterator
-from typing import Any, NamedTuple
+from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,35 +23,27 @@ RATE = 1400  # values of frequency a second
 FLAT, STOP = 450.0, 700.0  # Hz from the carrier: passed in full, and no longer
 
 
-class TonePiece(NamedTuple):
-    """A stretch of steady tone."""
-
-    time: Array  # s
-    frequency: Array  # Hz
-    noise: float  # power of the amplitude's noise per Hz, against the amplitude
-
+#: A stretch of steady tone: time in s, frequency in Hz, and the power of the amplitude's noise per Hz,
+#: against the amplitude.
+TonePiece = tuple[Array, Array, float]
 
 # ---- the carrier ----
-
-SEARCHED = 8  # s, the loudest of the recording
-WIDEST = 0.12  # of the frequency, how far a tone may swing
-LEAST_SHARE = 0.5  # of the power that the tone must hold
 
 
 def find_carrier(recording: Recording, loudest: float) -> float:
     """Find the mean frequency of the tone, or refuse with the reason why there is none."""
     rate = recording.sample_rate
-    count = min(recording.count, SEARCHED * rate)
+    count = min(recording.count, 8 * rate)  # the loudest of the recording
     first = min(int(loudest * rate), recording.count - count)
     samples = recording.read("playback", first, count)
     power = power_spectrum(fft.rfft((samples - samples.mean()) * np.hanning(count)))
     frequency = fft.rfftfreq(count, 1 / rate)
     # Half of the power lies below the middle of the tone, however far it swings.
     center = frequency[np.searchsorted(np.cumsum(power), 0.5 * power.sum())]
-    near = np.abs(frequency - center) < max(WIDEST * center, 20)
+    near = np.abs(frequency - center) < max(0.12 * center, 20)  # a tone may swing so far
     center = float(power[near] @ frequency[near] / power[near].sum())
     share = power[near].sum() / power.sum()
-    if share < LEAST_SHARE:
+    if share < 0.5:
         raise CannotTell(
             f"there is no steady tone: what is near {center:.0f} Hz holds {100 * share:.0f} % of the power"
         )
@@ -67,21 +59,10 @@ def find_carrier(recording: Recording, loudest: float) -> float:
 
 BLOCK, MARGIN = 10.0, 1.0  # s of a block, and on either side for the band filter to settle
 HUM = 100.0  # Hz, below which a clipped tone may have offset and hum
-EXACTNESS, MOST_TURNS = 1e-6, 30  # with which a clipped tone is restored
 
 
-class _Demodulated(NamedTuple):
-    """Time in s, frequency in Hz and amplitude of a tone, `RATE` values a second."""
-
-    time: Array
-    frequency: Array
-    amplitude: Array
-
-
-def _demodulate(
-    recording: Recording, carrier: float, unclipped: tuple[float, float]
-) -> Iterator[_Demodulated]:
-    """Yield the tone block by block."""
+def _demodulate(recording: Recording, carrier: float, unclipped: tuple[float, float]) -> Iterator[Array]:
+    """Yield the tone block by block: rows of time in s, frequency in Hz and amplitude."""
     rate = recording.sample_rate
     seconds = BLOCK + 2 * MARGIN
     size = int(seconds * rate)
@@ -99,8 +80,7 @@ def _demodulate(
         amplitude = np.abs(value)
         frequency = (change * np.conj(value)).imag / np.maximum(amplitude**2, 1e-30) / (2 * np.pi)
         time = first / rate + np.arange(len(value)) / RATE
-        inside = time < recording.duration
-        yield _Demodulated(time[inside], frequency[inside], amplitude[inside])
+        yield np.stack([time, frequency, amplitude])[:, time < recording.duration]
 
 
 def _spectrum(
@@ -123,14 +103,12 @@ def _spectrum(
         return fft.irfft(fft.rfft(tone * kept) * used, len(samples))
 
     gram = LinearOperator((len(samples),) * 2, matvec=seen, dtype=float)
-    return fft.rfft(cg(gram, seen(samples), rtol=EXACTNESS, maxiter=MOST_TURNS)[0])
+    return fft.rfft(cg(gram, seen(samples), rtol=1e-6, maxiter=30)[0])
 
 
 # ---- the steady pieces ----
 
 PIECE = 60.0  # s analyzed at a time in a recording of more than two pieces
-PRESENT = 0.5  # amplitude against the usual one, above which the tone sounds
-DROPOUT = 0.25  # the same, below which the frequency is bridged
 
 
 def steady_pieces(
@@ -138,37 +116,29 @@ def steady_pieces(
 ) -> Iterator[TonePiece]:
     """Yield the steady tone in pieces of two minutes at most."""
     longest = recording.duration if recording.duration <= 2 * PIECE else PIECE
-    held: list[_Demodulated] = []
+    held: list[Array] = []
     usual = 0.0
     for block in _demodulate(recording, carrier, unclipped):
-        usual = max(usual, float(np.median(block.amplitude)))
+        usual = max(usual, float(np.median(block[2])))
         held.append(block)
-        if sum(len(b.time) for b in held) >= longest * RATE - 1:
-            yield from _steady(held, usual)
+        if sum(b.shape[1] for b in held) >= longest * RATE - 1:
+            yield from _steady(np.concatenate(held, axis=1), usual)
             held = []
     if held:
-        yield from _steady(held, usual)
+        yield from _steady(np.concatenate(held, axis=1), usual)
 
 
-def _steady(blocks: Iterable[_Demodulated], usual: float) -> Iterator[TonePiece]:
-    """Yield the longest stretch with the tone at its usual amplitude, short dropouts bridged."""
-    time, frequency, amplitude = (np.concatenate(part) for part in zip(*blocks, strict=True))
-    sounds = amplitude > PRESENT * usual
-    sounds = np.convolve(sounds, np.ones(RATE // 2) / (RATE // 2), "same") > 0.4
+def _steady(tone: Array, usual: float) -> Iterator[TonePiece]:
+    """Yield the longest stretch with the tone at half of its usual amplitude, short dropouts bridged."""
+    sounds = np.convolve(tone[2] > 0.5 * usual, np.ones(RATE // 2) / (RATE // 2), "same") > 0.4
     edges = np.flatnonzero(np.diff(np.concatenate([[0], sounds, [0]])))
-    if len(edges) == 0:
+    begin, end = max(zip(edges[::2], edges[1::2], strict=True), key=lambda e: e[1] - e[0], default=(0, 0))
+    if end - begin < (2 + 0.4) * RATE:
         return
-    begin, end = max(zip(edges[::2], edges[1::2], strict=True), key=lambda e: e[1] - e[0])
-    inner = slice(begin + RATE // 5, end - RATE // 5)
-    if inner.stop - inner.start < 2 * RATE:
-        return
-    time, frequency, amplitude = time[inner], frequency[inner], amplitude[inner]
-    good = amplitude > DROPOUT * usual
+    time, frequency, amplitude = tone[:, begin + RATE // 5 : end - RATE // 5]
+    good = amplitude > 0.25 * usual
     frequency = np.interp(time, time[good], frequency[good])
-    yield TonePiece(time, frequency, white_density(amplitude / amplitude.mean() - 1, 0))
-
-
-NOISE_BAND = (100.0, 280.0)  # Hz, above nearly all flutter
+    yield time, frequency, white_density(amplitude / amplitude.mean() - 1, 0)
 
 
 def white_density(series: Array, power_of_rate: int) -> float:
@@ -176,5 +146,5 @@ def white_density(series: Array, power_of_rate: int) -> float:
     bell = np.hanning(len(series))
     power = power_spectrum(fft.rfft((series - series.mean()) * bell)) * 2 / (RATE * (bell @ bell))
     rate = fft.rfftfreq(len(series), 1 / RATE)
-    use = (rate > NOISE_BAND[0]) & (rate < NOISE_BAND[1])
+    use = (rate > 100) & (rate < 280)  # above nearly all flutter
     return float(np.median(power[use] / rate[use] ** power_of_rate) / np.log(2))
