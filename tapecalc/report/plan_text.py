@@ -1,7 +1,8 @@
 """The plan in words: the few sentences that matter most, tables with keys, and text for a terminal."""
 
-from dataclasses import dataclass
-from typing import Any
+import functools
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any, NamedTuple
 
 from tabulate import tabulate
 
@@ -9,20 +10,7 @@ from tapecalc import words
 from tapecalc.calc import transport
 from tapecalc.calc.tempo import TempoFit
 from tapecalc.calc.units import from_si
-from tapecalc.machine import Machine
 from tapecalc.plan import TONE_DROP_DB, USUAL_TEMPOS, DelayPlan, EchoPlan, LoopPlan, ToneRow
-
-__all__ = [
-    "CAUTIONS",
-    "Column",
-    "Table",
-    "band_text",
-    "delay_text",
-    "headlines",
-    "plan_text",
-    "start_text",
-    "tables",
-]
 
 #: What to mind at the bench and at the mixer.
 CAUTIONS = (
@@ -35,20 +23,18 @@ CAUTIONS = (
 )
 
 
-@dataclass(frozen=True)
-class Column:
-    """One column of a table; figures are set to the right."""
+class Column(NamedTuple):
+    """One column of a table: its title and what it says of one thing; figures are set to the right."""
 
     title: str
+    cell: Callable[[Any], str]
     numeric: bool = False
 
 
-def _figures(*titles: str) -> tuple[Column, ...]:
-    return tuple(Column(title, numeric=True) for title in titles)
+_figures = functools.partial(Column, numeric=True)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Table:
+class Table(NamedTuple):
     """One table of the plan: a key for the code, words and trade units for people."""
 
     key: str
@@ -58,17 +44,19 @@ class Table:
     note: str = ""
 
 
+def _table(key: str, title: str, things: Iterable[Any], *columns: Column, note: str = "") -> Table:
+    """Make a table with a row for each thing."""
+    rows = (tuple(column.cell(thing) for column in columns) for thing in things)
+    return Table(key, title, columns, tuple(rows), note)
+
+
 def plan_text(plan: EchoPlan) -> str:
     """Write a plan for a terminal: the sentences, the tables, the cautions."""
     parts = [f"Echo plan for {plan.machine.name}", _bullets(headlines(plan))]
     for table in tables(plan):
-        body = tabulate(
-            table.rows,
-            [column.title for column in table.columns],
-            tablefmt="simple",
-            disable_numparse=True,
-            colalign=["right" if column.numeric else "left" for column in table.columns],
-        )
+        titles = [column.title for column in table.columns]
+        sides = ["right" if column.numeric else "left" for column in table.columns]
+        body = tabulate(table.rows, titles, tablefmt="simple", disable_numparse=True, colalign=sides)
         parts.append(f"{table.title}\n{body}" + (f"\n{table.note}" if table.note else ""))
     return "\n\n".join([*parts, "Cautions\n" + _bullets(CAUTIONS)])
 
@@ -124,7 +112,8 @@ def _loop_headline(plan: EchoPlan, loop: LoopPlan) -> str:
 
 def start_text(loop: LoopPlan) -> str:
     """Say where the loop would start to run away."""
-    return "nowhere" if loop.stability.frequency is None else words.frequency(loop.stability.frequency)
+    start = loop.stability.frequency
+    return "nowhere" if start is None else words.frequency(start)
 
 
 def delay_text(planned: DelayPlan) -> str:
@@ -143,19 +132,7 @@ def band_text(row: ToneRow) -> str:
 
 def tables(plan: EchoPlan) -> tuple[Table, ...]:
     """Set all figures in tables, in reading order; empty ones are left out."""
-    every = (
-        _delays(plan),
-        _fits(plan),
-        _exact(plan),
-        _tempos(plan),
-        _repeats(plan),
-        _tone(plan),
-        _hiss(plan),
-        _wobble(plan),
-        _levels(plan),
-        _tape(plan),
-        _assumed(plan.machine),
-    )
+    every = (*_tables_of_delays(plan), *_tables_of_loops(plan), *_tables_of_the_machine(plan))
     return tuple(table for table in every if table.rows)
 
 
@@ -164,50 +141,61 @@ def _at(plan: EchoPlan, speed: float) -> str:
     return words.speed_twice(speed, plan.machine.units)
 
 
-def _where(plan: EchoPlan, planned: DelayPlan) -> str:
-    """The speed, and the head where there are more."""
-    speed = _at(plan, planned.speed)
-    return speed if len(plan.machine.playback_heads) == 1 else f"{speed}, head {planned.head}"
+def _tables_of_delays(plan: EchoPlan) -> Iterator[Table]:
+    """How each delay is heard, how it fits the song, and what makes it exact."""
 
+    def where(delay: DelayPlan) -> str:
+        speed = _at(plan, delay.speed)
+        return speed if len(plan.machine.playback_heads) == 1 else f"{speed}, head {delay.head}"
 
-def _delays(plan: EchoPlan) -> Table:
     measured, count = sum(d.measured for d in plan.delays), len(plan.delays)
     note = f"As measured in {measured} of {count} rows, else spacing over speed." if measured else ""
-    return Table(
-        key="delays",
-        title="Delays",
-        columns=(Column("Speed"), *_figures("Head spacing", "Delay"), Column("Heard as")),
-        rows=tuple(
-            (_where(plan, d), words.amount(d.spacing, "mm", ".1f"), delay_text(d), d.zone)
-            for d in plan.delays
-        ),
+    yield _table(
+        "delays",
+        "Delays",
+        plan.delays,
+        Column("Speed", where),
+        _figures("Head spacing", lambda d: words.amount(d.spacing, "mm", ".1f")),
+        _figures("Delay", delay_text),
+        Column("Heard as", lambda d: d.zone),
         note="As measured, which is surer than spacing over speed." if measured == count else note,
     )
-
-
-def _fits(plan: EchoPlan) -> Table:
-    return Table(
-        key="fits",
-        title=f"Fit to the song at {plan.bpm:g} bpm" if plan.bpm else "Fit to the song",
-        columns=(
-            Column("Speed"),
-            Column("Nearest note"),
-            *_figures("Wanted", "Off by", "in %", "in cents"),
-            Column("Heard as off?"),
-        ),
-        rows=tuple(
-            (
-                _where(plan, planned.delay),
-                planned.fit.note.name,
-                words.amount(planned.fit.wanted_delay, "ms", ".1f"),
-                words.amount(planned.fit.error, "ms", "+.1f"),
-                f"{planned.fit.error_percent:+.2f}",
-                f"{planned.fit.error_cents:+.0f}",
-                _heard(planned.fit),
-            )
-            for planned in plan.tempos
-        ),
+    yield _table(
+        "fits",
+        f"Fit to the song at {plan.bpm:g} bpm" if plan.bpm else "Fit to the song",
+        plan.tempos,
+        Column("Speed", lambda p: where(p.delay)),
+        Column("Nearest note", lambda p: p.fit.note.name),
+        _figures("Wanted", lambda p: words.amount(p.fit.wanted_delay, "ms", ".1f")),
+        _figures("Off by", lambda p: words.amount(p.fit.error, "ms", "+.1f")),
+        _figures("in %", lambda p: f"{p.fit.error_percent:+.2f}"),
+        _figures("in cents", lambda p: f"{p.fit.error_cents:+.0f}"),
+        Column("Heard as off?", lambda p: _heard(p.fit)),
         note="Threshold: Friberg and Sundberg 1995, 6 ms below 240 ms and 2.5 % above.",
+    )
+    known = plan.machine.capstan_diameter is not None
+
+    def sleeve(diameter: float | None) -> str:
+        none = "none is thin enough" if known else "capstan not known"
+        return none if diameter is None else words.amount(diameter, "mm", ".2f")
+
+    yield _table(
+        "exact",
+        "To make it exact, do one of these",
+        plan.tempos,
+        Column("Speed", lambda p: where(p.delay)),
+        _figures("Move the head", lambda p: words.amount(p.changes.spacing_change, "mm", "+.1f")),
+        _figures("or change the speed", lambda p: f"{p.changes.speed_change_percent:+.2f} %"),
+        Column("or a sleeve of", lambda p: sleeve(p.changes.sleeve_diameter), numeric=known),
+        _figures("or play at", lambda p: f"{p.changes.bpm:.2f} bpm"),
+        note="A plus moves the head away from the record head or runs the tape faster.",
+    )
+    yield _table(
+        "tempos",
+        f"Tempos that the delays like, {USUAL_TEMPOS[0]} to {USUAL_TEMPOS[1]} bpm",
+        zip(plan.delays, plan.liked_tempos, strict=True),
+        Column("Speed", lambda row: where(row[0])),
+        Column("Tempos", lambda row: ", ".join(f"{bpm:.1f} ({note.name})" for note, bpm in row[1]) or "none"),
     )
 
 
@@ -218,162 +206,84 @@ def _heard(fit: TempoFit) -> str:
     return "yes, late" if fit.error > 0 else "yes, early"
 
 
-def _exact(plan: EchoPlan) -> Table:
-    capstan_known = plan.machine.capstan_diameter is not None
-    no_sleeve = "none is thin enough" if capstan_known else "capstan not known"
-    return Table(
-        key="exact",
-        title="To make it exact, do one of these",
-        columns=(
-            Column("Speed"),
-            *_figures("Move the head", "or change the speed"),
-            Column("or a sleeve of", numeric=capstan_known),
-            *_figures("or play at"),
-        ),
-        rows=tuple(
-            (
-                _where(plan, planned.delay),
-                words.amount(planned.changes.spacing_change, "mm", "+.1f"),
-                f"{planned.changes.speed_change_percent:+.2f} %",
-                no_sleeve
-                if planned.changes.sleeve_diameter is None
-                else words.amount(planned.changes.sleeve_diameter, "mm", ".2f"),
-                f"{planned.changes.bpm:.2f} bpm",
-            )
-            for planned in plan.tempos
-        ),
-        note="A plus moves the head away from the record head or runs the tape faster.",
+def _or(nothing: str, value: float | None, form: str) -> str:
+    """A value in a format such as ``"{:.1f} dB"``, or what is said where there is none."""
+    return nothing if value is None else form.format(value)
+
+
+def _tables_of_loops(plan: EchoPlan) -> Iterator[Table]:
+    """What the loop does at each speed."""
+    speed = Column("Speed", lambda loop: _at(plan, loop.speed))
+    faded = f"A repeat counts until it has fallen to {plan.machine.song.faded_db:g} dB."
+    yield _table(
+        "repeats",
+        f"Repeats, return send at {plan.machine.mixer.return_send_db:+.1f} dB",
+        plan.loops,
+        speed,
+        _figures("Loop gain", lambda loop: f"{loop.gain_db:+.1f} dB"),
+        _figures("Repeats", lambda loop: _or("no end", loop.repeats, "{}")),
+        _figures("Gone in", lambda loop: _or("never", loop.fades_in, "{:.2f} s")),
+        _figures("Margin", lambda loop: f"{loop.stability.margin_db:+.1f} dB"),
+        _figures("Would start at", start_text),
+        _figures("Send for the wish", lambda loop: _or("none", loop.return_send_db, "{:+.1f} dB")),
+        note=f"{faded} The wish is {plan.wanted_repeats} repeats.",
     )
-
-
-def _tempos(plan: EchoPlan) -> Table:
-    return Table(
-        key="tempos",
-        title=f"Tempos that the delays like, {USUAL_TEMPOS[0]} to {USUAL_TEMPOS[1]} bpm",
-        columns=(Column("Speed"), Column("Tempos")),
-        rows=tuple(
-            (_where(plan, d), ", ".join(f"{bpm:.1f} ({note.name})" for note, bpm in liked) or "none")
-            for d, liked in zip(plan.delays, plan.liked_tempos, strict=True)
-        ),
-    )
-
-
-def _repeats(plan: EchoPlan) -> Table:
-    def row(loop: LoopPlan) -> tuple[str, ...]:
-        send_db = loop.return_send_db
-        return (
-            _at(plan, loop.speed),
-            f"{loop.gain_db:+.1f} dB",
-            "no end" if loop.repeats is None else f"{loop.repeats}",
-            "never" if loop.fades_in is None else f"{loop.fades_in:.2f} s",
-            f"{loop.stability.margin_db:+.1f} dB",
-            start_text(loop),
-            "none" if send_db is None else f"{send_db:+.1f} dB",
-        )
-
-    return Table(
-        key="repeats",
-        title=f"Repeats, return send at {plan.machine.mixer.return_send_db:+.1f} dB",
-        columns=(
-            Column("Speed"),
-            *_figures("Loop gain", "Repeats", "Gone in", "Margin", "Would start at", "Send for the wish"),
-        ),
-        rows=tuple(row(loop) for loop in plan.loops),
-        note=(
-            f"A repeat counts until it has fallen to {plan.machine.song.faded_db:g} dB. "
-            f"The wish is {plan.wanted_repeats} repeats."
-        ),
-    )
-
-
-def _tone(plan: EchoPlan) -> Table:
-    return Table(
-        key="tone",
-        title=f"Tone: what each repeat keeps within {TONE_DROP_DB:g} dB",
-        columns=(Column("Speed"), *(Column(f"Repeat {row.repeat}") for row in plan.loops[0].tone)),
-        rows=tuple((_at(plan, loop.speed), *(band_text(row) for row in loop.tone)) for loop in plan.loops),
-    )
-
-
-def _hiss(plan: EchoPlan) -> Table:
     shown = [row.repeat for row in plan.loops[0].tone]
-    return Table(
-        key="hiss",
-        title="Hiss: each repeat above the noise",
-        columns=(Column("Speed"), *_figures(*(f"Repeat {repeat}" for repeat in shown))),
-        rows=tuple(
-            (_at(plan, loop.speed), *(f"{loop.snr_db[repeat - 1]:.0f} dB" for repeat in shown))
-            for loop in plan.loops
-            if loop.snr_db is not None
-        ),
-    )
+
+    def band(number: int) -> Column:
+        return Column(f"Repeat {shown[number]}", lambda loop: band_text(loop.tone[number]))
+
+    def snr(repeat: int) -> Column:
+        return _figures(f"Repeat {repeat}", lambda loop: f"{loop.snr_db[repeat - 1]:.0f} dB")
+
+    title = f"Tone: what each repeat keeps within {TONE_DROP_DB:g} dB"
+    yield _table("tone", title, plan.loops, speed, *map(band, range(len(shown))))
+    dying = (loop for loop in plan.loops if loop.snr_db is not None)
+    yield _table("hiss", "Hiss: each repeat above the noise", dying, speed, *map(snr, shown))
 
 
-def _wobble(plan: EchoPlan) -> Table:
-    return Table(
-        key="wobble",
-        title="Wobble: what each part does to the pitch of the first repeat",
-        columns=(Column("Speed"), Column("Part"), *_figures("Turns a second", "Pitch deviation")),
-        rows=tuple(
-            (
-                _at(plan, row.speed),
-                row.part,
-                f"{row.rate:.2f} Hz",
-                f"+/- {words.amount(row.deviation, 'percent', '.3f')}",
-            )
-            for row in plan.wobble
-        ),
+def _tables_of_the_machine(plan: EchoPlan) -> Iterator[Table]:
+    """Its turning parts, its levels, its tape, and what is not known of it."""
+    speed = Column("Speed", lambda row: _at(plan, row.speed))
+    yield _table(
+        "wobble",
+        "Wobble: what each part does to the pitch of the first repeat",
+        plan.wobble,
+        speed,
+        Column("Part", lambda row: row.part),
+        _figures("Turns a second", lambda row: f"{row.rate:.2f} Hz"),
+        _figures("Pitch deviation", lambda row: f"+/- {words.amount(row.deviation, 'percent', '.3f')}"),
         note="A part that turns a whole number of times during the delay bends no pitch.",
     )
-
-
-def _levels(plan: EchoPlan) -> Table:
+    first = plan.levels.first_to_clip
     piled_up = [loop.piled_up_db for loop in plan.loops if loop.piled_up_db is not None]
-    return Table(
-        key="levels",
-        title="Levels, node by node",
-        columns=(Column("Node"), *_figures("Level", "Voltage", "Headroom", "Noise")),
-        rows=tuple(
-            (
-                node.name + (" (clips first)" if node is plan.levels.first_to_clip else ""),
-                f"{node.dbu:+.1f} dBu",
-                words.amount(node.volts, "v", ".3f"),
-                f"{node.headroom_db:.1f} dB",
-                "" if node.noise_dbu is None else f"{node.noise_dbu:.0f} dBu",
-            )
-            for node in plan.levels.nodes
-        ),
+    yield _table(
+        "levels",
+        "Levels, node by node",
+        plan.levels.nodes,
+        Column("Node", lambda node: node.name + (" (clips first)" if node is first else "")),
+        _figures("Level", lambda node: f"{node.dbu:+.1f} dBu"),
+        _figures("Voltage", lambda node: words.amount(node.volts, "v", ".3f")),
+        _figures("Headroom", lambda node: f"{node.headroom_db:.1f} dB"),
+        _figures("Noise", lambda node: _or("", node.noise_dbu, "{:.0f} dBu")),
         note=f"Held notes pile up with their repeats by up to {max(piled_up):.1f} dB." if piled_up else "",
     )
-
-
-def _tape(plan: EchoPlan) -> Table:
-    machine = plan.machine
-    return Table(
-        key="tape",
-        title="Tape",
-        columns=(
-            Column("Speed"),
-            Column("A reel lasts", numeric=True),
-            Column("A minute uses", numeric=True),
-        ),
-        rows=tuple(
-            (
-                _at(plan, loop.speed),
-                words.amount(transport.run_time(machine.tape.length_m, loop.speed), "min"),
-                words.amount(transport.tape_used(60, loop.speed), "m", ".1f"),
-            )
-            for loop in plan.loops
-        ),
+    length = plan.machine.tape.length_m
+    yield _table(
+        "tape",
+        "Tape",
+        plan.loops,
+        speed,
+        _figures("A reel lasts", lambda loop: words.amount(transport.run_time(length, loop.speed), "min")),
+        _figures("A minute uses", lambda loop: words.amount(transport.tape_used(60, loop.speed), "m", ".1f")),
     )
-
-
-def _assumed(machine: Machine) -> Table:
-    return Table(
-        key="assumed",
-        title="Assumed, because the machine file does not say",
-        columns=(Column("Key"), Column("Value"), Column("What it is")),
-        rows=tuple((key, _assumed_value(value), what) for key, value, what in machine.assumed),
+    yield _table(
+        "assumed",
+        "Assumed, because the machine file does not say",
+        plan.machine.assumed,
+        Column("Key", lambda row: row[0]),
+        Column("Value", lambda row: _assumed_value(row[1])),
+        Column("What it is", lambda row: row[2]),
     )
 
 
