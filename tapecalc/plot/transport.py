@@ -112,8 +112,8 @@ def _tape_and_heads(
     def name(along: float, side: float, text: str) -> None:
         sheet.words(spot(along, side), text, ha="left" if tall else "center", va="center" if tall else "top")
 
-    start = max(reel, 2.2) + 0.3
-    end, capstan = length - start, (0.79 if tall else 0.755) * length
+    start, end = max(reel, 2.2) + 0.3, length - max(reel, 2.2) - 0.3
+    capstan = (0.79 if tall else 0.755) * length
     record, last = 0.31 * length, (0.65 if tall else 0.58) * length
     heads = record + shares * (last - record)
     for along, word, letter in ((start, "supply", "S"), (end, "take-up", "U")):
