@@ -32,6 +32,11 @@ def measured(level=0.7, snr_db=40, **today):
     return measure.measure_response(recording, measure.measure_delay(recording))
 
 
+@functools.cache
+def explained(**today):
+    return measure.fit_what_ifs(measured(**today), DECK.speed, aligned=HEAD, boost_db=12)
+
+
 def test_response_follows_the_pass_within_a_twentieth_of_a_decibel():
     response = measured(separation=2e-6)
     truth = one_pass(separation=2e-6).level_db(response.frequency)
@@ -47,7 +52,7 @@ def test_response_follows_the_pass_within_a_twentieth_of_a_decibel():
 @functools.cache
 def signal_response(rate):
     """Response of a dirty head from the noise and clicks of the test signal, and the truth."""
-    signal = measure.make_test_signal(rate)[5 * rate : 26 * rate]
+    signal = measure.make_test_signal(rate)[9 * rate : 19 * rate]
     wet = generator.echo(signal, rate, DECK, gain=one_pass(separation=2e-6).gain)
     both = np.stack([signal, generator.soiled(wet, snr_db=45)], axis=1)
     recording = measure.open_recording(both, sample_rate=rate)
@@ -101,7 +106,7 @@ def test_noise_lowers_the_coherence_and_widens_the_interval():
     ],
 )
 def test_the_right_explanation_comes_first_with_the_right_value(name, today, value):
-    fits = measure.fit_what_ifs(measured(**today), DECK.speed, aligned=HEAD, boost_db=12)
+    fits = explained(**today)
     assert fits[0].name == name
     assert fits[0].value.value == pytest.approx(value, rel=0.02)
     assert fits[0].low_cut == pytest.approx(30, abs=2)
@@ -109,7 +114,7 @@ def test_the_right_explanation_comes_first_with_the_right_value(name, today, val
 
 
 def test_a_machine_as_aligned_is_said_to_be_so():
-    fits = measure.fit_what_ifs(measured(), DECK.speed, aligned=HEAD, boost_db=12)
+    fits = explained()
     assert measure.what_ifs_in_words(fits) == (
         "The machine as it was aligned leaves "
         f"{fits[[f.name for f in fits].index('as aligned')].misfit_db:.1f} dB "
@@ -155,6 +160,7 @@ def test_fitting_needs_bands_a_head_and_sense():
     assert len(response.to_dict()["level_db"]) == len(response.frequency)
 
 
+@functools.cache
 def fading(return_gain, seconds=6, noise=1e-5, passes=60):
     """A burst and its repeats."""
     rate = 16000
