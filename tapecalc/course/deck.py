@@ -6,19 +6,6 @@ from tapecalc.calc.units import from_si
 from tapecalc.course.panel import Control, slider
 from tapecalc.machine import example_machine
 
-__all__ = [
-    "BPM",
-    "DECK",
-    "FAST",
-    "FASTEST_IPS",
-    "SEMITONE",
-    "SLOW",
-    "SLOWEST_IPS",
-    "delay_slider",
-    "spacing_slider",
-    "speed_slider",
-]
-
 DECK = example_machine()
 FAST, SLOW = DECK.speeds
 BPM: float = DECK.song.bpm  # type: ignore[assignment]  # the bench deck has a song

@@ -25,7 +25,8 @@ import numpy as np
 from tapecalc.calc.quantity import between, finite, single
 from tapecalc.calc.units import INCH
 
-__all__ = ["UNIT_SLIPS", "Exercise", "Reply"]
+#: A likely wrong number, or a function that recognizes one, and the hint for it.
+Slip = tuple[float | Callable[[float], bool], str]
 
 #: Slips that any exercise may meet: how many times too large the number is, and what to say.
 UNIT_SLIPS = (
@@ -63,50 +64,43 @@ class Reply:
 class Exercise:
     """A number to find, counted in `unit`; right means ``|answer - expected| <= tolerance |expected|``.
 
-    Each slip is a likely wrong number, or a function that recognizes one, with its hint; slips are
-    tried in order, before the `UNIT_SLIPS`. `hint` is for any other wrong number.
-
-    >>> delay = Exercise(217.848, "ms", (435.7, "That is the slow speed."), hint="Divide.")
+    >>> delay = Exercise(217.848, "ms").hints("Divide.", (435.7, "That is the slow speed."))
     >>> delay.check(218)
     ✓ Right: 218 ms is within 1 % of the exact number.
     >>> delay.check(0.218)
     → Not yet. You are off by a factor of 1000: look at the milli or kilo in the unit.
     """
 
-    def __init__(
-        self,
-        expected: float,
-        unit: str,
-        *slips: tuple[float | Callable[[float], bool], str],
-        hint: str = "",
-        tolerance_percent: float = 1.0,
-    ) -> None:
-        self.expected = single("expected", finite("expected", expected))
+    hint: str = ""
+    slips: tuple[Slip, ...] = ()
+
+    def __init__(self, expected: float, unit: str, *, tolerance_percent: float = 1.0) -> None:
+        self.expected, self.unit = single("expected", finite("expected", expected)), unit
         if self.expected == 0:
             raise ValueError("expected must not be 0, since no percentage of it can be taken")
         percent = between("tolerance_percent", tolerance_percent, 1e-6, 50, "%")
         self.tolerance_percent = single("tolerance_percent", percent)
-        self.unit, self.slips, self.hint = unit, slips, hint
+
+    def hints(self, hint: str, *slips: Slip) -> "Exercise":
+        """Say what helps: slips are tried in order, before `UNIT_SLIPS`; `hint` is for any other number."""
+        self.hint, self.slips = hint, slips
+        return self
 
     def check(self, answer: object) -> Reply:
         """Compare the reader's number, or None for "not tried yet", and say what helps."""
         counted = f" in {self.unit}" if self.unit else ""
         if answer is None:
-            return Reply(
-                "open", f"Put your number in: replace None by a number{counted}, then run this cell."
-            )
+            what = f"a number{counted}, then run this cell."
+            return Reply("open", f"Put your number in: replace None by {what}")
         number = _number(answer)
         if number is None:
-            return Reply(
-                "open",
-                f"Put in one plain number{counted}, such as 12.5, without quotes and without the unit.",
-            )
-        if self._near(number, self.expected):
-            typed = f"{number:.6g} {self.unit}".rstrip()
-            percent = self.tolerance_percent
-            near = f" is within {percent:g} % of the exact number" if percent > 1e-3 else ", exactly"
-            return Reply("right", f"Right: {typed}{near}.")
-        return Reply("not yet", f"Not yet. {self._hint_for(number)}")
+            what = f"one plain number{counted}, such as 12.5, without quotes and without the unit."
+            return Reply("open", f"Put in {what}")
+        if not self._near(number, self.expected):
+            return Reply("not yet", f"Not yet. {self._hint_for(number)}")
+        percent = self.tolerance_percent
+        near = f" is within {percent:g} % of the exact number" if percent > 1e-3 else ", exactly"
+        return Reply("right", f"Right: {f'{number:.6g} {self.unit}'.rstrip()}{near}.")
 
     def _near(self, number: float, wanted: float) -> bool:
         """Whether a number is close enough to another, rounding forgiven."""
@@ -121,7 +115,7 @@ class Exercise:
         if self._near(-number, self.expected):
             return "The size is right, the sign is not."
         for factor, words in UNIT_SLIPS:
-            if self._near(number, self.expected * factor) or self._near(number, self.expected / factor):
+            if any(self._near(number, wrong) for wrong in (self.expected * factor, self.expected / factor)):
                 return DECIBEL_SLIP if factor == 2 and self.unit.startswith("dB") else words
         size = "large" if abs(number) > abs(self.expected) else "small"
         return f"{self.hint} Your number is too {size}.".lstrip()

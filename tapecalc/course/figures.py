@@ -12,11 +12,8 @@ from tapecalc.calc.quantity import Is, T, calculator
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import BPM, DECK, SLOW
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Artists, Panel, choice, empty_line, slider
+from tapecalc.course.panel import Answer, Artists, Panel, chart, choice, empty_line, slider
 from tapecalc.plot import style
-from tapecalc.plot.style import Profile
-
-__all__ = ["CAPITAL", "EASY_ARCMIN", "LEAST_ARCMIN", "letter_angle", "type_panel"]
 
 #: Height of a capital letter over the type size, DejaVu Sans (read from the font).
 CAPITAL = 0.729
@@ -30,9 +27,7 @@ SIZES = {
     "slide": "slide",
     "article, two columns": "article_double",
 }
-PICTURE = (0.8, 0.9)  # width and height of the room for the sample picture, shares of its axes
 AWAY_CM = 20.0, 400.0  # of the eye from the picture
-RULER = 36  # steps in a picture's height; type for video is at least one of them high
 
 TypeShare = Annotated[T, Is("", above=0, words="type size over the height of the picture")]
 PictureHeight = Annotated[T, Is("m", above=0, words="height of the picture as it is shown")]
@@ -59,16 +54,14 @@ def type_panel() -> Panel:
     'Type of 26 pt is 1/25 of the picture. On 14 cm of screen, 30 cm away, a capital is 26 arcmin high: easy.'
     """
     return Panel(
-        name="type_size",
-        build=_build,
-        update=_update,
-        controls=(
-            choice("size", "made as", SIZES, "video_1080"),
-            choice("ground", "on ground", {"light": "light", "dark": "dark"}, "dark"),
-            slider("text_pt", "type size", 26, low=6, high=48, step=1, unit="pt"),
-            slider("width_cm", "picture as wide as", 14, low=5, high=140, step=1, unit="cm"),
-            slider("distance_cm", "seen from", 30, low=20, high=400, step=5, unit="cm"),
-        ),
+        "type_size",
+        _build,
+        _update,
+        choice("size", "made as", SIZES, "video_1080"),
+        choice("ground", "on ground", {"light": "light", "dark": "dark"}, "dark"),
+        slider("text_pt", "type size", 26, low=6, high=48, step=1, unit="pt"),
+        slider("width_cm", "picture as wide as", 14, low=5, high=140, step=1, unit="cm"),
+        slider("distance_cm", "seen from", 30, low=20, high=400, step=5, unit="cm"),
         question="What is the smallest type that a phone's viewer reads with ease?",
         legend="Left: the picture, its type to scale, and a ruler of 36 equal steps. Right: the angle of a "
         "capital letter over the distance; dot: your setting; dashed: least angle; dash-dotted: easy.",
@@ -77,26 +70,26 @@ def type_panel() -> Panel:
     )
 
 
-def _build(figure: Figure, profile: Profile) -> Artists:
+def _build(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame of the chart and its two levels; all the rest moves."""
     columns = figure.add_gridspec(1, 2, width_ratios=(1.05, 1))
-    chart = figure.add_subplot(columns[1])
+    angles = figure.add_subplot(columns[1])
     sample = figure.add_axes((0.01, 0.02, 0.43, 0.96), xticks=[], yticks=[], xlim=(0, 1), ylim=(0, 1))
     sample.spines[:].set_visible(False)
-    style.style_axes(chart, profile, x="distance (cm)", y="capital letter (arcmin)")
-    chart.set(xscale="log", yscale="log", xlim=AWAY_CM, ylim=(1, 300))
-    chart.set_xticks([20, 50, 100, 200, 400], labels=["20", "50", "100", "200", "400"])
-    chart.set_yticks([1, 5, 20, 100], labels=["1", "5", "20", "100"])
-    chart.minorticks_off()
+    chart(angles, profile, x="distance (cm)", y="capital letter (arcmin)", xscale="log", yscale="log")
+    angles.set(xlim=AWAY_CM, ylim=(1, 300))
+    for axis, ticks in ((angles.xaxis, (20, 50, 100, 200, 400)), (angles.yaxis, (1, 5, 20, 100))):
+        axis.set_ticks(ticks, labels=list(map(str, ticks)))
+    angles.minorticks_off()
     pt, frame = profile.line_pt, profile.ground.frame
-    for angle, line in ((LEAST_ARCMIN, style.LINES[1]), (EASY_ARCMIN, style.LINES[3])):
-        chart.axhline(angle, color=frame, linewidth=pt / 2, linestyle=line)
+    angles.axhline(LEAST_ARCMIN, color=frame, linewidth=pt / 2, linestyle=style.LINES[1])
+    angles.axhline(EASY_ARCMIN, color=frame, linewidth=pt / 2, linestyle=style.LINES[3])
     return {
         "paper": sample.add_patch(Rectangle((0, 0), 0.1, 0.1, zorder=1, linewidth=pt / 2)),
         "ruler": sample.plot([], [], color=frame, linewidth=pt / 3, zorder=2)[0],
         "words": sample.text(0.5, 0.5, "41.5 mm", ha="left", va="center", zorder=3),
-        "angle": empty_line(chart, profile, 0),
-        "here": empty_line(chart, profile, 1, marker="o", linestyle="none"),
+        "angle": empty_line(angles, profile, 0),
+        "here": empty_line(angles, profile, 1, marker="o", linestyle="none"),
     }
 
 
@@ -108,106 +101,85 @@ def _update(
     shown = replace(profile, text_pt=float(text_pt))
     aspect = shown.height_in / shown.width_in
     height = to_si(width_cm, "cm") * aspect
-    away = np.geomspace(*AWAY_CM, 60)
-    angles = from_si(letter_angle(shown.type_share, height, to_si(away, "cm")), "arcmin")
-    angle = from_si(letter_angle(shown.type_share, height, to_si(distance_cm, "cm")), "arcmin")
     _set_paper(artists, shown, aspect)
-    artists["angle"].set_data(away, angles)
-    artists["here"].set_data([distance_cm], [angle])
+    for name, away in (("angle", np.geomspace(*AWAY_CM, 60)), ("here", np.array([distance_cm]))):
+        angles = from_si(letter_angle(shown.type_share, height, to_si(away, "cm")), "arcmin")
+        artists[name].set_data(away, angles)
+    angle = float(angles[0])
     verdict = "easy" if angle >= EASY_ARCMIN else "readable" if angle >= LEAST_ARCMIN else "too small"
     return (
         f"Type of {text_pt:g} pt is 1/{1 / shown.type_share:.0f} of the picture. On {width_cm:.3g} cm of "
         f"screen, {distance_cm:.3g} cm away, a capital is {angle:.0f} arcmin high: {verdict}.",
-        [
-            ("type in pixels of the file", f"{text_pt / 72 * profile.dpi:.0f} of {profile.pixels[1]}"),
-            ("type as it is shown", words.amount(height * shown.type_share, "mm", ".1f")),
-            ("easy from", f"{text_pt * EASY_ARCMIN / angle:.0f} pt"),
-            (
-                "contrast of the type",
-                f"{style.contrast(profile.ground.text, profile.ground.face):.1f} to 1",
-            ),
-        ],
+        {
+            "type in pixels of the file": f"{text_pt / 72 * profile.dpi:.0f} of {profile.pixels[1]}",
+            "type as it is shown": words.amount(height * shown.type_share, "mm", ".1f"),
+            "easy from": f"{text_pt * EASY_ARCMIN / angle:.0f} pt",
+            "contrast of the type": f"{style.contrast(profile.ground.text, profile.ground.face):.1f} to 1",
+        },
     )
 
 
-def _set_paper(artists: Artists, profile: Profile, aspect: float) -> None:
+def _set_paper(artists: Artists, profile: style.Profile, aspect: float) -> None:
     """Draw the picture to scale into the room it has, with its ruler and its words."""
     axes = artists["paper"].axes
     box = axes.get_window_extent()
-    room_width, room_height = PICTURE[0] * box.width, PICTURE[1] * box.height
-    scale = min(room_width, room_height / aspect)  # width of the picture in pixels of the screen
+    scale = min(0.8 * box.width, 0.9 * box.height / aspect)  # width of the picture in pixels of the screen
     width, height = scale / box.width, scale * aspect / box.height
     left, bottom = 0.55 - width / 2, 0.5 - height / 2
     artists["paper"].set_bounds(left, bottom, width, height)
     artists["paper"].set(facecolor=profile.ground.face, edgecolor=profile.ground.frame)
-    steps = bottom + height * np.arange(RULER + 1) / RULER
-    tooth = np.array([left - 0.05, left + 0.02, left - 0.05])
-    artists["ruler"].set_data(np.tile(tooth, RULER + 1), np.repeat(steps, 3))
+    # 36 steps in the picture's height; type for video is at least one of them high.
+    steps = bottom + height * np.arange(37) / 36
+    artists["ruler"].set_data(np.tile([left - 0.05, left + 0.02, left - 0.05], 37), np.repeat(steps, 3))
     points = profile.type_share * scale * aspect * 72 / axes.figure.dpi
     artists["words"].set(fontsize=points, color=profile.ground.text, position=(left + 0.04, 0.5))
 
 
-# ---------------------------------------------------------------- exercises
+# ---- exercises ----
 
 _VIDEO = style.as_profile("video_1080")
-_slow_s = DECK.delays(SLOW)[0]
 
 #: The prediction: frames from record to playback head at the slow speed; a guess may be a third off.
-_frames = 30 * _slow_s
-first_guess = Exercise(
-    _frames,
-    "frames",
+_frames = 30 * DECK.delays(SLOW)[0]
+first_guess = Exercise(_frames, "frames", tolerance_percent=33).hints(
+    "How many frames are 30 a second times not quite half a second?",
     (_frames / 2, "That is the way at the fast speed."),
     (lambda n: n > 100, "That would take seconds: the echo comes sooner."),
-    hint="How many frames are 30 a second times not quite half a second?",
-    tolerance_percent=33,
 )
 
 #: The smallest type for video at nine inches of height.
-_pt = 72 * _VIDEO.height_in / 36
-smallest_type = Exercise(
-    _pt,
-    "pt",
+smallest_type = Exercise(72 * _VIDEO.height_in / 36, "pt").hints(
+    "An inch has 72 points; the figure is 9 inches high.",
     (1080 / 36, "That is the size in pixels of a picture with 1080 lines; we ask for points."),
     (72 * _VIDEO.width_in / 36, "You took the width; the rule goes by the height."),
-    hint="An inch has 72 points; the figure is 9 inches high.",
 )
 
 #: Frames between two beats of the song.
-_beat_frames = 30 * 60 / BPM
-frames_per_beat = Exercise(
-    _beat_frames,
-    "frames",
+frames_per_beat = Exercise(30 * 60 / BPM, "frames").hints(
+    "First the length of a beat in seconds, then times 30.",
     (BPM / 30, "You divided the other way round: seconds per beat times frames per second."),
     (30 * BPM / 60, "That is beats per second times frames; a beat takes 60/76 seconds."),
-    hint="First the length of a beat in seconds, then times 30.",
 )
 
 #: How far picture and sound can be apart at 24 frames a second.
 _apart_ms = from_si(0.5 / 24, "ms")
-half_a_frame = Exercise(
-    _apart_ms,
-    "ms",
+half_a_frame = Exercise(_apart_ms, "ms").hints(
+    "What is the furthest that a moment can lie from the middle of its frame?",
     (2 * _apart_ms, "That is a whole frame. Each frame shows the middle of its time."),
-    hint="What is the furthest that a moment can lie from the middle of its frame?",
 )
 
 #: Contrast of mid gray type on white.
 _contrast = style.contrast("#999999", "#FFFFFF")
-gray_type = Exercise(
-    _contrast,
-    "",
+gray_type = Exercise(_contrast, "").hints(
+    "The luminances come from `luminance`; white has 1.",
     (1 / style.luminance("#999999"), "You left out the 0.05 that is added above and below."),
     (1 / _contrast, "The lighter one goes on top."),
-    hint="The luminances come from `luminance`; white has 1.",
 )
 
 #: Bytes a second that go to the encoder.
 _mb = 1920 * 1080 * 4 * 30 / 1e6
-raw_pictures = Exercise(
-    _mb,
-    "MB a second",
+raw_pictures = Exercise(_mb, "MB a second").hints(
+    "Pixels of a frame, times four bytes, times 30.",
     (_mb * 3 / 4, "Red, green, blue: and one more byte for opacity."),
     (_mb / 30, "That is one frame; a second has 30."),
-    hint="Pixels of a frame, times four bytes, times 30.",
 )

@@ -2,40 +2,30 @@
 
 import math
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
-from numpy.typing import NDArray
 
 from tapecalc import words
 from tapecalc.calc.flutter import delay_swing, null_rates, repeat_deviation, two_sigma, weighting_db
-from tapecalc.calc.parts import TurningPart, part_rates, part_repeat_deviations
+from tapecalc.calc.parts import part_rates, part_repeat_deviations
 from tapecalc.calc.standards import TWO_SIGMA_COVERAGE
 from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import db_to_amplitude, from_si, ratio_to_cents, to_si
 from tapecalc.course.deck import DECK, SLOW, delay_slider, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Artists, Panel, empty_line, slider
+from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, slider, strokes
 from tapecalc.plot import style
-from tapecalc.plot.style import Profile
-
-__all__ = ["parts_panel", "wobble_panel"]
 
 LARGEST_WOBBLE = 0.5  # percent
-LONGEST_MS = 450.0
-MOST_REPEATS = 3
 FASTEST_HZ = 12.0
 PAST = np.arange(-1.5, 0.3, 0.004)  # s around the present moment, back to the oldest recording
 RATES = np.linspace(0, FASTEST_HZ, 601)
 LOWEST_TURNS, HIGHEST_TURNS = 0.07, 40.0  # Hz, across the chart of parts
-NAMES_AT = 0.235  # percent, above the largest bend
 READING = np.arange(0, 20, 0.005)  # s of speed from which the meter's reading is taken
-GOLDEN = (1 + math.sqrt(5)) / 2  # phases at this step keep the parts from all beginning together
 
 
-# ---------------------------------------------------------------- how a repeat bends
+# ---- how a repeat bends ----
 
 
 def wobble_panel() -> Panel:
@@ -47,15 +37,13 @@ def wobble_panel() -> Panel:
     """
     most = LARGEST_WOBBLE
     return Panel(
-        name="one_wobble",
-        build=_build_wobble,
-        update=_update_wobble,
-        controls=(
-            slider("rate_hz", "the wobble comes", 2.3, low=0.2, high=FASTEST_HZ, step=0.05, unit="Hz"),
-            delay_slider(LONGEST_MS),
-            slider("repeat", "repeat", 1, low=1, high=MOST_REPEATS, step=1, unit=""),
-            slider("wobble_percent", "wobble, zero to peak", 0.3, low=0.05, high=most, step=0.05, unit="%"),
-        ),
+        "one_wobble",
+        _build_wobble,
+        _update_wobble,
+        slider("rate_hz", "the wobble comes", 2.3, low=0.2, high=FASTEST_HZ, step=0.05, unit="Hz"),
+        delay_slider(450.0),
+        slider("repeat", "repeat", 1, low=1, high=3, step=1, unit=""),
+        slider("wobble_percent", "wobble, zero to peak", 0.3, low=0.05, high=most, step=0.05, unit="%"),
         question="Which rates leave every repeat steady, and which leave only the second one steady?",
         legend="Above, curve: speed of the tape; dots: when the sound you hear now passed the heads, the "
         "last one now; angle: carry the first dot over to now, and the upright leg is the bend. Below: "
@@ -66,22 +54,21 @@ def wobble_panel() -> Panel:
     )
 
 
-def _build_wobble(figure: Figure, profile: Profile) -> Artists:
+def _build_wobble(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frames; everything else moves."""
     speed, bend = figure.subplots(2, 1)
-    style.style_axes(speed, profile, x="time, now = 0 (s)", y="speed (%)")
-    style.style_axes(bend, profile, x="rate of the wobble (Hz)", y="bend (%)")
-    speed.set(xlim=(PAST[0], PAST[-1]), ylim=(-1.15 * LARGEST_WOBBLE, 1.15 * LARGEST_WOBBLE))
-    bend.set(xlim=(0, FASTEST_HZ), ylim=(0, 2.15 * LARGEST_WOBBLE))
-    text, size = profile.ground.text, 2 * profile.line_pt + 2
-    dots = {"linestyle": "none", "marker": "o", "color": text, "markersize": size, "zorder": 4}
+    ends = (-1.15 * LARGEST_WOBBLE, 1.15 * LARGEST_WOBBLE)
+    chart(speed, profile, x="time, now = 0 (s)", y="speed (%)", xlim=PAST[[0, -1]], ylim=ends)
+    chart(bend, profile, x="rate of the wobble (Hz)", y="bend (%)", xlim=(0, FASTEST_HZ))
+    bend.set_ylim(0, 2.15 * LARGEST_WOBBLE)
+    dots = {"color": profile.ground.text, "markersize": 2 * profile.line_pt + 2, "zorder": 4}
     return {
         "speed": empty_line(speed, profile, 0),
         "gap": speed.plot([], [], color=profile.ground.colors[1], linewidth=1.6 * profile.line_pt)[0],
-        "passed": speed.plot([], [], **dots)[0],
+        "passed": speed.plot([], [], "o", **dots)[0],
         "first": empty_line(bend, profile, 1, linewidth=0.6 * profile.line_pt),
         "bend": empty_line(bend, profile, 0, linewidth=1.4 * profile.line_pt),
-        "here": bend.plot([], [], **dots)[0],
+        "here": bend.plot([], [], "o", **dots)[0],
     }
 
 
@@ -94,14 +81,11 @@ def _update_wobble(
     swing = delay_swing(wobble, rate_hz, delay, passes=repeat)
     half = rate_hz * repeat * delay / 2  # turns from now back to the middle between recording and now
     phase = 2 * math.pi * half + (math.pi if math.sin(2 * math.pi * half) < 0 else 0)
-
-    def speed_percent(time: NDArray[np.float64] | float) -> NDArray[np.float64]:
-        return wobble_percent * np.sin(2 * math.pi * rate_hz * time + phase)
-
     passed = -delay * np.arange(repeat, -1, -1)
-    now, then = speed_percent(0.0), speed_percent(passed[0])
-    artists["speed"].set_data(PAST, speed_percent(PAST))
-    artists["passed"].set_data(passed, speed_percent(passed))
+    for name, time in (("speed", PAST), ("passed", passed)):
+        speed_percent = wobble_percent * np.sin(2 * math.pi * rate_hz * time + phase)
+        artists[name].set_data(time, speed_percent)
+    then, now = speed_percent[[0, -1]]
     artists["gap"].set_data([passed[0], 0, 0], [then, then, now])
     for name, passes in (("first", 1), ("bend", repeat)):
         comb = repeat_deviation(wobble, RATES, delay, passes=passes)
@@ -111,16 +95,16 @@ def _update_wobble(
         f"A wobble of {wobble_percent:g} % that comes {rate_hz:g} times a second bends repeat {repeat}, "
         f"{repeat * delay_ms:.0f} ms late, by up to {words.amount(bend, 'percent', '.2f')} "
         f"({ratio_to_cents(1 + bend):.1f} cents): {bend / wobble:.2f} times the wobble.",
-        [
-            ("speed now", f"{now:+.2f} %"),
-            ("speed when it was recorded", f"{then:+.2f} %"),
-            ("the repeat comes early or late by", words.amount(swing, "ms", ".2f")),
-            ("every repeat is steady at multiples of", f"{1 / delay:.2f} Hz"),
-        ],
+        {
+            "speed now": f"{now:+.2f} %",
+            "speed when it was recorded": f"{then:+.2f} %",
+            "the repeat comes early or late by": words.amount(swing, "ms", ".2f"),
+            "every repeat is steady at multiples of": f"{1 / delay:.2f} Hz",
+        },
     )
 
 
-# ---------------------------------------------------------------- which part bends it
+# ---- which part bends it ----
 
 
 def parts_panel() -> Panel:
@@ -134,15 +118,13 @@ def parts_panel() -> Panel:
     """
     shaft = round(from_si(DECK.capstan_diameter, "mm"), 3)
     return Panel(
-        name="turning_parts",
-        build=_build_parts,
-        update=_update_parts,
-        controls=(
-            spacing_slider(20.0, 120.0, 0.1),
-            speed_slider(),
-            slider("capstan_mm", "capstan diameter", shaft, low=6.0, high=12.0, step=0.1, unit="mm"),
-            slider("reel_mm", "radius of tape on the reel", 60.0, low=30.0, high=130.0, step=1.0, unit="mm"),
-        ),
+        "turning_parts",
+        _build_parts,
+        _update_parts,
+        spacing_slider(20.0, 120.0, 0.1),
+        speed_slider(),
+        slider("capstan_mm", "capstan diameter", shaft, low=6.0, high=12.0, step=0.1, unit="mm"),
+        slider("reel_mm", "radius of tape on the reel", 60.0, low=30.0, high=130.0, step=1.0, unit="mm"),
         question="At which head spacing does the echo stop hearing the capstan, whatever the speed?",
         legend="Above: dots, each part's wobble of the speed; squares, how far it bends the first repeat. "
         "Below: curve, how much a flutter meter listens at each rate; diamonds, at those of the parts.",
@@ -151,26 +133,14 @@ def parts_panel() -> Panel:
     )
 
 
-def _turning_parts(capstan: float, reel: float) -> list[TurningPart]:
-    """The bench deck's parts with another capstan, on which the belt's pulley sits too, and reel, in m."""
-    changes: dict[str, dict[str, Any]] = {
-        "capstan": {"diameter": capstan},
-        "belt": {"capstan_diameter": capstan},
-        "reel": {"reel_radius": reel},
-    }
-    return [replace(part, **changes.get(part.kind_of_part, {})) for part in DECK.turning_parts]
-
-
-def _build_parts(figure: Figure, profile: Profile) -> Artists:
+def _build_parts(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the weighting, which stands still; the parts move."""
     parts, meter = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    style.style_axes(parts, profile, y="deviation (%)", grid="y")
-    style.style_axes(meter, profile, x="turns per second (Hz)", y="weighting (dB)")
-    parts.set(xscale="log", xlim=(LOWEST_TURNS, HIGHEST_TURNS), ylim=(0, 0.28), yticks=(0, 0.1, 0.2))
-    meter.set(ylim=(-55, 5), yticks=(-40, -20, 0))
-    meter.xaxis.set_major_locator(FixedLocator((0.1, 0.2, 0.5, 1, 2, 5, 10, 20)))
-    meter.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    meter.xaxis.set_minor_formatter(NullFormatter())
+    chart(parts, profile, y="deviation (%)", grid="y", ylim=(0, 0.28), yticks=(0, 0.1, 0.2))
+    chart(meter, profile, x="turns per second (Hz)", y="weighting (dB)", ylim=(-55, 5), yticks=(-40, -20, 0))
+    meter.set(xscale="log", xlim=(LOWEST_TURNS, HIGHEST_TURNS), xticks=(0.1, 0.2, 0.5, 1, 2, 5, 10, 20))
+    meter.xaxis.set_major_formatter("{x:g}")
+    meter.xaxis.set_minor_formatter("")
     parts.tick_params(labelbottom=False)
     rate = np.geomspace(LOWEST_TURNS, HIGHEST_TURNS, 300)
     meter.plot(rate, weighting_db(rate), **style.line_style(profile, 0))
@@ -183,7 +153,7 @@ def _build_parts(figure: Figure, profile: Profile) -> Artists:
         "wobble": parts.plot([], [], "o", color=ground.colors[0], **look)[0],
         "repeat": parts.plot([], [], "s", color=ground.colors[1], clip_on=False, **look)[0],
         "weight": meter.plot([], [], "D", color=ground.text, clip_on=False, **look)[0],
-        "names": [parts.text(1, NAMES_AT, name, **write) for name in names],
+        "names": [parts.text(1, 0.235, name, **write) for name in names],  # above the largest bend
     }
 
 
@@ -191,74 +161,65 @@ def _update_parts(
     artists: Artists, spacing_mm: float, speed_ips: float, capstan_mm: float, reel_mm: float
 ) -> Answer:
     """Put every part in its place, and say which one bends the echo most."""
-    parts = _turning_parts(to_si(capstan_mm, "mm"), to_si(reel_mm, "mm"))
-    speed = to_si(speed_ips, "ips")
+    shaft, reel, speed = to_si(capstan_mm, "mm"), to_si(reel_mm, "mm"), to_si(speed_ips, "ips")
+    # The pulley of the belt sits on the capstan, too.
+    wish = {
+        "capstan": {"diameter": shaft},
+        "belt": {"capstan_diameter": shaft},
+        "reel": {"reel_radius": reel},
+    }
+    parts = [replace(part, **wish.get(part.kind_of_part, {})) for part in DECK.turning_parts]
     delay = delay_from_spacing(to_si(spacing_mm, "mm"), speed)
     rates = np.array(list(part_rates(parts, speed).values()))
-    wobbles = np.array([part.wobble for part in parts])
+    wobbles = from_si(np.array([part.wobble for part in parts]), "percent")
     bends = np.array(list(part_repeat_deviations(parts, speed, delay).values()))
-    weights_db = weighting_db(rates)
-    tallest = from_si(np.maximum(wobbles, bends), "percent")
-    up_and_down = np.column_stack([0 * rates, tallest, 0 * rates])
-    artists["stems"].set_data(np.repeat(rates, 3), up_and_down.ravel())
-    artists["wobble"].set_data(rates, from_si(wobbles, "percent"))
-    artists["repeat"].set_data(rates, from_si(bends, "percent"))
-    artists["weight"].set_data(rates, weights_db)
+    weights_db, bends_percent = weighting_db(rates), from_si(bends, "percent")
+    artists["stems"].set_data(*strokes(rates, 0.0, np.maximum(wobbles, bends_percent)))
+    for name, heights in (("wobble", wobbles), ("repeat", bends_percent), ("weight", weights_db)):
+        artists[name].set_data(rates, heights)
     for text, rate in zip(artists["names"], rates, strict=True):
         text.set_x(rate)
-    reading = _reading(rates, bends * db_to_amplitude(weights_db))
+    phases = (1 + math.sqrt(5)) / 2 * np.arange(len(rates))[:, None]  # apart: no common beginning
+    waves = np.sin(2 * math.pi * (np.outer(rates, READING) + phases))
+    reading = two_sigma(bends * db_to_amplitude(weights_db) @ waves)
     worst = parts[int(np.argmax(bends))]
     turns = rates[[part.kind_of_part for part in parts].index("capstan")] * delay
     return (
         f"At {words.speed(speed)} with heads {spacing_mm:g} mm apart the {worst.name} bends the first "
         f"repeat most; a meter on the echo reads {words.amount(reading, 'percent', '.2f')} from the parts "
         f"alone. The capstan turns {turns:.2f} times in a delay.",
-        [
-            (f"{part.name}, {rate:.2f} Hz", f"{words.amount(bend, 'percent', '.3f')} in the repeat")
+        {
+            f"{part.name}, {rate:.2f} Hz": f"{words.amount(bend, 'percent', '.3f')} in the repeat"
             for part, rate, bend in zip(parts, rates, bends, strict=True)
-        ],
+        },
     )
 
 
-def _reading(rates: NDArray[np.float64], depths: NDArray[np.float64]) -> float:
-    """The two-sigma reading of wobbles that are weighted already."""
-    phases = GOLDEN * np.arange(len(rates))
-    turns = np.outer(rates, READING) + phases[:, None]
-    return two_sigma(depths @ np.sin(2 * math.pi * turns))
-
-
-# ---------------------------------------------------------------- exercises
+# ---- exercises ----
 
 _CAPSTAN = DECK.turning_parts[0]
 
 #: The prediction: at most how many times the wobble the tenth repeat can bend.
-first_guess = Exercise(
-    2,
-    "",
+first_guess = Exercise(2, "", tolerance_percent=5).hints(
+    "Only two moments count in the end: when the sound was first recorded, and now.",
     (10, "You let each pass add its wobble. But what one pass adds, does the next one leave it alone?"),
     (20, "You let each pass add twice the wobble; passes also take away what others added."),
     (1, "One pass alone compares two moments: fast while it was recorded, slow while it plays."),
     (np.sqrt(10), "So would ten wobbles grow that know nothing of each other. These are of one machine."),
-    hint="Only two moments count in the end: when the sound was first recorded, and now.",
-    tolerance_percent=5,
 )
 
 #: Speed deviation to pitch.
-_fifteen_cents = ratio_to_cents(1.0015)
-cents = Exercise(
-    _fifteen_cents,
-    "cents",
+cents = Exercise(ratio_to_cents(1.0015), "cents").hints(
+    "The pitch moves by 1200 log2(1 + e) cents; e is 0.0015.",
     (ratio_to_cents(1.015), "That is the pitch of 1.5 %: mind the decimal point."),
     (12 * 0.15, "An octave is a ratio of 2, not a change of 100 %: take 1200 log2 of the ratio."),
     (ratio_to_cents(1.15), "That is the pitch of 15 %: 0.15 % is a ratio of 1.0015."),
-    hint="The pitch moves by 1200 log2(1 + e) cents; e is 0.0015.",
 )
 
 #: Bend of a first repeat.
 _bend_percent = from_si(repeat_deviation(0.001, 1.5, 0.25), "percent")
-bend = Exercise(
-    _bend_percent,
-    "%",
+bend = Exercise(_bend_percent, "%").hints(
+    "2 m |sin(pi fm T)|, with fm T = 1.5 x 0.25 turns.",
     (_bend_percent / 2, "You forgot the two in front of the sine."),
     (
         0.2 * np.sin(np.radians(np.pi * 0.375)),
@@ -266,54 +227,43 @@ bend = Exercise(
     ),
     (0.2 * np.sin(0.375), "The pi went missing inside the sine."),
     (0.2 * abs(np.sin(2 * np.pi * 0.375)), "That is the second repeat: two delays, not one."),
-    hint="2 m |sin(pi fm T)|, with fm T = 1.5 x 0.25 turns.",
 )
 
 #: The slowest wobble that leaves the echo steady at the slow speed.
 _steady_hz = float(null_rates(DECK.delays(SLOW)[0], 3.0)[0])
-steady_rate = Exercise(
-    _steady_hz,
-    "Hz",
+steady_rate = Exercise(_steady_hz, "Hz").hints(
+    "Recording and playback must meet the same speed: one whole wobble per delay.",
     (2 * _steady_hz, "That is the rate at the fast speed: mind the delay."),
     (_steady_hz / 2, "There the wobble goes half round in a delay, and the bend is at its largest."),
     (DECK.delays(SLOW)[0], "That is the delay in seconds; how often does it fit into one?"),
-    hint="Recording and playback must meet the same speed: one whole wobble per delay.",
 )
 
 #: Where to put the playback head so that the capstan is not heard.
 _deaf_mm = from_si(2 * _CAPSTAN.turn_length, "mm")
-deaf_spacing = Exercise(
-    _deaf_mm,
-    "mm",
+deaf_spacing = Exercise(_deaf_mm, "mm", tolerance_percent=0.2).hints(
+    "A whole number of turns of the capstan must pass between the heads.",
     (
         2 * np.pi * from_si(_CAPSTAN.diameter, "mm"),
         "Almost: the tape bends about its middle, so add its thickness to the diameter.",
     ),
     (_deaf_mm / 2, "That is one turn, in front of where the head stands now: the next one is asked for."),
     (1.5 * _deaf_mm, "That is three turns; the next one beyond 41.5 mm is nearer."),
-    hint="A whole number of turns of the capstan must pass between the heads.",
-    tolerance_percent=0.2,
 )
 
 #: What a meter reads of a sine of 0.1 % at 20 Hz.
 _twenty_percent = 0.1 * db_to_amplitude(weighting_db(20.0)) * np.sin(np.pi / 2 * TWO_SIGMA_COVERAGE)
-meter = Exercise(
-    float(_twenty_percent),
-    "%",
+meter = Exercise(float(_twenty_percent), "%", tolerance_percent=1.5).hints(
+    "Decibels to a factor first: 10 to the power of -5.9/20. The two-sigma factor is close to 1.",
     (0.0997, "That is the reading at 4 Hz, where the weighting is 0 dB."),
     (0.1 * 10 ** (-5.9 / 10), "A deviation is an amplitude: divide the decibels by 20."),
     (0.1 / db_to_amplitude(-5.9), "The weighting takes away at 20 Hz; you let it add."),
-    hint="Decibels to a factor first: 10 to the power of -5.9/20. The two-sigma factor is close to 1.",
-    tolerance_percent=1.5,
 )
 
 #: Whose diameter belongs to a peak at the slow speed.
 _diameter_mm = from_si(SLOW / (np.pi * 0.8) - DECK.tape_thickness, "mm")
-culprit = Exercise(
-    _diameter_mm,
-    "mm",
+culprit = Exercise(_diameter_mm, "mm").hints(
+    "In one turn the tape runs speed over rate; that is pi times the diameter, nearly.",
     (2 * _diameter_mm, "That would be the roller at the fast speed."),
     (_diameter_mm / 2, "Diameter or radius? A caliper measures the diameter."),
     (from_si(SLOW / 0.8, "mm"), "That is how much tape passes in one turn: divide by pi."),
-    hint="In one turn the tape runs speed over rate; that is pi times the diameter, nearly.",
 )

@@ -1,10 +1,11 @@
 """Many heads: a rhythm on the tape, close heads, and heads on the return."""
 
 import math
+from collections import defaultdict
+from itertools import product
 
 import numpy as np
 from matplotlib.figure import Figure
-from numpy.typing import ArrayLike, NDArray
 
 from tapecalc import words
 from tapecalc.calc import heads
@@ -16,17 +17,14 @@ from tapecalc.calc.transport import delay_from_spacing, spacing_from_delay, tape
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST, FASTEST_IPS, SLOW
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Artists, Control, Panel, choice, empty_line, slider
+from tapecalc.course.panel import Answer, Artists, Control, Panel, chart, choice, empty_line, slider, strokes
 from tapecalc.plot import style
 from tapecalc.plot.heads import ruler_marks
-from tapecalc.plot.style import Profile
-
-__all__ = ["RHYTHM_MM", "comb_panel", "return_panel", "rhythm_panel"]
 
 #: Eighth, dotted eighth and quarter at 76 beats a minute and 7.5 in/s, to the millimeter.
 RHYTHM_MM = (75, 113, 150)
-NEAREST_MM, CLOSEST_MM = 30, 18  # the first possible position, and the width of a head
-FARTHEST_MM = 240
+Echoes = defaultdict[float, float]  # amplitudes by time
+CLOSEST_MM, FARTHEST_MM = 18, 240  # the width of a head, and the last place on the drawn tape
 ON_TAPE, ON_RULER = 0.5, 0.0  # heights of the tape and of the ruler below it
 HIGHEST_HZ, FAINTEST_DB = 1000.0, -40.0
 FREQUENCY = np.linspace(0, HIGHEST_HZ, 2001)
@@ -49,7 +47,7 @@ def _speed_choice(*more: float) -> Control:
     return choice("speed_ips", "tape speed (ips)", options, round(from_si(FAST, "ips"), 6))
 
 
-# ---------------------------------------------------------------- a rhythm on the tape
+# ---- a rhythm on the tape ----
 
 
 def rhythm_panel() -> Panel:
@@ -64,16 +62,14 @@ def rhythm_panel() -> Panel:
     first, second, third = RHYTHM_MM[0], *np.diff(RHYTHM_MM).tolist()
     apart = CLOSEST_MM
     return Panel(
-        name="rhythm_on_tape",
-        build=_build_rhythm,
-        update=_update_rhythm,
-        controls=(
-            slider("first_mm", "first head", first, low=NEAREST_MM, high=100, step=1, unit="mm"),
-            slider("second_mm", "second head, further by", second, low=apart, high=70, step=1, unit="mm"),
-            slider("third_mm", "third head, further by", third, low=apart, high=70, step=1, unit="mm"),
-            _speed_choice(FASTEST_IPS),
-            slider("bpm", "tempo", int(BPM), low=60, high=160, step=1, unit="beats per minute"),
-        ),
+        "rhythm_on_tape",
+        _build_rhythm,
+        _update_rhythm,
+        slider("first_mm", "first head", first, low=30, high=100, step=1, unit="mm"),
+        slider("second_mm", "second head, further by", second, low=apart, high=70, step=1, unit="mm"),
+        slider("third_mm", "third head, further by", third, low=apart, high=70, step=1, unit="mm"),
+        _speed_choice(FASTEST_IPS),
+        slider("bpm", "tempo", int(BPM), low=60, high=160, step=1, unit="beats per minute"),
         question="Which three places give eighth triplet, quarter triplet and quarter at 100 beats a minute?",
         legend="Squares: playback heads on the tape. Below, the ruler of this speed and tempo: long marks "
         "are beats, short ones eighths and sixteenths. Dots: where the nearest note values lie; a dot right "
@@ -83,14 +79,14 @@ def rhythm_panel() -> Panel:
     )
 
 
-def _build_rhythm(figure: Figure, profile: Profile) -> Artists:
+def _build_rhythm(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the tape; heads and ruler move."""
-    axes = style.style_axes(figure.subplots(), profile, x="distance from the record head (mm)", grid=None)
+    axes = chart(figure.subplots(), profile, x="distance from the record head (mm)", grid=None)
     axes.set(xlim=(0, FARTHEST_MM), ylim=(-0.45, 0.75))
     axes.set_yticks([ON_RULER, ON_TAPE], ["notes", "tape"])
     pt, ground = profile.line_pt, profile.ground
     axes.hlines([ON_RULER, ON_TAPE], 0, FARTHEST_MM, color=ground.frame, linewidth=pt / 2, zorder=3)
-    of_heads, of_notes = ground.colors[0], ground.colors[1]
+    of_heads, of_notes = ground.colors[:2]
     return {
         "ruler": axes.plot([], [], color=ground.text, linewidth=pt * 0.75)[0],
         "drops": axes.plot([], [], color=of_heads, linewidth=pt / 2)[0],
@@ -105,41 +101,29 @@ def _update_rhythm(
     """Lay the ruler of this speed and tempo below the heads."""
     places = np.cumsum([first_mm, second_mm, third_mm]).astype(float)
     speed = to_si(speed_ips, "ips")
-    onsets = heads.rhythm(Heads(spacings=tuple(to_si(places, "mm"))), speed, bpm)
-    wanted = np.array([from_si(onset.fit.wanted_delay * speed, "mm") for onset in onsets])
+    fits = [onset.fit for onset in heads.rhythm(Heads(spacings=tuple(to_si(places, "mm"))), speed, bpm)]
+    wanted = [min(from_si(fit.wanted_delay * speed, "mm"), FARTHEST_MM) for fit in fits]
     positions, heights = ruler_marks(speed, bpm, to_si(FARTHEST_MM, "mm"))
-    artists["ruler"].set_data(*_strokes(from_si(positions, "mm"), ON_RULER, ON_RULER - heights))
-    artists["drops"].set_data(*_strokes(places, ON_TAPE, ON_RULER))
-    artists["heads"].set_data(places, np.full(3, ON_TAPE))
-    artists["notes"].set_data(np.minimum(wanted, FARTHEST_MM), np.full(3, ON_RULER))
-    worst = max(onsets, key=lambda onset: abs(onset.fit.error))
-    rows = [
-        (
-            f"head {onset.head}, {place:.0f} mm, {onset.fit.note.name}",
-            f"{words.amount(onset.delay, 'ms')}, {words.amount(onset.fit.error, 'ms', '+.1f')} off",
-        )
-        for place, onset in zip(places.tolist(), onsets, strict=True)
-    ]
-    rows.append(("ears notice in a steady beat", words.amount(timing_threshold(worst.delay), "ms")))
+    artists["ruler"].set_data(*strokes(from_si(positions, "mm"), ON_RULER, ON_RULER - heights))
+    artists["drops"].set_data(*strokes(places, ON_TAPE, ON_RULER))
+    artists["heads"].set_data(places, [ON_TAPE] * 3)
+    artists["notes"].set_data(wanted, [ON_RULER] * 3)
+    worst = max(fits, key=lambda fit: abs(fit.error))
+    rows = {
+        f"head {k}, {place:.0f} mm, {fit.note.name}": f"{words.amount(fit.delay, 'ms')}, "
+        f"{words.amount(fit.error, 'ms', '+.1f')} off"
+        for k, (place, fit) in enumerate(zip(places, fits, strict=True), 1)
+    }
+    rows["ears notice in a steady beat"] = words.amount(timing_threshold(worst.delay), "ms")
+    at, names = words.listed(f"{place:.0f}" for place in places), words.listed(fit.note.name for fit in fits)
     return (
-        f"At {speed_ips:g} ips and {bpm:g} beats a minute the heads at "
-        f"{words.listed(f'{place:.0f}' for place in places.tolist())} mm play "
-        f"{words.listed(onset.fit.note.name for onset in onsets)}; "
-        f"the worst is {words.amount(abs(worst.fit.error), 'ms', '.1f')} off.",
+        f"At {speed_ips:g} ips and {bpm:g} beats a minute the heads at {at} mm play {names}; "
+        f"the worst is {words.amount(abs(worst.error), 'ms', '.1f')} off.",
         rows,
     )
 
 
-def _strokes(
-    places: NDArray[np.float64], start: float, ends: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Many upright strokes as one line; each goes up and comes back, so that nothing joins the tops."""
-    y = np.full((places.size, 3), start, dtype=float)
-    y[:, 1] = ends
-    return np.repeat(places, 3), y.ravel()
-
-
-# ---------------------------------------------------------------- close heads
+# ---- close heads ----
 
 
 def comb_panel() -> Panel:
@@ -150,14 +134,12 @@ def comb_panel() -> Panel:
     95 Hz.
     """
     return Panel(
-        name="comb_of_close_heads",
-        build=_build_comb,
-        update=_update_comb,
-        controls=(
-            slider("apart_mm", "the two are apart by", 1.0, low=0.5, high=12.0, step=0.1, unit="mm"),
-            _speed_choice(FASTEST_IPS),
-            slider("second_db", "second against first", 0.0, low=-20.0, high=0.0, step=0.5, unit="dB"),
-        ),
+        "comb_of_close_heads",
+        _build_comb,
+        _update_comb,
+        slider("apart_mm", "the two are apart by", 1.0, low=0.5, high=12.0, step=0.1, unit="mm"),
+        _speed_choice(FASTEST_IPS),
+        slider("second_db", "second against first", 0.0, low=-20.0, high=0.0, step=0.5, unit="dB"),
         question="How much quieter must the second head be until the notches are no deeper than 3 dB?",
         legend="Thick line: both heads together. Dashed line: the first head alone. Dots: the notches.",
         alt="Chart of level in dB over frequency from 0 to 1000 Hz, even steps. The line for two heads "
@@ -165,9 +147,9 @@ def comb_panel() -> Panel:
     )
 
 
-def _build_comb(figure: Figure, profile: Profile) -> Artists:
+def _build_comb(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame and the level of one head."""
-    axes = style.style_axes(figure.subplots(), profile, x="frequency (Hz)", y="level against one head (dB)")
+    axes = chart(figure.subplots(), profile, x="frequency (Hz)", y="level against one head (dB)")
     axes.set(xlim=(0, HIGHEST_HZ), ylim=(FAINTEST_DB - 2, 12))
     axes.axhline(0, **(style.line_style(profile, 1) | {"linewidth": profile.line_pt / 2}))
     return {
@@ -186,19 +168,16 @@ def _update_comb(artists: Artists, apart_mm: float, speed_ips: float, second_db:
     artists["comb"].set_data(FREQUENCY, amplitude_to_db(np.maximum(comb, db_to_amplitude(FAINTEST_DB))))
     artists["notches"].set_data(notches, np.full(notches.size, max(notch_db, FAINTEST_DB)))
     fused = "the ear hears one sound" if apart < FUSION_LIMIT else "the ear may hear two sounds"
+    deep = f"{notch_db:.1f} dB" if notch_db > FAINTEST_DB else "silence"
+    rows = {"peaks": f"{peak_db:+.1f} dB", "notches": deep, "from notch to notch": f"{1 / apart:.0f} Hz"}
     return (
         f"{apart_mm:g} mm at {speed_ips:g} ips are {words.amount(apart, 'ms', '.1f')}: {fused}, with peaks "
         f"of {peak_db:+.1f} dB and its first notch at {0.5 / apart:.0f} Hz.",
-        [
-            ("peaks", f"{peak_db:+.1f} dB"),
-            ("notches", f"{notch_db:.1f} dB" if notch_db > FAINTEST_DB else "silence"),
-            ("from notch to notch", f"{1 / apart:.0f} Hz"),
-            ("notches up to 1000 Hz", f"{notches.size}"),
-        ],
+        rows | {"notches up to 1000 Hz": f"{notches.size}"},
     )
 
 
-# ---------------------------------------------------------------- heads on the return
+# ---- heads on the return ----
 
 
 def return_panel() -> Panel:
@@ -209,15 +188,13 @@ def return_panel() -> Panel:
     -30 dB.
     """
     return Panel(
-        name="heads_on_the_return",
-        build=_build_return,
-        update=_update_return,
-        controls=(
-            choice("feeds", "heads on the return", RETURNS, RETURNS["all three"]),
-            slider("return_send_db", "return send", -12.0, low=-24.0, high=0.0, step=0.5, unit="dB"),
-            slider("step_db", "each head below the last by", 3.0, low=0.0, high=9.0, step=0.5, unit="dB"),
-            _speed_choice(),
-        ),
+        "heads_on_the_return",
+        _build_return,
+        _update_return,
+        choice("feeds", "heads on the return", RETURNS, RETURNS["all three"]),
+        slider("return_send_db", "return send", -12.0, low=-24.0, high=0.0, step=0.5, unit="dB"),
+        slider("step_db", "each head below the last by", 3.0, low=0.0, high=9.0, step=0.5, unit="dB"),
+        _speed_choice(),
         question="Which heads may return so that the figure of three comes back as a figure, not as a crowd?",
         legend="Each stroke: one echo of a click. Thick line with dots: first time round; thin line: all "
         "later rounds. Later echoes of one moment are added up, as if in phase.",
@@ -226,9 +203,9 @@ def return_panel() -> Panel:
     )
 
 
-def _build_return(figure: Figure, profile: Profile) -> Artists:
+def _build_return(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame; everything else moves."""
-    axes = style.style_axes(figure.subplots(), profile, x="time after the click (s)", y="level (dB)")
+    axes = chart(figure.subplots(), profile, x="time after the click (s)", y="level (dB)")
     axes.set(xlim=(0, SECONDS), ylim=(QUIET_DB, LOUD_DB))
     return {
         "later": empty_line(axes, profile, 1, linewidth=profile.line_pt / 2, linestyle="-"),
@@ -241,54 +218,43 @@ def _update_return(
 ) -> Answer:
     """Follow a click on its ways round, and compare with the bound on the loop gain."""
     speed, gain = to_si(speed_ips, "ips"), db_to_amplitude(return_send_db)
-    three = Heads(
-        spacings=tuple(to_si(np.array(RHYTHM_MM), "mm")),
-        gains=tuple(db_to_amplitude(-step_db * np.arange(3))),
-        feeds_return=feeds,
-    )
+    places, gains = tuple(to_si(np.array(RHYTHM_MM), "mm")), tuple(db_to_amplitude(-step_db * np.arange(3)))
+    three = Heads(spacings=places, gains=gains, feeds_return=feeds)
     peak = db_to_amplitude(loudest(DECK.one_pass(speed))[1])  # of one pass
     margin_db = -amplitude_to_db(gain * peak * sum(three.return_gains))  # at least: all heads in phase
     first, later = _echoes(three, speed, gain)
-    artists["first"].set_data(*_drawn(first))
-    artists["later"].set_data(*_drawn(later))
+    for line, echoes in (("first", first), ("later", later)):
+        times = np.array(sorted(echoes))
+        levels_db = np.array([amplitude_to_db(echoes[time]) for time in times.tolist()])
+        # From below the floor, where the joints are out of sight, up to the top at most.
+        artists[line].set_data(*strokes(times, QUIET_DB - 2, np.clip(levels_db, QUIET_DB, LOUD_DB)))
     heard = sum(amplitude_to_db(level) > HEARD_DB for level in [*first.values(), *later.values()])
     name = next(name for name, value in RETURNS.items() if value == feeds)
     state = "is safe by" if margin_db > 0 else "may run away, too loud by"
     return (
         f"With {name} on the return at {return_send_db:g} dB the loop {state} {abs(margin_db):.1f} dB, and a "
         f"click has {heard} echoes above {HEARD_DB:g} dB.",
-        [("loop gain at most", f"{-margin_db:+.1f} dB"), ("echoes above -30 dB", f"{heard}")],
+        {"loop gain at most": f"{-margin_db:+.1f} dB", "echoes above -30 dB": f"{heard}"},
     )
 
 
-def _echoes(three: Heads, speed: float, gain: float) -> tuple[dict[float, float], dict[float, float]]:
+def _echoes(three: Heads, speed: float, gain: float) -> tuple[Echoes, Echoes]:
     """Times and amplitudes of a click's echoes: the first round, and all later ones until `SECONDS`."""
-    delays = three.delays(speed).tolist()
-    recorded = {0.0: 1.0}
-    first: dict[float, float] = {}
-    later: dict[float, float] = {}
+    ways = list(zip(three.delays(speed).tolist(), three.gains, three.feeds_return, strict=True))
+    first, later, recorded = Echoes(float), Echoes(float), Echoes(float, {0.0: 1.0})
     while recorded:
-        coming: dict[float, float] = {}
-        for time, level in recorded.items():
-            for delay, loud, feeds in zip(delays, three.gains, three.feeds_return, strict=True):
-                at, heard = round(time + delay, 6), level * loud
-                if at <= SECONDS and amplitude_to_db(heard) > QUIET_DB:
-                    echoes = first if time == 0 else later
-                    echoes[at] = echoes.get(at, 0.0) + heard
-                    if feeds:
-                        coming[at] = coming.get(at, 0.0) + gain * heard
+        coming = Echoes(float)
+        for (time, level), (delay, loud, feeds) in product(recorded.items(), ways):
+            at, heard = round(time + delay, 6), level * loud
+            if at <= SECONDS and amplitude_to_db(heard) > QUIET_DB:
+                (first if time == 0 else later)[at] += heard
+                if feeds:
+                    coming[at] += gain * heard
         recorded = coming
     return first, later
 
 
-def _drawn(echoes: dict[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Echoes as strokes from below the floor, where their joints are out of sight, up to the top at most."""
-    times = np.array(sorted(echoes))
-    levels = np.array([amplitude_to_db(echoes[time]) for time in times.tolist()])
-    return _strokes(times, QUIET_DB - 2, np.clip(levels, QUIET_DB, LOUD_DB))
-
-
-# ---------------------------------------------------------------- exercises
+# ---- exercises ----
 
 
 def _place_mm(beats: float, speed: float) -> float:
@@ -297,82 +263,64 @@ def _place_mm(beats: float, speed: float) -> float:
 
 
 #: The prediction: where the quarter note lies on the fast tape; a guess may be a fifth off.
-first_guess = Exercise(
-    _place_mm(1, FAST),
-    "mm",
+first_guess = Exercise(_place_mm(1, FAST), "mm", tolerance_percent=20).hints(
+    "A beat at 76 a minute is 60/76 of a second, and the tape runs 190.5 mm in a second.",
     (_place_mm(1, SLOW), "That is the place at the slow speed."),
     (_place_mm(0.25, FAST), "That is a sixteenth, the nearest to the head that is there already."),
     (lambda mm: mm <= 0, "Playback heads stand behind the record head: the distance is above 0."),
-    hint="A beat at 76 a minute is 60/76 of a second, and the tape runs 190.5 mm in a second.",
-    tolerance_percent=20,
 )
 
 #: The dotted eighth on the slow tape.
-dotted_eighth = Exercise(
-    _place_mm(0.75, SLOW),
-    "mm",
+dotted_eighth = Exercise(_place_mm(0.75, SLOW), "mm").hints(
+    "A dotted eighth is three quarters of a beat; then length is time times speed.",
     (_place_mm(0.75, FAST), "That is the place at the fast speed."),
     (_place_mm(0.5, SLOW), "That is a plain eighth; the dot makes it half as long again."),
     (from_si(SLOW, "mm") * 76 / 60 * 0.75, "Turn it round: a beat lasts 60/76 seconds, not 76/60."),
-    hint="A dotted eighth is three quarters of a beat; then length is time times speed.",
 )
 
 #: What rounding to whole millimeters costs at most on the slow tape.
 _half_mm_ms = from_si(delay_from_spacing(to_si(0.5, "mm"), SLOW), "ms")
-ruler_step = Exercise(
-    _half_mm_ms,
-    "ms",
+ruler_step = Exercise(_half_mm_ms, "ms").hints(
+    "How far off can the nearest mark be, and how long does the tape need for that?",
     (2 * _half_mm_ms, "The nearest mark is half a step away at most, not a whole one."),
     (_half_mm_ms / 2, "That is the answer for the fast speed."),
-    hint="How far off can the nearest mark be, and how long does the tape need for that?",
 )
 
 #: The first notch of two heads 3 mm apart on the fast tape.
-_apart = delay_from_spacing(to_si(3, "mm"), FAST)
-_notch_hz = float(notch_frequencies(0, _apart, 1000)[0])
-first_notch = Exercise(
-    _notch_hz,
-    "Hz",
+_notch_hz = float(notch_frequencies(0, delay_from_spacing(to_si(3, "mm"), FAST), 1000)[0])
+first_notch = Exercise(_notch_hz, "Hz").hints(
+    "They cancel when the time between them is half a period.",
     (2 * _notch_hz, "There the two are a whole wave apart and add up; they cancel half a wave apart."),
     (_notch_hz / 2, "That is the answer for the slow speed."),
-    hint="They cancel when the time between them is half a period.",
 )
 
 #: The return send for three heads at 0, -3 and -6 dB, 6 dB below the edge.
 _levels_db = (0.0, -3.0, -6.0)
 _sum = sum(db_to_amplitude(level_db) for level_db in _levels_db)
 _power = sum(db_to_amplitude(level_db) ** 2 for level_db in _levels_db)
-_send_db = -6 - amplitude_to_db(_sum)
-return_send = Exercise(
-    _send_db,
-    "dB",
+return_send = Exercise(-6 - amplitude_to_db(_sum), "dB").hints(
+    "Turn the levels into amplitudes, add them, turn the sum back into decibels, and go 6 dB below.",
     (-6 - amplitude_to_db(3), "You took all three at full level."),
     (-6 - sum(_levels_db), "Decibels do not add up like that: turn them into amplitudes first."),
     (-6.0, "That is the send for one head alone."),
     (-6 - 10 * math.log10(_power), "Heads can be in phase: add amplitudes, not powers."),
     (amplitude_to_db(_sum) - 6, "The more the heads add up to, the lower the send must be."),
     (-amplitude_to_db(_sum), "That is the edge itself; stay 6 dB below it."),
-    hint="Turn the levels into amplitudes, add them, turn the sum back into decibels, and go 6 dB below.",
 )
 
 #: The closed loop of two bars on the slow tape.
-_bar = delay_from_tempo(BPM, 4)
-_loop_mm = from_si(tape_used(2 * _bar, SLOW), "mm")
-two_bars = Exercise(
-    _loop_mm,
-    "mm",
+_loop_mm = from_si(tape_used(2 * delay_from_tempo(BPM, 4), SLOW), "mm")
+two_bars = Exercise(_loop_mm, "mm").hints(
+    "Two bars are eight beats of 60/76 seconds; length is time times speed.",
     (2 * _loop_mm, "That is the loop for the fast speed."),
     (_loop_mm / 2, "That is one bar."),
     (_loop_mm / 4, "That is two beats; a bar here has four."),
-    hint="Two bars are eight beats of 60/76 seconds; length is time times speed.",
 )
 
 #: How often the tape passes the heads in an evening.
 _passes = 3 * passes_per_hour(1.2, FAST)
-evening = Exercise(
-    _passes,
-    "",
+evening = Exercise(_passes, "").hints(
+    "How long is one round, and how many of them fit into three hours?",
     (_passes / 3, "That is one hour; the night has three."),
     (_passes / 2, "That is the slow speed."),
-    hint="How long is one round, and how many of them fit into three hours?",
 )

@@ -11,17 +11,20 @@ import html
 import io
 import math
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 import ipywidgets
 import numpy as np
+from matplotlib import cbook
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
+from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 
 from tapecalc.calc.quantity import known_name
@@ -32,23 +35,15 @@ from tapecalc.plot.style import Profile
 if TYPE_CHECKING:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-__all__ = ["SAVED_AS", "Answer", "Artists", "Control", "Panel", "choice", "empty_line", "slider", "switch"]
-
+Floats = NDArray[np.float64]
 #: The moving artists of a panel by name; each may be a list of artists.
 Artists = dict[str, Any]
-#: The sentence under the picture, alone or with rows of (what, number with unit) for a table.
-Answer = str | tuple[str, Sequence[tuple[str, object]]]
+#: The sentence under the picture, alone or with a table of numbers with units by what they are.
+Answer = str | tuple[str, Mapping[str, object]]
 
 #: The profiles in which "save this figure" writes SVG and PNG.
 SAVED_AS = ("video_1080", "article_double", "article_single")
-SCREEN_DPI = 100  # a panel that is 8 inches wide takes 800 pixels of the page
-SHORTEST_ALT = 40  # characters
-#: JupyterLab keeps the up and down keys for its cells until a list is open.
-BY_KEYBOARD = "By keyboard: Tab goes on, the left and right keys move a slider, the space bar opens a list."
 STRICT = "TAPECALC_STRICT"  # set to 1: errors inside callbacks are raised, not only shown
-
-
-# ---------------------------------------------------------------- controls
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,24 +61,23 @@ class Control:
 
     def widget(self, width: int) -> Any:
         """The ipywidgets control, `width` pixels wide, operable by keyboard."""
-        look = {
-            "value": self.value,
-            "description": self.label,
-            "style": {"description_width": "16em"},
-            "layout": ipywidgets.Layout(width=f"{width}px", max_width="100%"),
-        }
+        layout = ipywidgets.Layout(width=f"{width}px", max_width="100%")
+        look = {"value": self.value, "description": self.label, "layout": layout}
+        look["style"] = {"description_width": "16em"}
+        if {value for _, value in self.options} == {False, True}:
+            return ipywidgets.Checkbox(**look)
         if self.options:
-            if {value for _, value in self.options} == {False, True}:
-                return ipywidgets.Checkbox(**look)
             return ipywidgets.Dropdown(options=list(self.options), **look)
-        look |= {"step": self.step, "continuous_update": True}
+        low, high, step = self.low, self.high, self.step
+        look |= {"min": low, "max": high, "step": step, "continuous_update": True}
         if self.log:
-            ends = {"min": math.log10(self.low), "max": math.log10(self.high)}
-            return ipywidgets.FloatLogSlider(base=10, readout_format=".3g", **ends, **look)
-        ends = {"min": self.low, "max": self.high}
-        if all(isinstance(number, int) for number in (self.value, self.low, self.high, self.step)):
-            return ipywidgets.IntSlider(**ends, **look)
-        return ipywidgets.FloatSlider(readout_format=f".{_decimals(self.step)}f", **ends, **look)
+            look |= {"min": math.log10(low), "max": math.log10(high), "base": 10, "readout_format": ".3g"}
+            return ipywidgets.FloatLogSlider(**look)
+        if all(isinstance(number, int) for number in (self.value, low, high, step)):
+            return ipywidgets.IntSlider(**look)
+        # As many decimals as show every step.
+        first, all_of_it = -math.floor(math.log10(step) + 1e-9), len(f"{step:.6f}".rstrip("0").split(".")[1])
+        return ipywidgets.FloatSlider(readout_format=f".{max(0, first, all_of_it)}f", **look)
 
     def allowed(self, value: Any) -> Any:
         """Return `value`, or the value of the option so called, refusing all else."""
@@ -132,12 +126,23 @@ def switch(name: str, label: str, value: bool) -> Control:  # noqa: FBT001  the 
     return Control(name=name, label=label, value=value, options=(("off", False), ("on", True)))
 
 
-def _decimals(step: float) -> int:
-    """How many decimals a readout needs to show every step."""
-    return max(0, -int(math.floor(math.log10(step) + 1e-9)), len(f"{step:.6f}".rstrip("0").split(".")[1]))
+def chart(axes: Axes, profile: Profile, *, x: str = "", y: str = "", grid: Any = "both", **ends: Any) -> Axes:
+    """Give axes their labels and grid, and limits and ticks that stay."""
+    style.style_axes(axes, profile, x=x, y=y, grid=grid).set(**ends)
+    return axes
 
 
-# ---------------------------------------------------------------- the panel
+def shade(axes: Axes, profile: Profile, left: float, right: float, **changes: Any) -> Rectangle:
+    """Shade a stretch of the x axis, below the lines."""
+    look: dict[str, Any] = {"facecolor": profile.ground.fill, "edgecolor": "none", "zorder": 0.6}
+    return axes.axvspan(left, right, **(look | changes))
+
+
+def strokes(places: Floats, start: float, ends: ArrayLike) -> tuple[Floats, Floats]:
+    """Many upright strokes as one line; each goes up and comes back, so that nothing joins the tops."""
+    y = np.full((places.size, 3), start, dtype=float)
+    y[:, 1] = ends
+    return np.repeat(places, 3), y.ravel()
 
 
 def empty_line(axes: Axes, profile: Profile, index: int, *, marked: bool = False, **look: Any) -> Line2D:
@@ -158,16 +163,17 @@ class Panel:
     is what went wrong at the last move; it is shown in place of the sentence, and raised if `strict`.
 
     >>> def build(figure, profile):
-    ...     axes = style.style_axes(figure.subplots(), profile, x="spacing (mm)", y="delay (ms)")
-    ...     axes.set(xlim=(0, 100), ylim=(0, 600))
+    ...     axes = chart(figure.subplots(), profile, x="spacing (mm)", y="delay (ms)")
+    ...     axes.set(xlim=(0, 99), ylim=(0, 600))
     ...     return {"point": axes.plot([0], [0], "o")[0]}
     >>> def update(artists, spacing_mm):
     ...     artists["point"].set_data([spacing_mm], [spacing_mm / 0.1905])
     ...     return f"{spacing_mm:g} mm give {spacing_mm / 0.1905:.0f} ms."
+    >>> spacing = slider("spacing_mm", "head spacing", 40, low=0, high=99, step=1, unit="mm")
     >>> panel = Panel(
-    ...     name="delay", build=build, update=update, question="Which spacing gives 300 ms?",
-    ...     controls=(slider("spacing_mm", "head spacing", 40, low=0, high=100, step=1, unit="mm"),),
-    ...     legend="Dot: this spacing.", alt="Chart of delay in ms over head spacing in mm, one dot.")
+    ...     "delay", build, update, spacing,
+    ...     question="Which spacing gives 300 ms?", legend="Dot: this spacing.",
+    ...     alt="Chart of delay in ms over head spacing in mm, one dot.")
     >>> panel.set(spacing_mm=57)
     >>> panel.readout
     '57 mm give 299 ms.'
@@ -175,11 +181,10 @@ class Panel:
 
     def __init__(
         self,
-        *,
         name: str,
         build: Callable[[Figure, Profile], Artists],
         update: Callable[..., Answer],
-        controls: Sequence[Control],
+        *controls: Control,
         question: str,
         legend: str,
         alt: str,
@@ -188,7 +193,7 @@ class Panel:
         self._profile = style.as_profile(profile)
         if self._profile.ground.face == "none":
             raise ValueError(f"profile of a panel must have an opaque ground, got {self._profile.name!r}")
-        if len(alt) <= SHORTEST_ALT:
+        if len(alt) <= 40:
             raise ValueError(f"alt must say in over 40 characters what there is to see, got {alt!r}")
         self.controls = {control.name: control for control in controls}
         if len(self.controls) != len(controls):
@@ -196,23 +201,22 @@ class Panel:
         self.name, self.question, self.legend, self.alt = name, question, legend, alt
         self.strict = os.environ.get(STRICT) == "1"
         self.error: Exception | None = None
-        self._build, self._update = build, update
-        self._width, self._height = (
-            round(inches * SCREEN_DPI) for inches in (self._profile.width_in, self._profile.height_in)
-        )
+        self._build, self._update, self._held = build, update, False
+        # At 100 dpi a panel that is 8 inches wide takes 800 pixels of the page.
+        self._width, self._height = round(100 * self._profile.width_in), round(100 * self._profile.height_in)
         self._widgets = {control.name: control.widget(self._width) for control in controls}
-        self._held = False
         self.figure, self.artists, answer = self._drawn(self._profile)
         self._keep_background()
         self._make_widget()
         self._show(answer)
-        for control in self._widgets.values():
-            control.observe(self._moved, "value")
+        for widget in self._widgets.values():
+            widget.observe(self._moved, "value")
 
     @property
     def values(self) -> dict[str, Any]:
-        """The value of every control by name."""
-        return {name: self._value(name) for name in self.controls}
+        """The value of every control by name, kept inside the ends despite rounding."""
+        pairs = ((self.controls[name], widget.value) for name, widget in self._widgets.items())
+        return {c.name: min(max(value, c.low), c.high) if c.log else value for c, value in pairs}
 
     @property
     def words(self) -> str:
@@ -228,8 +232,8 @@ class Panel:
 
     @property
     def moving(self) -> list[Artist]:
-        """All moving artists."""
-        return list(_flat(self.artists.values()))
+        """All moving artists, single ones."""
+        return list(cbook.flatten(self.artists.values(), lambda part: isinstance(part, Artist)))
 
     def set(self, **values: Any) -> None:
         """Move controls by name, as a person would, and redraw once."""
@@ -257,9 +261,8 @@ class Panel:
         paths: list[Path] = []
         for profile in SAVED_AS:
             figure, _, answer = self._drawn(style.as_profile(profile))
-            sentence, _ = _parts(answer)
-            stem = folder / f"{self.name}_{profile}"
-            paths += style.save_figure(figure, stem, ("svg", "png"), alt=f"{self.alt} {sentence}")
+            alt = f"{self.alt} {_parts(answer)[0]}"
+            paths += style.save_figure(figure, folder / f"{self.name}_{profile}", ("svg", "png"), alt=alt)
         return tuple(paths)
 
     # -- drawing
@@ -274,8 +277,13 @@ class Panel:
             return figure, artists, answer
 
     def _keep_background(self) -> None:
-        """Draw everything, and keep what stands still as the background."""
-        self._repainted = _moving_and_above(self.figure, self.moving)
+        """Draw everything, and keep as the background what stands still below all that moves."""
+        moving, self._repainted = self.moving, []
+        for axes in self.figure.axes:
+            children = sorted(axes.get_children(), key=Artist.get_zorder)
+            lowest = min((c.get_zorder() for c in children if c in moving), default=math.inf)
+            self._repainted += [c for c in children if c in moving or c.get_zorder() > lowest]
+        self._repainted += [artist for artist in moving if artist not in self._repainted]
         for artist in self._repainted:
             artist.set_animated(True)
         with style.context(self._profile):
@@ -289,10 +297,8 @@ class Panel:
         self._canvas.restore_region(self._background)
         for artist in self._repainted:
             artist.draw(self._canvas.get_renderer())
-        buffer = io.BytesIO()
-        pixels = Image.fromarray(np.asarray(self._canvas.buffer_rgba())).convert("RGB")
-        pixels.save(buffer, "png", compress_level=1)
-        self.png = buffer.getvalue()
+        picture = Image.fromarray(np.asarray(self._canvas.buffer_rgba())).convert("RGB")
+        self.png = _png(picture, compress_level=1)
 
     def _moved(self, _: object = None) -> None:
         """Follow a control; an error is shown in place of the sentence."""
@@ -306,7 +312,7 @@ class Panel:
         except Exception as error:  # whatever went wrong must be seen by the person who moved the control
             self.error = error
             self.readout, self.table = _parts(f"This setting cannot be drawn: {error}")
-            self._readout.value = f"<p role='alert'><b>{html.escape(self.readout)}</b></p>"
+            self._readout.value = _alert(self.readout)
             if self.strict:
                 raise
 
@@ -324,46 +330,31 @@ class Panel:
 
     # -- the widgets
 
-    def _value(self, name: str) -> Any:
-        """The value of one control, kept inside the ends despite rounding."""
-        control, value = self.controls[name], self._widgets[name].value
-        return min(max(value, control.low), control.high) if control.log else value
-
     def _make_widget(self) -> None:
         """Put question, controls, picture, readout, legend and buttons above one another."""
-        wide = ipywidgets.Layout(max_width=f"{self._width}px")
-        row = ipywidgets.Layout(flex_flow="row wrap")
         size = {"width": self._width, "height": self._height}
         self._image = ipywidgets.Image(value=self.png, format="png", **size)
-        self._readout, self._confirmation = ipywidgets.HTML(layout=wide), ipywidgets.HTML(layout=wide)
-        self._folder = ipywidgets.Text(
-            value="saved figures", description="folder", layout=ipywidgets.Layout(width="22em")
-        )
-        self._reset_button = ipywidgets.Button(description="reset", tooltip="move every control back")
-        self._save_button = ipywidgets.Button(
-            description="save this figure", tooltip="SVG and PNG at video and article sizes"
-        )
-        self._reset_button.on_click(lambda _: self.reset())
-        self._save_button.on_click(self._save_clicked)
-        self.widget = ipywidgets.VBox(
-            [
-                ipywidgets.HTML(f"<p><b>{html.escape(self.question)}</b></p>", layout=wide),
-                *self._widgets.values(),
-                self._image,
-                self._readout,
-                ipywidgets.HTML(f"<p>{html.escape(self.legend)}</p>", layout=wide),
-                ipywidgets.HBox([self._reset_button, self._folder, self._save_button], layout=row),
-                self._confirmation,
-                ipywidgets.HTML(f"<p><small>{BY_KEYBOARD}</small></p>", layout=wide),
-            ]
-        )
+        question, legend = html.escape(self.question), html.escape(self.legend)
+        # JupyterLab keeps the up and down keys for its cells until a list is open.
+        keys = "Tab goes on, the left and right keys move a slider, the space bar opens a list."
+        texts = (f"<b>{question}</b>", legend, f"<small>By keyboard: {keys}</small>")
+        layout = ipywidgets.Layout(max_width=f"{self._width}px")
+        above, below, keyboard = (ipywidgets.HTML(f"<p>{text}</p>", layout=layout) for text in texts)
+        self._readout, self._confirmation = ipywidgets.HTML(layout=layout), ipywidgets.HTML(layout=layout)
+        self._folder = text_field("folder", "22em", value="saved figures")
+        self._reset_button = button("reset", "move every control back", self.reset)
+        sizes = "SVG and PNG at video and article sizes"
+        self._save_button = button("save this figure", sizes, self._save_clicked)
+        buttons = row(self._reset_button, self._folder, self._save_button)
+        shown = (self._image, self._readout, below, buttons, self._confirmation, keyboard)
+        self.widget = ipywidgets.VBox([above, *self._widgets.values(), *shown])
 
-    def _save_clicked(self, _: object) -> None:
+    def _save_clicked(self) -> None:
         """Save, and say so, or say why not."""
         try:
             paths = self.save(self._folder.value.strip() or ".")
         except Exception as error:  # a full disk, a folder that is a file: say it where the person looks
-            self._confirmation.value = f"<p role='alert'><b>Not saved: {html.escape(str(error))}</b></p>"
+            self._confirmation.value = _alert(f"Not saved: {error}")
             return
         names = ", ".join(html.escape(path.name) for path in paths)
         where = html.escape(str(paths[0].parent))
@@ -376,49 +367,57 @@ class Panel:
 
     def _repr_mimebundle_(self, **_: object) -> tuple[dict[str, Any], dict[str, Any]]:
         """The live panel, its picture and its sentence, for whichever a viewer can show."""
-        buffer = io.BytesIO()
-        Image.open(io.BytesIO(self.png)).save(buffer, "png", optimize=True)
+        picture = _png(Image.open(io.BytesIO(self.png)), optimize=True)
         view = {"version_major": 2, "version_minor": 0, "model_id": self.widget.model_id}
         data = {
             "application/vnd.jupyter.widget-view+json": view,
-            "image/png": base64.b64encode(buffer.getvalue()).decode("ascii"),
+            "image/png": base64.b64encode(picture).decode("ascii"),
             "text/plain": repr(self),
         }
         look = {"alt": f"{self.alt} {self.readout}", "width": self._width, "height": self._height}
         return data, {"image/png": look}
 
-    def _ipython_display_(self) -> None:
-        """Show the panel and, below it, one visible sentence for those who cannot see it."""
+    def display(self, widget: Any) -> None:
+        """Show a widget with the panel in it and, below, a visible sentence for those who cannot see it."""
         from IPython.display import display
 
         data, metadata = self._repr_mimebundle_()
+        data["application/vnd.jupyter.widget-view+json"]["model_id"] = widget.model_id
         display(data, raw=True, metadata=metadata)
         display({"text/markdown": self.caption, "text/plain": self.words}, raw=True)
+
+    def _ipython_display_(self) -> None:
+        self.display(self.widget)
+
+
+def row(*widgets: Any) -> Any:
+    """Put widgets side by side, and below one another where the page is narrow."""
+    return ipywidgets.HBox(widgets, layout=ipywidgets.Layout(flex_flow="row wrap"))
+
+
+def button(text: str, tooltip: str, action: Callable[[], object]) -> Any:
+    """Make a button that does something."""
+    made = ipywidgets.Button(description=text, tooltip=tooltip)
+    made.on_click(lambda _: action())
+    return made
+
+
+def text_field(label: str, width: str, **more: str) -> Any:
+    """Make a field to write in."""
+    return ipywidgets.Text(description=label, layout=ipywidgets.Layout(width=width), **more)
 
 
 def _parts(answer: Answer) -> tuple[str, dict[str, str]]:
     """Split what `update` returned into its sentence and its table."""
-    sentence, rows = (answer, ()) if isinstance(answer, str) else answer
-    return sentence, {str(what): str(number) for what, number in rows}
+    sentence, table = (answer, dict[str, object]()) if isinstance(answer, str) else answer
+    return sentence, {what: str(number) for what, number in table.items()}
 
 
-def _flat(parts: Iterable[Any]) -> Iterator[Artist]:
-    """Single artists out of artists, lists and containers."""
-    for part in parts:
-        if hasattr(part, "set_animated") and not isinstance(part, tuple):
-            yield part
-        else:
-            yield from _flat(part)
+def _png(picture: Image.Image, **options: Any) -> bytes:
+    buffer = io.BytesIO()
+    picture.save(buffer, "png", **options)
+    return buffer.getvalue()
 
 
-def _moving_and_above(figure: Figure, moving: list[Artist]) -> list[Artist]:
-    """Moving artists and what stands still above them (frame, notes), in drawing order."""
-    wanted = {id(artist) for artist in moving}
-    repainted: list[Artist] = []
-    for axes in figure.axes:
-        children = axes.get_children()
-        lowest = min((c.get_zorder() for c in children if id(c) in wanted), default=math.inf)
-        above = [c for c in children if id(c) in wanted or c.get_zorder() > lowest]
-        repainted += sorted(above, key=lambda artist: artist.get_zorder())
-    placed = {id(artist) for artist in repainted}
-    return repainted + [artist for artist in moving if id(artist) not in placed]
+def _alert(text: str) -> str:
+    return f"<p role='alert'><b>{html.escape(text)}</b></p>"

@@ -15,9 +15,6 @@ from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Answer, Artists, Panel, choice, empty_line, slider
 from tapecalc.machine import with_changes
 from tapecalc.plot import style
-from tapecalc.plot.style import Profile
-
-__all__ = ["patch_gains", "patch_panel", "staging_panel"]
 
 LOWEST_DBU, HIGHEST_DBU = -110.0, 60.0
 WANTED_HEADROOM_DB = 12.0  # above the voice as it peaks in rehearsal; the night is louder
@@ -28,7 +25,7 @@ SILENT = 1e-6  # amplitude for a pan that is turned away
 PATCH_NAMES = {"with sends": "sends", "one bus": "one bus", "pan as a send": "pan"}
 
 
-# ---------------------------------------------------------------- where the chain clips
+# ---- where the chain clips ----
 
 
 def staging_panel() -> Panel:
@@ -40,17 +37,13 @@ def staging_panel() -> Panel:
     voice, gain = DECK.levels.instrument_dbu, DECK.levels.mixer_gain_db
     send, made_for = DECK.mixer.input_send_db, DECK.levels.machine_reference_dbu
     return Panel(
-        name="gain_staging",
-        build=_build_staging,
-        update=_update_staging,
-        controls=(
-            slider(
-                "instrument_dbu", "voice, at its loudest", voice, low=-50.0, high=4.0, step=1.0, unit="dBu"
-            ),
-            slider("mixer_gain_db", "gain of channel 1", gain, low=-20.0, high=50.0, step=1.0, unit="dB"),
-            slider("input_send_db", "input send", send, low=-30.0, high=6.0, step=1.0, unit="dB"),
-            choice("reference_dbu", "machine made for", REFERENCES, made_for),
-        ),
+        "gain_staging",
+        _build_staging,
+        _update_staging,
+        slider("instrument_dbu", "voice, at its loudest", voice, low=-50.0, high=4.0, step=1.0, unit="dBu"),
+        slider("mixer_gain_db", "gain of channel 1", gain, low=-20.0, high=50.0, step=1.0, unit="dB"),
+        slider("input_send_db", "input send", send, low=-30.0, high=6.0, step=1.0, unit="dB"),
+        choice("reference_dbu", "machine made for", REFERENCES, made_for),
         question="A quiet voice comes at -40 dBu: which gain keeps 12 dB free and the noise lowest?",
         legend="Solid line, dots: signal. Dashed line, squares: where the stage clips. Dotted line, "
         "triangles: noise. Upright line: the smallest headroom.",
@@ -59,7 +52,7 @@ def staging_panel() -> Panel:
     )
 
 
-def _build_staging(figure: Figure, profile: Profile) -> Artists:
+def _build_staging(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame; the three lines and the headroom move."""
     axes = style.style_axes(figure.subplots(), profile, y="level (dBu)", grid="y")
     names = [stage.name.replace(" ", "\n") for stage in DECK.level_stages]
@@ -100,15 +93,15 @@ def _update_staging(
         state = f"The {worst.name} clips now, {-worst.headroom_db:.1f} dB too loud"
     return (
         f"{state}, {tape.snr_db:.1f} dB above the noise on tape.",
-        [
-            ("pad that leaves 12 dB", f"{pad:.1f} dB"),
-            ("level on tape", f"{tape.dbu:+.1f} dBu"),
-            ("at the return send", f"{1000 * nodes[-1].volts:.0f} mV"),
-        ],
+        {
+            "pad that leaves 12 dB": f"{pad:.1f} dB",
+            "level on tape": f"{tape.dbu:+.1f} dBu",
+            "at the return send": f"{1000 * nodes[-1].volts:.0f} mV",
+        },
     )
 
 
-# ---------------------------------------------------------------- what a patch makes of a fader
+# ---- what a patch makes of a fader ----
 
 
 def patch_gains(
@@ -143,16 +136,14 @@ def patch_panel() -> Panel:
     """
     send, pan = "return send (patch with sends)", "pan of channel 2 (pan as a send)"
     return Panel(
-        name="three_patches",
-        build=_build_patch,
-        update=_update_patch,
-        controls=(
-            choice("patch", "patch", PATCH_NAMES, "sends"),
-            slider("fader_db", "fader of channel 2", -3.0, low=-20.0, high=6.0, step=0.5, unit="dB"),
-            slider("return_send_db", send, -6.0, low=-20.0, high=6.0, step=0.5, unit="dB"),
-            slider("pan_percent", pan, 25.0, low=0.0, high=100.0, step=1.0, unit="%"),
-            slider("leak_db", "leak beside the tape", -40.0, low=-60.0, high=-6.0, step=1.0, unit="dB"),
-        ),
+        "three_patches",
+        _build_patch,
+        _update_patch,
+        choice("patch", "patch", PATCH_NAMES, "sends"),
+        slider("fader_db", "fader of channel 2", -3.0, low=-20.0, high=6.0, step=0.5, unit="dB"),
+        slider("return_send_db", send, -6.0, low=-20.0, high=6.0, step=0.5, unit="dB"),
+        slider("pan_percent", pan, 25.0, low=0.0, high=100.0, step=1.0, unit="%"),
+        slider("leak_db", "leak beside the tape", -40.0, low=-60.0, high=-6.0, step=1.0, unit="dB"),
         question="In which patches can the first repeat be as loud as the voice and the rest still fade?",
         legend="Dots: the voice at 0 dB and its repeats as the room hears them. Dashed line: as loud as the "
         "voice.",
@@ -161,7 +152,7 @@ def patch_panel() -> Panel:
     )
 
 
-def _build_patch(figure: Figure, profile: Profile) -> Artists:
+def _build_patch(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame and the voice's level; the repeats move."""
     axes = style.style_axes(figure.subplots(), profile, x="time (s)", y="level heard (dB, voice is 0)")
     axes.set(xlim=(-0.1, SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
@@ -183,77 +174,64 @@ def _update_patch(
     repeats_db = np.clip(heard_db + (count - 1) * round_db, FAINTEST_DB - 10, LOUDEST_DB - 1)
     artists["repeats"].set_data(np.concatenate([[0], count * delay]), np.concatenate([[0], repeats_db]))
     levels_heard = f"The first repeat is heard at {heard_db:.1f} dB, once round is {round_db:+.1f} dB"
-    rows = [("a leak adds to the loop", f"{up_db:.2f} dB")]
+    rows = {"a leak adds to the loop": f"{up_db:.2f} dB"}
     if round_db < 0:
-        rows.append(("repeats until 30 dB are gone", f"{loop.whole_repeats(round_db, -30):.0f}"))
+        rows["repeats until 30 dB are gone"] = f"{loop.whole_repeats(round_db, -30):.0f}"
         return f"{levels_heard}: {-round_db:.1f} dB of margin.", rows
-    rows.append(("grows each second by", f"{loop.growth_db_per_s(delay, round_db):.1f} dB"))
+    rows["grows each second by"] = f"{loop.growth_db_per_s(delay, round_db):.1f} dB"
     return f"{levels_heard}: no margin, it howls.", rows
 
 
-# ---------------------------------------------------------------- exercises
+# ---- exercises ----
 
 _diagram = levels.level_diagram(DECK.level_stages, DECK.levels.instrument_dbu)
 
 #: The prediction: how far the voice stays below a full tape.
-first_guess = Exercise(
-    _diagram.headroom_db,
-    "dB",
+first_guess = Exercise(_diagram.headroom_db, "dB", tolerance_percent=10).hints(
+    "Follow the voice to the tape, adding gains; a full tape is 9 dB above +4 dBu.",
     (9, "That is what the tape has above its reference; the voice arrives 4 dB below the reference."),
     (20, "So much is left in the electronics. Another stage gives up earlier."),
     (23, "Count the gain of channel 1: the voice is not at -10 dBu any more when it meets the tape."),
-    hint="Follow the voice to the tape, adding gains; a full tape is 9 dB above +4 dBu.",
-    tolerance_percent=10,
 )
 
 #: From a studio mixer into a domestic machine.
-pad = Exercise(
-    levels.pad_db(4.0, levels.dbv_to_dbu(-10.0)),
-    "dB",
+pad = Exercise(levels.pad_db(4.0, levels.dbv_to_dbu(-10.0)), "dB").hints(
+    "Both in dBu first, then one less the other.",
     (14, "You subtracted dBV from dBu: first turn -10 dBV into dBu."),
     (6, "Plus four and minus ten are fourteen apart, not six, and then there are two kinds of decibel."),
     (levels.pad_db(4.0, -10.0) + 2.2185, "dBV into dBu: the same voltage reads 2.2 more, not less, in dBu."),
-    hint="Both in dBu first, then one less the other.",
 )
 
 #: A pickup into an input that is made for a mixer.
 _loading = -levels.loading_loss_db(20e3, 10e3)
-loading = Exercise(
-    _loading,
-    "dB",
+loading = Exercise(_loading, "dB").hints(
+    "What is left is load divided by source plus load; then 20 log10, and leave the minus off.",
     (-levels.loading_loss_db(10e3, 20e3), "You have exchanged the two: the load is the input."),
     (-amplitude_to_db(0.5), "Half would be left if both were 10 kilo-ohms."),
     (_loading / 2, "A voltage takes 20 log10; 10 log10 is for powers."),
-    hint="What is left is load divided by source plus load; then 20 log10, and leave the minus off.",
 )
 
 #: Two quarter tracks with the same signal.
 both_tracks = Exercise(
-    levels.track_snr_db(2 * TRACK_WIDTHS["quarter track"], TRACK_WIDTHS["quarter track"]),
-    "dB",
+    levels.track_snr_db(2 * TRACK_WIDTHS["quarter track"], TRACK_WIDTHS["quarter track"]), "dB"
+).hints(
+    "How much does the signal gain, how much the noise? The rest is yours.",
     (amplitude_to_db(2.0), "The signal does gain so much; but the noise gains, too."),
     (0.1, "The signals are alike and add in step; the two hisses are not and add in power."),
-    hint="How much does the signal gain, how much the noise? The rest is yours.",
 )
 
 #: How loud a leak eats how much margin.
-_leak = levels.leak_ripple_db(-14.0)[1]
-leak = Exercise(
-    _leak,
-    "dB",
+leak = Exercise(levels.leak_ripple_db(-14.0)[1], "dB").hints(
+    "Turn the leak into an amplitude, add it to 1, and take 20 log10.",
     (-levels.leak_ripple_db(-14.0)[0], "That is how deep the dip is, out of step. In step the two add."),
     (14, "So much weaker is the leak. How much does it add to a tape that gives back 1?"),
     (0.2, "That is its amplitude; one plus that, in decibels."),
-    hint="Turn the leak into an amplitude, add it to 1, and take 20 log10.",
 )
 
 #: How long the room may be so loud.
-_stay = levels.allowed_exposure(97.0) / 60
-exposure = Exercise(
-    _stay,
-    "min",
+exposure = Exercise(levels.allowed_exposure(97.0) / 60, "min").hints(
+    "How many times do three decibels go into the excess over 85? Halve eight hours as often.",
     (8 * 60, "That is for 85 dB(A). Halve it for each 3 dB more."),
     (8 * 60 / 12, "You divided by the decibels; halve once for each 3 dB."),
     (8 * 60 * 2 ** (-12 / 5), "You halved for each 5 dB, an older and laxer rule."),
-    hint="How many times do three decibels go into the excess over 85? Halve eight hours as often.",
 )

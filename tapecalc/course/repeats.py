@@ -15,9 +15,6 @@ from tapecalc.course.deck import DECK, FAST, delay_slider
 from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Answer, Artists, Panel, empty_line, slider, switch
 from tapecalc.plot import style
-from tapecalc.plot.style import Profile
-
-__all__ = ["fading_panel", "runaway_panel"]
 
 LONGEST_MS = 250.0  # the longer the delay, the longer the search for the margin
 SECONDS = 6.0  # of the fading repeats that are drawn
@@ -31,7 +28,7 @@ OCTAVE = math.log10(2)  # in decades; the low cut of the deck lies two octaves a
 REACH = 1.75  # of the plane of arrows, to the right of zero and to all sides
 
 
-# ---------------------------------------------------------------- how repeats fade or pile up
+# ---- how repeats fade or pile up ----
 
 
 def fading_panel() -> Panel:
@@ -45,15 +42,13 @@ def fading_panel() -> Panel:
     full_db = DECK.levels.tape_headroom_db
     hiss_db = DECK.levels.tape_noise_db - full_db
     return Panel(
-        name="fading_repeats",
-        build=_build_fading,
-        update=_update_fading,
-        controls=(
-            slider("loop_gain", "loop gain", 0.5, low=0.3, high=1.3, step=0.01, unit=""),
-            delay_slider(LONGEST_MS),
-            slider("start_db", "first sound", -full_db, low=-30.0, high=0.0, step=1.0, unit="dB"),
-            slider("hiss_db", "hiss of one pass", hiss_db, low=-75.0, high=-40.0, step=1.0, unit="dB"),
-        ),
+        "fading_repeats",
+        _build_fading,
+        _update_fading,
+        slider("loop_gain", "loop gain", 0.5, low=0.3, high=1.3, step=0.01, unit=""),
+        delay_slider(LONGEST_MS),
+        slider("start_db", "first sound", -full_db, low=-30.0, high=0.0, step=1.0, unit="dB"),
+        slider("hiss_db", "hiss of one pass", hiss_db, low=-75.0, high=-40.0, step=1.0, unit="dB"),
         question="Which loop gain leaves a dozen repeats above the hiss?",
         legend="All levels, those of the sliders too, count from a full tape. Dots: the repeats. Dashed "
         "line: the hiss below them. Dash-dotted line: where the tape holds a loop that runs away (only "
@@ -64,7 +59,7 @@ def fading_panel() -> Panel:
     )
 
 
-def _build_fading(figure: Figure, profile: Profile) -> Artists:
+def _build_fading(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame; everything else moves."""
     axes = style.style_axes(figure.subplots(), profile, x="time (s)", y="level (dB, full tape is 0)")
     axes.set(xlim=(-0.08, SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
@@ -93,18 +88,18 @@ def _update_fading(
     artists["hiss"].set_data(count[1:] * delay, below_db)
     artists["held"].set_data(*(([], []) if held_db is None else ([0, SECONDS], [held_db, held_db])))
     last = f"{heard} in {heard * delay:.1f} s" if heard < len(above) else f"all in these {SECONDS:g} s"
-    rows = [("repeats above the hiss", last), ("hiss has risen by", f"{below_db[-1] - hiss_db:.1f} dB")]
+    rows = {"repeats above the hiss": last, "hiss has risen by": f"{below_db[-1] - hiss_db:.1f} dB"}
     if gain < 1:
-        rows.append(("a steady tone piles up by", f"{-amplitude_to_db(1 - gain):.1f} dB"))
+        rows["a steady tone piles up by"] = f"{-amplitude_to_db(1 - gain):.1f} dB"
         story = (
             f"each repeat is {-gain_db:.1f} dB quieter: {loops.whole_repeats(gain_db, -60):.0f} repeats "
             f"until 60 dB are gone, in {loops.decay_time(delay, gain_db):.1f} s."
         )
     elif held_db is None:
-        rows.append(("changes each second by", "0.0 dB"))
+        rows["changes each second by"] = "0.0 dB"
         story = "each repeat is as loud as the last: the sound stays for ever, and the hiss climbs up to it."
     else:
-        rows.append(("grows each second by", f"{loops.growth_db_per_s(delay, gain_db):.1f} dB"))
+        rows["grows each second by"] = f"{loops.growth_db_per_s(delay, gain_db):.1f} dB"
         story = f"each repeat is {gain_db:.1f} dB louder, until the tape holds it at {held_db:+.1f} dB; "
         story += "there it stays."
     return f"At a loop gain of {gain:.2f} {story}", rows
@@ -119,7 +114,7 @@ def _round_and_round(amplitude: float, gain: float, repeats: int) -> list[float]
     return levels_db
 
 
-# ---------------------------------------------------------------- where it runs away
+# ---- where it runs away ----
 
 
 def runaway_panel() -> Panel:
@@ -134,18 +129,14 @@ def runaway_panel() -> Panel:
     """
     send_db, dirt_um, cut_hz = DECK.mixer.return_send_db, DECK.heads.spacing_loss_um, DECK.heads.low_cut_hz
     return Panel(
-        name="where_it_runs_away",
-        build=_build_runaway,
-        update=_update_runaway,
-        controls=(
-            slider("return_send_db", "return send", send_db, low=-12.0, high=3.0, step=0.1, unit="dB"),
-            delay_slider(LONGEST_MS),
-            slider("separation_um", "dirt on the head", dirt_um, low=0.0, high=4.0, step=0.1, unit="µm"),
-            slider(
-                "low_cut_hz", "low cut", cut_hz, low=10.0, high=320.0, step=OCTAVE / 15, unit="Hz", log=True
-            ),
-            switch("inverted", "return with its polarity inverted", False),
-        ),
+        "where_it_runs_away",
+        _build_runaway,
+        _update_runaway,
+        slider("return_send_db", "return send", send_db, low=-12.0, high=3.0, step=0.1, unit="dB"),
+        delay_slider(LONGEST_MS),
+        slider("separation_um", "dirt on the head", dirt_um, low=0.0, high=4.0, step=0.1, unit="µm"),
+        slider("low_cut_hz", "low cut", cut_hz, low=10.0, high=320.0, step=OCTAVE / 15, unit="Hz", log=True),
+        switch("inverted", "return with its polarity inverted", False),
         question="Which controls move the place where it starts, and which only how near it is?",
         legend="Left, solid line: loop gain; dashed line: the edge; upright line with a diamond: the tone "
         "that starts first. Right: the tip of the arrow that comes back, over one turn about that tone; "
@@ -156,7 +147,7 @@ def runaway_panel() -> Panel:
     )
 
 
-def _build_runaway(figure: Figure, profile: Profile) -> Artists:
+def _build_runaway(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the edge, the circle of size 1 and the point 1; curves and marks move."""
     if profile.narrow:
         level, plane = figure.subplots(2, 1)
@@ -202,17 +193,17 @@ def _update_runaway(
     artists["turn"].set_data(turn.real, turn.imag)
     artists["arrow"].set_data([0, db_to_amplitude(-margin_db)], [0, 0])
     where, change = f"{frequency:.1f} Hz", loops.growth_db_per_s(delay, -margin_db)
-    rows = [
-        ("edge of the return send", f"{edge_db:.1f} dB"),
-        ("first tone to start", where),
-        ("tones in phase are apart by", f"{1 / delay:.1f} Hz"),
-        ("the first tone changes each second by", f"{change:+.1f} dB"),
-    ]
+    rows = {
+        "edge of the return send": f"{edge_db:.1f} dB",
+        "first tone to start": where,
+        "tones in phase are apart by": f"{1 / delay:.1f} Hz",
+        "the first tone changes each second by": f"{change:+.1f} dB",
+    }
     send = f"With the return send at {return_send_db:.1f} dB"
     if margin_db > 0:
         return f"{send} there are {margin_db:.1f} dB to go. It would start at {where}.", rows
     held_db = amplitude_to_db(loops.settling_level(-margin_db, 1.0)) if margin_db < 0 else LOWEST_DB
-    rows.append(("the tape holds it, full tape is 0, at", f"{held_db:+.1f} dB"))
+    rows["the tape holds it, full tape is 0, at"] = f"{held_db:+.1f} dB"
     return f"{send} the loop is {-margin_db:.1f} dB past the edge. It starts at {where}.", rows
 
 
@@ -231,95 +222,75 @@ def _edge(delay: float, dirt: float, low_cut: float, sign: float) -> tuple[loops
     return loop, QUIET_DB + found.margin_db, found.frequency
 
 
-# ---------------------------------------------------------------- exercises
+# ---- exercises ----
 
 #: The prediction: repeats at half the amplitude, until 60 dB are gone; a guess may be a quarter off.
 _half_db = amplitude_to_db(0.5)
-first_guess = Exercise(
-    loops.repeats_until(_half_db, -60),
-    "",
+first_guess = Exercise(loops.repeats_until(_half_db, -60), "", tolerance_percent=25).hints(
+    "Halve again and again: a half, a quarter, an eighth; when is a thousandth reached?",
     (500, "Halves do not take away the same amount each time: each takes half of what is left."),
     (lambda n: n > 30, "Halving is quicker than that: two repeats leave a quarter, three an eighth."),
     (20, "Doubled: each repeat takes 6 dB away, not 3."),
-    hint="Halve again and again: a half, a quarter, an eighth; when is a thousandth reached?",
-    tolerance_percent=25,
 )
 
 #: What one repeat loses at a loop gain of 0.7.
 _per_repeat = -amplitude_to_db(0.7)
-per_repeat = Exercise(
-    _per_repeat,
-    "dB",
+per_repeat = Exercise(_per_repeat, "dB").hints(
+    "Twenty times the logarithm of the loop gain, and leave the minus away.",
     (_per_repeat / 2, "An amplitude takes 20 log10; 10 log10 is for powers."),
     (30, "A loop gain of 0.7 does take 30 % away, but decibels count in logarithms."),
     (0.3, "That is the share that is lost; turn the gain itself into decibels."),
-    hint="Twenty times the logarithm of the loop gain, and leave the minus away.",
 )
 
 #: The margin from counting repeats, without ever going near the edge.
-_counted = -loops.gain_for_repeats_db(8, -30)
-counted_margin = Exercise(
-    _counted,
-    "dB",
+counted_margin = Exercise(-loops.gain_for_repeats_db(8, -30), "dB").hints(
+    "How much does each repeat lose? The send may go up by just as much.",
     (8 * 30, "You multiplied; eight repeats share the thirty decibels."),
     (8 / 30, "Upside down: decibels divided by repeats."),
     (60 / 8, "The count ended when thirty decibels were gone, not sixty."),
-    hint="How much does each repeat lose? The send may go up by just as much.",
 )
 
 #: Seconds until the poet may go on.
 _eight_tenths_db = amplitude_to_db(0.8)
 _fades = loops.decay_time(to_si(218, "ms"), _eight_tenths_db, -30)
-pause = Exercise(
-    _fades,
-    "s",
+pause = Exercise(_fades, "s").hints(
+    "First the decibels of one repeat, then how many repeats, then the delay times that.",
     (2 * _fades, "That is twice too long: wait for 30 dB, not 60, and take 20 log10 of an amplitude."),
     (
         loops.repeats_until(amplitude_to_db(0.8), -30),
         "That is the number of repeats; how long does each take?",
     ),
-    hint="First the decibels of one repeat, then how many repeats, then the delay times that.",
 )
 
 #: The lowest tone of an inverting loop of 200 ms.
-lowest_inverted = Exercise(
-    0.5 / 0.2,
-    "Hz",
+lowest_inverted = Exercise(0.5 / 0.2, "Hz").hints(
+    "The delay must add half a turn, so that with the half turn of the return it makes a whole one.",
     (1 / 0.2, "That tone comes back a whole turn late, and the inverting return adds half a turn."),
     (0.2 * 0.5, "A frequency is turns divided by time."),
-    hint="The delay must add half a turn, so that with the half turn of the return it makes a whole one.",
 )
 
 #: Hiss in the long run at a loop gain of 0.9.
 _hiss = loops.noise_build_up_db(amplitude_to_db(0.9))
-hiss = Exercise(
-    _hiss,
-    "dB",
+hiss = Exercise(_hiss, "dB").hints(
+    "Powers add: one divided by one minus the square of the loop gain, in decibels.",
     (20, "So much a steady tone piles up, whose repeats are alike. Hiss adds as power: square the gain."),
     (10, "You took the loop gain itself; the power of a repeat goes with its square."),
     (2 * _hiss, "A power takes 10 log10; 20 log10 is for amplitudes."),
-    hint="Powers add: one divided by one minus the square of the loop gain, in decibels.",
 )
 
 #: How long a howl takes from a quiet room to a dangerous one.
-_climb = 30 / loops.growth_db_per_s(to_si(300, "ms"), amplitude_to_db(1.1))
-climb = Exercise(
-    _climb,
-    "s",
+climb = Exercise(30 / loops.growth_db_per_s(to_si(300, "ms"), amplitude_to_db(1.1)), "s").hints(
+    "Decibels in one round, divided by the length of a round, is decibels in a second.",
     (30 / amplitude_to_db(1.1), "That is the number of rounds; each takes three tenths of a second."),
     (30 * 0.3 / 1.1, "Turn the loop gain into decibels first: so much it gains in each round."),
     (30 * 0.3 / 10, "Ten percent more amplitude is not ten decibels."),
-    hint="Decibels in one round, divided by the length of a round, is decibels in a second.",
 )
 
 #: Where the tape holds a loop that is 2 dB past the edge, against a full tape.
 _held = amplitude_to_db(loops.settling_level(2.0, 1.0))
-held = Exercise(
-    _held,
-    "dB",
+held = Exercise(_held, "dB", tolerance_percent=3).hints(
+    "Ask settling_level with a saturation of one, and turn the amplitude into decibels.",
     (_held - 2.0, "That is the level on the tape; we ask for the one before it, at the record head."),
     (2.0, "It goes up not by the excess, but until the tape has eaten the excess up."),
     (loops.settling_level(2.0, 1.0), "That is the amplitude against a full tape; turn it into decibels."),
-    hint="Ask settling_level with a saturation of one, and turn the amplitude into decibels.",
-    tolerance_percent=3,
 )

@@ -19,10 +19,7 @@ from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Answer, Artists, Control, Panel, choice, slider
 from tapecalc.plot import style
 from tapecalc.plot.kit import name_lines
-from tapecalc.plot.style import Profile
 from tapecalc.plot.tempo import SONG_NOTES
-
-__all__ = ["repeats_panel", "tempo_panel"]
 
 SLOWEST_BPM, FASTEST_BPM = 60.0, 180.0
 SHORTEST_MM, LONGEST_MM = 20.0, 100.0
@@ -46,7 +43,7 @@ def _late_or_early(error: float) -> str:
     return f"{words.amount(abs(error), 'ms', '.1f')} {'late' if error > 0 else 'early'}"
 
 
-# ---------------------------------------------------------------- how well a delay fits
+# ---- how well a delay fits ----
 
 
 def tempo_panel() -> Panel:
@@ -61,15 +58,13 @@ def tempo_panel() -> Panel:
     """
     notes = {"the nearest": NEAREST} | {name: name for name in SONG_NOTES}
     return Panel(
-        name="tempo_and_delay",
-        build=_build_tempo,
-        update=_update_tempo,
-        controls=(
-            _tempo_slider(),
-            spacing_slider(SHORTEST_MM, LONGEST_MM, 0.1),
-            speed_slider(speed=SLOW, step=TEN_CENTS),
-            choice("note", "note value", notes, NEAREST),
-        ),
+        "tempo_and_delay",
+        _build_tempo,
+        _update_tempo,
+        _tempo_slider(),
+        spacing_slider(SHORTEST_MM, LONGEST_MM, 0.1),
+        speed_slider(speed=SLOW, step=TEN_CENTS),
+        choice("note", "note value", notes, NEAREST),
         question="Which single move, of one control only, brings the song and the tape together?",
         legend="Slanted lines: how long each note lasts. Level line: your delay; upright line: your song; "
         "thick piece: how far apart the two are. Shaded: what ears let pass. Dot: the tempo that fits.",
@@ -78,7 +73,7 @@ def tempo_panel() -> Panel:
     )
 
 
-def _build_tempo(figure: Figure, profile: Profile) -> Artists:
+def _build_tempo(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the note values, which stand still; everything else moves."""
     axes = style.style_axes(figure.subplots(), profile, x="tempo (beats per minute)", y="delay (ms)")
     axes.set(xscale="log", yscale="log", xlim=(TEMPOS[0], TEMPOS[-1]), ylim=(LOWEST_MS, HIGHEST_MS))
@@ -132,19 +127,16 @@ def _update_tempo(
         f"{'an' if name.startswith('e') else 'a'} {name}, {_late_or_early(found.error)} "
         f"({found.error_percent:+.1f} %, {found.error_cents:+.0f} cents): "
         f"{verdict} from {words.amount(found.threshold, 'ms', '.1f')}.",
-        [
-            ("move the playback head by", f"{move}, to {to}"),
-            (
-                "or change the speed by",
-                f"{ways.speed_change_percent:+.1f} %, to {words.amount(ways.speed, 'ips', '.2f')}",
-            ),
-            ("or make the capstan", f"{thick} thick instead of {words.amount(shaft, 'mm', '.2f')}"),
-            ("or play at", f"{ways.bpm:.1f} bpm"),
-        ],
+        {
+            "move the playback head by": f"{move}, to {to}",
+            "or change the speed by": f"{ways.speed_change_percent:+.1f} %, to {words.amount(ways.speed, 'ips', '.2f')}",
+            "or make the capstan": f"{thick} thick instead of {words.amount(shaft, 'mm', '.2f')}",
+            "or play at": f"{ways.bpm:.1f} bpm",
+        },
     )
 
 
-# ---------------------------------------------------------------- where the repeats fall
+# ---- where the repeats fall ----
 
 
 def repeats_panel() -> Panel:
@@ -156,15 +148,13 @@ def repeats_panel() -> Panel:
     """
     most = LARGEST_ERROR
     return Panel(
-        name="repeats_and_beat",
-        build=_build_repeats,
-        update=_update_repeats,
-        controls=(
-            _tempo_slider(),
-            choice("note", "note value", {name: name for name in SONG_NOTES}, "dotted eighth"),
-            slider("error_percent", "delay too long by", 1.0, low=-most, high=most, step=0.1, unit="%"),
-            slider("repeats", "repeats", 8, low=1, high=MOST_REPEATS, step=1, unit=""),
-        ),
+        "repeats_and_beat",
+        _build_repeats,
+        _update_repeats,
+        _tempo_slider(),
+        choice("note", "note value", {name: name for name in SONG_NOTES}, "dotted eighth"),
+        slider("error_percent", "delay too long by", 1.0, low=-most, high=most, step=0.1, unit="%"),
+        slider("repeats", "repeats", 8, low=1, high=MOST_REPEATS, step=1, unit=""),
         question="Which repeat is the first that ears find out of time?",
         legend="Above: upright lines are the beats; diamond, the note itself; squares, where repeats should "
         "fall; large squares, those that meet a beat; dots, where they do fall. Below: how late each repeat "
@@ -174,7 +164,7 @@ def repeats_panel() -> Panel:
     )
 
 
-def _build_repeats(figure: Figure, profile: Profile) -> Artists:
+def _build_repeats(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the beats; everything else moves."""
     rhythm, late = figure.subplots(2, 1, sharex=True, height_ratios=(2, 3))
     style.style_axes(rhythm, profile, grid="x")
@@ -226,47 +216,40 @@ def _update_repeats(
         f"{'An' if note.startswith('e') else 'A'} {note} at {tempo_bpm:g} bpm lasts "
         f"{words.amount(wanted, 'ms')}; {count}. With {error_percent:+.3g} % of error repeat {repeats} is "
         f"{_late_or_early(offsets[-1])}; {heard}.",
-        [
-            ("the delay", words.amount(judged.delay, "ms", ".1f")),
-            ("late per repeat", words.amount(judged.error, "ms", "+.1f")),
-            ("ears notice from", words.amount(judged.threshold, "ms", ".1f")),
-        ],
+        {
+            "the delay": words.amount(judged.delay, "ms", ".1f"),
+            "late per repeat": words.amount(judged.error, "ms", "+.1f"),
+            "ears notice from": words.amount(judged.threshold, "ms", ".1f"),
+        },
     )
 
 
-# ---------------------------------------------------------------- exercises
+# ---- exercises ----
 
 _WHOLE_NUMBER = 1e-6  # tolerance in percent where only one whole number is right
 
 #: The prediction: at which tempo the slow speed is an eighth; a guess may be a tenth off.
 _slow_eighth = tempo.tempo_from_delay(DECK.delays(SLOW)[0], tempo.note_value("eighth").beats)
-first_guess = Exercise(
-    _slow_eighth,
-    "bpm",
+first_guess = Exercise(_slow_eighth, "bpm", tolerance_percent=10).hints(
+    "Two eighths make one beat. How many times do two such delays fit into a minute?",
     (2 * _slow_eighth, "At that tempo the echo is a whole beat, a quarter; an eighth is half a beat."),
     (_slow_eighth / 2, "An eighth is half a beat, not two beats: there are two eighths in each beat."),
-    hint="Two eighths make one beat. How many times do two such delays fit into a minute?",
-    tolerance_percent=10,
 )
 
 #: A dotted eighth at 90 beats a minute.
 _dotted_ms = from_si(tempo.delay_from_tempo(90, tempo.note_value("dotted eighth").beats), "ms")
-dotted = Exercise(
-    _dotted_ms,
-    "ms",
+dotted = Exercise(_dotted_ms, "ms").hints(
+    "A beat lasts a minute divided by the tempo; a dotted eighth is three quarters of a beat.",
     (from_si(tempo.delay_from_tempo(90, 1), "ms"), "That is a whole beat, a quarter note."),
     (from_si(tempo.delay_from_tempo(90, 0.5), "ms"), "That is a plain eighth; the dot adds half of it."),
     (from_si(tempo.delay_from_tempo(90, 1.5), "ms"), "That is a dotted quarter."),
     (lambda ms: abs(ms - 90 * 0.75) < 1, "You multiplied by the tempo: a faster song has shorter notes."),
-    hint="A beat lasts a minute divided by the tempo; a dotted eighth is three quarters of a beat.",
 )
 
 #: The tempo at which 50 mm at 7.5 ips are an eighth triplet.
 _fifty = delay_from_spacing(to_si(50, "mm"), to_si(7.5, "ips"))
-_triplet_bpm = tempo.tempo_from_delay(_fifty, tempo.note_value("eighth triplet").beats)
-triplet = Exercise(
-    _triplet_bpm,
-    "bpm",
+triplet = Exercise(tempo.tempo_from_delay(_fifty, tempo.note_value("eighth triplet").beats), "bpm").hints(
+    "First the delay; then: three eighth triplets fill one beat, and so many beats fill a minute.",
     (tempo.tempo_from_delay(_fifty, 1 / 2), "That is the tempo for a plain eighth."),
     (
         tempo.tempo_from_delay(_fifty, 2 / 3),
@@ -274,16 +257,14 @@ triplet = Exercise(
     ),
     (tempo.tempo_from_delay(_fifty, 1), "That is the tempo for a quarter."),
     (tempo.tempo_from_delay(_fifty, 3 / 4), "That is the tempo for a dotted eighth."),
-    hint="First the delay; then: three eighth triplets fill one beat, and so many beats fill a minute.",
 )
 
 #: Where the head must stand for a sixteenth at 84 beats a minute.
 _late = tempo.fit(DECK.delays(FAST)[0], 84, tempo.note_value("sixteenth"))
 _now_mm = from_si(DECK.spacings[0], "mm")
 _spacing_mm = from_si(tempo.exact_changes(_late, spacing=DECK.spacings[0], speed=FAST).spacing, "mm")
-new_spacing = Exercise(
-    _spacing_mm,
-    "mm",
+new_spacing = Exercise(_spacing_mm, "mm").hints(
+    "How long does the sixteenth last? Then: how far does the tape run meanwhile?",
     (_spacing_mm / 2, "That is the place for the slow speed."),
     (
         _now_mm * (1 - _late.error_percent / 100),
@@ -291,39 +272,30 @@ new_spacing = Exercise(
     ),
     (_now_mm * (1 + _late.error_percent / 100), "The echo is late, so the head must come nearer."),
     (_now_mm - _spacing_mm, "That is how far to move it; we ask where it must stand."),
-    hint="How long does the sixteenth last? Then: how far does the tape run meanwhile?",
 )
 
 #: The first repeat that is heard as late: 505 ms at 120 beats a minute.
 _in_time = tempo.fit(0.505, 120, tempo.note_value("quarter")).repeats_in_time or 0
-first_heard = Exercise(
-    _in_time + 1,
-    "",
+first_heard = Exercise(_in_time + 1, "", tolerance_percent=_WHOLE_NUMBER).hints(
+    "How late is each repeat? Compare with 2.5 % of the beat.",
     (_in_time, "That is the last one that still passes."),
     (1, "One repeat alone is within the threshold: look at how the error adds up."),
     (lambda number: number != round(number), "Repeats are counted in whole numbers: round up."),
-    hint="How late is each repeat? Compare with 2.5 % of the beat.",
-    tolerance_percent=_WHOLE_NUMBER,
 )
 
 #: How long a loop that is 0.3 % slow stays within 50 ms.
 _drift_s = tempo.duration_from_drift(to_si(50, "ms"), 0.3)
-drift = Exercise(
-    _drift_s,
-    "s",
+drift = Exercise(_drift_s, "s").hints(
+    "In each second the loop loses 0.3 % of a second.",
     (0.050 * 0.003, "You multiplied; the drift is time times error, so time is drift divided by error."),
     (_drift_s / 100, "0.3 % is 0.003."),
-    hint="In each second the loop loses 0.3 % of a second.",
 )
 
 #: After how many repeats a dotted eighth meets the first beat of a bar of four.
 _every, _beats = tempo.note_value("dotted eighth").cross_rhythm
-bar_line = Exercise(
-    _every * 4,
-    "",
+bar_line = Exercise(_every * 4, "", tolerance_percent=_WHOLE_NUMBER).hints(
+    "It meets every third beat. Which is the first of them that starts a bar?",
     (_every, "There it meets a beat, but which one? It is the fourth of the bar."),
     (_beats * 4, "That is the number of beats; we ask for repeats."),
     (_beats, "That is the number of bars; we ask for repeats."),
-    hint="It meets every third beat. Which is the first of them that starts a bar?",
-    tolerance_percent=_WHOLE_NUMBER,
 )

@@ -19,9 +19,6 @@ from tapecalc.course.deck import DECK, FAST, SEMITONE, SLOW, speed_slider
 from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Answer, Artists, Control, Panel, choice, empty_line, slider
 from tapecalc.plot import style
-from tapecalc.plot.style import Profile
-
-__all__ = ["contact_panel", "equalization_panel", "passes_panel", "pattern_panel"]
 
 LOWEST, HIGHEST = 20.0, 20e3  # what is drawn, Hz
 FREQUENCY = np.geomspace(LOWEST, HIGHEST, 300)
@@ -51,7 +48,7 @@ def _separation_slider(low: float) -> Control:
     return _um_slider("separation_um", "head-to-tape separation", _CONTACT.separation, low, 5.0)
 
 
-def _level_axes(axes: Axes, profile: Profile, lowest: float, highest: float) -> None:
+def _level_axes(axes: Axes, profile: style.Profile, lowest: float, highest: float) -> None:
     """Dress axes of level over frequency."""
     style.frequency_axis(axes, profile, low=LOWEST, high=HIGHEST)
     style.style_axes(axes, profile, x="frequency (Hz)", y="level (dB)")
@@ -63,15 +60,15 @@ def _signed(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:+.{digits}f}"
 
 
-def _thick(axes: Axes, profile: Profile, **look: Any) -> Line2D:
+def _thick(axes: Axes, profile: style.Profile, **look: Any) -> Line2D:
     return empty_line(axes, profile, 0, linewidth=1.6 * profile.line_pt, **look)
 
 
-def _dot(axes: Axes, profile: Profile) -> Line2D:
+def _dot(axes: Axes, profile: style.Profile) -> Line2D:
     return empty_line(axes, profile, 1, linestyle="none", marker="o", clip_on=False, zorder=4)
 
 
-# ---------------------------------------------------------------- the pattern and the gap
+# ---- the pattern and the gap ----
 
 
 def pattern_panel() -> Panel:
@@ -84,15 +81,13 @@ def pattern_panel() -> Panel:
     more than 0.91 of full: 0.8 dB lost.
     """
     return Panel(
-        name="pattern_and_gap",
-        build=_build_pattern,
-        update=_update_pattern,
-        controls=(
-            slider("frequency_khz", "tone", 10.0, low=2.5, high=20.0, step=SEMITONE, unit="kHz", log=True),
-            speed_slider(),
-            _um_slider("gap_um", "gap", _CONTACT.gap, 1.0, 10.0),
-            slider("moved_percent", "tape moved by", 0.0, low=0.0, high=50.0, step=5.0, unit="% of wave"),
-        ),
+        "pattern_and_gap",
+        _build_pattern,
+        _update_pattern,
+        slider("frequency_khz", "tone", 10.0, low=2.5, high=20.0, step=SEMITONE, unit="kHz", log=True),
+        speed_slider(),
+        _um_slider("gap_um", "gap", _CONTACT.gap, 1.0, 10.0),
+        slider("moved_percent", "tape moved by", 0.0, low=0.0, high=50.0, step=5.0, unit="% of wave"),
         question="At which gap is the average nothing at all, however far the tape moves?",
         legend="Above: the pattern on tape; shaded: the effective gap, 1.11 times the gap; thick bar: the "
         "average inside it, which is all that the head reads. Dots: how far up and down that bar can get. "
@@ -102,7 +97,7 @@ def pattern_panel() -> Panel:
     )
 
 
-def _build_pattern(figure: Figure, profile: Profile) -> Artists:
+def _build_pattern(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frames; wave, gap, bar and curve move."""
     tape, loss = figure.subplots(2, 1)
     style.style_axes(tape, profile, x=f"along the tape ({UM})", y="pattern", grid=None)
@@ -145,16 +140,16 @@ def _update_pattern(
         f"{frequency_khz:.3g} kHz at {words.speed(speed)} is {long} long, and the gap spans "
         f"{100 * span_um / length_um:.0f} % of that. Its average is {_signed(average, 2)} now, and never "
         f"more than {abs(largest):.2f} of full: {lost}.",
-        [
-            ("wavelength", long),
-            ("effective gap", f"{span_um:.2f} {UM}"),
-            ("average now", _signed(average, 2)),
-            ("first null", words.amount(response.gap_null_frequency(speed, gap), "khz", ".1f")),
-        ],
+        {
+            "wavelength": long,
+            "effective gap": f"{span_um:.2f} {UM}",
+            "average now": _signed(average, 2),
+            "first null": words.amount(response.gap_null_frequency(speed, gap), "khz", ".1f"),
+        },
     )
 
 
-# ---------------------------------------------------------------- four losses
+# ---- four losses ----
 
 
 def contact_panel() -> Panel:
@@ -167,16 +162,14 @@ def contact_panel() -> Panel:
     is down 3 dB at 1.7 kHz.
     """
     return Panel(
-        name="four_losses",
-        build=_build_contact,
-        update=_update_contact,
-        controls=(
-            speed_slider(),
-            _um_slider("gap_um", "gap", _CONTACT.gap, 0.0, 10.0),
-            _separation_slider(0.0),
-            _um_slider("coating_um", "coating thickness", _CONTACT.coating_thickness, 1.0, 20.0, 0.5),
-            _tilt_slider(),
-        ),
+        "four_losses",
+        _build_contact,
+        _update_contact,
+        speed_slider(),
+        _um_slider("gap_um", "gap", _CONTACT.gap, 0.0, 10.0),
+        _separation_slider(0.0),
+        _um_slider("coating_um", "coating thickness", _CONTACT.coating_thickness, 1.0, 20.0, 0.5),
+        _tilt_slider(),
         question="Which of the four takes most at 10 kHz, and can you make another one overtake it?",
         legend="Each thin line is one loss, the thick line their sum; dot: the sum at 10 kHz.",
         alt="Line chart of level in dB over frequency from 20 Hz to 20 kHz: four losses and their sum, all "
@@ -184,7 +177,7 @@ def contact_panel() -> Panel:
     )
 
 
-def _build_contact(figure: Figure, profile: Profile) -> Artists:
+def _build_contact(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame, the mark at 10 kHz, and a key where no curve goes."""
     axes = figure.subplots()
     _level_axes(axes, profile, -40, 2)
@@ -233,11 +226,11 @@ def _update_contact(
     return (
         f"10 kHz at {words.speed(speed)} loses {-at['sum']:.1f} dB, most of it to the {worst} "
         f"({-at[worst]:.1f} dB). Without an equalizer the sum is down 3 dB at {words.frequency(high, 2)}.",
-        [(f"{name} at 10 kHz", f"{level:.1f} dB") for name, level in at.items()],
+        {f"{name} at 10 kHz": f"{level:.1f} dB" for name, level in at.items()},
     )
 
 
-# ---------------------------------------------------------------- standards
+# ---- standards ----
 
 
 def equalization_panel() -> Panel:
@@ -251,13 +244,11 @@ def equalization_panel() -> Panel:
     """
     names = {name: name for name in EQUALIZATIONS}
     return Panel(
-        name="equalization",
-        build=_build_equalization,
-        update=_update_equalization,
-        controls=(
-            choice("recorded", "recorded to", names, "NAB 7.5 ips"),
-            choice("played", "played to", names, "IEC1 7.5 ips"),
-        ),
+        "equalization",
+        _build_equalization,
+        _update_equalization,
+        choice("recorded", "recorded to", names, "NAB 7.5 ips"),
+        choice("played", "played to", names, "IEC1 7.5 ips"),
         question="Which pairs of standards give back what went in?",
         legend="Flux: what the recorder puts on tape. Correction: what the playback amplifier adds. "
         "Result, thick: both together, what comes out.",
@@ -266,7 +257,7 @@ def equalization_panel() -> Panel:
     )
 
 
-def _build_equalization(figure: Figure, profile: Profile) -> Artists:
+def _build_equalization(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame and a key where no curve goes."""
     axes = figure.subplots()
     _level_axes(axes, profile, -32, 32)
@@ -288,11 +279,11 @@ def _update_equalization(artists: Artists, recorded: str, played: str) -> Answer
         artists[name].set_data(FREQUENCY, level)
     bass, treble = (_flux_db(on_tape, f) - _flux_db(corrected, f) for f in (50.0, PROBE))
     holds = f"The tape itself holds 10 kHz at {_flux_db(on_tape, PROBE):.1f} dB."
-    rows = [
-        ("flux on tape at 10 kHz", f"{_flux_db(on_tape, PROBE):+.1f} dB"),
-        ("correction at 10 kHz", f"{-_flux_db(corrected, PROBE):+.1f} dB"),
-        ("result at 10 kHz", f"{_signed(treble, 1)} dB"),
-    ]
+    rows = {
+        "flux on tape at 10 kHz": f"{_flux_db(on_tape, PROBE):+.1f} dB",
+        "correction at 10 kHz": f"{-_flux_db(corrected, PROBE):+.1f} dB",
+        "result at 10 kHz": f"{_signed(treble, 1)} dB",
+    }
     if recorded == played:
         return f"Recorded and played to {recorded}: every frequency comes out as it went in. {holds}", rows
     return (
@@ -302,7 +293,7 @@ def _update_equalization(artists: Artists, recorded: str, played: str) -> Answer
     )
 
 
-# ---------------------------------------------------------------- pass after pass
+# ---- pass after pass ----
 
 
 def passes_panel() -> Panel:
@@ -312,16 +303,14 @@ def passes_panel() -> Panel:
     'At 7.5 ips one pass keeps 39 Hz to 9.9 kHz within 3 dB, pass 8 keeps 120 Hz to 3.2 kHz.'
     """
     return Panel(
-        name="passes",
-        build=_build_passes,
-        update=_update_passes,
-        controls=(
-            speed_slider(),
-            slider("passes", "passes", 8, low=1, high=MOST_PASSES, step=1, unit=""),
-            _separation_slider(round(from_si(_PASS.aligned.separation, "um"), 3)),
-            _tilt_slider(),
-            slider("boost_db", "most treble boost", _PASS.boost_db, low=0.0, high=24.0, step=1.0, unit="dB"),
-        ),
+        "passes",
+        _build_passes,
+        _update_passes,
+        speed_slider(),
+        slider("passes", "passes", 8, low=1, high=MOST_PASSES, step=1, unit=""),
+        _separation_slider(round(from_si(_PASS.aligned.separation, "um"), 3)),
+        _tilt_slider(),
+        slider("boost_db", "most treble boost", _PASS.boost_db, low=0.0, high=24.0, step=1.0, unit="dB"),
         question="Which slider brings most treble back to the last pass?",
         legend="Dashed: one pass. Thick: all passes together. Shaded: the band that is left within 3 dB "
         "after the last of them.",
@@ -330,7 +319,7 @@ def passes_panel() -> Panel:
     )
 
 
-def _build_passes(figure: Figure, profile: Profile) -> Artists:
+def _build_passes(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame; band and curves move."""
     axes = figure.subplots()
     _level_axes(axes, profile, -40, 4)
@@ -360,12 +349,12 @@ def _update_passes(
     keeps = f"At {words.speed(speed)} one pass keeps {of_one} within 3 dB"
     return (
         f"{keeps}." if passes == 1 else f"{keeps}, pass {passes} keeps {of_last}.",
-        [
-            (f"10 kHz after {passes}", f"{response.repeat_level_db(one_pass, PROBE, passes):.1f} dB"),
-            (f"hiss after {passes}, each adding the same", f"{sum_power_db(np.zeros(passes)):+.1f} dB"),
-            ("delay of one pass", words.amount(delay_from_spacing(DECK.spacings[0], speed), "ms")),
-            ("the reel lasts", words.amount(run_time(DECK.tape.length_m, speed), "min")),
-        ],
+        {
+            f"10 kHz after {passes}": f"{response.repeat_level_db(one_pass, PROBE, passes):.1f} dB",
+            f"hiss after {passes}, each adding the same": f"{sum_power_db(np.zeros(passes)):+.1f} dB",
+            "delay of one pass": words.amount(delay_from_spacing(DECK.spacings[0], speed), "ms"),
+            "the reel lasts": words.amount(run_time(DECK.tape.length_m, speed), "min"),
+        },
     )
 
 
@@ -376,91 +365,62 @@ def _band(one_pass: response.OnePass, passes: int) -> tuple[float, float]:
     return low, high
 
 
-# ---------------------------------------------------------------- exercises
+# ---- exercises ----
 
 #: The prediction: 10 kHz at the fast speed; a guess may be a quarter off.
 _ten_um = from_si(response.wavelength(10e3, FAST), "um")
-first_guess = Exercise(
-    _ten_um,
-    UM,
+first_guess = Exercise(_ten_um, UM, tolerance_percent=25).hints(
+    "In one second 190.5 mm of tape pass, and ten thousand waves must fit into them.",
     (_ten_um / 2, "That is its length at the slow speed."),
-    (
-        lambda um: um > 1000,
-        "Longer than a millimeter? Ten thousand of them must fit into 190.5 mm of tape.",
-    ),
-    hint="In one second 190.5 mm of tape pass, and ten thousand waves must fit into them.",
-    tolerance_percent=25,
+    (lambda um: um > 1000, "Longer than a millimeter? Ten thousand of them must fit into 190.5 mm of tape."),
 )
 
 #: 1 kHz at 15 ips.
-_studio_um = from_si(response.wavelength(1e3, to_si(15, "ips")), "um")
-length = Exercise(
-    _studio_um,
-    UM,
-    (
-        1e3 / to_si(15, "ips"),
-        "You divided frequency by speed, which counts the waves on a meter of tape.",
-    ),
+length = Exercise(from_si(response.wavelength(1e3, to_si(15, "ips")), "um"), UM).hints(
+    "Speed in meters per second first, then divide by the frequency.",
+    (1e3 / to_si(15, "ips"), "You divided frequency by speed, which counts the waves on a meter of tape."),
     (15, "Fifteen thousandths of an inch is right; now say it in micrometers, 25.4 to a thousandth."),
-    hint="Speed in meters per second first, then divide by the frequency.",
 )
 
 #: The first null of a gap of a quarter mil at the fast speed.
 _null_khz = from_si(response.gap_null_frequency(FAST, to_si(6.35, "um")), "khz")
-null = Exercise(
-    _null_khz,
-    "kHz",
+null = Exercise(_null_khz, "kHz").hints(
+    "The gap cancels the tone whose wavelength is the effective gap, 1.11 times the gap.",
     (1.11 * _null_khz, "You took the measured gap; the head acts as if it were 1.11 times as long."),
     (1.11**2 * _null_khz, "The factor makes the gap longer, so the null comes earlier: divide by it."),
     (_null_khz / 2, "There the gap holds half a wave; the tone that it cancels fits in once."),
-    hint="The gap cancels the tone whose wavelength is the effective gap, 1.11 times the gap.",
 )
 
 #: What fluff under the head costs.
-_fluff_db = response.spacing_loss_db(15e3, FAST, to_si(2.5, "um"))
-fluff = Exercise(
-    _fluff_db,
-    "dB",
+fluff = Exercise(response.spacing_loss_db(15e3, FAST, to_si(2.5, "um")), "dB").hints(
+    "54.6 dB are lost for each wavelength of distance: which part of a wavelength is the fluff?",
     (response.spacing_loss_db(15e3, SLOW, to_si(2.5, "um")), "That is the loss at the slow speed."),
     (
         response.thickness_loss_db(15e3, FAST, to_si(2.5, "um")),
         "That is the loss by a coating of that thickness; the whole head is away from the tape here.",
     ),
-    hint="54.6 dB are lost for each wavelength of distance: which part of a wavelength is the fluff?",
 )
 
 #: The tilt that cancels 10 kHz on a full track.
 _tilt = response.azimuth_null_angle(10e3, FAST, to_si(6.25, "mm"))
-_tilt_arcmin = from_si(_tilt, "arcmin")
-tilt = Exercise(
-    _tilt_arcmin,
-    "arcmin",
+tilt = Exercise(from_si(_tilt, "arcmin"), "arcmin").hints(
+    "One edge must lag behind the other by a whole wavelength, over the width of the track.",
     (from_si(_tilt, "deg"), "That is the angle in degrees; a degree has 60 minutes of arc."),
     (_tilt, "That is the angle in radians."),
-    (
-        lambda arcmin: 31 < arcmin < 35,
-        "That is for the bench deck's narrow track; this one is full width.",
-    ),
-    hint="One edge must lag behind the other by a whole wavelength, over the width of the track.",
+    (lambda arcmin: 31 < arcmin < 35, "That is for the bench deck's narrow track; this one is full width."),
 )
 
 #: The corner of 70 us.
-_corner = response.transition_frequency(to_si(70, "us"))
-corner = Exercise(
-    _corner,
-    "Hz",
+corner = Exercise(response.transition_frequency(to_si(70, "us")), "Hz").hints(
+    "Frequency is one over 2 pi times the time constant, in seconds.",
     (1 / to_si(70, "us"), "One over the time constant counts radians a second; a turn is 2 pi of them."),
     (response.transition_frequency(to_si(50, "us")), "That is the corner of 50 microseconds."),
-    hint="Frequency is one over 2 pi times the time constant, in seconds.",
 )
 
 #: The hiss of eight passes over that of one.
-_hiss_db = sum_power_db([0.0] * 8)
-hiss = Exercise(
-    _hiss_db,
-    "dB",
+hiss = Exercise(sum_power_db([0.0] * 8), "dB").hints(
+    "Eight is one doubled three times, and each doubling of the power is 3 dB.",
     (8 * 3.0103, "You added 3 dB for each pass; hiss gains 3 dB only when the passes double."),
     (7 * 3.0103, "You added 3 dB for each further pass; hiss gains 3 dB only when the passes double."),
     (8, "Hiss powers add, eight equal ones make eight times the power; now say that in decibels."),
-    hint="Eight is one doubled three times, and each doubling of the power is 3 dB.",
 )

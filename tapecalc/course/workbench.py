@@ -19,13 +19,11 @@ from tapecalc.calc.tempo import delay_from_tempo, tempo_from_delay
 from tapecalc.calc.transport import spacing_from_delay
 from tapecalc.calc.units import amplitude_to_db, from_si
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Panel, choice, slider
+from tapecalc.course.panel import Answer, Panel, choice, slider
 from tapecalc.machine import Machine, example_machine, read_machine, with_changes, write_machine
 from tapecalc.plan import EchoPlan, echo_pattern, make_plan
 from tapecalc.plot import style
 from tapecalc.report.plan_text import band_text, delay_text, start_text
-
-__all__ = ["Workbench", "changed_machine", "workbench_panel"]
 
 SHOWN_SECONDS = 3.0
 FAINTEST_DB = -40.0
@@ -77,21 +75,19 @@ def workbench_panel(machine: Machine) -> Panel:
         send("return_send_db", "return send", machine.mixer.return_send_db, -30.0),
     )
 
-    def update(artists: dict[str, Any], **values: Any) -> tuple[str, tuple[tuple[str, str], ...]]:
+    def update(artists: dict[str, Any], **values: Any) -> Answer:
         changed, speed = changed_machine(machine, values), values["speed"]
         _move(artists, changed, speed)
         return _say(make_plan(changed, speeds=[speed], tone_of=[TOLD_REPEAT]))
 
     return Panel(
-        name="workbench",
-        build=_build,
-        update=update,
-        controls=controls,
+        "workbench",
+        _build,
+        update,
+        *controls,
         question="Can you get five repeats on the beat with 3 dB to spare?",
-        legend=(
-            "Left: every echo of one short sound, dashed lines are the beats. "
-            "Right: what repeats 1, 2, 4 and 8 keep of each frequency; the lowest line is the last."
-        ),
+        legend="Left: every echo of one short sound, dashed lines are the beats. "
+        "Right: what repeats 1, 2, 4 and 8 keep of each frequency; the lowest line is the last.",
         alt="Two charts: level of each echo over time with the beats as dashed lines, and level of repeats "
         "1, 2, 4 and 8 over frequency, each repeat duller than the one before.",
     )
@@ -144,7 +140,7 @@ def _move(artists: dict[str, Any], machine: Machine, speed: float) -> None:
         line.set_data(frequency, np.maximum(repeat_level_db(one_pass, frequency, repeat), -60))
 
 
-def _say(plan: EchoPlan) -> tuple[str, tuple[tuple[str, str], ...]]:
+def _say(plan: EchoPlan) -> Answer:
     """The sentence and the table below the picture, of a plan for one speed."""
     delay, loop, song = plan.delays[0], plan.loops[0], plan.machine.song
     fit = next(planned.fit for planned in plan.tempos if planned.delay is delay)
@@ -161,16 +157,16 @@ def _say(plan: EchoPlan) -> tuple[str, tuple[tuple[str, str], ...]]:
     )
     wish = "none" if loop.return_send_db is None else f"{loop.return_send_db:+.1f} dB"
     headroom = f"{plan.node('tape').headroom_db:.1f} dB below the tape's limit"
-    return sentence, (
-        ("delay", delay_text(delay)),
-        ("nearest note", fit.note.name),
-        ("off by", f"{off}, {fit.error_percent:+.1f} %, {fit.error_cents:+.0f} cents"),
-        ("loop gain", f"{loop.gain_db:+.1f} dB"),
-        ("margin", f"{loop.stability.margin_db:+.1f} dB, would start at {start_text(loop)}"),
-        (f"return send for {plan.wanted_repeats} repeats", wish),
-        ("first echo", f"{loop.first_repeat_db:+.1f} dB against the dry sound, {headroom}"),
-        (f"repeat {TOLD_REPEAT} keeps", band_text(loop.tone[0])),
-    )
+    return sentence, {
+        "delay": delay_text(delay),
+        "nearest note": fit.note.name,
+        "off by": f"{off}, {fit.error_percent:+.1f} %, {fit.error_cents:+.0f} cents",
+        "loop gain": f"{loop.gain_db:+.1f} dB",
+        "margin": f"{loop.stability.margin_db:+.1f} dB, would start at {start_text(loop)}",
+        f"return send for {plan.wanted_repeats} repeats": wish,
+        "first echo": f"{loop.first_repeat_db:+.1f} dB against the dry sound, {headroom}",
+        f"repeat {TOLD_REPEAT} keeps": band_text(loop.tone[0]),
+    }
 
 
 class Workbench:
@@ -267,24 +263,20 @@ _BPM = _DECK.song.bpm or 90.0
 _WANTED = delay_from_tempo(_BPM, 0.25)
 
 #: The tempo whose sixteenth is the fast delay.
-exact_tempo = Exercise(
-    tempo_from_delay(_DELAY, 0.25),
-    "bpm",
+exact_tempo = Exercise(tempo_from_delay(_DELAY, 0.25), "bpm", tolerance_percent=0.5).hints(
+    "A longer delay wants a slower song: how long is the beat if four echoes fill it?",
     (
         tempo_from_delay(_DELAY, 1.0),
         "That makes the echo a whole quarter note; a sixteenth is a fourth of one.",
     ),
     (tempo_from_delay(_DELAY, 0.5), "That makes the echo an eighth note."),
     (_BPM, "That is the tempo of the song as it is, at which the echo comes late."),
-    hint="A longer delay wants a slower song: how long is the beat if four echoes fill it?",
-    tolerance_percent=0.5,
 )
 
 #: How far the head moves for a sixteenth at the song's tempo.
 _move_mm = from_si(spacing_from_delay(_WANTED, _FAST) - _DECK.spacings[0], "mm")
-head_move = Exercise(
-    _move_mm,
-    "mm",
+head_move = Exercise(_move_mm, "mm", tolerance_percent=3).hints(
+    "Find the delay that the song wants, turn it into a spacing, and take the present spacing away.",
     (-_move_mm, "The size is right. The echo comes late: must the tape run a longer or a shorter way?"),
     (
         from_si(spacing_from_delay(_WANTED, _FAST), "mm"),
@@ -294,15 +286,10 @@ head_move = Exercise(
         from_si(_WANTED - _DELAY, "ms"),
         "That is the change of the delay in milliseconds: times the speed, please.",
     ),
-    hint="Find the delay that the song wants, turn it into a spacing, and take the present spacing away.",
-    tolerance_percent=3,
 )
 
 #: The margin of the fast loop.
-margin = Exercise(
-    stability(_DECK.echo_loop(_FAST)).margin_db,
-    "dB",
+margin = Exercise(stability(_DECK.echo_loop(_FAST)).margin_db, "dB", tolerance_percent=1).hints(
+    "Raise the return send on the panel until the words change, or read the margin in the table.",
     (lambda db: db < 0, "A margin above zero means that there is room left; here there is some."),
-    hint="Raise the return send on the panel until the words change, or read the margin in the table.",
-    tolerance_percent=1,
 )

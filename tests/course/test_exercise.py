@@ -22,9 +22,9 @@ def exercises():
                 yield pytest.param(value, id=f"{module.name}.{name}")
 
 
-def check(answer, expected, unit, *slips, **options):
+def check(answer, expected, unit, *slips, hint="", **options):
     """The reply to an answer."""
-    return Exercise(expected, unit, *slips, **options).check(answer)
+    return Exercise(expected, unit, **options).hints(hint, *slips).check(answer)
 
 
 @pytest.mark.parametrize(

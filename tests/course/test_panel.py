@@ -29,7 +29,7 @@ def update(artists, rate_hz, level, cut):
     wave = level * np.sin(2 * np.pi * rate_hz * time)
     artists["wave"].set_data(time, np.clip(wave, -0.5, 0.5) if cut else wave)
     artists["dots"][0].set_data([0.5], [level])
-    return f"{rate_hz:g} waves of level {level:g}.", [("rate", f"{rate_hz:g} Hz"), ("level", level)]
+    return f"{rate_hz:g} waves of level {level:g}.", {"rate": f"{rate_hz:g} Hz", "level": level}
 
 
 def make(**changes):
@@ -46,7 +46,9 @@ def make(**changes):
         "legend": "Line: the wave.",
         "alt": "Chart of a sine wave over one second, with the number of waves in the sentence below.",
     }
-    return Panel(**(arguments | changes))
+    arguments |= changes
+    shown = [arguments.pop(name) for name in ("name", "build", "update")]
+    return Panel(*shown, *arguments.pop("controls"), **arguments)
 
 
 @pytest.fixture

@@ -20,8 +20,9 @@ def panels():
     """A function for every panel, by module and name."""
     for module in pkgutil.iter_modules(course.__path__):
         found = importlib.import_module(f"{course.__name__}.{module.name}")
-        for name in (name for name in found.__all__ if name.endswith("_panel")):
-            make = getattr(found, name)
+        for name, make in vars(found).items():
+            if not name.endswith("_panel") or make.__module__ != found.__name__:
+                continue
             make = partial(make, example_machine()) if make is workbench_panel else make
             yield pytest.param(make, id=f"{module.name}.{name}")
 
