@@ -55,7 +55,7 @@ def test_a_source_that_is_not_there_is_named_in_one_line(tmp_path, capsys):
 
 
 def broken(error):
-    def command(options):
+    def command(**options):
         raise error
 
     return command
