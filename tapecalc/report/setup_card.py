@@ -1,9 +1,14 @@
-"""How to set a tape echo up, step by step with the machine's own numbers, as one printed page."""
+"""How to set a tape echo up, step by step with the machine's own numbers, as one printed page.
+
+The words are data (``setup_card.toml.jinja``); here the machine's numbers are put into them.
+"""
 
 import os
-from dataclasses import dataclass
+import tomllib
+from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
+from typing import NamedTuple
 
 import jinja2
 
@@ -18,24 +23,20 @@ from tapecalc.files import write_file
 from tapecalc.machine import Machine
 from tapecalc.report.plan_text import CAUTIONS
 
-__all__ = ["Finding", "Step", "findings", "setup_card_page", "steps", "write_setup_card"]
-
 EXPOSURE_LEVELS_DBA = (85, 94, 100)
 HOUSE_MARGIN_DB = 3.0  # how far below the edge the fader is marked
 MOST_NAMED = 4  # delays or parts; a longer list would not fit on the page
 HEADROOM_DB = 12.0  # what a voice in rehearsal should leave for the night
 
 
-@dataclass(frozen=True, kw_only=True)
-class Step:
+class Step(NamedTuple):
     """One step: what to do, and what must be seen or heard before the next (empty where nothing is)."""
 
     do: str
     expect: str = ""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Finding:
+class Finding(NamedTuple):
     """What one notices, its usual causes (most frequent first), and the measurement that proves them."""
 
     sign: str
@@ -53,125 +54,58 @@ def steps(machine: Machine) -> tuple[Step, ...]:
     >>> steps(example_machine())[7].expect
     '218 ms ± 3 ms at 7.5 ips; 436 ms ± 7 ms at 3.75 ips'
     """
-    return *_until_the_first_repeat(machine), *_until_the_house_limit(machine)
-
-
-def _until_the_first_repeat(machine: Machine) -> tuple[Step, ...]:
-    nodes, reference = _nodes(machine), machine.levels.machine_reference_dbu
-    spare_db = reference + machine.levels.tape_headroom_db - nodes["tape"].dbu
-    return (
-        Step(
-            do="With everything off, clean heads and tape path. Patch. Plug the speakers in last.",
-            expect="The channel of the tape goes to the main output and to the return send, nowhere else.",
-        ),
-        Step(
-            do="Return send and tape channel down, speakers down, headphones off the ears. A limiter stands "
-            "before the speakers."
-        ),
-        Step(
-            do="Thread a tape that was erased as a whole. Record on one track only; the others stay safe.",
-            expect=f"The reel lasts {_minutes(machine)}; then the echo ends.",
-        ),
-        Step(
-            do=f"Send a steady tone of {reference:+.1f} dBu to the machine, record it, set the record level.",
-            expect="The machine's meter reads its reference, 0 dB.",
-        ),
-        Step(
-            do="Monitor switch to SOURCE, then to TAPE. Set the playback level.",
-            expect="Both are equally loud; TAPE comes later, with hiss. Leave the switch at TAPE.",
-        ),
-        Step(
-            do="Let the voice be as loud as it will get. Set the gain of channel 1, then the input send.",
-            expect=f"Mixer {nodes['mixer input'].dbu:+.0f} dBu, tape {nodes['tape'].dbu:+.0f} dBu: "
-            f"{spare_db:.0f} dB below a full tape (aim: {HEADROOM_DB:.0f}).",
-        ),
-        Step(
-            do="Bring the tape channel up until the first repeat suits the voice.",
-            expect="One repeat and no second one: the return send is still down.",
-        ),
-    )
-
-
-def _until_the_house_limit(machine: Machine) -> tuple[Step, ...]:
-    song = machine.song
+    song, levels, nodes = machine.song, machine.levels, _nodes(machine)
+    tape_dbu, full_dbu = nodes["tape"].dbu, levels.machine_reference_dbu + levels.tape_headroom_db
     edge_db = _send_db(machine, 1, 0.0)  # surely no howl below it, at any speed
-    wanted_db = _send_db(machine, song.wanted_repeats, song.faded_db)
-    allowed = [f"{level} dB(A) {words.duration(allowed_exposure(level))}" for level in EXPOSURE_LEVELS_DBA]
-    return (
-        Step(do="Record a click with its repeat, and measure the delay.", expect=_delays(machine)),
-        Step(
-            do="Return send up slowly, with faint single clicks, until "
-            f"{song.wanted_repeats} repeats can be counted.",
-            expect=f"The send stands near {wanted_db:+.1f} dB.",
-        ),
-        Step(
-            do="Measure by how many decibels each repeat is lower: the margin, or a little more, since a "
-            "click also loses treble. Mark the fader that far up, the edge, and "
-            f"{HOUSE_MARGIN_DB:.0f} dB below it, the house limit.",
-            expect=f"Edge near {edge_db:+.1f} dB, house limit near {edge_db - HOUSE_MARGIN_DB:+.1f} dB.",
-        ),
-        Step(
-            do="Set the speakers to the room. One hand belongs to the return send.",
-            expect=f"Allowed a day: {', '.join(allowed)}.",
-        ),
-        Step(do="At the end: return send down, speakers down and off, then stop the tape. Mark the reel."),
-    )
+    allowed = (f"{level} dB(A) {words.duration(allowed_exposure(level))}" for level in EXPOSURE_LEVELS_DBA)
+    numbers = {
+        "minutes": _minutes(machine),
+        "reference": f"{levels.machine_reference_dbu:+.1f} dBu",
+        "mixer": f"{nodes['mixer input'].dbu:+.0f} dBu",
+        "tape": f"{tape_dbu:+.0f} dBu",
+        "spare": f"{full_dbu - tape_dbu:.0f} dB",
+        "aim": f"{HEADROOM_DB:.0f}",
+        "delays": _delays(machine),
+        "wanted": str(song.wanted_repeats),
+        "send": f"{_send_db(machine, song.wanted_repeats, song.faded_db):+.1f} dB",
+        "margin": f"{HOUSE_MARGIN_DB:.0f} dB",
+        "edge": f"{edge_db:+.1f} dB",
+        "limit": f"{edge_db - HOUSE_MARGIN_DB:+.1f} dB",
+        "allowed": ", ".join(allowed),
+    }
+    return tuple(Step(**texts) for texts in _filled("steps", numbers))
 
 
 def findings(machine: Machine) -> tuple[Finding, ...]:
     """List what can be wrong, where to look, and the measurement that proves it with this machine's number.
 
-    Common practice, no source.
-
     >>> from tapecalc.machine import example_machine
     >>> [finding.sign for finding in findings(example_machine())]
     ['No echo', 'One echo only', 'Howls at once', 'Dull', 'Wobbles', 'Hum']
     """
-    nodes, growth_db = _nodes(machine), growth_db_per_s(max(machine.delays(machine.speeds[0])), 1.0)
-    mains = machine.transport.mains_hz
-    once, twice = (f"{mains:g} Hz", f"{2 * mains:g} Hz") if mains else ("the mains frequency", "twice that")
-    return (
-        Finding(
-            sign="No echo",
-            look="Monitor switch at SOURCE; record not armed; wrong track; a send or the tape channel down.",
-            proof="Follow a tone with a meter, node by node: "
-            + ", ".join(f"{name} {node.dbu:+.0f}" for name, node in nodes.items())
-            + " dBu. The first that reads nothing is it.",
-        ),
-        Finding(
-            sign="One echo only",
-            look="Return send down, muted, or on the wrong bus; the machine's input takes one source only.",
-            proof="Mute the voice right after a word: the line into the machine must read "
-            f"{nodes['return send'].dbu:+.0f} dBu when the repeat is due.",
-        ),
-        Finding(
-            sign="Howls at once",
-            look="Two ways back; channel 2 on the bus that feeds the machine; switch at SOURCE; a microphone "
-            "that hears the speakers.",
-            proof="Send down, then up for a moment, recorded: the level must climb in steps one delay apart, "
-            f"1 dB past the edge by {growth_db:.1f} dB a second. Quicker: the way back is not the tape. "
-            "It stops with the speakers off: it was the room.",
-        ),
-        Finding(
-            sign="Dull",
-            look="Dirt on the playback head; a tilted gap; equalizer of the other speed; a pickup loaded too "
-            "hard.",
-            proof=f"Sweep once through the tape: {_band(machine)}. Clean, sweep again: better means dirt. "
-            "Is the dry sound dull as well? Then it is the loading.",
-        ),
-        Finding(
-            sign="Wobbles",
-            look="Worn belt, flat pinch roller, dirty capstan, reel that rubs.",
-            proof=f"Record {FLUTTER_TONE:g} Hz, measure its flutter, look at the rate: {_parts(machine)}.",
-        ),
-        Finding(
-            sign="Hum",
-            look="Grounded twice by two ways; a transformer beside the playback head; an unshielded lead. "
-            "Never cut a protective ground: put an audio transformer into the signal lead instead.",
-            proof=f"Stop the tape, look at the spectrum: {once} is a field or a ground loop, {twice} a power "
-            "supply. Pull the lead from the machine's output: what stays is not the machine's.",
-        ),
-    )
+    nodes, mains = _nodes(machine), machine.transport.mains_hz
+    numbers = {
+        "nodes": ", ".join(f"{name} {node.dbu:+.0f}" for name, node in nodes.items()),
+        "back": f"{nodes['return send'].dbu:+.0f} dBu",
+        "growth": f"{growth_db_per_s(max(machine.delays(machine.speeds[0])), 1.0):.1f} dB",
+        "band": _band(machine),
+        "tone": f"{FLUTTER_TONE:g} Hz",
+        "parts": _parts(machine),
+        "mains": f"{mains:g} Hz" if mains else "the mains frequency",
+        "twice": f"{2 * mains:g} Hz" if mains else "twice that",
+    }
+    return tuple(Finding(**texts) for texts in _filled("findings", numbers))
+
+
+def _filled(kind: str, numbers: dict[str, str]) -> Iterator[dict[str, str]]:
+    """Put numbers into the texts of one kind."""
+    environment = jinja2.Environment(undefined=jinja2.StrictUndefined)
+    for entry in tomllib.loads(_file("setup_card.toml.jinja"))[kind]:
+        yield {key: environment.from_string(text).render(numbers) for key, text in entry.items()}
+
+
+def _file(name: str) -> str:
+    return resources.files("tapecalc.report").joinpath(name).read_text(encoding="utf-8")
 
 
 def setup_card_page(machine: Machine) -> str:
@@ -179,9 +113,8 @@ def setup_card_page(machine: Machine) -> str:
 
     Source: WCAG 2.2 for structure and contrast.
     """
-    source = resources.files("tapecalc.report").joinpath("setup_card.html.jinja")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
-    return environment.from_string(source.read_text(encoding="utf-8")).render(
+    return environment.from_string(_file("setup_card.html.jinja")).render(
         name=machine.name,
         version=__version__,
         cautions=CAUTIONS,
@@ -206,10 +139,8 @@ def _nodes(machine: Machine) -> dict[str, Node]:
 
 def _send_db(machine: Machine, repeats: int, level_db: float) -> float:
     """The return send that gives so many repeats, at the speed where the least is needed."""
-    return min(
-        amplitude_to_db(return_gain_for_repeats(machine.echo_loop(speed), repeats, level_db))
-        for speed in machine.speeds
-    )
+    gains = (return_gain_for_repeats(machine.echo_loop(s), repeats, level_db) for s in machine.speeds)
+    return min(map(amplitude_to_db, gains))
 
 
 def _delays(machine: Machine) -> str:
