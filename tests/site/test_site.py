@@ -115,7 +115,7 @@ def test_every_picture_is_described(pages):
         if len(image.get("alt") or "") < SHORTEST_DESCRIPTION
     ]
     keeps(short)
-    assert all(page.all("img") for name, page in pages.items() if name[:2].isdigit())  # lessons; a note is free
+    assert all(page.all("img") for name, page in pages.items() if name[:2].isdigit())  # lessons
 
 
 @slow
