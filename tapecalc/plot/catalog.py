@@ -10,10 +10,9 @@ from tapecalc.plot.style import Profile
 TOPICS = (transport, response, diagram, wiring, loop, tempo, flutter, heads, levels, reels)
 #: Every figure by its name. One that is defined later joins it.
 CATALOG = FIGURES
-
-for topic in TOPICS:
-    for name in [name for name, entry in FIGURES.items() if entry.function.__module__ == topic.__name__]:
-        FIGURES[name] = FIGURES.pop(name)
+CATALOG.update(
+    {n: CATALOG.pop(n) for t in TOPICS for n in [*CATALOG] if CATALOG[n].function.__module__ == t.__name__}
+)
 
 
 def draw(
@@ -33,6 +32,4 @@ def draw(
     """
     entry = CATALOG[known_name("figure", name, CATALOG)]
     arguments = entry.arguments(machine or example_machine())
-    known_name("units", units, ("metric", "inches"))
-    options = {"units": units} if entry.units else {}
-    return entry.function(**arguments, **options, profile=profile, symbols_only=symbols_only)
+    return entry.function(**arguments, profile=profile, units=units, symbols_only=symbols_only)

@@ -1,7 +1,6 @@
 """What every figure is made with: a canvas with labels and notes, a sheet with boxes, and the result."""
 
 import base64
-import contextlib
 import functools
 import inspect
 import re
@@ -447,53 +446,3 @@ class Sketch:
         )
         self.axes.add_patch(patch)
         return patch
-
-
-# ---- until every module draws on a canvas ----
-
-
-def axis_label(words: str, symbol: str, unit: str, *, symbols_only: bool = False) -> str:
-    """Write an axis label."""
-    if symbols_only:
-        return f"{symbol} / {unit}" if unit else symbol
-    return f"{words} ({unit})" if unit else words
-
-
-speed_text, length_text = words.speed, words.length
-_minus, _spelled, _GRID = minus, spelled, FREQUENCIES
-
-
-@contextlib.contextmanager
-def draw(profile: Any, axes: Any = None) -> Any:
-    """Open a figure to draw one chart into, and lay it out at the end."""
-    with style.context(profile) as profile:
-        figure = style.new_figure(profile) if axes is None else axes.figure
-        yield profile, figure, figure.add_subplot() if axes is None else axes
-        if axes is None:
-            style.fix_layout(figure)
-            spread_labels(figure)
-
-
-@contextlib.contextmanager
-def sketch(profile: Any, axes: Any = None) -> Any:
-    """Open a sheet for a picture made of boxes, arrows and words."""
-    with style.context(profile) as profile:
-        if axes is None:
-            figure = style.new_figure(profile)
-            figure.set_layout_engine("none")
-            axes = figure.add_axes(profile.inside)
-        yield profile, axes.figure, Sketch(axes, profile)
-
-
-def _f_axis(axes: Any, profile: Any, symbols_only: Any) -> Any:
-    style.frequency_axis(axes, profile, low=AUDIBLE[0], high=AUDIBLE[1])
-    return axis_label("frequency", "$f$", "Hz", symbols_only=symbols_only)
-
-
-def _note(axes: Any, profile: Any, place: Any, text: Any, side: Any) -> Any:
-    Canvas(axes, profile).note(place, text, side)
-
-
-def _and(texts: Any) -> Any:
-    *most, last = list(texts) or [""]
-    return f"{', '.join(most)} and {last}" if most else last
