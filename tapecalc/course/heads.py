@@ -296,8 +296,7 @@ first_notch = Exercise(_notch_hz, "Hz").hints(
 
 #: The return send for three heads at 0, -3 and -6 dB, 6 dB below the edge.
 _levels_db = (0.0, -3.0, -6.0)
-_sum = sum(db_to_amplitude(level_db) for level_db in _levels_db)
-_power = sum(db_to_amplitude(level_db) ** 2 for level_db in _levels_db)
+_sum, _power = (sum(db_to_amplitude(level_db) ** k for level_db in _levels_db) for k in (1, 2))
 return_send = Exercise(-6 - amplitude_to_db(_sum), "dB").hints(
     "Turn the levels into amplitudes, add them, turn the sum back into decibels, and go 6 dB below.",
     (-6 - amplitude_to_db(3), "You took all three at full level."),

@@ -1,7 +1,6 @@
 """Levels: where a chain clips or drowns in hiss, and what a patch makes of a fader."""
 
 import math
-from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -16,12 +15,9 @@ from tapecalc.course.panel import Answer, Artists, Panel, choice, empty_line, sl
 from tapecalc.machine import with_changes
 from tapecalc.plot import style
 
-LOWEST_DBU, HIGHEST_DBU = -110.0, 60.0
-WANTED_HEADROOM_DB = 12.0  # above the voice as it peaks in rehearsal; the night is louder
 REFERENCES = {"+4 dBu": 4.0, "-10 dBV": levels.dbv_to_dbu(-10.0)}
 SECONDS = 5.0  # of the repeats that are drawn
 FAINTEST_DB, LOUDEST_DB = -60.0, 12.0
-SILENT = 1e-6  # amplitude for a pan that is turned away
 PATCH_NAMES = {"with sends": "sends", "one bus": "one bus", "pan as a send": "pan"}
 
 
@@ -56,12 +52,10 @@ def _build_staging(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame; the three lines and the headroom move."""
     axes = style.style_axes(figure.subplots(), profile, y="level (dBu)", grid="y")
     names = [stage.name.replace(" ", "\n") for stage in DECK.level_stages]
-    axes.set(xlim=(-0.3, len(names) - 0.7), ylim=(LOWEST_DBU, HIGHEST_DBU))
-    axes.set_xticks(range(len(names)))
-    axes.set_xticklabels([str(k) for k in range(1, len(names) + 1)] if profile.narrow else names)
-    room: dict[str, Any] = {"color": profile.ground.text, "linewidth": profile.line_pt / 2}
+    axes.set(xlim=(-0.3, len(names) - 0.7), ylim=(-110, 60))
+    axes.set_xticks(range(len(names)), list("123456") if profile.narrow else names)
     return {
-        "room": axes.plot([], [], **room)[0],
+        "room": axes.plot([], [], color=profile.ground.text, linewidth=profile.line_pt / 2)[0],
         "most": empty_line(axes, profile, 1, marked=True),
         "noise": empty_line(axes, profile, 2, marked=True),
         "signal": empty_line(axes, profile, 0, marked=True),
@@ -84,29 +78,22 @@ def _update_staging(
     artists["signal"].set_data(places, [node.dbu for node in nodes])
     artists["noise"].set_data(places, [node.noise_dbu for node in nodes])
     worst, tape = diagram.first_to_clip, nodes[3]
-    first = nodes.index(worst)
+    first, room_db = nodes.index(worst), worst.headroom_db
     artists["room"].set_data([first, first], [worst.dbu, stages[first].max_dbu])
-    pad = diagram.pad_needed_db(wanted_headroom_db=WANTED_HEADROOM_DB)
-    if worst.headroom_db >= 0:
-        state = f"The {worst.name} clips first: {worst.headroom_db:.1f} dB of headroom"
-    else:
-        state = f"The {worst.name} clips now, {-worst.headroom_db:.1f} dB too loud"
-    return (
-        f"{state}, {tape.snr_db:.1f} dB above the noise on tape.",
-        {
-            "pad that leaves 12 dB": f"{pad:.1f} dB",
-            "level on tape": f"{tape.dbu:+.1f} dBu",
-            "at the return send": f"{1000 * nodes[-1].volts:.0f} mV",
-        },
-    )
+    # 12 dB above the voice as it peaks in rehearsal; the night is louder.
+    pad = diagram.pad_needed_db(wanted_headroom_db=12.0)
+    state = f"first: {room_db:.1f} dB of headroom" if room_db >= 0 else f"now, {-room_db:.1f} dB too loud"
+    return f"The {worst.name} clips {state}, {tape.snr_db:.1f} dB above the noise on tape.", {
+        "pad that leaves 12 dB": f"{pad:.1f} dB",
+        "level on tape": f"{tape.dbu:+.1f} dBu",
+        "at the return send": f"{1000 * nodes[-1].volts:.0f} mV",
+    }
 
 
 # ---- what a patch makes of a fader ----
 
 
-def patch_gains(
-    patch: str, *, fader: float, return_send: float = 0.0, pan: float = 0.0
-) -> tuple[float, float]:
+def patch_gains(patch: str, *, fader: float, return_send: float = 0, pan: float = 0) -> tuple[float, float]:
     """Compute how loud the first repeat is heard, and how much goes round, for one patch.
 
     Amplitudes against the voice, whose own channel is at 1 on both ways, with a tape that plays back as
@@ -117,15 +104,12 @@ def patch_gains(
     >>> patch_gains("one bus", fader=0.5)
     (0.5, 0.5)
     """
-    known_name("patch", patch, PATCH_NAMES.values())
     fader = single("fader", non_negative("fader", fader))
     return_send = single("return_send", non_negative("return_send", return_send))
     angle = math.pi / 2 * single("pan", between("pan", pan, 0, 1))
-    if patch == "sends":
-        return fader, return_send
-    if patch == "one bus":
-        return fader, fader
-    return fader * math.cos(angle), fader * math.sin(angle)
+    gains = {"sends": (fader, return_send), "one bus": (fader, fader)}
+    gains["pan"] = fader * math.cos(angle), fader * math.sin(angle)
+    return gains[known_name("patch", patch, gains)]
 
 
 def patch_panel() -> Panel:
@@ -166,13 +150,12 @@ def _update_patch(
     """Work the patch out, and say how far it is from the howl."""
     fader, send = db_to_amplitude(fader_db), db_to_amplitude(return_send_db)
     gains = patch_gains(patch, fader=fader, return_send=send, pan=pan_percent / 100)
-    heard_db, back_db = (amplitude_to_db(max(gain, SILENT)) for gain in gains)
-    up_db = levels.leak_ripple_db(leak_db)[1]
+    heard_db, back_db = (amplitude_to_db(max(gain, 1e-6)) for gain in gains)  # a pan may be turned away
+    up_db, delay = levels.leak_ripple_db(leak_db)[1], DECK.delays(FAST)[0]
     round_db = back_db + up_db
-    delay = DECK.delays(FAST)[0]
     count = np.arange(1, 1 + math.floor(SECONDS / delay))
     repeats_db = np.clip(heard_db + (count - 1) * round_db, FAINTEST_DB - 10, LOUDEST_DB - 1)
-    artists["repeats"].set_data(np.concatenate([[0], count * delay]), np.concatenate([[0], repeats_db]))
+    artists["repeats"].set_data(np.append(0, count * delay), np.append(0, repeats_db))
     levels_heard = f"The first repeat is heard at {heard_db:.1f} dB, once round is {round_db:+.1f} dB"
     rows = {"a leak adds to the loop": f"{up_db:.2f} dB"}
     if round_db < 0:

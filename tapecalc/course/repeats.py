@@ -13,19 +13,17 @@ from tapecalc.calc.heads import Heads
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, to_si
 from tapecalc.course.deck import DECK, FAST, delay_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Artists, Panel, empty_line, slider, switch
+from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, slider, switch
 from tapecalc.plot import style
 
 LONGEST_MS = 250.0  # the longer the delay, the longer the search for the margin
 SECONDS = 6.0  # of the fading repeats that are drawn
 FAINTEST_DB, LOUDEST_DB = -80.0, 6.0
-LOWEST_HZ, HIGHEST_HZ = 20.0, 20e3
-FREQUENCY = np.geomspace(LOWEST_HZ, HIGHEST_HZ, 240)
+FREQUENCY = np.geomspace(20, 20e3, 240)
 ONE_TURN = np.linspace(-0.5, 0.5, 161)  # round the arrow's tip once, in turns
+FINE = math.log10(2) / 15  # a slider's step in decades; the low cut of the deck lies two octaves up
 LOWEST_DB = -24.0  # of the loop gain that is drawn
 QUIET_DB = -24.0  # a return send at which the loop is stable whatever the other controls do
-OCTAVE = math.log10(2)  # in decades; the low cut of the deck lies two octaves above the lowest
-REACH = 1.75  # of the plane of arrows, to the right of zero and to all sides
 
 
 # ---- how repeats fade or pile up ----
@@ -77,7 +75,10 @@ def _update_fading(
     gain, delay = round(loop_gain, 2), to_si(delay_ms, "ms")
     gain_db = amplitude_to_db(gain)
     count = np.arange(1 + math.floor(SECONDS / delay))
-    level_db = np.array(_round_and_round(db_to_amplitude(start_db), gain, count[-1]))
+    amplitudes = [db_to_amplitude(start_db)]
+    for _ in count[1:]:  # the tape, whose largest amplitude is 1, limits each
+        amplitudes.append(amplitudes[-1] * (gain * loops.describing_function(amplitudes[-1], 1.0)))
+    level_db = np.array([amplitude_to_db(amplitude) for amplitude in amplitudes])
     below_db = hiss_db + loops.noise_build_up_db(gain_db, count[1:])
     held_db = amplitude_to_db(loops.settling_level(gain_db, 1.0)) if gain > 1 else None
     if held_db is not None:
@@ -105,15 +106,6 @@ def _update_fading(
     return f"At a loop gain of {gain:.2f} {story}", rows
 
 
-def _round_and_round(amplitude: float, gain: float, repeats: int) -> list[float]:
-    """Levels in dB of a tone and its repeats, each limited by the tape, whose largest amplitude is 1."""
-    levels_db = [amplitude_to_db(amplitude)]
-    for _ in range(repeats):
-        amplitude *= gain * loops.describing_function(amplitude, 1.0)
-        levels_db.append(amplitude_to_db(amplitude))
-    return levels_db
-
-
 # ---- where it runs away ----
 
 
@@ -135,7 +127,7 @@ def runaway_panel() -> Panel:
         slider("return_send_db", "return send", send_db, low=-12.0, high=3.0, step=0.1, unit="dB"),
         delay_slider(LONGEST_MS),
         slider("separation_um", "dirt on the head", dirt_um, low=0.0, high=4.0, step=0.1, unit="µm"),
-        slider("low_cut_hz", "low cut", cut_hz, low=10.0, high=320.0, step=OCTAVE / 15, unit="Hz", log=True),
+        slider("low_cut_hz", "low cut", cut_hz, low=10.0, high=320.0, step=FINE, unit="Hz", log=True),
         switch("inverted", "return with its polarity inverted", False),
         question="Which controls move the place where it starts, and which only how near it is?",
         legend="Left, solid line: loop gain; dashed line: the edge; upright line with a diamond: the tone "
@@ -149,22 +141,16 @@ def runaway_panel() -> Panel:
 
 def _build_runaway(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the edge, the circle of size 1 and the point 1; curves and marks move."""
-    if profile.narrow:
-        level, plane = figure.subplots(2, 1)
-    else:
-        level, plane = figure.subplots(1, 2, width_ratios=(5, 4))
-    style.style_axes(level, profile, x="frequency (Hz)", y="loop gain (dB)")
-    style.frequency_axis(level, profile, low=LOWEST_HZ, high=HIGHEST_HZ)
-    level.set_ylim(LOWEST_DB, 6)
+    level, plane = figure.subplots(2, 1) if profile.narrow else figure.subplots(1, 2, width_ratios=(5, 4))
+    chart(level, profile, x="frequency (Hz)", y="loop gain (dB)")
+    style.frequency_axis(level, profile, low=20, high=20e3).set_ylim(LOWEST_DB, 6)
     level.axhline(0, **style.line_style(profile, 1))
-    style.style_axes(plane, profile, x="in phase", y="a quarter turn off")
-    ends, ticks = (-REACH, REACH), (-1, 0, 1)
-    plane.set(xlim=ends, ylim=ends, aspect="equal", xticks=ticks, yticks=ticks)
+    chart(plane, profile, x="in phase", y="a quarter turn off", xticks=(-1, 0, 1), yticks=(-1, 0, 1))
+    plane.set(xlim=(-1.75, 1.75), ylim=(-1.75, 1.75), aspect="equal")
     around = np.exp(2j * np.pi * np.linspace(0, 1, 200))
-    thin = {"color": profile.ground.frame, "linestyle": "--", "linewidth": profile.line_pt / 2}
-    plane.plot(around.real, around.imag, **thin)
-    one = {"marker": "X", "color": profile.ground.colors[1], "markersize": 3 * profile.line_pt + 2}
-    plane.plot([1], [0], linestyle="none", zorder=4, **one)
+    pt, ground = profile.line_pt, profile.ground
+    plane.plot(around.real, around.imag, "--", color=ground.frame, linewidth=pt / 2)
+    plane.plot([1], [0], "X", color=ground.colors[1], markersize=3 * pt + 2, zorder=4)
     mark: dict[str, Any] = {"linestyle": "-", "marker": "D", "markevery": [1]}
     return {
         "gain": empty_line(level, profile, 0),
@@ -192,12 +178,12 @@ def _update_runaway(
     artists["start"].set_data([frequency, frequency], [LOWEST_DB, -margin_db])
     artists["turn"].set_data(turn.real, turn.imag)
     artists["arrow"].set_data([0, db_to_amplitude(-margin_db)], [0, 0])
-    where, change = f"{frequency:.1f} Hz", loops.growth_db_per_s(delay, -margin_db)
+    where, change_db = f"{frequency:.1f} Hz", loops.growth_db_per_s(delay, -margin_db)
     rows = {
         "edge of the return send": f"{edge_db:.1f} dB",
         "first tone to start": where,
         "tones in phase are apart by": f"{1 / delay:.1f} Hz",
-        "the first tone changes each second by": f"{change:+.1f} dB",
+        "the first tone changes each second by": f"{change_db:+.1f} dB",
     }
     send = f"With the return send at {return_send_db:.1f} dB"
     if margin_db > 0:
@@ -225,8 +211,7 @@ def _edge(delay: float, dirt: float, low_cut: float, sign: float) -> tuple[loops
 # ---- exercises ----
 
 #: The prediction: repeats at half the amplitude, until 60 dB are gone; a guess may be a quarter off.
-_half_db = amplitude_to_db(0.5)
-first_guess = Exercise(loops.repeats_until(_half_db, -60), "", tolerance_percent=25).hints(
+first_guess = Exercise(loops.repeats_until(amplitude_to_db(0.5), -60), "", tolerance_percent=25).hints(
     "Halve again and again: a half, a quarter, an eighth; when is a thousandth reached?",
     (500, "Halves do not take away the same amount each time: each takes half of what is left."),
     (lambda n: n > 30, "Halving is quicker than that: two repeats leave a quarter, three an eighth."),
@@ -256,10 +241,7 @@ _fades = loops.decay_time(to_si(218, "ms"), _eight_tenths_db, -30)
 pause = Exercise(_fades, "s").hints(
     "First the decibels of one repeat, then how many repeats, then the delay times that.",
     (2 * _fades, "That is twice too long: wait for 30 dB, not 60, and take 20 log10 of an amplitude."),
-    (
-        loops.repeats_until(amplitude_to_db(0.8), -30),
-        "That is the number of repeats; how long does each take?",
-    ),
+    (loops.repeats_until(_eight_tenths_db, -30), "That is the number of repeats; how long does each take?"),
 )
 
 #: The lowest tone of an inverting loop of 200 ms.

@@ -1,14 +1,11 @@
 """How well a delay fits a note, and where its repeats fall."""
 
 import math
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon
-from matplotlib.ticker import FixedLocator, NullLocator, StrMethodFormatter
 
 from tapecalc import words
 from tapecalc.calc import tempo
@@ -16,14 +13,12 @@ from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST, SLOW, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Artists, Control, Panel, choice, slider
+from tapecalc.course.panel import Answer, Artists, Control, Panel, chart, choice, empty_line, slider
 from tapecalc.plot import style
 from tapecalc.plot.kit import name_lines
 from tapecalc.plot.tempo import SONG_NOTES
 
 SLOWEST_BPM, FASTEST_BPM = 60.0, 180.0
-SHORTEST_MM, LONGEST_MM = 20.0, 100.0
-TEN_CENTS = math.log10(2) / 120  # the step of the speed slider, in decades
 TEMPOS = np.geomspace(57.0, 195.0, 100)  # across the chart, a little beyond both ends of the slider
 LOWEST_MS, HIGHEST_MS = 50.0, 1100.0
 NEAREST = "nearest"
@@ -62,8 +57,8 @@ def tempo_panel() -> Panel:
         _build_tempo,
         _update_tempo,
         _tempo_slider(),
-        spacing_slider(SHORTEST_MM, LONGEST_MM, 0.1),
-        speed_slider(speed=SLOW, step=TEN_CENTS),
+        spacing_slider(20.0, 100.0, 0.1),
+        speed_slider(speed=SLOW, step=math.log10(2) / 120),
         choice("note", "note value", notes, NEAREST),
         question="Which single move, of one control only, brings the song and the tape together?",
         legend="Slanted lines: how long each note lasts. Level line: your delay; upright line: your song; "
@@ -75,17 +70,16 @@ def tempo_panel() -> Panel:
 
 def _build_tempo(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the note values, which stand still; everything else moves."""
-    axes = style.style_axes(figure.subplots(), profile, x="tempo (beats per minute)", y="delay (ms)")
-    axes.set(xscale="log", yscale="log", xlim=(TEMPOS[0], TEMPOS[-1]), ylim=(LOWEST_MS, HIGHEST_MS))
-    for axis, ticks in ((axes.xaxis, (60, 76, 90, 110, 140, 180)), (axes.yaxis, (50, 100, 200, 400, 800))):
-        axis.set_major_locator(FixedLocator(ticks))
-        axis.set_minor_locator(NullLocator())
-        axis.set_major_formatter(StrMethodFormatter("{x:.0f}"))
-    notes = []
-    for k, note in enumerate(NOTES):
-        lasts = from_si(tempo.delay_from_tempo(TEMPOS, note.beats), "ms")
-        notes += axes.plot(TEMPOS, lasts, **style.line_style(profile, k))
-    name_lines(axes, profile, notes, SONG_NOTES)
+    axes = chart(figure.subplots(), profile, x="tempo (beats per minute)", y="delay (ms)")
+    axes.set(xscale="log", yscale="log", xlim=TEMPOS[[0, -1]], ylim=(LOWEST_MS, HIGHEST_MS))
+    axes.set(xticks=(60, 76, 90, 110, 140, 180), yticks=(50, 100, 200, 400, 800))
+    axes.minorticks_off()
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter("{x:.0f}")
+    lines = [empty_line(axes, profile, k) for k in range(len(NOTES))]
+    for line, note in zip(lines, NOTES, strict=True):
+        line.set_data(TEMPOS, from_si(tempo.delay_from_tempo(TEMPOS, note.beats), "ms"))
+    name_lines(axes, profile, lines, SONG_NOTES)
     ground = profile.ground
     thin: dict[str, Any] = {"color": ground.text, "linewidth": profile.line_pt / 1.5}
     band = Polygon([[SLOWEST_BPM, LOWEST_MS]], facecolor=ground.colors[0], alpha=0.3, edgecolor="none")
@@ -102,12 +96,11 @@ def _update_tempo(
     artists: Artists, tempo_bpm: float, spacing_mm: float, speed_ips: float, note: str
 ) -> Answer:
     """Judge the delay at this tempo, and say the four ways to be exact."""
-    spacing, speed, shaft = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips"), DECK.capstan_diameter
+    spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
     notes = NOTES if note == NEAREST else (tempo.note_value(note),)
     found = tempo.nearest_fits(delay_from_spacing(spacing, speed), tempo_bpm, notes=notes)[0]
-    capstan = {"capstan_diameter": shaft, "tape_thickness": DECK.tape_thickness}
+    capstan = {"capstan_diameter": DECK.capstan_diameter, "tape_thickness": DECK.tape_thickness}
     ways = tempo.exact_changes(found, spacing=spacing, speed=speed, **capstan)
-    assert shaft is not None and ways.sleeve_diameter is not None  # the bench deck has a capstan
     tempos = TEMPOS[:-1]  # off the right end, where the names of the notes begin
     lasts = tempo.delay_from_tempo(tempos, found.note.beats)
     least, most = (lasts + sign * tempo.timing_threshold(lasts) for sign in (-1, 1))
@@ -120,7 +113,9 @@ def _update_tempo(
     artists["fits"].set_data([ways.bpm], [delay_ms])
     name = found.note.name
     move, to = words.amount(ways.spacing_change, "mm", "+.1f"), words.amount(ways.spacing, "mm", ".1f")
-    thick = words.amount(ways.sleeve_diameter, "mm", ".2f")
+    diameters = (ways.sleeve_diameter, DECK.capstan_diameter)
+    thick, shaft = (words.amount(cast(float, diameter), "mm", ".2f") for diameter in diameters)
+    slower, to_speed = f"{ways.speed_change_percent:+.1f} %", words.amount(ways.speed, "ips", ".2f")
     verdict = "a miss, because ears notice" if found.audible else "a fit, because ears notice only"
     return (
         f"At {tempo_bpm:g} bpm the delay of {words.amount(found.delay, 'ms')} is "
@@ -129,8 +124,8 @@ def _update_tempo(
         f"{verdict} from {words.amount(found.threshold, 'ms', '.1f')}.",
         {
             "move the playback head by": f"{move}, to {to}",
-            "or change the speed by": f"{ways.speed_change_percent:+.1f} %, to {words.amount(ways.speed, 'ips', '.2f')}",
-            "or make the capstan": f"{thick} thick instead of {words.amount(shaft, 'mm', '.2f')}",
+            "or change the speed by": f"{slower}, to {to_speed}",
+            "or make the capstan": f"{thick} thick instead of {shaft}",
             "or play at": f"{ways.bpm:.1f} bpm",
         },
     )
@@ -167,26 +162,21 @@ def repeats_panel() -> Panel:
 def _build_repeats(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the beats; everything else moves."""
     rhythm, late = figure.subplots(2, 1, sharex=True, height_ratios=(2, 3))
-    style.style_axes(rhythm, profile, grid="x")
-    style.style_axes(late, profile, x="time after the note (beats)", y="late (ms)")
-    rhythm.set(ylim=(-0.7, 1.7), yticks=(0, 1), xlim=(-0.3, 1.04 * MOST_REPEATS))
-    rhythm.set_yticklabels(["as it is", "in time"])
+    chart(rhythm, profile, grid="x", ylim=(-0.7, 1.7), xlim=(-0.3, 1.04 * MOST_REPEATS))
+    rhythm.set_yticks((0, 1), ["as it is", "in time"])
     rhythm.tick_params(labelbottom=False)
-    late.xaxis.set_major_locator(FixedLocator(range(0, MOST_REPEATS + 1, 2 if profile.narrow else 1)))
     largest = LARGEST_ERROR / 100 * from_si(tempo.delay_from_tempo(SLOWEST_BPM, NOTES[0].beats), "ms")
-    late.set(ylim=(-1.1 * MOST_REPEATS * largest, 1.1 * MOST_REPEATS * largest))
-    ground, size = profile.ground, 2 * profile.line_pt + 2
-
-    def marks(axes: Axes, shape: str, color: str, scale: float = 1.0, **look: Any) -> Line2D:
-        return axes.plot([], [], shape, color=color, markersize=scale * size, **look)[0]
-
-    marks(rhythm, "D", ground.text).set_data([0, 0], [0, 1])
+    ends = (-1.1 * MOST_REPEATS * largest, 1.1 * MOST_REPEATS * largest)
+    chart(late, profile, x="time after the note (beats)", y="late (ms)", ylim=ends)
+    late.set_xticks(range(0, MOST_REPEATS + 1, 2 if profile.narrow else 1))
+    text, size, (blue, red, *_) = profile.ground.text, 2 * profile.line_pt + 2, profile.ground.colors
+    rhythm.plot([0, 0], [0, 1], "D", color=text, markersize=size)
     return {
-        "passes": late.axhspan(-1, 1, facecolor=ground.colors[0], alpha=0.3, edgecolor="none"),
-        "wanted": marks(rhythm, "s", ground.colors[0]),
-        "on the beat": marks(rhythm, "s", ground.colors[0], 1.8),
-        "echo": marks(rhythm, "o", ground.colors[1]),
-        "late": marks(late, "o", ground.colors[1], linestyle="-", linewidth=profile.line_pt / 1.5),
+        "passes": late.axhspan(-1, 1, facecolor=blue, alpha=0.3, edgecolor="none"),
+        "wanted": rhythm.plot([], [], "s", color=blue, markersize=size)[0],
+        "on the beat": rhythm.plot([], [], "s", color=blue, markersize=1.8 * size)[0],
+        "echo": rhythm.plot([], [], "o", color=red, markersize=size)[0],
+        "late": late.plot([], [], "o-", color=red, markersize=size, linewidth=profile.line_pt / 1.5)[0],
     }
 
 
@@ -203,8 +193,7 @@ def _update_repeats(
     every, beats = value.cross_rhythm
     meeting = in_time[number % every == 0]
     heard_ms = from_si(judged.threshold, "ms")
-    artists["passes"].set_y(-heard_ms)
-    artists["passes"].set_height(2 * heard_ms)
+    artists["passes"].set(y=-heard_ms, height=2 * heard_ms)
     artists["wanted"].set_data(in_time, np.ones_like(in_time))
     artists["on the beat"].set_data(meeting, np.ones_like(meeting))
     artists["echo"].set_data(in_time * judged.delay / wanted, np.zeros_like(in_time))
@@ -248,13 +237,11 @@ dotted = Exercise(_dotted_ms, "ms").hints(
 
 #: The tempo at which 50 mm at 7.5 ips are an eighth triplet.
 _fifty = delay_from_spacing(to_si(50, "mm"), to_si(7.5, "ips"))
+_quarters = tempo.tempo_from_delay(_fifty, 2 / 3)
 triplet = Exercise(tempo.tempo_from_delay(_fifty, tempo.note_value("eighth triplet").beats), "bpm").hints(
     "First the delay; then: three eighth triplets fill one beat, and so many beats fill a minute.",
     (tempo.tempo_from_delay(_fifty, 1 / 2), "That is the tempo for a plain eighth."),
-    (
-        tempo.tempo_from_delay(_fifty, 2 / 3),
-        "That is a quarter triplet: three of them fill two beats. Three eighth triplets fill one.",
-    ),
+    (_quarters, "That is a quarter triplet: three of them fill two beats. Three eighth triplets fill one."),
     (tempo.tempo_from_delay(_fifty, 1), "That is the tempo for a quarter."),
     (tempo.tempo_from_delay(_fifty, 3 / 4), "That is the tempo for a dotted eighth."),
 )
@@ -262,15 +249,13 @@ triplet = Exercise(tempo.tempo_from_delay(_fifty, tempo.note_value("eighth tripl
 #: Where the head must stand for a sixteenth at 84 beats a minute.
 _late = tempo.fit(DECK.delays(FAST)[0], 84, tempo.note_value("sixteenth"))
 _now_mm = from_si(DECK.spacings[0], "mm")
+_less_mm, _more_mm = (_now_mm * (1 + sign * _late.error_percent / 100) for sign in (-1, 1))
 _spacing_mm = from_si(tempo.exact_changes(_late, spacing=DECK.spacings[0], speed=FAST).spacing, "mm")
 new_spacing = Exercise(_spacing_mm, "mm").hints(
     "How long does the sixteenth last? Then: how far does the tape run meanwhile?",
     (_spacing_mm / 2, "That is the place for the slow speed."),
-    (
-        _now_mm * (1 - _late.error_percent / 100),
-        "So many percent too long is not cured by so many percent less: divide by 1 plus the error.",
-    ),
-    (_now_mm * (1 + _late.error_percent / 100), "The echo is late, so the head must come nearer."),
+    (_less_mm, "So many percent too long is not cured by so many percent less: divide by 1 plus the error."),
+    (_more_mm, "The echo is late, so the head must come nearer."),
     (_now_mm - _spacing_mm, "That is how far to move it; we ask where it must stand."),
 )
 
