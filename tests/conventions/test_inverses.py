@@ -1,7 +1,5 @@
 """Functions that undo each other do, on scalars and arrays, and share their defaults."""
 
-from __future__ import annotations
-
 import importlib
 import inspect
 
@@ -79,12 +77,6 @@ def test_the_inverse_gives_the_value_back(function, goes_in, inverse, carries):
         )
 
     check()
-
-
-@pytest.mark.parametrize(("function", "goes_in", "inverse", "carries"), list(pairs()))
-def test_inverses_share_their_defaults(function, goes_in, inverse, carries):
-    here, there = inspect.signature(function).parameters, inspect.signature(inverse).parameters
-    assert [name for name in here if name in there and here[name].default != there[name].default] == []
 
 
 def test_the_text_of_a_machine_gives_the_machine_back():

@@ -1,9 +1,6 @@
 """Importing loads only what is needed, the inch is written down once, and the library stays small."""
 
-from __future__ import annotations
-
 import ast
-import importlib
 import io
 import json
 import pkgutil
@@ -11,10 +8,7 @@ import subprocess
 import sys
 import tokenize
 
-import pytest
 from project import LIBRARY, keeps
-
-import tapecalc
 
 #: Slow or large packages, and the rooms that may load them when they are imported.
 KEPT_OUT = {
@@ -48,10 +42,10 @@ def room(name: str) -> str:
     return name.split(".")[1] if "." in name else ""
 
 
-def loaded_by(names: list[str], folder=None) -> dict[str, list[str]]:
+def loaded_by(names: list[str]) -> dict[str, list[str]]:
     """What each module loads, imported one after the other in a new process."""
     command = [sys.executable, "-c", IMPORT_ONE_BY_ONE, json.dumps(names)]
-    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=folder)
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
     return json.loads(done.stdout)
 
 
@@ -81,11 +75,6 @@ def test_a_room_loads_only_what_it_may():
     )
 
 
-def test_a_module_that_loads_a_heavy_package_is_found(tmp_path):
-    (tmp_path / "drawing_room.py").write_text("import matplotlib\n")
-    assert "matplotlib" in loaded_by(["json", "drawing_room"], tmp_path)["drawing_room"]
-
-
 def inch_violations(name: str, source: str) -> list[str]:
     """Numbers that are the inch or the foot again."""
     return [
@@ -97,15 +86,11 @@ def inch_violations(name: str, source: str) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(LIBRARY).as_posix())
-def test_the_inch_is_written_down_in_units_only(path):
-    if path.name != "units.py":
-        keeps(inch_violations(path.name, path.read_text(encoding="utf-8")))
-
-
-@pytest.mark.parametrize("number", ["0.0254", "2.54", "25.4", "0.3048", "2.54e-2"])
-def test_the_inch_in_another_module_is_found(number):
-    assert inch_violations("response.py", f"FACTOR = {number}\n")
+def test_the_inch_is_written_down_in_units_only():
+    assert all(inch_violations("made_up.py", f"FACTOR = {number}\n") for number in (0.0254, 25.4, 0.3048))
+    for path in FILES:
+        if path.name != "units.py":
+            keeps(inch_violations(path.name, path.read_text(encoding="utf-8")))
 
 
 def counted(source: str) -> tuple[int, int, int, dict[str, int]]:
@@ -143,16 +128,3 @@ def test_the_library_is_small_enough_to_hold():
         for function, length in count[3].items()
         if length > LONGEST_FUNCTION
     )
-
-
-def test_lines_are_counted_as_a_reader_would():
-    source = '"""Doc."""\n\n# why\nA = """two\nlines"""\n\n\ndef f():\n    """Doc.\n\n    More.\n    """\n'
-    source += "    return 1\n"
-    assert counted(source) == (13, 4, 5, {"f": 2})
-
-
-def test_every_module_can_be_imported_and_the_face_has_what_it_names():
-    for name in MODULES:
-        if not name.endswith("__main__"):
-            importlib.import_module(name)
-    keeps(f"tapecalc.{name} is not there" for name in tapecalc.__all__ if not hasattr(tapecalc, name))

@@ -1,6 +1,5 @@
 """Nothing in the project speaks of one person's computer or of how the work was organized."""
 
-import platform
 import re
 import subprocess
 
@@ -12,13 +11,10 @@ PLACES = r"(?<![\w.$}/])/(wor[k]|hom[e]|roo[t]|User[s])/\w|\bC:[\\]+User[s]\b|\.
 TRACKER = r"(?i)\bissue[s]? ?(no\. ?|number )?#?\d"
 TALK = r"(?i)\b(sub-?agen[t]|chat-?gp[t]|language mode[l]|(this|the) brie[f]\b|our sessio[n])"
 IN_A_MESSAGE = r"(?i)\b(sessio[n]|helpe[r] \d|brie[f]|issu[e])s?\b"
-HOST = re.escape(platform.node())
 
 
 def wording_violations(name, text, *, patterns=(PLACES, TRACKER, TALK)):
     """Lines that name a place on one computer, a tracker's number, or the making of the project."""
-    if len(platform.node()) > 4:  # shorter names are words
-        patterns = (*patterns, rf"\b{HOST}\b")
     return [
         f"{name}, line {number}: {match[0]!r}"
         for number, line in enumerate(text.splitlines(), start=1)
@@ -28,7 +24,7 @@ def wording_violations(name, text, *, patterns=(PLACES, TRACKER, TALK)):
 
 
 def git(*arguments):
-    return subprocess.run(["git", *arguments], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    return subprocess.check_output(["git", *arguments], cwd=ROOT, text=True)
 
 
 def texts():
@@ -53,16 +49,11 @@ def test_no_commit_message_speaks_of_how_the_work_was_organized():
     keeps(wording_violations("commit messages", messages, patterns=(PLACES, TALK, IN_A_MESSAGE)))
 
 
-@pytest.mark.parametrize(
-    "text", ["/ho_me/ada/tape.wav", "open('/wo_rk/a.py')", "as is_sue 12 wants", "Is_sue #3", "the bri_ef"]
-)
-def test_such_words_are_found(text):
-    assert wording_violations("a file", text) == []
-    assert wording_violations("a file", text.replace("_", "")) != []
+FOUND = ["/ho_me/ada/tape.wav", "open('/wo_rk/a.py')", "as is_sue 12 wants", "Is_sue #3", "the bri_ef"]
+LEFT = ["homework/1", "example.org/home/page", "no issue with tape", "a brief echo", "/usr/share/sounds"]
 
 
-@pytest.mark.parametrize(
-    "text", ["homework/1", "example.org/home/page", "no issue with tape", "a brief echo", "/usr/share/sounds"]
-)
-def test_other_words_are_left_in_peace(text):
+@pytest.mark.parametrize("text", FOUND + LEFT)
+def test_such_words_are_found_and_others_left_in_peace(text):
     assert wording_violations("a file", text) == []
+    assert bool(wording_violations("a file", text.replace("_", ""))) == (text in FOUND)
