@@ -38,9 +38,6 @@ def texts():
 
 def test_no_file_names_a_place_on_one_computer_or_the_making_of_the_project():
     keeps([said for name, text in texts() for said in wording_violations(name, text)])
-
-
-def test_no_file_name_does_either():
     keeps(wording_violations("file names", git("ls-files"), patterns=(TRACKER, TALK)))
 
 
