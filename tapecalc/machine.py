@@ -45,12 +45,12 @@ class MachineFileError(ValueError):
 # ---- the sections of the file ----
 
 
-def _number(default: Any, least: float, most: float, text: str) -> Any:
+def _real(default: Any, least: float, most: float, text: str) -> Any:
     """Declare a number of the machine file: its default, from where to where it may be, what it is."""
     return Field(default, description=text, allow_inf_nan=False, ge=least, le=most)
 
 
-def _positive(default: Any, most: float, text: str) -> Any:
+def _above_0(default: Any, most: float, text: str) -> Any:
     """Declare a number greater than 0."""
     return Field(default, description=text, allow_inf_nan=False, gt=0, le=most)
 
@@ -94,12 +94,10 @@ class Transport(_Section):
 
     speeds_ips: _Speeds | None = _list(None, MOST_SPEEDS, "tape speeds in inches per second")
     speeds_cm_s: _Speeds | None = _list(None, MOST_SPEEDS, "the same in centimeters per second, instead")
-    speed_uncertainty_percent: float = _number(1.5, 0, 20, "how far the real speed may be off")
-    capstan_diameter_mm: float | None = _positive(None, 200, "capstan diameter, for sleeves")
-    mains_hz: float | None = _positive(None, 500, "supply frequency that feeds the motor")
-    design_mains_hz: float | None = _positive(
-        None, 500, "supply frequency the motor was made for, if another"
-    )
+    speed_uncertainty_percent: float = _real(1.5, 0, 20, "how far the real speed may be off")
+    capstan_diameter_mm: float | None = _above_0(None, 200, "capstan diameter, for sleeves")
+    mains_hz: float | None = _above_0(None, 500, "supply frequency that feeds the motor")
+    design_mains_hz: float | None = _above_0(None, 500, "supply frequency the motor was made for, if another")
 
     def _problems(self) -> Iterator[str]:
         if (self.speeds_ips is None) == (self.speeds_cm_s is None):
@@ -109,9 +107,9 @@ class Transport(_Section):
 class Tape(_Section):
     """The tape on the machine."""
 
-    total_thickness_um: float = _positive(35.0, 200, "total tape thickness")
-    coating_thickness_um: float = _positive(11.0, 100, "thickness of the magnetic coating")
-    length_m: float = _positive(549.0, 5000, "length of tape on the reel")
+    total_thickness_um: float = _above_0(35.0, 200, "total tape thickness")
+    coating_thickness_um: float = _above_0(11.0, 100, "thickness of the magnetic coating")
+    length_m: float = _above_0(549.0, 5000, "length of tape on the reel")
 
     def _problems(self) -> Iterator[str]:
         if self.coating_thickness_um >= self.total_thickness_um:
@@ -121,27 +119,25 @@ class Tape(_Section):
 class HeadSection(_Section):
     """What all playback heads have in common."""
 
-    track_width_mm: float = _positive(2.0, 60, "width of the track that is played")
-    gap_um: float = _number(4.0, 0, 50, "length of the playback gap")
-    gap_factor: float = _number(DEFAULT_GAP_FACTOR, 1, 1.5, "effective gap over the mechanical gap")
-    spacing_loss_um: float = _number(0.5, 0, 50, "head-to-tape separation today")
-    aligned_spacing_loss_um: float = _number(
-        0.5, 0, 50, "head-to-tape separation when the machine was aligned"
-    )
-    azimuth_error_arcmin: float = _number(0.0, -300, 300, "tilt of the playback gap today")
-    aligned_azimuth_error_arcmin: float = _number(
+    track_width_mm: float = _above_0(2.0, 60, "width of the track that is played")
+    gap_um: float = _real(4.0, 0, 50, "length of the playback gap")
+    gap_factor: float = _real(DEFAULT_GAP_FACTOR, 1, 1.5, "effective gap over the mechanical gap")
+    spacing_loss_um: float = _real(0.5, 0, 50, "head-to-tape separation today")
+    aligned_spacing_loss_um: float = _real(0.5, 0, 50, "head-to-tape separation when the machine was aligned")
+    azimuth_error_arcmin: float = _real(0.0, -300, 300, "tilt of the playback gap today")
+    aligned_azimuth_error_arcmin: float = _real(
         0.0, -300, 300, "tilt of the playback gap when the machine was aligned"
     )
-    treble_boost_db: float = _number(12.0, 0, 60, "most treble boost that the machine's equalizers can give")
-    low_cut_hz: float = _number(30.0, 0, 1000, "where the bass falls by 3 dB in one pass")
+    treble_boost_db: float = _real(12.0, 0, 60, "most treble boost that the machine's equalizers can give")
+    low_cut_hz: float = _real(30.0, 0, 1000, "where the bass falls by 3 dB in one pass")
 
 
 class PlaybackHead(_Section):
     """One playback head, seen from the record head."""
 
-    spacing_mm: float = _positive(..., 20_000, "distance from record gap to playback gap")
-    spacing_uncertainty_mm: float = _number(0.5, 0, 100, "how far that distance may be off")
-    level_db: float = _number(0.0, -90, 20, "level of this head in the sum of all heads")
+    spacing_mm: float = _above_0(..., 20_000, "distance from record gap to playback gap")
+    spacing_uncertainty_mm: float = _real(0.5, 0, 100, "how far that distance may be off")
+    level_db: float = _real(0.0, -90, 20, "level of this head in the sum of all heads")
     feeds_return: bool = Field(True, description="whether this head feeds the return send")
     inverted: bool = Field(False, description="whether this head is wired with the opposite polarity")
 
@@ -151,53 +147,53 @@ class MeasuredDelay(_Section):
 
     head: int = Field(..., description="which playback head, counted from 1", ge=1, le=MOST_HEADS)
     speed: int = Field(..., description="which of the speeds listed, counted from 1", ge=1, le=MOST_SPEEDS)
-    delay_ms: float = _positive(..., 60_000, "that delay as measured")
-    delay_uncertainty_ms: float = _number(..., 0, 1000, "how far it may be off")
+    delay_ms: float = _above_0(..., 60_000, "that delay as measured")
+    delay_uncertainty_ms: float = _real(..., 0, 1000, "how far it may be off")
 
 
 class Mixer(_Section):
     """The small mixer that closes the loop."""
 
-    input_send_db: float = _number(0.0, -90, 20, "send from the instrument to the machine")
-    return_send_db: float = _number(-6.0, -90, 20, "send from the playback back to the machine")
+    input_send_db: float = _real(0.0, -90, 20, "send from the instrument to the machine")
+    return_send_db: float = _real(-6.0, -90, 20, "send from the playback back to the machine")
 
 
 class Song(_Section):
     """What the echo is for."""
 
-    bpm: float | None = _number(None, 20, 400, "tempo in quarter notes a minute")
+    bpm: float | None = _real(None, 20, 400, "tempo in quarter notes a minute")
     wanted_repeats: int = Field(default=4, description="repeats to be heard", ge=1, le=200)
-    faded_db: float = _number(-30.0, -100, -1, "level at which a repeat no longer counts as heard")
+    faded_db: float = _real(-30.0, -100, -1, "level at which a repeat no longer counts as heard")
 
 
 class Levels(_Section):
     """Line levels through instrument, mixer and machine."""
 
-    instrument_dbu: float = _number(-10.0, -80, 30, "peak level of the instrument")
-    mixer_gain_db: float = _number(10.0, -60, 80, "gain of the mixer's input channel")
-    mixer_max_dbu: float = _number(20.0, -20, 40, "level at which the mixer clips")
-    mixer_noise_dbu: float = _number(-90.0, -140, 0, "noise of the mixer at the send")
-    machine_reference_dbu: float = _number(4.0, -40, 30, "line level that puts the reference flux on tape")
-    machine_max_dbu: float = _number(20.0, -20, 40, "level at which the machine's electronics clip")
-    tape_headroom_db: float = _number(9.0, 0, 40, "level above the reference at which the tape is full")
-    tape_noise_db: float = _number(-56.0, -120, -10, "tape noise against the reference")
+    instrument_dbu: float = _real(-10.0, -80, 30, "peak level of the instrument")
+    mixer_gain_db: float = _real(10.0, -60, 80, "gain of the mixer's input channel")
+    mixer_max_dbu: float = _real(20.0, -20, 40, "level at which the mixer clips")
+    mixer_noise_dbu: float = _real(-90.0, -140, 0, "noise of the mixer at the send")
+    machine_reference_dbu: float = _real(4.0, -40, 30, "line level that puts the reference flux on tape")
+    machine_max_dbu: float = _real(20.0, -20, 40, "level at which the machine's electronics clip")
+    tape_headroom_db: float = _real(9.0, 0, 40, "level above the reference at which the tape is full")
+    tape_noise_db: float = _real(-56.0, -120, -10, "tape noise against the reference")
 
 
 class Flutter(_Section):
     """Speed wobble that belongs to no turning part."""
 
-    random_percent_rms: float = _number(0.03, 0, 10, "random speed wobble, rms")
+    random_percent_rms: float = _real(0.03, 0, 10, "random speed wobble, rms")
 
 
 class Part(_Section):
     """One turning part. Give its diameter, or a belt's length and pulley, or a reel's radius."""
 
     name: str = Field(..., description="what the part is called", min_length=1, max_length=60)
-    diameter_mm: float | None = _positive(None, 500, "diameter of a part that runs at tape speed")
-    length_mm: float | None = _positive(None, 5000, "length of a belt")
-    pulley_mm: float | None = _positive(None, 500, "diameter of the belt's pulley on the capstan shaft")
-    radius_mm: float | None = _positive(None, 500, "radius of the tape on a reel")
-    wobble_percent: float = _number(0.0, 0, 10, "speed wobble once a turn, zero to peak")
+    diameter_mm: float | None = _above_0(None, 500, "diameter of a part that runs at tape speed")
+    length_mm: float | None = _above_0(None, 5000, "length of a belt")
+    pulley_mm: float | None = _above_0(None, 500, "diameter of the belt's pulley on the capstan shaft")
+    radius_mm: float | None = _above_0(None, 500, "radius of the tape on a reel")
+    wobble_percent: float = _real(0.0, 0, 10, "speed wobble once a turn, zero to peak")
 
     def _problems(self) -> Iterator[str]:
         given = {k for k in ("diameter_mm", "length_mm", "pulley_mm", "radius_mm") if getattr(self, k)}
@@ -221,9 +217,7 @@ class Machine(_Section):
     levels: Levels = Levels()
     flutter: Flutter = Flutter()
     parts: tuple[Part, ...] = _list((), 30, "turning parts")
-    measured_delays: tuple[MeasuredDelay, ...] = _list(
-        (), MOST_SPEEDS * MOST_HEADS, "delays that were measured, to stand for spacing over speed"
-    )
+    measured_delays: tuple[MeasuredDelay, ...] = _list((), MOST_SPEEDS * MOST_HEADS, "delays as measured")
 
     def _problems(self) -> Iterator[str]:
         if list(self.spacings) != sorted(self.spacings):
@@ -254,8 +248,8 @@ class Machine(_Section):
         for number, measured in enumerate(self.measured_delays, start=1):
             key = f"measured_delays[{number}]"
             for name, count in there.items():
-                if getattr(measured, name) > count:
-                    given = getattr(measured, name)
+                given = getattr(measured, name)
+                if given > count:
                     yield f"{key}.{name} must be {count} or less on this machine, got {given}"
             if (measured.head, measured.speed) in taken:
                 yield f"{key} must be of another head or speed, that one is measured already"
@@ -315,15 +309,14 @@ class Machine(_Section):
         u_delay = delay_uncertainty(spacing, speed, u_spacing, self.speed_uncertainty * speed)
         return delay_from_spacing(spacing, speed), u_delay
 
-    def _delays_at(self, speed: float) -> list[tuple[float, float, bool]]:
+    def _delays_at(self, speed: float) -> Iterator[tuple[float, float, bool]]:
         """Delay of each head, its standard uncertainty, and whether it was measured at that very speed."""
         measured = {m.head - 1: m for m in self.measured_delays if self.speeds[m.speed - 1] == speed}
-        return [
-            (to_si(measured[head].delay_ms, "ms"), to_si(measured[head].delay_uncertainty_ms, "ms"), True)
-            if head in measured
-            else (*self._stated_delay(head, speed), False)
-            for head in range(len(self.playback_heads))
-        ]
+        for head in range(len(self.playback_heads)):
+            if found := measured.get(head):
+                yield to_si(found.delay_ms, "ms"), to_si(found.delay_uncertainty_ms, "ms"), True
+            else:
+                yield *self._stated_delay(head, speed), False
 
     def delays(self, speed: float) -> tuple[float, ...]:
         """Delay of each head: as measured where the file holds it for that speed, else spacing over speed."""
@@ -401,14 +394,12 @@ class Machine(_Section):
     @property
     def level_stages(self) -> tuple[Stage, ...]:
         """The way of the signal through mixer, machine and back."""
-        levels, mixer = self.levels, self.mixer
-        tape_full_dbu = levels.machine_reference_dbu + levels.tape_headroom_db
-        tape_noise_dbu = levels.machine_reference_dbu + levels.tape_noise_db
+        levels, mixer, reference = self.levels, self.mixer, self.levels.machine_reference_dbu
         return (
             Stage("mixer input", levels.mixer_gain_db, levels.mixer_max_dbu, levels.mixer_noise_dbu),
             Stage("input send", mixer.input_send_db, levels.mixer_max_dbu),
             Stage("machine input", 0.0, levels.machine_max_dbu),
-            Stage("tape", 0.0, tape_full_dbu, tape_noise_dbu),
+            Stage("tape", 0.0, reference + levels.tape_headroom_db, reference + levels.tape_noise_db),
             Stage("playback output", 0.0, levels.machine_max_dbu),
             Stage("return send", mixer.return_send_db, levels.mixer_max_dbu),
         )
