@@ -25,6 +25,8 @@ _TAKES = {
     "--silence": ("silence", "3 s or more of nothing, recorded and played back: tells noise and hum"),
     "--repeats": ("repeats", "a short sound and its repeats until they are gone: tells the loop gain"),
 }
+#: How a tone came to be played, as it is typed or not, and as it is called by what measures it.
+_MODES = {None: "simultaneous", "through": "simultaneous", "later": "later", "test-tape": "test tape"}
 #: How far off a tool may be, in 95 of 100 cases: what is usual (common practice, no source), unit, the
 #: option it belongs to, what it is.
 _ERRORS = {
@@ -151,6 +153,8 @@ def _parser() -> argparse.ArgumentParser:
         prog="tapecalc", description="Plan, hear, measure and draw tape echo.", allow_abbrev=False
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    raw = argparse.RawDescriptionHelpFormatter
+    add = functools.partial(commands.add_parser, formatter_class=raw, allow_abbrev=False)
     for name, describe, function, text in (
         ("plan", _describe_plan, _plan, "make a complete plan for one machine and one song"),
         ("render", _describe_render, _render, "play a sound file through the planned machine"),
@@ -158,24 +162,19 @@ def _parser() -> argparse.ArgumentParser:
         ("figures", _describe_figures, _figures, "draw figures of the catalog for a machine"),
         ("clip", _describe_clip, _clip, "film a clip of the catalog, with sound, for a machine"),
     ):
-        command = commands.add_parser(
-            name,
-            help=text,
-            description=f"{text.capitalize()}.",
-            epilog=_MEASURE_EPILOG if name == "measure" else None,
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-            allow_abbrev=False,
-        )
+        epilog = _MEASURE_EPILOG if name == "measure" else None
+        command = add(name, help=text, description=f"{text.capitalize()}.", epilog=epilog)
         command.set_defaults(command=function)
         describe(command.add_argument)
     return parser
 
 
 def _describe_plan(add: Callable[..., Any]) -> None:
+    several = functools.partial(add, type=float, action="append")
     add("file", nargs="?", metavar="MACHINE.toml", help="a machine file (default: the example)")
-    add("--spacing-mm", type=float, action="append", metavar="MM", help="instead of a file: spacing")
-    add("--speed-ips", type=float, action="append", metavar="IPS", help="instead of a file: speed")
-    add("--speed-cm-s", type=float, action="append", metavar="CM_S", help="the same in cm/s")
+    several("--spacing-mm", dest="spacings_mm", metavar="MM", help="instead of a file: spacing")
+    several("--speed-ips", dest="speeds_ips", metavar="IPS", help="instead of a file: speed")
+    several("--speed-cm-s", dest="speeds_cm_s", metavar="CM_S", help="the same in cm/s")
     add("--bpm", type=float, help="tempo of the song, quarter notes a minute")
     add("--repeats", type=int, metavar="N", help="repeats that shall be heard")
     add("--out", metavar="DIR", help="also write plan.html, plan.json, figures and a preview here")
@@ -202,7 +201,7 @@ def _describe_measure(add: Callable[..., Any]) -> None:
     text = "what stands behind this was made at the machine's N-th speed (default: the first take of a kind"
     in_order("--speed", type=int, metavar="N", help=f"{text} at speed 1, the second at speed 2)")
     text = "how the tone came to be played: recorded and played at once (default), played later, or from a"
-    add("--tone-taken", choices=("through", "later", "test-tape"), help=f"{text} test tape")
+    add("--tone-taken", choices=tuple(_MODES)[1:], help=f"{text} test tape")
     add("--machine", metavar="MACHINE.toml", help="what is known of it; or the word example")
     in_order("--ruler-mm", type=float, metavar="MM", help="head spacing by a ruler, gap to gap")
     text = "a marked length of tape and the time it took, once for each speed"
@@ -251,25 +250,18 @@ def _machine_file(name: str) -> "tc.Machine":
 # ---- plan, render, figures, clip ----
 
 
-def _plan(
-    file: str | None,
-    spacing_mm: list[float] | None,
-    speed_ips: list[float] | None,
-    speed_cm_s: list[float] | None,
-    out: str | None,
-    **song: Any,
-) -> None:
+def _plan(file: str | None, bpm: float | None, repeats: int | None, out: str | None, **numbers: Any) -> None:
     """Print the plan; write the page, the figures and the sound if a folder is named."""
     from tapecalc.machine import machine_from_options
     from tapecalc.report.plan_text import plan_text
 
-    if spacing_mm or speed_ips or speed_cm_s:
+    if any(numbers.values()):
         if file:
             raise ValueError("name a machine file, or give --spacing-mm and --speed-ips, not both")
-        machine = machine_from_options(spacings_mm=spacing_mm, speeds_ips=speed_ips, speeds_cm_s=speed_cm_s)
+        machine = machine_from_options(**numbers)
     else:
         machine = tc.read_machine(file) if file else tc.example_machine()
-    plan = tc.make_plan(machine, **song)
+    plan = tc.make_plan(machine, bpm=bpm, repeats=repeats)
     text = plan_text(plan)
     if out is not None:
         from tapecalc.report.plan_page import write_plan
@@ -297,8 +289,7 @@ def _figures(machine: str, out: str, formats: list[str] | None, **options: Any) 
     """Draw figures into a folder."""
     from tapecalc.report.figure_folder import write_gallery
 
-    forms = formats or ("svg", "png")
-    paths = write_gallery(out, machine=_machine_file(machine), formats=forms, **options)
+    paths = write_gallery(out, machine=_machine_file(machine), formats=formats or ("svg", "png"), **options)
     print(f"Written: {len(paths)} files in {out}")
 
 
@@ -324,11 +315,7 @@ def _measure(
 ) -> None:
     """Measure a machine, or write the signal to measure it with."""
     if make_test_signal is not None:
-        if typed:
-            raise ValueError(
-                "make the test signal first, without takes; then record it, and measure the takes"
-            )
-        _make_test_signal(make_test_signal, 48000 if sample_rate is None else sample_rate)
+        _make_test_signal(make_test_signal, 48000 if sample_rate is None else sample_rate, typed)
         return
     if sample_rate is not None:
         raise ValueError("--sample-rate belongs to --make-test-signal; recordings carry their own")
@@ -345,11 +332,13 @@ def _measure(
     print(text)
 
 
-def _make_test_signal(path: str, rate: int) -> None:
+def _make_test_signal(path: str, rate: int, typed: _Typed) -> None:
     """Write the test signal, and say how to record it."""
     from tapecalc.measuring import make_test_signal
     from tapecalc.sound.files import write_sound
 
+    if typed:
+        raise ValueError("make the test signal first, without takes; then record it, and measure the takes")
     signal = make_test_signal(rate)
     print(f"Written: {write_sound(path, signal, rate)} ({len(signal) / rate:.0f} s)")
     print(
@@ -385,16 +374,11 @@ def _observed(
         elif (option, head, at) in takes:
             raise ValueError(f"{option} was named twice for head {head + 1} at speed {at + 1}")
         else:
-            mode = "through" if option != "--tone" or tone_taken is None else tone_taken.replace("-", " ")
+            kind, mode = _TAKES[option][0], _MODES[tone_taken if option == "--tone" else None]
             # One stereo file, or two; a comma in the name of a file that is there stays.
             recording = open_recording(*((value,) if os.path.exists(value) else value.split(",", 1)))
-            takes[option, head, at] = Take(
-                recording=recording,
-                kind=_TAKES[option][0],
-                head=head,
-                at=at,
-                record_mode="simultaneous" if mode == "through" else mode,
-            )
+            take = Take(recording=recording, kind=kind, head=head, at=at, record_mode=mode)
+            takes[option, head, at] = take
     if not takes:
         raise ValueError(f"name a take: {', '.join(_TAKES)}, or --make-test-signal")
     return {"takes": list(takes.values()), "rulers": rulers, "stopwatches": stopwatches}
