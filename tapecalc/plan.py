@@ -235,10 +235,8 @@ def _tempo_plans(machine: Machine, delays: Sequence[DelayPlan]) -> Iterator[Temp
         fit = tempo.nearest_fits(planned.delay, bpm, notes=EVERYDAY_NOTES)[0]
         speed = planned.spacing / planned.delay  # at a measured delay, what makes it of this spacing
         # For a far slower speed even a bare shaft of no width would be too thick.
-        if capstan is not None and (capstan + tape) * fit.delay / fit.wanted_delay > tape:
-            sleeve = {"capstan_diameter": capstan, "tape_thickness": tape}
-        else:
-            sleeve = {}
+        fits_a_sleeve = capstan is not None and (capstan + tape) * fit.delay / fit.wanted_delay > tape
+        sleeve = {"capstan_diameter": capstan, "tape_thickness": tape} if fits_a_sleeve else {}
         changes = tempo.exact_changes(fit, spacing=planned.spacing, speed=speed, **sleeve)
         yield TempoPlan(planned, fit, changes)
 
