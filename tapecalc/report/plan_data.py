@@ -6,8 +6,6 @@ from tapecalc.calc.units import from_si
 from tapecalc.plan import DelayPlan, EchoPlan, LoopPlan, TempoPlan
 from tapecalc.report.plan_text import CAUTIONS
 
-__all__ = ["plan_data"]
-
 
 def plan_data(plan: EchoPlan) -> dict[str, Any]:
     """Give all figures of a plan as dicts, lists, numbers and text."""
@@ -23,13 +21,8 @@ def plan_data(plan: EchoPlan) -> dict[str, Any]:
         "tempo_fits": [_tempo_fit(planned) for planned in plan.tempos],
         "loops": [_loop(loop) for loop in plan.loops],
         "levels": [
-            {
-                "node": node.name,
-                "dbu": node.dbu,
-                "volts": node.volts,
-                "headroom_db": node.headroom_db,
-                "noise_dbu": node.noise_dbu,
-            }
+            {"node": node.name}
+            | {key: getattr(node, key) for key in ("dbu", "volts", "headroom_db", "noise_dbu")}
             for node in plan.levels.nodes
         ],
         "clips_first": plan.levels.first_to_clip.name,

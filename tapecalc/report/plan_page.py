@@ -20,23 +20,15 @@ from markupsafe import Markup
 from tapecalc import __version__
 from tapecalc.files import alone_in, write_file
 from tapecalc.plan import EchoPlan
-from tapecalc.plot import style
+from tapecalc.plot import diagram, flutter, levels, loop, response, style, tempo
 from tapecalc.plot.catalog import draw
-from tapecalc.plot.diagram import loop_diagram
-from tapecalc.plot.flutter import flutter_fingerprint
 from tapecalc.plot.kit import Drawn
-from tapecalc.plot.levels import level_ladder
-from tapecalc.plot.loop import decay_of_repeats, runaway_frequency
 from tapecalc.plot.player import compare
-from tapecalc.plot.response import repeats_response
-from tapecalc.plot.tempo import tempo_map
 from tapecalc.report.plan_data import plan_data
-from tapecalc.report.plan_text import CAUTIONS, Table, headlines, tables
+from tapecalc.report.plan_text import CAUTIONS, headlines, tables
 from tapecalc.sound.files import write_sound
 from tapecalc.sound.render import EchoSound, render
 from tapecalc.sound.signals import phrase
-
-__all__ = ["plan_figures", "plan_page", "plan_preview", "write_plan"]
 
 SAMPLE_RATE = 44_100
 PREVIEW_SECONDS = 7.0  # one bar of the phrase and room for its echo; a runaway is cut there
@@ -55,30 +47,26 @@ PICTURES = {
 def plan_figures(plan: EchoPlan, *, profile: str | style.Profile = "page") -> dict[str, Drawn]:
     """Draw the figures of a plan, by the name of their files, in reading order."""
     machine, first = plan.machine, plan.delays[0]
+    look: dict[str, Any] = {"profile": profile}
     echo = machine.echo_loop(first.speed)
-    drawn = {name: draw(name, machine=machine, profile=profile) for name in PICTURES["delays"]}
+    drawn = {name: draw(name, machine=machine, **look) for name in PICTURES["delays"]}
     if plan.bpm is not None:
-        drawn["tempo_map"] = tempo_map(
-            delays=[planned.delay for planned in plan.delays], bpm=plan.bpm, profile=profile
-        )
-    drawn["loop_diagram"] = loop_diagram(profile=profile)
+        delays = [planned.delay for planned in plan.delays]
+        drawn["tempo_map"] = tempo.tempo_map(delays=delays, bpm=plan.bpm, **look)
+    drawn["loop_diagram"] = diagram.loop_diagram(**look)
     if not plan.runs_away:
-        gain_db = round(plan.loops[0].gain_db, 1)
-        drawn["decay_of_repeats"] = decay_of_repeats(
-            delay=first.delay, gains_db=[gain_db], repeats=plan.wanted_repeats, profile=profile
+        drawn["decay_of_repeats"] = loop.decay_of_repeats(
+            delay=first.delay, gains_db=[round(plan.loops[0].gain_db, 1)], repeats=plan.wanted_repeats, **look
         )
-    drawn["runaway_frequency"] = runaway_frequency(loop=echo, profile=profile)
-    drawn["repeats_response"] = repeats_response(
-        one_pass=echo.one_pass, repeats=min(max(plan.wanted_repeats, 2), 8), profile=profile
-    )
-    wobbling = [part for part in machine.turning_parts if part.wobble > 0]
-    if wobbling:
-        drawn["flutter_fingerprint"] = flutter_fingerprint(
-            parts=wobbling, speed=first.speed, delay=first.delay, profile=profile
+    drawn["runaway_frequency"] = loop.runaway_frequency(loop=echo, **look)
+    repeats = min(max(plan.wanted_repeats, 2), 8)
+    drawn["repeats_response"] = response.repeats_response(one_pass=echo.one_pass, repeats=repeats, **look)
+    if wobbling := [part for part in machine.turning_parts if part.wobble > 0]:
+        drawn["flutter_fingerprint"] = flutter.flutter_fingerprint(
+            parts=wobbling, speed=first.speed, delay=first.delay, **look
         )
-    drawn["level_ladder"] = level_ladder(
-        stages=machine.level_stages, source_dbu=machine.levels.instrument_dbu, profile=profile
-    )
+    source_dbu = machine.levels.instrument_dbu
+    drawn["level_ladder"] = levels.level_ladder(stages=machine.level_stages, source_dbu=source_dbu, **look)
     return drawn
 
 
@@ -120,12 +108,17 @@ def plan_page(
     """
     template = resources.files("tapecalc.report").joinpath("plan_page.html.jinja").read_text(encoding="utf-8")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    environment.filters["image"] = _image
+    stand = {key: [name for name in names if name in drawn] for key, names in PICTURES.items()}
     return environment.from_string(template).render(
         name=plan.machine.name,
         version=__version__,
         headlines=headlines(plan),
         cautions=CAUTIONS,
-        sections=[_section(table, drawn, narrow or {}) for table in tables(plan)],
+        sections=[
+            (table, [(drawn[name], (narrow or {}).get(name)) for name in stand.get(table.key, ())])
+            for table in tables(plan)
+        ],
         players=[] if preview is None else _players(preview),
     )
 
@@ -157,30 +150,8 @@ def write_plan(plan: EchoPlan, folder: str | os.PathLike[str]) -> list[Path]:
     return files
 
 
-def _section(table: Table, drawn: Mapping[str, Drawn], narrow: Mapping[str, Drawn]) -> dict[str, Any]:
-    """A table with the pictures that stand above it."""
-    names = PICTURES.get(table.key, ())
-    return {
-        "table": table,
-        "pictures": [_picture(drawn[name], narrow.get(name)) for name in names if name in drawn],
-    }
-
-
-def _picture(drawn: Drawn, narrow: Drawn | None) -> dict[str, Any]:
-    """A figure as an image that cannot run anything, with its words."""
-    width, height = (round(96 * inches) for inches in drawn.figure.get_size_inches())
-    return {
-        "source": _image(drawn),
-        "narrow": None if narrow is None else _image(narrow),
-        "alt": drawn.alt,
-        "caption": drawn.caption,
-        "width": width,
-        "height": height,
-    }
-
-
 def _image(drawn: Drawn) -> str:
-    """An SVG figure inside an address."""
+    """A figure inside an address, as a picture that cannot run anything."""
     svg = style.figure_bytes(drawn.figure, "svg", alt=drawn.alt)
     return "data:image/svg+xml;base64," + base64.b64encode(svg).decode("ascii")
 

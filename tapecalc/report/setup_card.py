@@ -26,7 +26,6 @@ from tapecalc.report.plan_text import CAUTIONS
 EXPOSURE_LEVELS_DBA = (85, 94, 100)
 HOUSE_MARGIN_DB = 3.0  # how far below the edge the fader is marked
 MOST_NAMED = 4  # delays or parts; a longer list would not fit on the page
-HEADROOM_DB = 12.0  # what a voice in rehearsal should leave for the night
 
 
 class Step(NamedTuple):
@@ -64,7 +63,6 @@ def steps(machine: Machine) -> tuple[Step, ...]:
         "mixer": f"{nodes['mixer input'].dbu:+.0f} dBu",
         "tape": f"{tape_dbu:+.0f} dBu",
         "spare": f"{full_dbu - tape_dbu:.0f} dB",
-        "aim": f"{HEADROOM_DB:.0f}",
         "delays": _delays(machine),
         "wanted": str(song.wanted_repeats),
         "send": f"{_send_db(machine, song.wanted_repeats, song.faded_db):+.1f} dB",
@@ -172,5 +170,5 @@ def _parts(machine: Machine) -> str:
     parts = sorted(machine.turning_parts, key=lambda part: -part.wobble)[:MOST_NAMED]
     if not parts:
         return "once a turn of each part (none is described in the machine's file)"
-    rates = (words.frequency(part.rate_at(machine.speeds[0]), digits=3) for part in parts)
-    return ", ".join(f"{part.name} {rate}" for part, rate in zip(parts, rates, strict=True))
+    speed = machine.speeds[0]
+    return ", ".join(f"{part.name} {words.frequency(part.rate_at(speed), digits=3)}" for part in parts)
