@@ -167,9 +167,7 @@ class _Used:
 def _used_windows(windows: Windows, path: MachinePath, grid: Grid) -> _Used:
     """Choose the windows to use; refuse channels that do not belong together."""
     _must_belong_together(windows.match, windows.decoy)
-    hop = words.amount(grid.hop / grid.sample_rate, "ms")
-    if len(windows.delay) == 0:
-        raise CannotTell(f"only 0 windows of {hop} show a clear echo")
+    _refuse_few(len(windows.delay), grid)
     delay, sigma = _straight_or_curved(windows)
     extra, u_phase, cut = remaining_phase(windows.spectra, grid)
     u_cut = float(np.hypot(cut.uncertainty, COVERAGE_FACTOR * path.unknown_cut))
@@ -177,8 +175,7 @@ def _used_windows(windows: Windows, path: MachinePath, grid: Grid) -> _Used:
     u_lead = u_cut / COVERAGE_FACTOR * windows.lead
     sigma = np.sqrt(sigma**2 + (u_lead - np.median(u_lead)) ** 2 + windows.path_sigma**2)
     good = _plausible(delay, sigma)
-    if np.count_nonzero(good) < FEWEST:
-        raise CannotTell(f"only {np.count_nonzero(good)} windows of {hop} show a clear echo")
+    _refuse_few(int(np.count_nonzero(good)), grid)
     low_cut = Estimate(cut.value, u_cut, "Hz")
     return _Used(windows.center[good], delay[good] + extra, sigma[good], low_cut, u_phase, u_lead)
 
@@ -197,6 +194,12 @@ def _must_belong_together(match: Array, decoy: Array) -> None:
         raise CannotTell("the two channels have nothing to do with each other")
 
 
+def _refuse_few(count: int, grid: Grid) -> None:
+    if count < FEWEST:
+        hop = words.amount(grid.hop / grid.sample_rate, "ms")
+        raise CannotTell(f"only {count} windows of {hop} show a clear echo")
+
+
 def _straight_or_curved(windows: Windows) -> tuple[Array, Array]:
     """The better of the two fits of each window, with what the fit itself costs in its uncertainty."""
     straight, curved = windows.sigma**2, windows.curved_sigma**2
@@ -210,8 +213,6 @@ def _straight_or_curved(windows: Windows) -> tuple[Array, Array]:
 
 def _plausible(delay: Array, sigma: Array) -> NDArray[np.bool_]:
     """Windows that neither jump away from their neighbors nor are too vague to use."""
-    if len(delay) < 3:
-        return np.ones(len(delay), dtype=bool)
     padded = np.pad(delay, 2, mode="reflect")
     around = np.median([padded[:-4], padded[1:-3], padded[3:-1], padded[4:]], axis=0)
     away = np.abs(delay - around)

@@ -254,6 +254,21 @@ def test_one_channel_and_too_short_a_recording_are_refused():
         measure.measure_delay(stereo(dry("noise")[:15000], played("noise")[:15000]))
 
 
+def test_an_echo_that_ends_too_soon_is_refused():
+    noise = generator.noise(1, RATE)
+    cut_off = np.roll(noise, 9600) * (np.arange(RATE) < 0.6 * RATE)
+    with pytest.raises(CannotTell, match="only 8 windows of 50 ms show a clear echo"):
+        measure.measure_delay(stereo(noise, cut_off))
+
+
+def test_clicks_that_are_all_alike_are_refused():
+    clicks = np.zeros(3 * RATE)
+    places = 0.05 * np.arange(1, 58) + np.random.default_rng(1).uniform(0.008, 0.012, 57)
+    clicks[(places * RATE).astype(int)] = 0.5
+    with pytest.raises(CannotTell, match="the same everywhere"):
+        measure.measure_delay(stereo(clicks, generator.soiled(np.roll(clicks, 9600), snr_db=20)))
+
+
 @pytest.mark.parametrize("tolerance", [-1, 0.02, float("nan")])
 def test_a_clock_tolerance_out_of_range_is_refused(tolerance):
     with pytest.raises(ValueError, match="clock_tolerance"):
