@@ -23,9 +23,8 @@ def speed_slider(
     name: str = "speed_ips", label: str = "tape speed", speed: float = FAST, step: float = SEMITONE
 ) -> Control:
     """Describe a slider of tape speed, over two octaves."""
-    first = round(from_si(speed, "ips"), 6)
-    ends = {"low": SLOWEST_IPS, "high": FASTEST_IPS}
-    return slider(name, label, first, **ends, step=step, unit="ips", log=True)
+    low, high, first = SLOWEST_IPS, FASTEST_IPS, round(from_si(speed, "ips"), 6)
+    return slider(name, label, first, low=low, high=high, step=step, unit="ips", log=True)
 
 
 def delay_slider(high: float) -> Control:

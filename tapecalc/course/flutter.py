@@ -217,14 +217,12 @@ cents = Exercise(ratio_to_cents(1.0015), "cents").hints(
 )
 
 #: Bend of a first repeat.
+_degrees = 0.2 * np.sin(np.radians(np.pi * 0.375))
 _bend_percent = from_si(repeat_deviation(0.001, 1.5, 0.25), "percent")
 bend = Exercise(_bend_percent, "%").hints(
     "2 m |sin(pi fm T)|, with fm T = 1.5 x 0.25 turns.",
     (_bend_percent / 2, "You forgot the two in front of the sine."),
-    (
-        0.2 * np.sin(np.radians(np.pi * 0.375)),
-        "Your calculator counted in degrees: pi times turns is an angle in radians.",
-    ),
+    (_degrees, "Your calculator counted in degrees: pi times turns is an angle in radians."),
     (0.2 * np.sin(0.375), "The pi went missing inside the sine."),
     (0.2 * abs(np.sin(2 * np.pi * 0.375)), "That is the second repeat: two delays, not one."),
 )
@@ -239,13 +237,10 @@ steady_rate = Exercise(_steady_hz, "Hz").hints(
 )
 
 #: Where to put the playback head so that the capstan is not heard.
-_deaf_mm = from_si(2 * _CAPSTAN.turn_length, "mm")
+_deaf_mm, _bare_mm = from_si(2 * _CAPSTAN.turn_length, "mm"), 2 * np.pi * from_si(_CAPSTAN.diameter, "mm")
 deaf_spacing = Exercise(_deaf_mm, "mm", tolerance_percent=0.2).hints(
     "A whole number of turns of the capstan must pass between the heads.",
-    (
-        2 * np.pi * from_si(_CAPSTAN.diameter, "mm"),
-        "Almost: the tape bends about its middle, so add its thickness to the diameter.",
-    ),
+    (_bare_mm, "Almost: the tape bends about its middle, so add its thickness to the diameter."),
     (_deaf_mm / 2, "That is one turn, in front of where the head stands now: the next one is asked for."),
     (1.5 * _deaf_mm, "That is three turns; the next one beyond 41.5 mm is nearer."),
 )

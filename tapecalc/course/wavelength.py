@@ -1,6 +1,7 @@
 """Why short waves fade: gap, contact, standard equalization, and pass after pass."""
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -12,22 +13,18 @@ from matplotlib.lines import Line2D
 from tapecalc import words
 from tapecalc.calc import response
 from tapecalc.calc.levels import sum_power_db
-from tapecalc.calc.standards import EQUALIZATIONS, Equalization, equalization
+from tapecalc.calc.standards import EQUALIZATIONS, equalization
 from tapecalc.calc.transport import delay_from_spacing, run_time
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import DECK, FAST, SEMITONE, SLOW, speed_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Artists, Control, Panel, choice, empty_line, slider
+from tapecalc.course.panel import Answer, Artists, Control, Panel, chart, choice, empty_line, shade, slider
 from tapecalc.plot import style
 
-LOWEST, HIGHEST = 20.0, 20e3  # what is drawn, Hz
-FREQUENCY = np.geomspace(LOWEST, HIGHEST, 300)
+FREQUENCY = np.geomspace(20.0, 20e3, 300)
 FAINTEST_DB = -32.0  # of the gap loss that is drawn
-SHOWN_UM = 24.0  # of the tape, to either side of the gap
-ALONG = np.linspace(-SHOWN_UM, SHOWN_UM, 600)
+ALONG = np.linspace(-24.0, 24.0, 600)  # the tape, to either side of the gap, um
 PROBE = 10e3  # the frequency that the tables speak of, Hz
-DROP_DB = 3.0  # where a band ends
-MOST_PASSES = 12
 LOSSES = ("thickness", "spacing", "gap", "azimuth")
 UM = "\N{MICRO SIGN}m"
 
@@ -48,11 +45,10 @@ def _separation_slider(low: float) -> Control:
     return _um_slider("separation_um", "head-to-tape separation", _CONTACT.separation, low, 5.0)
 
 
-def _level_axes(axes: Axes, profile: style.Profile, lowest: float, highest: float) -> None:
+def _level_axes(axes: Axes, profile: style.Profile, lowest: float, highest: float) -> Axes:
     """Dress axes of level over frequency."""
-    style.frequency_axis(axes, profile, low=LOWEST, high=HIGHEST)
-    style.style_axes(axes, profile, x="frequency (Hz)", y="level (dB)")
-    axes.set_ylim(lowest, highest)
+    style.frequency_axis(axes, profile, low=20.0, high=20e3)
+    return chart(axes, profile, x="frequency (Hz)", y="level (dB)", ylim=(lowest, highest))
 
 
 def _signed(value: float, digits: int) -> str:
@@ -100,13 +96,11 @@ def pattern_panel() -> Panel:
 def _build_pattern(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frames; wave, gap, bar and curve move."""
     tape, loss = figure.subplots(2, 1)
-    style.style_axes(tape, profile, x=f"along the tape ({UM})", y="pattern", grid=None)
-    tape.set(xlim=(-SHOWN_UM, SHOWN_UM), ylim=(-1.15, 1.15), yticks=(-1, 0, 1))
-    _level_axes(loss, profile, FAINTEST_DB, 2)
-    loss.set_xlim(1000, HIGHEST)
-    fill = {"facecolor": profile.ground.fill, "edgecolor": profile.ground.frame, "zorder": 0.6}
+    chart(tape, profile, x=f"along the tape ({UM})", y="pattern", grid=None, xlim=ALONG[[0, -1]])
+    tape.set(ylim=(-1.15, 1.15), yticks=(-1, 0, 1))
+    _level_axes(loss, profile, FAINTEST_DB, 2).set_xlim(1000, 20e3)
     return {
-        "gap": tape.axvspan(-1, 1, linewidth=profile.line_pt / 2, **fill),
+        "gap": shade(tape, profile, -1, 1, edgecolor=profile.ground.frame, linewidth=profile.line_pt / 2),
         "pattern": empty_line(tape, profile, 0),
         "average": empty_line(tape, profile, 1, linestyle="-", linewidth=2.5 * profile.line_pt, zorder=3),
         "reach": _dot(tape, profile),
@@ -120,21 +114,19 @@ def _update_pattern(
 ) -> Answer:
     """Write the tone on tape, move it on, and average it over the gap."""
     frequency, speed, gap = to_si(frequency_khz, "khz"), to_si(speed_ips, "ips"), to_si(gap_um, "um")
-    length = response.wavelength(frequency, speed)
+    length, moved = response.wavelength(frequency, speed), moved_percent / 100
     length_um, span_um = from_si(length, "um"), response.DEFAULT_GAP_FACTOR * gap_um
-    moved = moved_percent / 100
     # The sinc keeps its sign: beyond the first null the average has turned around.
     largest = float(np.sinc(span_um / length_um))
     average = largest * math.cos(2 * math.pi * moved)
-    left, right = -span_um / 2, span_um / 2
     artists["pattern"].set_data(ALONG, np.cos(2 * np.pi * (ALONG / length_um - moved)))
-    artists["gap"].set(x=left, width=span_um)
-    artists["average"].set_data([left, right], [average, average])
+    artists["gap"].set(x=-span_um / 2, width=span_um)
+    artists["average"].set_data([-span_um / 2, span_um / 2], [average, average])
     artists["reach"].set_data([0, 0], [-largest, largest])
     artists["loss"].set_data(FREQUENCY, response.gap_loss_db(FREQUENCY, speed, gap))
     loss = response.gap_loss_db(frequency, speed, gap)
     artists["tone"].set_data([frequency], [max(loss, FAINTEST_DB)])
-    long = words.amount(length, "um", ".4g")
+    long, null = words.amount(length, "um", ".4g"), response.gap_null_frequency(speed, gap)
     lost = f"{-loss:.1f} dB lost" if loss > -60 else "nothing is left"
     return (
         f"{frequency_khz:.3g} kHz at {words.speed(speed)} is {long} long, and the gap spans "
@@ -144,7 +136,7 @@ def _update_pattern(
             "wavelength": long,
             "effective gap": f"{span_um:.2f} {UM}",
             "average now": _signed(average, 2),
-            "first null": words.amount(response.gap_null_frequency(speed, gap), "khz", ".1f"),
+            "first null": words.amount(null, "khz", ".1f"),
         },
     )
 
@@ -179,8 +171,7 @@ def contact_panel() -> Panel:
 
 def _build_contact(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame, the mark at 10 kHz, and a key where no curve goes."""
-    axes = figure.subplots()
-    _level_axes(axes, profile, -40, 2)
+    axes = _level_axes(figure.subplots(), profile, -40, 2)
     axes.axvline(PROBE, color=profile.ground.frame, linewidth=profile.line_pt / 3)
     lines = {name: empty_line(axes, profile, k) for k, name in enumerate(LOSSES)}
     lines["sum"] = _thick(axes, profile, color=profile.ground.text, linestyle="-")
@@ -197,31 +188,24 @@ def _update_contact(
     tilt_arcmin: float,
 ) -> Answer:
     """Compute the four losses and say which is the largest."""
-    speed = to_si(speed_ips, "ips")
-    contact = response.HeadContact(
-        gap=to_si(gap_um, "um"),
-        separation=to_si(separation_um, "um"),
-        coating_thickness=to_si(coating_um, "um"),
-        track_width=_CONTACT.track_width,
-        azimuth_angle=to_si(tilt_arcmin, "arcmin"),
-    )
-
-    def levels(frequency: Any) -> dict[str, Any]:
-        return {
-            "thickness": response.thickness_loss_db(frequency, speed, contact.coating_thickness),
-            "spacing": response.spacing_loss_db(frequency, speed, contact.separation),
-            "gap": response.gap_loss_db(frequency, speed, contact.gap),
-            "azimuth": response.azimuth_loss_db(frequency, speed, contact.track_width, contact.azimuth_angle),
-            "sum": response.contact_loss_db(frequency, speed, contact),
-        }
-
-    for name, level in levels(FREQUENCY).items():
-        artists[name].set_data(FREQUENCY, level)
-    at = levels(PROBE)
+    speed, tilt, width = to_si(speed_ips, "ips"), to_si(tilt_arcmin, "arcmin"), _CONTACT.track_width
+    gap, away, coating = (to_si(um, "um") for um in (gap_um, separation_um, coating_um))
+    today = {"gap": gap, "separation": away, "coating_thickness": coating, "azimuth_angle": tilt}
+    contact = replace(_CONTACT, **today)
+    losses: dict[str, Callable[[Any], Any]] = {
+        "thickness": lambda f: response.thickness_loss_db(f, speed, coating),
+        "spacing": lambda f: response.spacing_loss_db(f, speed, away),
+        "gap": lambda f: response.gap_loss_db(f, speed, gap),
+        "azimuth": lambda f: response.azimuth_loss_db(f, speed, width, tilt),
+        "sum": lambda f: response.contact_loss_db(f, speed, contact),
+    }
+    for name, loss_db in losses.items():
+        artists[name].set_data(FREQUENCY, loss_db(FREQUENCY))
+    at = {name: loss_db(PROBE) for name, loss_db in losses.items()}
     artists["probe"].set_data([PROBE], [max(at["sum"], -40)])
     worst = min(LOSSES, key=lambda name: at[name])
     bare = response.OnePass(speed=speed, today=contact, aligned=contact, boost_db=0, low_cut=0)
-    _, high = response.bandwidth(bare, drop_db=DROP_DB)
+    _, high = response.bandwidth(bare, drop_db=3)
     assert high is not None  # any coating loses that much somewhere
     return (
         f"10 kHz at {words.speed(speed)} loses {-at['sum']:.1f} dB, most of it to the {worst} "
@@ -259,38 +243,32 @@ def equalization_panel() -> Panel:
 
 def _build_equalization(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame and a key where no curve goes."""
-    axes = figure.subplots()
-    _level_axes(axes, profile, -32, 32)
+    axes = _level_axes(figure.subplots(), profile, -32, 32)
     lines = {name: empty_line(axes, profile, k) for k, name in enumerate(("flux", "correction"), 1)}
     lines["result"] = _thick(axes, profile)
     axes.legend(lines.values(), lines, loc="lower left")
     return lines
 
 
-def _flux_db(entry: Equalization, frequency: Any) -> Any:
-    return response.equalization_db(frequency, entry.tau_high, entry.tau_low)
-
-
 def _update_equalization(artists: Artists, recorded: str, played: str) -> Answer:
     """Add flux and correction, and say what is left over."""
+    at = np.array([50.0, PROBE, *FREQUENCY])
     on_tape, corrected = equalization(recorded), equalization(played)
-    flux, correction = _flux_db(on_tape, FREQUENCY), -_flux_db(corrected, FREQUENCY)
+    flux = response.equalization_db(at, on_tape.tau_high, on_tape.tau_low)
+    correction = -response.equalization_db(at, corrected.tau_high, corrected.tau_low)
     for name, level in (("flux", flux), ("correction", correction), ("result", flux + correction)):
-        artists[name].set_data(FREQUENCY, level)
-    bass, treble = (_flux_db(on_tape, f) - _flux_db(corrected, f) for f in (50.0, PROBE))
-    holds = f"The tape itself holds 10 kHz at {_flux_db(on_tape, PROBE):.1f} dB."
+        artists[name].set_data(FREQUENCY, level[2:])
+    bass, treble = (_signed(level, 1) for level in (flux + correction)[:2])
+    holds = f"The tape itself holds 10 kHz at {flux[1]:.1f} dB."
     rows = {
-        "flux on tape at 10 kHz": f"{_flux_db(on_tape, PROBE):+.1f} dB",
-        "correction at 10 kHz": f"{-_flux_db(corrected, PROBE):+.1f} dB",
-        "result at 10 kHz": f"{_signed(treble, 1)} dB",
+        "flux on tape at 10 kHz": f"{flux[1]:+.1f} dB",
+        "correction at 10 kHz": f"{correction[1]:+.1f} dB",
     }
+    rows["result at 10 kHz"] = f"{treble} dB"
     if recorded == played:
         return f"Recorded and played to {recorded}: every frequency comes out as it went in. {holds}", rows
-    return (
-        f"Recorded to {recorded}, played to {played}: 50 Hz comes out {_signed(bass, 1)} dB, 10 kHz "
-        f"{_signed(treble, 1)} dB. {holds}",
-        rows,
-    )
+    result = f"50 Hz comes out {bass} dB, 10 kHz {treble} dB."
+    return f"Recorded to {recorded}, played to {played}: {result} {holds}", rows
 
 
 # ---- pass after pass ----
@@ -307,7 +285,7 @@ def passes_panel() -> Panel:
         _build_passes,
         _update_passes,
         speed_slider(),
-        slider("passes", "passes", 8, low=1, high=MOST_PASSES, step=1, unit=""),
+        slider("passes", "passes", 8, low=1, high=12, step=1, unit=""),
         _separation_slider(round(from_si(_PASS.aligned.separation, "um"), 3)),
         _tilt_slider(),
         slider("boost_db", "most treble boost", _PASS.boost_db, low=0.0, high=24.0, step=1.0, unit="dB"),
@@ -321,11 +299,9 @@ def passes_panel() -> Panel:
 
 def _build_passes(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the frame; band and curves move."""
-    axes = figure.subplots()
-    _level_axes(axes, profile, -40, 4)
-    fill: dict[str, Any] = {"facecolor": profile.ground.fill, "edgecolor": "none", "zorder": 0.6}
+    axes = _level_axes(figure.subplots(), profile, -40, 4)
     return {
-        "band": axes.axvspan(100, 1000, **fill),
+        "band": shade(axes, profile, 100, 1000),
         "one": empty_line(axes, profile, 1),
         "all": _thick(axes, profile),
     }
@@ -335,17 +311,21 @@ def _update_passes(
     artists: Artists, speed_ips: float, passes: int, separation_um: float, tilt_arcmin: float, boost_db: float
 ) -> Answer:
     """Wear the heads, turn the passes up, and say what is left and what it costs."""
-    speed = to_si(speed_ips, "ips")
-    as_it_is = DECK.one_pass(speed)
-    separation, angle = to_si(separation_um, "um"), to_si(tilt_arcmin, "arcmin")
-    worn = replace(as_it_is.today, separation=separation, azimuth_angle=angle)
-    one_pass = replace(as_it_is, today=worn, boost_db=boost_db)
+    speed, separation, angle = (
+        to_si(speed_ips, "ips"),
+        to_si(separation_um, "um"),
+        to_si(tilt_arcmin, "arcmin"),
+    )
+    deck = DECK.one_pass(speed)
+    worn = replace(deck.today, separation=separation, azimuth_angle=angle)
+    one_pass = replace(deck, today=worn, boost_db=boost_db)
     for name, count in (("one", 1), ("all", passes)):
         artists[name].set_data(FREQUENCY, response.repeat_level_db(one_pass, FREQUENCY, count))
-    bands = [_band(one_pass, count) for count in (1, passes)]
+    bands = [response.bandwidth(one_pass, drop_db=3, passes=count) for count in (1, passes)]
     low, high = bands[-1]
+    assert low is not None and high is not None  # the low cut and the coating see to it
     artists["band"].set(x=low, width=high - low)
-    of_one, of_last = (" to ".join(words.frequency(edge, 2) for edge in band) for band in bands)
+    of_one, of_last = (" to ".join(words.frequency(edge or 0, 2) for edge in band) for band in bands)
     keeps = f"At {words.speed(speed)} one pass keeps {of_one} within 3 dB"
     return (
         f"{keeps}." if passes == 1 else f"{keeps}, pass {passes} keeps {of_last}.",
@@ -356,13 +336,6 @@ def _update_passes(
             "the reel lasts": words.amount(run_time(DECK.tape.length_m, speed), "min"),
         },
     )
-
-
-def _band(one_pass: response.OnePass, passes: int) -> tuple[float, float]:
-    """Both edges of what some passes keep, in Hz."""
-    low, high = response.bandwidth(one_pass, drop_db=DROP_DB, passes=passes)
-    assert low is not None and high is not None  # the low cut and the coating see to it
-    return low, high
 
 
 # ---- exercises ----
@@ -392,13 +365,11 @@ null = Exercise(_null_khz, "kHz").hints(
 )
 
 #: What fluff under the head costs.
+_coat_db = response.thickness_loss_db(15e3, FAST, to_si(2.5, "um"))
 fluff = Exercise(response.spacing_loss_db(15e3, FAST, to_si(2.5, "um")), "dB").hints(
     "54.6 dB are lost for each wavelength of distance: which part of a wavelength is the fluff?",
     (response.spacing_loss_db(15e3, SLOW, to_si(2.5, "um")), "That is the loss at the slow speed."),
-    (
-        response.thickness_loss_db(15e3, FAST, to_si(2.5, "um")),
-        "That is the loss by a coating of that thickness; the whole head is away from the tape here.",
-    ),
+    (_coat_db, "That is the loss by a coating of that thickness; the whole head is away from the tape here."),
 )
 
 #: The tilt that cancels 10 kHz on a full track.

@@ -10,7 +10,6 @@ import ipywidgets
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator
-from numpy.typing import ArrayLike
 
 from tapecalc import words
 from tapecalc.calc.loop import stability
@@ -18,19 +17,18 @@ from tapecalc.calc.response import repeat_level_db
 from tapecalc.calc.tempo import delay_from_tempo, tempo_from_delay
 from tapecalc.calc.transport import spacing_from_delay
 from tapecalc.calc.units import amplitude_to_db, from_si
+from tapecalc.course.deck import BPM, DECK, FAST
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Panel, choice, slider
+from tapecalc.course.panel import Answer, Panel, button, choice, empty_line, row, slider, text_field
 from tapecalc.machine import Machine, example_machine, read_machine, with_changes, write_machine
 from tapecalc.plan import EchoPlan, echo_pattern, make_plan
 from tapecalc.plot import style
 from tapecalc.report.plan_text import band_text, delay_text, start_text
 
 SHOWN_SECONDS = 3.0
-FAINTEST_DB = -40.0
-LOUDEST_DB = 12.0
+FAINTEST_DB, LOUDEST_DB = -40.0, 12.0
 TONE_REPEATS = (1, 2, 4, 8)
 TOLD_REPEAT = 4  # whose band the table tells
-MOST_ECHOES = 64
 
 
 def changed_machine(machine: Machine, values: Mapping[str, Any]) -> Machine:
@@ -41,13 +39,14 @@ def changed_machine(machine: Machine, values: Mapping[str, Any]) -> Machine:
     50.0
     """
     moved = values["spacing_mm"] / machine.playback_heads[0].spacing_mm
-    changes = {
-        f"playback_heads.{number}.spacing_mm": float(round(head.spacing_mm * moved, 6))
-        for number, head in enumerate(machine.playback_heads, start=1)
+    names = {
+        "song.bpm": "bpm",
+        "mixer.input_send_db": "input_send_db",
+        "mixer.return_send_db": "return_send_db",
     }
-    changes["song.bpm"] = float(values["bpm"])
-    changes["mixer.input_send_db"] = float(values["input_send_db"])
-    changes["mixer.return_send_db"] = float(values["return_send_db"])
+    changes = {name: float(values[control]) for name, control in names.items()}
+    for number, head in enumerate(machine.playback_heads, start=1):
+        changes[f"playback_heads.{number}.spacing_mm"] = float(round(head.spacing_mm * moved, 6))
     return with_changes(machine, changes)
 
 
@@ -56,24 +55,9 @@ def workbench_panel(machine: Machine) -> Panel:
     spacing = machine.playback_heads[0].spacing_mm
     speeds = {words.speed(speed, machine.units): speed for speed in machine.speeds}
 
-    def send(name: str, label: str, value: float, low: float) -> Any:
-        return slider(name, label, value, low=min(low, value), high=max(6.0, value), step=0.5, unit="dB")
-
-    controls = (
-        slider(
-            "spacing_mm",
-            "head spacing",
-            spacing,
-            low=min(10.0, spacing),
-            high=max(150.0, 2 * spacing),
-            step=0.5,
-            unit="mm",
-        ),
-        choice("speed", "tape speed", speeds, machine.speeds[0]),
-        slider("bpm", "tempo", machine.song.bpm or 90.0, low=20.0, high=400.0, step=0.5, unit="bpm"),
-        send("input_send_db", "input send", machine.mixer.input_send_db, -20.0),
-        send("return_send_db", "return send", machine.mixer.return_send_db, -30.0),
-    )
+    def around(label: str, value: float, low: float, high: float, unit: str) -> Any:
+        name = f"{label.removeprefix('head ').replace(' ', '_')}_{unit.lower()}"
+        return slider(name, label, value, low=min(low, value), high=max(high, value), step=0.5, unit=unit)
 
     def update(artists: dict[str, Any], **values: Any) -> Answer:
         changed, speed = changed_machine(machine, values), values["speed"]
@@ -84,7 +68,11 @@ def workbench_panel(machine: Machine) -> Panel:
         "workbench",
         _build,
         update,
-        *controls,
+        around("head spacing", spacing, 10.0, max(150.0, 2 * spacing), "mm"),
+        choice("speed", "tape speed", speeds, machine.speeds[0]),
+        slider("bpm", "tempo", machine.song.bpm or 90.0, low=20.0, high=400.0, step=0.5, unit="bpm"),
+        around("input send", machine.mixer.input_send_db, -20.0, 6.0, "dB"),
+        around("return send", machine.mixer.return_send_db, -30.0, 6.0, "dB"),
         question="Can you get five repeats on the beat with 3 dB to spare?",
         legend="Left: every echo of one short sound, dashed lines are the beats. "
         "Right: what repeats 1, 2, 4 and 8 keep of each frequency; the lowest line is the last.",
@@ -96,44 +84,37 @@ def workbench_panel(machine: Machine) -> Panel:
 def _build(figure: Figure, profile: style.Profile) -> dict[str, Any]:
     """Draw both charts with fixed limits and name what moves."""
     left, right = figure.subplots(1, 2, width_ratios=(1.15, 1))
-    style.style_axes(
-        left, profile, x="time (s)", y="level against the dry sound (dB)", title="Echoes", grid="y"
-    )
-    left.set(xlim=(0, SHOWN_SECONDS), ylim=(FAINTEST_DB, LOUDEST_DB))
+    ends, pt, color = (FAINTEST_DB, LOUDEST_DB), profile.line_pt, profile.ground.colors[0]
+    level = "level against the dry sound (dB)"
+    style.style_axes(left, profile, x="time (s)", y=level, title="Echoes", grid="y")
+    left.set(xlim=(0, SHOWN_SECONDS), ylim=ends)
     style.style_axes(right, profile, x="frequency (Hz)", y="level (dB)", title="Tone of repeats 1, 2, 4, 8")
-    style.frequency_axis(right, profile, low=20, high=20_000)
+    style.frequency_axis(right, profile, low=20, high=20_000).set_ylim(ends)
     right.xaxis.set_major_locator(FixedLocator((20, 100, 1000, 10_000)))
-    right.set_ylim(FAINTEST_DB, LOUDEST_DB)
-    color = style.line_style(profile, 0)["color"]
-    ends, frame = (FAINTEST_DB, LOUDEST_DB), profile.ground.frame
-    beats = left.vlines([], *ends, colors=frame, linestyles=(0, (3, 3)), lw=1, zorder=1)
-    stems = left.vlines([], FAINTEST_DB, 0, colors=color, lw=profile.line_pt, zorder=2)
-    dots = left.plot([], [], "o", color=color, markersize=2.5 * profile.line_pt, zorder=3)[0]
-    colors = style.sequence(profile, len(TONE_REPEATS))
+    look: dict[str, Any] = {"colors": profile.ground.frame, "linestyles": (0, (3, 3)), "lw": 1, "zorder": 1}
     tones = [
-        right.plot([], [], color=color, linestyle=dash, linewidth=profile.line_pt)[0]
-        for color, dash in zip(colors, style.LINES, strict=False)
+        empty_line(right, profile, k, color=color)
+        for k, color in enumerate(style.sequence(profile, len(TONE_REPEATS)))
     ]
-    return {"beats": beats, "stems": stems, "dots": dots, "tones": tones}
-
-
-def _strokes(times: ArrayLike, top: ArrayLike) -> list[list[tuple[float, float]]]:
-    """Vertical strokes from the floor of the chart for a LineCollection."""
-    return [
-        [(time, FAINTEST_DB), (time, high)]
-        for time, high in zip(*np.broadcast_arrays(times, top), strict=True)
-    ]
+    return {
+        "beats": left.vlines([], *ends, **look),
+        "stems": left.vlines([], FAINTEST_DB, 0, colors=color, lw=pt, zorder=2),
+        "dots": left.plot([], [], "o", color=color, markersize=2.5 * pt, zorder=3)[0],
+        "tones": tones,
+    }
 
 
 def _move(artists: dict[str, Any], machine: Machine, speed: float) -> None:
     """Move the artists to one machine at one speed."""
     beat = 60 / (machine.song.bpm or 90.0)
     times, amplitudes = echo_pattern(machine, speed, longest=SHOWN_SECONDS, faintest_db=FAINTEST_DB)
-    times, amplitudes = times[:MOST_ECHOES], np.abs(amplitudes[:MOST_ECHOES])
+    times, amplitudes = times[:64], np.abs(amplitudes[:64])
     levels_db = np.minimum(amplitude_to_db(amplitudes) if times.size else amplitudes, LOUDEST_DB)
     beats = np.arange(1, int(SHOWN_SECONDS / beat) + 1) * beat
-    artists["beats"].set_segments(_strokes(beats, LOUDEST_DB))
-    artists["stems"].set_segments(_strokes(times, levels_db))
+    tops_db = np.full_like(beats, LOUDEST_DB)
+    for name, places, ends in (("beats", beats, tops_db), ("stems", times, levels_db)):
+        segments = [[(x, FAINTEST_DB), (x, y)] for x, y in zip(places, ends, strict=True)]
+        artists[name].set_segments(segments)
     artists["dots"].set_data(times, levels_db)
     one_pass, frequency = machine.one_pass(speed), np.geomspace(20, 20_000, 160)
     for line, repeat in zip(artists["tones"], TONE_REPEATS, strict=True):
@@ -180,26 +161,14 @@ class Workbench:
     """
 
     def __init__(self, machine: Machine | None = None) -> None:
-        wide, row = ipywidgets.Layout(width="26em"), ipywidgets.Layout(flex_flow="row wrap")
-        self._file = ipywidgets.Text(description="file", placeholder="machine.toml", layout=wide)
-        self._load = ipywidgets.Button(description="load machine", tooltip="read this machine file")
-        self._folder = ipywidgets.Text(value="my plan", description="folder", layout=wide)
-        self._save = ipywidgets.Button(
-            description="save plan", tooltip="machine file, page, figures and preview"
-        )
-        self._status = ipywidgets.HTML()
-        self._place = ipywidgets.VBox()
-        self.message = ""
-        self._load.on_click(lambda _: self._try(self._loaded))
-        self._save.on_click(lambda _: self._try(self._saved))
-        self.widget = ipywidgets.VBox(
-            [
-                ipywidgets.HBox([self._file, self._load], layout=row),
-                self._place,
-                ipywidgets.HBox([self._folder, self._save], layout=row),
-                self._status,
-            ]
-        )
+        self._file = text_field("file", "26em", placeholder="machine.toml")
+        self._load = button("load machine", "read this machine file", lambda: self._try(self._loaded))
+        self._folder = text_field("folder", "26em", value="my plan")
+        files = "machine file, page, figures and preview"
+        self._save = button("save plan", files, lambda: self._try(self._saved))
+        self._place, self._status, self.message = ipywidgets.VBox(), ipywidgets.HTML(), ""
+        load, save = row(self._file, self._load), row(self._folder, self._save)
+        self.widget = ipywidgets.VBox([load, self._place, save, self._status])
         self._show(machine or example_machine())
 
     @property
@@ -215,9 +184,8 @@ class Workbench:
         """Write ``machine.toml`` and the whole plan into a folder; give the paths."""
         from tapecalc.report.plan_page import write_plan
 
-        machine = self.machine
-        written = write_plan(make_plan(machine), folder)
-        return [write_machine(machine, Path(folder) / "machine.toml"), *written]
+        written = write_plan(make_plan(self.machine), folder)
+        return [write_machine(self.machine, Path(folder) / "machine.toml"), *written]
 
     def _show(self, machine: Machine) -> None:
         self._machine = machine
@@ -246,21 +214,13 @@ class Workbench:
 
     def _ipython_display_(self) -> None:
         """Show everything live; without a kernel the panel's picture and sentence remain."""
-        from IPython.display import display
-
-        data, metadata = self.panel._repr_mimebundle_()
-        data["application/vnd.jupyter.widget-view+json"]["model_id"] = self.widget.model_id
-        display(data, raw=True, metadata=metadata)
-        display({"text/markdown": self.panel.caption, "text/plain": self.panel.words}, raw=True)
+        self.panel.display(self.widget)
 
 
 # ---- exercises ----
 
-_DECK = example_machine()
-_FAST = _DECK.speeds[0]
-_DELAY = _DECK.delays(_FAST)[0]
-_BPM = _DECK.song.bpm or 90.0
-_WANTED = delay_from_tempo(_BPM, 0.25)
+_DELAY, _WANTED = DECK.delays(FAST)[0], delay_from_tempo(BPM, 0.25)
+_spacing_mm, _change_ms = from_si(spacing_from_delay(_WANTED, FAST), "mm"), from_si(_WANTED - _DELAY, "ms")
 
 #: The tempo whose sixteenth is the fast delay.
 exact_tempo = Exercise(tempo_from_delay(_DELAY, 0.25), "bpm", tolerance_percent=0.5).hints(
@@ -270,26 +230,20 @@ exact_tempo = Exercise(tempo_from_delay(_DELAY, 0.25), "bpm", tolerance_percent=
         "That makes the echo a whole quarter note; a sixteenth is a fourth of one.",
     ),
     (tempo_from_delay(_DELAY, 0.5), "That makes the echo an eighth note."),
-    (_BPM, "That is the tempo of the song as it is, at which the echo comes late."),
+    (BPM, "That is the tempo of the song as it is, at which the echo comes late."),
 )
 
 #: How far the head moves for a sixteenth at the song's tempo.
-_move_mm = from_si(spacing_from_delay(_WANTED, _FAST) - _DECK.spacings[0], "mm")
+_move_mm = from_si(spacing_from_delay(_WANTED, FAST) - DECK.spacings[0], "mm")
 head_move = Exercise(_move_mm, "mm", tolerance_percent=3).hints(
     "Find the delay that the song wants, turn it into a spacing, and take the present spacing away.",
     (-_move_mm, "The size is right. The echo comes late: must the tape run a longer or a shorter way?"),
-    (
-        from_si(spacing_from_delay(_WANTED, _FAST), "mm"),
-        "That is the new spacing; the question asks for the move.",
-    ),
-    (
-        from_si(_WANTED - _DELAY, "ms"),
-        "That is the change of the delay in milliseconds: times the speed, please.",
-    ),
+    (_spacing_mm, "That is the new spacing; the question asks for the move."),
+    (_change_ms, "That is the change of the delay in milliseconds: times the speed, please."),
 )
 
 #: The margin of the fast loop.
-margin = Exercise(stability(_DECK.echo_loop(_FAST)).margin_db, "dB", tolerance_percent=1).hints(
+margin = Exercise(stability(DECK.echo_loop(FAST)).margin_db, "dB", tolerance_percent=1).hints(
     "Raise the return send on the panel until the words change, or read the margin in the table.",
     (lambda db: db < 0, "A margin above zero means that there is room left; here there is some."),
 )
