@@ -103,16 +103,14 @@ def solve_geometry(
     unit = np.eye(heads + speeds + 1)
     found = _solve([_equation(o, unit, heads) for o in observations], clock_tolerance)
     of_heads, of_speeds = unit[:heads], unit[heads:-1]
+    counts = {"spacing": heads, "speed": speeds}
+    names = (f"ln {what} {n + 1}" for what, count in counts.items() for n in range(count))
     geometry = Geometry(
         spacings=tuple(found.estimate(w, "m") for w in of_heads),
         speeds=tuple(found.estimate(w, "m/s") for w in of_speeds),
         spacing_ratios=tuple(found.estimate(w - of_heads[0], "") for w in of_heads),
         speed_ratios=tuple(found.estimate(w - of_speeds[0], "") for w in of_speeds),
-        unknowns=(
-            *(f"ln spacing {h + 1}" for h in range(heads)),
-            *(f"ln speed {s + 1}" for s in range(speeds)),
-            "ln clock",
-        ),
+        unknowns=(*names, "ln clock"),
         covariance=found.covariance,
         misfit=found.misfit,
     )
@@ -158,6 +156,7 @@ class _Solution:
 
     def estimate(self, weights: Array, unit: str) -> Estimate | None:
         """A product of powers of the unknowns, None where it is open."""
+        # It is open as soon as it holds a millionth of an open direction.
         if np.any(np.abs(self.null @ weights) > 1e-6):
             return None
         value = float(np.exp(weights @ self.answer))
@@ -173,7 +172,7 @@ def _solve(equations: Sequence[Equation], clock_tolerance: float) -> _Solution:
     scale[-1] = clock_tolerance / np.sqrt(3)  # a rectangular distribution
     matrix = np.vstack([matrix * scale, np.eye(len(scale))[-1]])
     values, sigmas = np.append(values, 0.0), np.append(sigmas, 1.0)
-    # Rank from the plain equations: weights that differ by a million would hide an open direction.
+    # An open direction has next to no singular value; with weights that differ by a million it would hide.
     _, singular, directions = np.linalg.svd(matrix)
     rank = int(np.sum(singular > 1e-9 * singular[0]))
     told = directions[:rank].T

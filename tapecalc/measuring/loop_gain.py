@@ -158,7 +158,7 @@ def _repeat_time(samples: Array, rate: int) -> float:
     shortest = rate // 50
     if len(lags) <= shortest or likeness[shortest:].max() < 0.3:
         raise CannotTell("no repeats were found: nothing in the recording comes again")
-    # The first lag that is nearly as good as the best: 2 T and 3 T fit as well.
+    # The first lag that is 0.8 times as good as the best: 2 T and 3 T fit as well.
     near = np.flatnonzero(likeness[shortest:] > 0.8 * likeness[shortest:].max())
     first = shortest + int(near[0])
     return (first + int(np.argmax(likeness[first : first + rate // 200]))) / rate

@@ -112,7 +112,7 @@ def _spectrum(recording: Recording) -> tuple[Array, Array, Array]:
 
 def _mains(power: Array, of_lines: Array) -> tuple[float | None, list[tuple[float, float]], Array]:
     """The mains frequency that explains the lines best, its lines as (Hz, power), and each second's hum."""
-    # Surroundings of a bin: the median of 25.
+    # A line has 10 times the power of its surroundings, the median of 25 bins.
     floor = ndimage.median_filter(power, 25, mode="mirror")[LINES]
     shows = power[LINES[..., None] + NEAR].max(axis=-1) > 10.0 * floor
     # Below a line there is hiss as well.

@@ -1,6 +1,6 @@
 """From takes to one measurement, and from the measurement to a machine file."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, fields, replace
 from itertools import zip_longest
@@ -183,25 +183,19 @@ def measure(
                 found.delays[take.place] = track
     geometry = _geometry(found.delays, machine, [*rulers, *stopwatches], clock_tolerance, notes)
     found = replace(found, geometry=geometry)
-    read: dict[str, Mapping[int, Any]]
-    read = {"tone": found.flutter, "repeats": found.repeats, "silence": found.noise}
+    read: dict[str, Any] = {"tone": found.flutter, "repeats": found.repeats, "silence": found.noise}
     for piece in pieces:
         take = piece[0]
         if take.at in read.get(take.kind, {}):
             notes.append(Note(READ_ONCE))
             continue
-        with _refusal_noted(TOLD_BY[take.kind], take.place, notes):
+        with _refusal_noted(TELLS[take.kind], take.place, notes):
             notes += [Note(text, take.place) for text in _read(found, piece, machine, clock_tolerance)]
     return replace(found, notes=tuple(dict.fromkeys(notes)))
 
 
 READ_ONCE = "Flutter, noise and loop gain are read once for each speed, from the first take that tells them."
-TOLD_BY = {
-    "program": "the response",
-    "tone": "the flutter",
-    "repeats": "the loop gain",
-    "silence": "the noise",
-}
+TELLS = {"program": "the response", "tone": "the flutter", "repeats": "the loop gain", "silence": "the noise"}
 
 
 @contextmanager
@@ -227,20 +221,15 @@ def _pieces(take: Take, reference: float | None, notes: list[Note]) -> list[_Pie
     except CannotTell as refusal:
         notes.append(Note(f"{refusal}; taken as any other sound.", take.place))
         return [(take, reference)]
-    pieces: list[_Piece] = []
+    sounds = {}
     if "clicks" in parts and "noise" in parts:
         clicks, noise = parts["clicks"], parts["noise"]
-        both = replace(clicks, count=noise.first + noise.count - clicks.first)
-        pieces.append((replace(take, recording=both), reference))
-    if "tone" in parts:
+        sounds["program"] = replace(clicks, count=noise.first + noise.count - clicks.first)
+    sounds |= {kind: parts[kind] for kind in ("tone", "silence") if kind in parts}
+    if "tone" in parts and reference is None:
         tone = parts["tone"]
-        pieces.append((replace(take, recording=tone, kind="tone"), reference))
-        if reference is None:
-            middle = tone.read("playback", tone.count // 2, tone.sample_rate)
-            reference = float(np.std(middle)) or None
-    if "silence" in parts:
-        pieces.append((replace(take, recording=parts["silence"], kind="silence"), reference))
-    return pieces
+        reference = float(np.std(tone.read("playback", tone.count // 2, tone.sample_rate))) or None
+    return [(replace(take, recording=sound, kind=kind), reference) for kind, sound in sounds.items()]
 
 
 def _read(
@@ -413,12 +402,8 @@ def _fill_spacings(data: dict[str, Any], measured: Sequence[Estimate | None]) ->
     data["playback_heads"] = heads
 
 
-#: Where the best explanation of the treble goes: key and unit.
-EXPLAINED_BY = {
-    "separation": ("spacing_loss_um", "um"),
-    "azimuth": ("azimuth_error_arcmin", "arcmin"),
-    "gap": ("gap_um", "um"),
-}
+#: Where the best explanation of the treble goes; each key ends with its unit.
+EXPLAINED_BY = {"separation": "spacing_loss_um", "azimuth": "azimuth_error_arcmin", "gap": "gap_um"}
 
 
 def _figures(found: Measurement) -> Iterator[tuple[str, str, float]]:
@@ -427,8 +412,8 @@ def _figures(found: Measurement) -> Iterator[tuple[str, str, float]]:
         yield "heads", "low_cut_hz", round(max(found.delays[place].low_cut.value, 0.0), 1)
         for best in found.what_ifs.get(place, ())[:1]:
             if best.name in EXPLAINED_BY and best.value is not None:
-                key, unit = EXPLAINED_BY[best.name]
-                yield "heads", key, round(from_si(best.value.value, unit), 2)
+                key = EXPLAINED_BY[best.name]
+                yield "heads", key, round(from_si(best.value.value, key.rpartition("_")[2]), 2)
     for at in sorted(found.repeats)[:1]:
         yield "mixer", "return_send_db", round(found.repeats[at].loop_gain_db.value, 2)
     for at in sorted(found.noise)[:1]:

@@ -24,23 +24,22 @@ from tapecalc.plot.measured import delay_over_time, flutter_spectrum, measured_r
 # ---- all of it ----
 
 
-def measured_figures(measurement: Measurement, *, profile: str | style.Profile = "page") -> dict[str, Drawn]:
+def measured_figures(found: Measurement) -> dict[str, Drawn]:
     """Draw every figure that a measurement allows, by a name for its file: ``"delay_head_1_speed_1"``."""
     drawn = {}
-    for place, track in sorted(measurement.delays.items()):
-        drawn[f"delay_{_file_name(place)}"] = delay_over_time(track=track, profile=profile)
-    for place, response in sorted(measurement.responses.items()):
-        what_ifs = measurement.what_ifs.get(place, ())
+    for place, track in sorted(found.delays.items()):
+        drawn[f"delay_{_file_name(place)}"] = delay_over_time(track=track, profile="page")
+    for place, response in sorted(found.responses.items()):
         drawn[f"response_{_file_name(place)}"] = measured_response(
-            response=response, what_ifs=what_ifs, profile=profile
+            response=response, what_ifs=found.what_ifs.get(place, ()), profile="page"
         )
-    for at, reading in sorted(measurement.flutter.items()):
-        place = Place(measurement.flutter_heads.get(at, 0), at)
+    for at, reading in sorted(found.flutter.items()):
+        heard = found.delays.get(Place(found.flutter_heads.get(at, 0), at))
         drawn[f"flutter_speed_{at + 1}"] = flutter_spectrum(
             reading=reading,
-            verdicts=measurement.suspects.get(at, ()),
-            delay=measurement.delays[place].delay.value if place in measurement.delays else None,
-            profile=profile,
+            verdicts=found.suspects.get(at, ()),
+            delay=None if heard is None else heard.delay.value,
+            profile="page",
         )
     return drawn
 
@@ -86,37 +85,35 @@ def write_measurement(
 # ---- every figure ----
 
 
-def measurement_rows(measurement: Measurement) -> list[tuple[str, str]]:
+def measurement_rows(found: Measurement) -> list[tuple[str, str]]:
     """List every figure for a table: what it is, and its value with its 95 % interval in trade units."""
-    rows = []
-    for place, track in sorted(measurement.delays.items()):
-        rows.append((f"delay, {place}", track.total.text("ms")))
-        swing = float(np.std(track.track))
-        rows.append((f"swing of the delay (rms), {place}", words.amount(swing, "us", ".1f")))
-        if place in measurement.responses:
-            edge = measurement.responses[place].edge()
-            told = "above the band" if edge is None else words.amount(edge, "hz")
-            rows.append((f"treble down 3 dB, {place}", told))
-    if measurement.geometry is not None:
-        for h, spacing in enumerate(measurement.geometry.spacings, start=1):
-            rows.append((f"spacing, head {h}", _told(spacing, "mm")))
-        for s, speed in enumerate(measurement.geometry.speeds, start=1):
-            rows.append((f"speed {s}", _told(speed, "ips", "in/s")))
-        for s, ratio in enumerate(measurement.geometry.speed_ratios[1:], start=2):
-            rows.append((f"speed {s} over speed 1", _told(ratio)))
-    for at, reading in sorted(measurement.flutter.items()):
-        for name, estimate in (
-            ("weighted", reading.weighted),
-            ("weighted, needle of a meter", reading.quasi_peak),
-            ("unweighted rms", reading.unweighted_rms),
-        ):
-            rows.append((f"flutter, {name}, speed {at + 1}", estimate.text("percent")))
-    for at, repeats in sorted(measurement.repeats.items()):
-        rows.append((f"loop gain, speed {at + 1}", repeats.loop_gain_db.text()))
-        rows.append((f"repeats down to {repeats.heard_db:.0f} dB, speed {at + 1}", str(repeats.repeats)))
-    for at, noise in sorted(measurement.noise.items()):
-        rows.append((f"noise, speed {at + 1}", f"{noise.level_db.text()} against {noise.against}"))
-    return rows
+    return list(_rows(found))
+
+
+def _rows(found: Measurement) -> Iterator[tuple[str, str]]:
+    """The rows, one by one."""
+    for place, track in sorted(found.delays.items()):
+        yield f"delay, {place}", track.total.text("ms")
+        yield f"swing of the delay (rms), {place}", words.amount(float(np.std(track.track)), "us", ".1f")
+        if place in found.responses:
+            edge = found.responses[place].edge()
+            yield f"treble down 3 dB, {place}", "above the band" if edge is None else words.amount(edge, "hz")
+    if (geometry := found.geometry) is not None:
+        for h, spacing in enumerate(geometry.spacings, start=1):
+            yield f"spacing, head {h}", _told(spacing, "mm")
+        for s, speed in enumerate(geometry.speeds, start=1):
+            yield f"speed {s}", _told(speed, "ips", "in/s")
+        for s, ratio in enumerate(geometry.speed_ratios[1:], start=2):
+            yield f"speed {s} over speed 1", _told(ratio)
+    for at, reading in sorted(found.flutter.items()):
+        yield f"flutter, weighted, speed {at + 1}", reading.weighted.text("percent")
+        yield f"flutter, weighted, needle of a meter, speed {at + 1}", reading.quasi_peak.text("percent")
+        yield f"flutter, unweighted rms, speed {at + 1}", reading.unweighted_rms.text("percent")
+    for at, repeats in sorted(found.repeats.items()):
+        yield f"loop gain, speed {at + 1}", repeats.loop_gain_db.text()
+        yield f"repeats down to {repeats.heard_db:.0f} dB, speed {at + 1}", str(repeats.repeats)
+    for at, noise in sorted(found.noise.items()):
+        yield f"noise, speed {at + 1}", f"{noise.level_db.text()} against {noise.against}"
 
 
 def _told(estimate: Estimate | None, unit: str | None = None, label: str | None = None) -> str:
@@ -126,10 +123,8 @@ def _told(estimate: Estimate | None, unit: str | None = None, label: str | None 
 
 # ---- the text ----
 
-WIDTH = 100  # characters of a line
 
-
-def measurement_text(measurement: Measurement) -> str:
+def measurement_text(found: Measurement) -> str:
     """Write a measurement as aligned tables and sentences.
 
     There is every figure, the parts that the flutter accuses, what would explain the treble, and what was
@@ -142,25 +137,24 @@ def measurement_text(measurement: Measurement) -> str:
     * Head 1, speed 1: cannot tell the delay, because the dry channel is empty.
     """
     parts = []
-    rows = [_split(name, text) for name, text in measurement_rows(measurement)]
+    # A figure's value, and its interval where there is one.
+    rows = [(name, *text.partition(" +/- ")[::2]) for name, text in measurement_rows(found)]
     if rows:
         parts.append(_table("Measured (+/-: 95 % interval)", ("figure", "value", "+/-"), rows, "lrl"))
-    accused = [(at, verdict) for at, verdicts in sorted(measurement.suspects.items()) for verdict in verdicts]
+    accused = [(at, verdict) for at, verdicts in sorted(found.suspects.items()) for verdict in verdicts]
     if accused:
         title = "Which part the flutter accuses (wobble zero to peak)"
         lines = [_accused_row(at, verdict) for at, verdict in accused]
         parts.append(_table(title, ("speed", "rate", "wobble", "most likely", "sure"), lines, "lrrlr"))
         advice = dict.fromkeys(f"{_turns(verdict)}: {verdict.advice}" for _, verdict in accused)
         parts.append(_list("What to look at", advice))
-    explained = [
-        _explained_row(place, fit) for place, fits in sorted(measurement.what_ifs.items()) for fit in fits
-    ]
+    explained = [_explained_row(place, fit) for place, fits in sorted(found.what_ifs.items()) for fit in fits]
     if explained:
         title = "What would explain the response, the likeliest first"
         columns = ("head, speed", "explanation", "would be today", "unexplained")
         parts.append(_table(title, columns, explained, "lllr"))
-    if measurement.notes:
-        parts.append(_list("What was noticed, and what cannot be told", _merged(measurement.notes)))
+    if found.notes:
+        parts.append(_list("What was noticed, and what cannot be told", _merged(found.notes)))
     return "\n\n".join(parts)
 
 
@@ -176,7 +170,7 @@ def _merged(notes: Iterable[Note]) -> Iterator[str]:
 
 def _list(title: str, sentences: Iterable[str]) -> str:
     """Sentences under a title, wrapped."""
-    wrapper = textwrap.TextWrapper(WIDTH, initial_indent="* ", subsequent_indent="  ")
+    wrapper = textwrap.TextWrapper(100, initial_indent="* ", subsequent_indent="  ")
     return "\n".join([title, *map(wrapper.fill, sentences)])
 
 
@@ -187,21 +181,10 @@ def _table(title: str, headers: Sequence[str], rows: Sequence[Sequence[str]], si
     return f"{title}\n{body}"
 
 
-def _split(name: str, text: str) -> tuple[str, ...]:
-    """A figure's row; no interval where there is none."""
-    value, _, spread = text.partition(" +/- ")
-    return name, value, spread
-
-
 def _accused_row(at: int, verdict: Verdict) -> tuple[str, ...]:
     """One line of a flutter spectrum."""
-    return (
-        f"{at + 1}",
-        words.amount(verdict.frequency, "hz", ".2f"),
-        words.amount(verdict.depth, "percent", ".3f"),
-        _turns(verdict),
-        words.amount(verdict.sure, "percent"),
-    )
+    rate, depth = words.amount(verdict.frequency, "hz", ".2f"), words.amount(verdict.depth, "percent", ".3f")
+    return f"{at + 1}", rate, depth, _turns(verdict), words.amount(verdict.sure, "percent")
 
 
 def _turns(verdict: Verdict) -> str:
@@ -211,11 +194,8 @@ def _turns(verdict: Verdict) -> str:
     return verdict.part.name if verdict.harmonic == 1 else f"{verdict.part.name}, {verdict.harmonic} a turn"
 
 
-#: Units of what explains a response, and how they are written here.
-UNITS = {"separation": ("um", "um"), "gap": ("um", "um"), "azimuth": ("arcmin", "arcmin")}
-
-
 def _explained_row(place: Place, fit: WhatIf) -> tuple[str, ...]:
     """One explanation of a response."""
-    value = "" if fit.value is None else fit.value.text(*UNITS[fit.name])
-    return f"{place[0] + 1}, {place[1] + 1}", fit.name, value, f"{fit.misfit_db:.1f} dB"
+    unit = "arcmin" if fit.name == "azimuth" else "um"
+    value = "" if fit.value is None else fit.value.text(unit, unit)
+    return f"{place.head + 1}, {place.at + 1}", fit.name, value, f"{fit.misfit_db:.1f} dB"
