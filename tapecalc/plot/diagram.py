@@ -20,28 +20,17 @@ MACHINE = {"record", "tape", "playback"}
 #: From the middle of a part to its edges, across and up, in type sizes; a box if not named here.
 REACH = {"send": (1.0, 1.0), "main": (1.0, 1.0), "out": (1.4, 1.0)}
 BOX_REACH = (3.7, 1.6)
-SIDES = {"left": (-1, 0), "right": (1, 0), "above": (0, 1), "below": (0, -1)}
-#: Which side of which part an arrow leaves and where it ends; below, the ways that differ by sheet.
 ARROWS = {
-    "channel to main": ("channel 1", "right", "main", "left"),
-    "channel to send": ("channel 1", "below", "send", "above"),
-    "channel 2 to main": ("channel 2", "above", "main", "below"),
-    "playback to channel 2": ("playback", "above", "channel 2", "below"),
-    "return send": ("channel 2", "left", "send", "right"),
-}
-WIDE_ARROWS = {
-    "instrument to channel": ("instrument", "right", "channel 1", "left"),
-    "main to out": ("main", "right", "out", "left"),
-    "send to record": ("send", "left", "record", "above"),
-    "record to tape": ("record", "right", "tape", "left"),
-    "tape to playback": ("tape", "right", "playback", "left"),
-}
-TALL_ARROWS = {
-    "instrument to channel": ("instrument", "below", "channel 1", "above"),
-    "main to out": ("main", "above", "out", "below"),
-    "send to record": ("send", "below", "record", "above"),
-    "record to tape": ("record", "below", "tape", "left"),
-    "tape to playback": ("tape", "right", "playback", "below"),
+    "channel 2 to main": ("channel 2", "main"),
+    "channel to main": ("channel 1", "main"),
+    "channel to send": ("channel 1", "send"),
+    "instrument to channel": ("instrument", "channel 1"),
+    "main to out": ("main", "out"),
+    "playback to channel 2": ("playback", "channel 2"),
+    "record to tape": ("record", "tape"),
+    "return send": ("channel 2", "send"),
+    "send to record": ("send", "record"),
+    "tape to playback": ("tape", "playback"),
 }
 
 
@@ -57,32 +46,23 @@ def loop_diagram(canvas: Canvas) -> Drawn:
     sheet, short = canvas.sketch(), canvas.symbols_only
     tall = sheet.height > sheet.width
     at = {part: sheet.at(*(on_tall if tall else on_wide)) for part, (_, on_wide, on_tall) in PARTS.items()}
-    names = {
-        "record": "record\nhead",
-        "playback": "playback\nhead",
-        "tape": "tape, $T$",
-        "send": "+",
-        "main": "+",
-    }
+    names = {"record": "record\nhead", "playback": "playback\nhead", "tape": "tape, $T$"}
     for part, (letter, *_) in PARTS.items():
-        if part in ("send", "main"):
+        if letter == "+":
             sheet.disk(at[part], 1.0)
         elif part != "out":
             sheet.box(at[part], size=(7.4, 3.2), color=1 if part in MACHINE else 0)
-        sheet.words(at[part], letter if short else names.get(part, part))
+        sheet.words(at[part], letter if short or letter == "+" else names.get(part, part))
     arrows = {}
-    for name, (start, leaves, end, enters) in sorted(
-        (ARROWS | (TALL_ARROWS if tall else WIDE_ARROWS)).items()
-    ):
-        first, last = (
-            at[part] + np.array(SIDES[side]) * REACH.get(part, BOX_REACH)
-            for part, side in ((start, leaves), (end, enters))
-        )
-        across, corner = leaves in ("left", "right"), []
-        if across != (enters in ("left", "right")):
-            corner = [np.array([last[0], first[1]] if across else [first[0], last[1]])]
+    for name, (start, end) in ARROWS.items():
+        way = [at[start], at[end]]
+        if not np.any(way[0] == way[1]):  # neither beside nor below: around a corner
+            (x0, y0), (x1, y1) = way
+            way.insert(1, np.array([x0, y1] if start == "record" else [x1, y0]))
+        first = way[0] + np.sign(way[1] - way[0]) * REACH.get(start, BOX_REACH)
+        last = way[-1] + np.sign(way[-2] - way[-1]) * REACH.get(end, BOX_REACH)
         color = 2 if name == "return send" else 1 if {start, end} <= MACHINE else 0
-        arrows[name] = sheet.line([first, *corner, last], arrow=True, dashed=color == 2, color=color)
+        arrows[name] = sheet.line([first, *way[1:-1], last], arrows=1, dashed=color == 2, color=color)
     half_way = (at["channel 1"] + at["send"]) / 2
     sheet.words(half_way - (0.8, 0.3), "$a$" if short else "input\nsend", ha="right")
     half_way = (at["channel 2"] + at["send"]) / 2

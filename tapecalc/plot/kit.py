@@ -12,7 +12,6 @@ from typing import Any, Concatenate, ParamSpec, cast
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
@@ -31,6 +30,7 @@ from tapecalc.plot.style import Profile
 
 P = ParamSpec("P")
 Label = tuple[str, str, str]  # words, symbol and unit of an axis
+Look = dict[str, Any]  # keywords of an artist
 Place = tuple[float, float] | NDArray[np.float64]  # x and y
 
 AUDIBLE = (20.0, 20e3)
@@ -193,11 +193,11 @@ class Canvas:
         style.frequency_axis(self.axes, self.profile, low=AUDIBLE[0], high=AUDIBLE[1])
         self.style_axes(title, x=("frequency", "$f$", "Hz"), y=y)
 
-    def line_style(self, index: int, *, marker: bool = False, **changes: Any) -> dict[str, Any]:
+    def line_style(self, index: int, *, marker: bool = False, **changes: Any) -> Look:
         """Return the look of a line by its number; see `style.line_style`."""
         return style.line_style(self.profile, index, marker=marker) | changes
 
-    def dots(self, size: float = 3.0, **changes: Any) -> dict[str, Any]:
+    def dots(self, size: float = 3.0, **changes: Any) -> Look:
         """Return the look of dots without a line, as large as `size` lines are wide."""
         look = {"marker": "o", "linestyle": "none", "color": self.profile.ground.text, "zorder": 4}
         return look | {"markersize": size * self.profile.line_pt} | changes
@@ -205,18 +205,9 @@ class Canvas:
     def note(self, place: Place, text: str, side: str) -> None:
         """Write a few words beside a point, at one of the `SIDES`."""
         shift, ha, va = SIDES[side]
-        self.axes.annotate(
-            text,
-            (place[0], place[1]),
-            xytext=(self.profile.text_pt * shift[0], self.profile.text_pt * shift[1]),
-            textcoords="offset points",
-            ha=ha,
-            va=va,
-            fontsize=self.profile.text_pt,
-            linespacing=1.0,
-            color=self.profile.ground.text,
-            annotation_clip=False,
-        )
+        x, y = (self.profile.text_pt * s for s in shift)
+        look = _text_look(self.profile) | {"ha": ha, "va": va, "linespacing": 1.0}
+        self.axes.annotate(text, (place[0], place[1]), xytext=(x, y), textcoords="offset points", **look)
 
     def name_lines(self, lines: Iterable[Line2D], names: Iterable[str]) -> None:
         """Name lines at their right ends; see `name_lines`."""
@@ -280,28 +271,16 @@ def name_lines(axes: Axes, profile: Profile, lines: Iterable[Line2D], names: Ite
     labels: list[Text] = []
     for line, name in zip(lines, names, strict=True):
         end = _last_shown(line)
-        leader = {
-            "arrowstyle": "-",
-            "color": line.get_color(),
-            "shrinkA": 1,
-            "shrinkB": 0,
-            "linewidth": profile.line_pt / 3,
-            "linestyle": line.get_linestyle(),
-        }
-        label = axes.annotate(
-            name,
-            end,
-            xytext=(1.04, end[1]),
-            textcoords=axes.get_yaxis_transform(),
-            va="center",
-            fontsize=profile.text_pt,
-            color=profile.ground.text,
-            annotation_clip=False,
-            arrowprops=leader,
-            label=_END,
-        )
-        labels.append(label)
+        leader: Look = {"arrowstyle": "-", "color": line.get_color(), "linestyle": line.get_linestyle()}
+        leader |= {"linewidth": profile.line_pt / 3, "shrinkA": 1, "shrinkB": 0}
+        beside: Look = {"xytext": (1.04, end[1]), "textcoords": axes.get_yaxis_transform(), "va": "center"}
+        beside |= _text_look(profile)
+        labels.append(axes.annotate(name, end, arrowprops=leader, label=_END, **beside))
     return labels
+
+
+def _text_look(profile: Profile) -> Look:
+    return {"fontsize": profile.text_pt, "color": profile.ground.text, "annotation_clip": False}
 
 
 def _last_shown(line: Line2D) -> tuple[float, float]:
@@ -313,29 +292,17 @@ def _last_shown(line: Line2D) -> tuple[float, float]:
     return x, y
 
 
-def _renderer(figure: Figure) -> Any:
-    return cast(FigureCanvasAgg, figure.canvas).get_renderer()
-
-
 def _legend_below(axes: Axes, profile: Profile, lines: list[Line2D], names: list[str]) -> list[Text]:
     """Name lines at the foot of a narrow figure, and make room there."""
     figure = cast(Figure, axes.figure)
     inside = 72 * profile.width_in * (1 - 2 * profile.safe) / profile.text_pt
-    legend = figure.legend(
-        lines,
-        names,
-        loc="lower left",
-        bbox_to_anchor=(profile.safe, profile.floor),
-        ncols=int(max(1, min(len(names), inside // (4.2 + 0.6 * max(map(len, names)))))),
-        borderpad=0.1,
-        borderaxespad=0,
-        handlelength=2.4,
-        columnspacing=1.2,
-        labelspacing=0.35,
-    )
+    columns = int(max(1, min(len(names), inside // (4.2 + 0.6 * max(map(len, names))))))
+    tight: Look = {"borderpad": 0.1, "borderaxespad": 0, "columnspacing": 1.2, "labelspacing": 0.35}
+    tight |= {"ncols": columns, "handlelength": 2.4, "bbox_to_anchor": (profile.safe, profile.floor)}
+    legend = figure.legend(lines, names, loc="lower left", **tight)
     legend.set_in_layout(False)
     gap = 0.6 * profile.text_pt / 72 / profile.height_in
-    height = gap + legend.get_window_extent(_renderer(figure)).height / figure.bbox.height
+    height = gap + legend.get_window_extent().height / figure.bbox.height
     engine = figure.get_layout_engine()
     if isinstance(engine, ConstrainedLayoutEngine):
         left, bottom, width, high = engine.get()["rect"]
@@ -362,13 +329,12 @@ def spread(wanted: ArrayLike, height: float, low: float, high: float) -> NDArray
 
 def spread_labels(figure: Figure) -> None:
     """Keep the names of `name_lines` apart, once the layout is fixed; twice does no harm."""
-    renderer = _renderer(figure)
     for axes in figure.axes:
         labels = [t for t in axes.texts if isinstance(t, Annotation) and t.get_label() == _END]
         if labels:
-            bottom, top = axes.get_window_extent(renderer).intervaly
+            bottom, top = axes.get_window_extent().intervaly
             wanted = axes.transData.transform([label.xy for label in labels])[:, 1]
-            height = 1.06 * max(Text.get_window_extent(label, renderer).height for label in labels)
+            height = 1.06 * max(Text.get_window_extent(label).height for label in labels)
             middle = spread(np.clip(wanted, bottom, top), height, bottom, top)
             for label, place in zip(labels, (middle - bottom) / (top - bottom), strict=True):
                 label.set_position((1.04, place))
@@ -399,7 +365,7 @@ class Sketch:
 
     def words(self, place: Place, text: str, *, ha: str = "center", va: str = "center") -> None:
         """Write words at a place, centered unless told otherwise."""
-        look: dict[str, Any] = {"fontsize": self.type_pt, "color": self.profile.ground.text, "zorder": 5}
+        look: Look = {"fontsize": self.type_pt, "color": self.profile.ground.text, "zorder": 5}
         self.axes.text(place[0], place[1], text, ha=ha, va=va, linespacing=1.1, **look)
 
     def box(
@@ -417,32 +383,18 @@ class Sketch:
         """Draw a circle, `radius` in type sizes."""
         self.axes.add_patch(Circle((place[0], place[1]), radius, zorder=3, **self._outline(color)))
 
-    def _outline(self, color: int) -> dict[str, Any]:
+    def _outline(self, color: int) -> Look:
         ground, width = self.profile.ground, 0.8 * self.profile.line_pt
         return {"facecolor": ground.fill, "edgecolor": ground.colors[color], "linewidth": width}
 
     def line(
-        self,
-        points: Sequence[Place],
-        *,
-        color: int = 0,
-        arrow: bool = False,
-        both: bool = False,
-        dashed: bool = False,
+        self, points: Sequence[Place], *, color: int = 0, arrows: int = 0, dashed: bool = False
     ) -> FancyArrowPatch:
-        """Draw a line through points in type sizes, with an arrow head at its end, or `both`, if asked."""
-        patch = FancyArrowPatch(
-            path=Outline(np.array(points)),
-            arrowstyle="<|-|>" if both else "-|>" if arrow else "-",
-            mutation_scale=self.type_pt * 0.9,
-            zorder=1.5,
-            color=self.profile.ground.colors[color],
-            linewidth=self.profile.line_pt,
-            capstyle="butt",
-            joinstyle="miter",
-            linestyle=(0, (4, 1.5)) if dashed else "-",
-            shrinkA=0,
-            shrinkB=0,
-        )
+        """Draw a line through points in type sizes, with an arrow head at its end, or two at both ends."""
+        look: Look = {"color": self.profile.ground.colors[color], "linewidth": self.profile.line_pt}
+        look |= {"linestyle": (0, (4, 1.5)) if dashed else "-", "capstyle": "butt", "joinstyle": "miter"}
+        look |= {"mutation_scale": self.type_pt * 0.9, "shrinkA": 0, "shrinkB": 0, "zorder": 1.5}
+        head = ("-", "-|>", "<|-|>")[arrows]
+        patch = FancyArrowPatch(path=Outline(np.array(points)), arrowstyle=head, **look)
         self.axes.add_patch(patch)
         return patch

@@ -23,16 +23,11 @@ from tapecalc.words import amount, listed
     units=True,
 )
 def wavelength_at_gap(
-    canvas: Canvas,
-    *,
-    frequency: float,
-    speeds: Sequence[float],
-    gap: float,
-    gap_factor: float = standards.DEFAULT_GAP_FACTOR,
+    canvas: Canvas, *, frequency: float, speeds: Sequence[float], gap: float, gap_factor: float
 ) -> Drawn:
     """Draw the pattern that one tone leaves on tape at several speeds, passing the gap.
 
-    >>> wavelength_at_gap(frequency=10000, speeds=(0.1905,), gap=4e-6).caption
+    >>> wavelength_at_gap(frequency=10000, speeds=(0.1905,), gap=4e-6, gap_factor=1.15).caption
     'A tone of 10 kHz on tape. At 19.05 cm/s: wavelength 19 µm, gap loss 0.8 dB.'
     """
     axes, profile, tone = canvas.axes, canvas.profile, frequency_text(frequency)
@@ -75,21 +70,19 @@ def four_losses(canvas: Canvas, *, speed: float, contact: response.HeadContact) 
     >>> sorted(four_losses(speed=0.1905, contact=contact).artists)
     ['azimuth', 'gap', 'spacing', 'sum', 'thickness']
     """
-    f, width, angle = FREQUENCIES, contact.track_width, contact.azimuth_angle
+    f = FREQUENCIES
     curves = {
         "thickness": response.thickness_loss_db(f, speed, contact.coating_thickness),
         "spacing": response.spacing_loss_db(f, speed, contact.separation),
         "gap": response.gap_loss_db(f, speed, contact.gap, gap_factor=contact.gap_factor),
-        "azimuth": response.azimuth_loss_db(f, speed, width, angle),
+        "azimuth": response.azimuth_loss_db(f, speed, contact.track_width, contact.azimuth_angle),
         "sum": response.contact_loss_db(f, speed, contact),
     }
-    color, thick = canvas.profile.ground.text, 1.3 * canvas.profile.line_pt
-    looks = [canvas.line_style(k) for k in range(4)]
-    looks.append(canvas.line_style(4, color=color, linestyle="-", linewidth=thick))
-    lines = {
-        name: canvas.axes.plot(f, curve, **look)[0]
-        for (name, curve), look in zip(curves.items(), looks, strict=True)
-    }
+    thick = {"color": canvas.profile.ground.text, "linestyle": "-", "linewidth": 1.3 * canvas.profile.line_pt}
+    lines = {}
+    for k, (name, curve) in enumerate(curves.items()):
+        look = canvas.line_style(k) | (thick if name == "sum" else {})
+        (lines[name],) = canvas.axes.plot(f, curve, **look)
     canvas.style_response(f"What is lost at {canvas.speed(speed)}", y=("loss", "$A$", "dB"))
     canvas.axes.set_ylim(-30, 1.5)
     symbols = ("$c$", "$s$", "$g$", r"$\alpha$", r"$\Sigma$")
@@ -150,14 +143,13 @@ def _band(low: float | None, high: float | None) -> str:
 
 
 @figure("what the standards put on tape", lambda _: {})
-def equalization_standards(
-    canvas: Canvas, *, names: Sequence[str] = ("IEC1 15 ips", "NAB 7.5 ips", "IEC1 7.5 ips", "NAB 3.75 ips")
-) -> Drawn:
-    """Draw the flux on tape that recording standards ask for, up to five of `standards.EQUALIZATIONS`.
+def equalization_standards(canvas: Canvas) -> Drawn:
+    """Draw the flux on tape that recording standards ask for.
 
-    >>> sorted(equalization_standards(names=("NAB 7.5 ips",)).artists)
-    ['NAB 7.5 ips']
+    >>> list(equalization_standards().artists)
+    ['IEC1 15 ips', 'NAB 7.5 ips', 'IEC1 7.5 ips', 'NAB 3.75 ips']
     """
+    names = ("IEC1 15 ips", "NAB 7.5 ips", "IEC1 7.5 ips", "NAB 3.75 ips")
     chosen, lines = [standards.equalization(name) for name in names], {}
     for k, entry in enumerate(chosen):
         level = response.equalization_db(FREQUENCIES, entry.tau_high, entry.tau_low)

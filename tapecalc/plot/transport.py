@@ -142,6 +142,6 @@ def _tape_and_heads(
             name(middle, 2.7, f"{head}{spacing}\n{delay}" if few else f"{k + 1}: {delay}")
         else:
             sheet.words(spot(along + 0.6, side), f"{spacing}, {delay}", ha="left")
-        sheet.line([spot(record, side), spot(along, side)], both=True, color=2)
+        sheet.line([spot(record, side), spot(along, side)], arrows=2, color=2)
     ends = np.array([spot(start, 0), spot(end, 0)])
     return {"heads": heads, "record": boxes[1], "playback": boxes[2:], "tape": ends}

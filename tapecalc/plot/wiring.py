@@ -94,7 +94,7 @@ def patch_diagram(canvas: Canvas, name: str) -> Drawn:
     for start, end, corners in patch.arrows:
         dashed = (start, end) in patch.back
         points, color = grid.way(start, end, corners), 2 if dashed else 0
-        arrows[start, end] = sheet.line(points, arrow=True, dashed=dashed, color=color)
+        arrows[start, end] = sheet.line(points, arrows=1, dashed=dashed, color=color)
     if not numbered:
         for text, place in patch.notes:
             sheet.words(grid.spot(place), text)
@@ -210,7 +210,7 @@ def _strips(sheet: Sketch, share: float, says: dict[int, str], colors: dict[int,
         size = (sheet.width - 0.4, share * high)
         strips.append(sheet.box((sheet.width / 2, middle), size=size, color=color))
         ends = [(1.9, middle), (4.4, middle)]
-        arrow = sheet.line(ends[::-1] if color == 1 else ends, arrow=True, color=color)
+        arrow = sheet.line(ends[::-1] if color == 1 else ends, arrows=1, color=color)
         arrow.set_zorder(4)  # on the strip, not below it
         sheet.words((1.1, middle), str(number))
         if says:
