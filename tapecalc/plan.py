@@ -143,6 +143,8 @@ def make_plan(
     tone_of
         The repeats whose band is worked out; by default the first three and the last that is wanted.
 
+    Examples
+    --------
     >>> from tapecalc.machine import example_machine
     >>> plan = make_plan(example_machine(), bpm=76)
     >>> plan.tempos[0].fit.note.name, round(1e3 * plan.delays[0].delay, 1)

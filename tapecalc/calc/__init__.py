@@ -1,0 +1,1 @@
+"""Pure physics: arrays in, arrays out."""

@@ -66,6 +66,8 @@ class Heads:
     width : float, optional
         Width of one head along the tape in m: no two gaps can be nearer. 0 where nobody asks.
 
+    Examples
+    --------
     >>> Heads(spacings=(0.05, 0.1), feeds_return=(True, False)).return_gains
     (1.0, 0.0)
     """

@@ -253,6 +253,8 @@ def fingerprint(
     harmonics : int, optional
         How many multiples of each rate to look for.
 
+    Examples
+    --------
     >>> roller = TurningPart(name="pinch roller", diameter=0.038)
     >>> reel = TurningPart(name="supply reel", reel_radius=0.06)
     >>> verdict = fingerprint([(1.61, 0.0009)], [roller, reel], 0.1905)[0]

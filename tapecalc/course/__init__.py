@@ -1,1 +1,1 @@
-"""The course: what-if panels and exercises, one module for each lesson, and the workbench."""
+"""Panels and exercises of the lessons."""

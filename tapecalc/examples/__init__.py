@@ -1,0 +1,1 @@
+"""Machine files of our own."""

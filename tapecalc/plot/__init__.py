@@ -1,0 +1,1 @@
+"""Figures, clips and players."""

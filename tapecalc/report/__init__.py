@@ -1,0 +1,1 @@
+"""Plans and measurements as text, pages and folders."""

@@ -104,6 +104,8 @@ def plan_page(
     preview
         What `plan_preview` made; without it there are no players.
 
+    Notes
+    -----
     Source: WCAG 2.2 for structure, contrast and text alternatives.
     """
     template = resources.files("tapecalc.report").joinpath("plan_page.html.jinja").read_text(encoding="utf-8")

@@ -1,1 +1,1 @@
-"""Sounds of our own, sound files, and the echo rendered."""
+"""Sounds, the motion of the tape, and the machine that plays them."""
