@@ -6,9 +6,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tapecalc import words
-from tapecalc.calc import transport
-from tapecalc.calc.standards import SPEED_LIMITS
-from tapecalc.calc.tempo import echo_zone
+from tapecalc.calc import standards, tempo, transport
 from tapecalc.calc.units import from_si, ratio_to_cents, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW, SLOWEST_IPS, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
@@ -27,7 +25,7 @@ def _delay_ms(spacing_mm: Any, speed_ips: float) -> Any:
 
 LONGEST_MM, LONGEST_MS = 100.0, _delay_ms(100.0, SLOWEST_IPS)
 HEIGHT_MS = (0, 1.05 * LONGEST_MS)
-LARGEST_SLIP_MM, LARGEST_DRIFT = 1.0, from_si(SPEED_LIMITS["domestic"], "percent")
+LARGEST_SLIP_MM, LARGEST_DRIFT = 1.0, from_si(standards.SPEED_LIMITS["domestic"], "percent")
 
 
 # ---- how sure a delay is ----
@@ -66,14 +64,14 @@ def _build_delay(figure: Figure, profile: style.Profile) -> Artists:
         delay, doubt = figure.subplots(1, 2, width_ratios=(3, 2))
     chart(delay, profile, x="head spacing (mm)", y="delay (ms)", xlim=(0, LONGEST_MM), ylim=HEIGHT_MS)
     thin: dict[str, Any] = {"color": profile.ground.frame, "linewidth": profile.line_pt / 2}
-    standards = [empty_line(delay, profile, k, **thin) for k in range(len(STANDARD_IPS))]
-    for line, speed_ips in zip(standards, STANDARD_IPS, strict=True):
+    lines = [empty_line(delay, profile, k, **thin) for k in range(len(STANDARD_IPS))]
+    for line, speed_ips in zip(lines, STANDARD_IPS, strict=True):
         line.set_data([0.1, LONGEST_MM], _delay_ms([0.1, LONGEST_MM], speed_ips))
     of_ruler, of_speed = LARGEST_SLIP_MM / LONGEST_MM * LONGEST_MS, LARGEST_DRIFT / 100 * LONGEST_MS
     limits = [(-0.05 * longest, 1.1 * longest) for longest in (of_ruler, of_speed)]
     chart(doubt, profile, x="from the ruler (ms)", y="from the speed (ms)", xlim=limits[0], ylim=limits[1])
     if not profile.narrow:
-        name_lines(delay, profile, standards, [f"{speed_ips:g} ips" for speed_ips in STANDARD_IPS])
+        name_lines(delay, profile, lines, [f"{speed_ips:g} ips" for speed_ips in STANDARD_IPS])
         doubt.set_aspect("equal")
     thick = 1.4 * profile.line_pt
     return {
@@ -104,7 +102,7 @@ def _update_delay(
     artists["ruler"].set_data([0, flat_ms], [0, 0])
     artists["speed"].set_data([flat_ms, flat_ms], [0, upright_ms])
     artists["together"].set_data([0, flat_ms], [0, upright_ms])
-    after = f"{words.with_uncertainty(delay_ms, slanted_ms, 'ms')}, a {echo_zone(delay).name}"
+    after = f"{words.with_uncertainty(delay_ms, slanted_ms, 'ms')}, a {tempo.echo_zone(delay).name}"
     names = ("from the ruler alone", "from the speed alone", "both together")
     rows = {name: words.amount(side, "ms", ".1f") for name, side in zip(names, sides, strict=True)}
     rows["same heads at half the speed"] = words.amount(2 * delay, "ms")

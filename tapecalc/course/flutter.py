@@ -7,10 +7,9 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tapecalc import words
+from tapecalc.calc import standards, transport
 from tapecalc.calc.flutter import delay_swing, null_rates, repeat_deviation, two_sigma, weighting_db
 from tapecalc.calc.parts import part_rates, part_repeat_deviations
-from tapecalc.calc.standards import TWO_SIGMA_COVERAGE
-from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import db_to_amplitude, from_si, ratio_to_cents, to_si
 from tapecalc.course.deck import DECK, SLOW, delay_slider, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
@@ -169,7 +168,7 @@ def _update_parts(
         "reel": {"reel_radius": reel},
     }
     parts = [replace(part, **wish.get(part.kind_of_part, {})) for part in DECK.turning_parts]
-    delay = delay_from_spacing(to_si(spacing_mm, "mm"), speed)
+    delay = transport.delay_from_spacing(to_si(spacing_mm, "mm"), speed)
     rates = np.array(list(part_rates(parts, speed).values()))
     wobbles = from_si(np.array([part.wobble for part in parts]), "percent")
     bends = np.array(list(part_repeat_deviations(parts, speed, delay).values()))
@@ -246,7 +245,7 @@ deaf_spacing = Exercise(_deaf_mm, "mm", tolerance_percent=0.2).hints(
 )
 
 #: What a meter reads of a sine of 0.1 % at 20 Hz.
-_twenty_percent = 0.1 * db_to_amplitude(weighting_db(20.0)) * np.sin(np.pi / 2 * TWO_SIGMA_COVERAGE)
+_twenty_percent = 0.1 * db_to_amplitude(weighting_db(20.0)) * np.sin(np.pi / 2 * standards.TWO_SIGMA_COVERAGE)
 meter = Exercise(float(_twenty_percent), "%", tolerance_percent=1.5).hints(
     "Decibels to a factor first: 10 to the power of -5.9/20. The two-sigma factor is close to 1.",
     (0.0997, "That is the reading at 4 Hz, where the weighting is 0 dB."),

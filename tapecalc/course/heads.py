@@ -8,12 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tapecalc import words
-from tapecalc.calc import heads
-from tapecalc.calc.heads import Heads, notch_frequencies, passes_per_hour
-from tapecalc.calc.response import loudest
-from tapecalc.calc.standards import FUSION_LIMIT
-from tapecalc.calc.tempo import delay_from_tempo, timing_threshold
-from tapecalc.calc.transport import delay_from_spacing, spacing_from_delay, tape_used
+from tapecalc.calc import heads, response, standards, tempo, transport
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST, FASTEST_IPS, SLOW
 from tapecalc.course.exercise import Exercise
@@ -101,7 +96,7 @@ def _update_rhythm(
     """Lay the ruler of this speed and tempo below the heads."""
     places = np.cumsum([first_mm, second_mm, third_mm]).astype(float)
     speed = to_si(speed_ips, "ips")
-    fits = [onset.fit for onset in heads.rhythm(Heads(spacings=tuple(to_si(places, "mm"))), speed, bpm)]
+    fits = [onset.fit for onset in heads.rhythm(heads.Heads(spacings=tuple(to_si(places, "mm"))), speed, bpm)]
     wanted = [min(from_si(fit.wanted_delay * speed, "mm"), FARTHEST_MM) for fit in fits]
     positions, heights = ruler_marks(speed, bpm, to_si(FARTHEST_MM, "mm"))
     artists["ruler"].set_data(*strokes(from_si(positions, "mm"), ON_RULER, ON_RULER - heights))
@@ -114,7 +109,7 @@ def _update_rhythm(
         f"{words.amount(fit.error, 'ms', '+.1f')} off"
         for k, (place, fit) in enumerate(zip(places, fits, strict=True), 1)
     }
-    rows["ears notice in a steady beat"] = words.amount(timing_threshold(worst.delay), "ms")
+    rows["ears notice in a steady beat"] = words.amount(tempo.timing_threshold(worst.delay), "ms")
     at, names = words.listed(f"{place:.0f}" for place in places), words.listed(fit.note.name for fit in fits)
     return (
         f"At {speed_ips:g} ips and {bpm:g} beats a minute the heads at {at} mm play {names}; "
@@ -163,11 +158,11 @@ def _update_comb(artists: Artists, apart_mm: float, speed_ips: float, second_db:
     apart = to_si(apart_mm, "mm") / to_si(speed_ips, "ips")
     levels = 1.0, db_to_amplitude(second_db)
     peak_db, notch_db = heads.comb_extremes_db(*levels)
-    notches = notch_frequencies(0, apart, HIGHEST_HZ)
+    notches = heads.notch_frequencies(0, apart, HIGHEST_HZ)
     comb = np.abs(heads.taps_gain(FREQUENCY, (0, apart), levels))
     artists["comb"].set_data(FREQUENCY, amplitude_to_db(np.maximum(comb, db_to_amplitude(FAINTEST_DB))))
     artists["notches"].set_data(notches, np.full(notches.size, max(notch_db, FAINTEST_DB)))
-    fused = "the ear hears one sound" if apart < FUSION_LIMIT else "the ear may hear two sounds"
+    fused = "the ear hears one sound" if apart < standards.FUSION_LIMIT else "the ear may hear two sounds"
     deep = f"{notch_db:.1f} dB" if notch_db > FAINTEST_DB else "silence"
     rows = {"peaks": f"{peak_db:+.1f} dB", "notches": deep, "from notch to notch": f"{1 / apart:.0f} Hz"}
     return (
@@ -219,8 +214,8 @@ def _update_return(
     """Follow a click on its ways round, and compare with the bound on the loop gain."""
     speed, gain = to_si(speed_ips, "ips"), db_to_amplitude(return_send_db)
     places, gains = tuple(to_si(np.array(RHYTHM_MM), "mm")), tuple(db_to_amplitude(-step_db * np.arange(3)))
-    three = Heads(spacings=places, gains=gains, feeds_return=feeds)
-    peak = db_to_amplitude(loudest(DECK.one_pass(speed))[1])  # of one pass
+    three = heads.Heads(spacings=places, gains=gains, feeds_return=feeds)
+    peak = db_to_amplitude(response.loudest(DECK.one_pass(speed))[1])  # of one pass
     margin_db = -amplitude_to_db(gain * peak * sum(three.return_gains))  # at least: all heads in phase
     first, later = _echoes(three, speed, gain)
     for line, echoes in (("first", first), ("later", later)):
@@ -238,7 +233,7 @@ def _update_return(
     )
 
 
-def _echoes(three: Heads, speed: float, gain: float) -> tuple[Echoes, Echoes]:
+def _echoes(three: heads.Heads, speed: float, gain: float) -> tuple[Echoes, Echoes]:
     """Times and amplitudes of a click's echoes: the first round, and all later ones until `SECONDS`."""
     ways = list(zip(three.delays(speed).tolist(), three.gains, three.feeds_return, strict=True))
     first, later, recorded = Echoes(float), Echoes(float), Echoes(float, {0.0: 1.0})
@@ -259,7 +254,7 @@ def _echoes(three: Heads, speed: float, gain: float) -> tuple[Echoes, Echoes]:
 
 def _place_mm(beats: float, speed: float) -> float:
     """Where a head answers after some beats of the song, in mm."""
-    return from_si(spacing_from_delay(delay_from_tempo(BPM, beats), speed), "mm")
+    return from_si(transport.spacing_from_delay(tempo.delay_from_tempo(BPM, beats), speed), "mm")
 
 
 #: The prediction: where the quarter note lies on the fast tape; a guess may be a fifth off.
@@ -279,7 +274,7 @@ dotted_eighth = Exercise(_place_mm(0.75, SLOW), "mm").hints(
 )
 
 #: What rounding to whole millimeters costs at most on the slow tape.
-_half_mm_ms = from_si(delay_from_spacing(to_si(0.5, "mm"), SLOW), "ms")
+_half_mm_ms = from_si(transport.delay_from_spacing(to_si(0.5, "mm"), SLOW), "ms")
 ruler_step = Exercise(_half_mm_ms, "ms").hints(
     "How far off can the nearest mark be, and how long does the tape need for that?",
     (2 * _half_mm_ms, "The nearest mark is half a step away at most, not a whole one."),
@@ -287,7 +282,7 @@ ruler_step = Exercise(_half_mm_ms, "ms").hints(
 )
 
 #: The first notch of two heads 3 mm apart on the fast tape.
-_notch_hz = float(notch_frequencies(0, delay_from_spacing(to_si(3, "mm"), FAST), 1000)[0])
+_notch_hz = float(heads.notch_frequencies(0, transport.delay_from_spacing(to_si(3, "mm"), FAST), 1000)[0])
 first_notch = Exercise(_notch_hz, "Hz").hints(
     "They cancel when the time between them is half a period.",
     (2 * _notch_hz, "There the two are a whole wave apart and add up; they cancel half a wave apart."),
@@ -308,7 +303,7 @@ return_send = Exercise(-6 - amplitude_to_db(_sum), "dB").hints(
 )
 
 #: The closed loop of two bars on the slow tape.
-_loop_mm = from_si(tape_used(2 * delay_from_tempo(BPM, 4), SLOW), "mm")
+_loop_mm = from_si(transport.tape_used(2 * tempo.delay_from_tempo(BPM, 4), SLOW), "mm")
 two_bars = Exercise(_loop_mm, "mm").hints(
     "Two bars are eight beats of 60/76 seconds; length is time times speed.",
     (2 * _loop_mm, "That is the loop for the fast speed."),
@@ -317,7 +312,7 @@ two_bars = Exercise(_loop_mm, "mm").hints(
 )
 
 #: How often the tape passes the heads in an evening.
-_passes = 3 * passes_per_hour(1.2, FAST)
+_passes = 3 * heads.passes_per_hour(1.2, FAST)
 evening = Exercise(_passes, "").hints(
     "How long is one round, and how many of them fit into three hours?",
     (_passes / 3, "That is one hour; the night has three."),

@@ -9,9 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tapecalc import words
-from tapecalc.calc.flutter import depth_from_repeat, fluttered_delay
-from tapecalc.calc.standards import FLUTTER_TONE
-from tapecalc.calc.transport import delay_from_spacing, spacing_from_delay, speed_from_delay
+from tapecalc.calc import flutter, standards, transport
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW
 from tapecalc.course.exercise import Exercise
@@ -180,13 +178,13 @@ def _update_pieces(
     """Make the echo, look for each piece in it, and compare with the truth."""
     wobble = to_si(wobble_percent, "percent")
     coarse = np.linspace(0, SECONDS, 1001)
-    true = fluttered_delay(coarse, wobble, rate_hz, USUAL)
+    true = flutter.fluttered_delay(coarse, wobble, rate_hz, USUAL)
     time = np.arange(int(SECONDS * RATE)) / RATE
     dry, read, hiss = _sounds()
     played = read(time - np.interp(time, coarse, true)) + 10 ** (-snr_db / 20) * hiss
     found = _find(dry, played, round(to_si(piece_ms, "ms") * RATE))
     heard = STARTS + found
-    errors = found - fluttered_delay(heard, wobble, rate_hz, USUAL)
+    errors = found - flutter.fluttered_delay(heard, wobble, rate_hz, USUAL)
     rms = float(np.sqrt(np.mean(errors**2)))
     artists["true"].set_data(coarse, from_si(true, "ms"))
     artists["found"].set_data(heard, from_si(found, "ms"))
@@ -246,7 +244,7 @@ first_guess = Exercise(100 * 0.5 / 41.5, "%", tolerance_percent=15).hints(
 )
 
 #: Speed from ruler and delay.
-_speed_ips = from_si(speed_from_delay(to_si(204, "ms"), to_si(38.1, "mm")), "ips")
+_speed_ips = from_si(transport.speed_from_delay(to_si(204, "ms"), to_si(38.1, "mm")), "ips")
 speed = Exercise(_speed_ips, "ips", tolerance_percent=0.3).hints(
     "Speed is spacing over delay; then from millimeters per second to inches per second.",
     (7.5, "That is what the switch says, and it is what you are measuring."),
@@ -274,26 +272,26 @@ together = Exercise(1 / math.hypot(1 / 1.2, 1 / 0.4), "%").hints(
 )
 
 #: What a low pass reads as.
-_lag_um = from_si(spacing_from_delay(to_si(32, "us"), SLOW), "um")
+_lag_um = from_si(transport.spacing_from_delay(to_si(32, "us"), SLOW), "um")
 lag = Exercise(_lag_um, "um").hints(
     "How far does the tape run in 32 millionths of a second?",
-    (from_si(spacing_from_delay(to_si(32, "us"), FAST), "um"), "That is at the fast speed."),
+    (from_si(transport.spacing_from_delay(to_si(32, "us"), FAST), "um"), "That is at the fast speed."),
     (_lag_um / 1000, "That is in millimeters."),
     (32.0, "Microseconds are not micrometers: how far does the tape run in them?"),
 )
 
 #: Delays that a steady tone cannot tell apart.
-_period_ms = from_si(1 / FLUTTER_TONE, "ms")
+_period_ms = from_si(1 / standards.FLUTTER_TONE, "ms")
 tone = Exercise(_period_ms, "ms").hints(
     "How long is one wave of the tone?",
-    (FLUTTER_TONE / 1000, "That is how many waves there are in a millisecond."),
-    (from_si(delay_from_spacing(DECK.spacings[0], FAST), "ms"), "That is the deck's delay itself."),
+    (standards.FLUTTER_TONE / 1000, "That is how many waves there are in a millisecond."),
+    (from_si(transport.delay_from_spacing(DECK.spacings[0], FAST), "ms"), "That is the deck's delay itself."),
     (_period_ms / 2, "Half a wave later the tone is upside down: a correlation sees the sign."),
 )
 
 #: The machine's own wobble behind a reading.
 _sine = abs(math.sin(math.pi * 1.6 * DECK.delays(FAST)[0]))
-own = Exercise(from_si(depth_from_repeat(0.0016, 1.6, DECK.delays(FAST)[0]), "percent"), "%").hints(
+own = Exercise(from_si(flutter.depth_from_repeat(0.0016, 1.6, DECK.delays(FAST)[0]), "percent"), "%").hints(
     "As read it is 2 m |sin(pi fm T)|; solve for m.",
     (0.16, "That is as read: the recording and the playback both wobbled."),
     (0.08, "Twice is the most; at this rate and delay the factor is a bit less."),

@@ -59,6 +59,9 @@ class Control:
     log: bool = False
     options: tuple[tuple[str, Any], ...] = ()
 
+    def __post_init__(self) -> None:
+        self.allowed(self.value)
+
     def widget(self, width: int) -> Any:
         """The ipywidgets control, `width` pixels wide, operable by keyboard."""
         layout = ipywidgets.Layout(width=f"{width}px", max_width="100%")
@@ -107,16 +110,12 @@ def slider(
     if not (low < high and step > 0) or (log and low <= 0):
         raise ValueError(f"{name} needs low < high and a step above 0, got {low!r}, {high!r}, {step!r}")
     text = f"{label} ({unit})" if unit else label
-    control = Control(name=name, label=text, value=value, low=low, high=high, step=step, log=log)
-    control.allowed(value)
-    return control
+    return Control(name=name, label=text, value=value, low=low, high=high, step=step, log=log)
 
 
 def choice(name: str, label: str, options: Mapping[str, Any], value: Any) -> Control:
     """Describe a list to choose from; `options` are what people read, each with its value."""
-    control = Control(name=name, label=label, value=value, options=tuple(options.items()))
-    control.allowed(value)
-    return control
+    return Control(name=name, label=label, value=value, options=tuple(options.items()))
 
 
 def switch(name: str, label: str, value: bool) -> Control:  # noqa: FBT001  the value is the point

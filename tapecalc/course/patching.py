@@ -66,11 +66,8 @@ def _update_staging(
     artists: Artists, instrument_dbu: float, mixer_gain_db: float, input_send_db: float, reference_dbu: float
 ) -> Answer:
     """Follow the voice through the chain."""
-    changes = {
-        "levels.mixer_gain_db": float(mixer_gain_db),
-        "mixer.input_send_db": float(input_send_db),
-        "levels.machine_reference_dbu": float(reference_dbu),
-    }
+    changes = {"levels.mixer_gain_db": mixer_gain_db, "mixer.input_send_db": input_send_db}
+    changes["levels.machine_reference_dbu"] = reference_dbu
     stages = with_changes(DECK, changes).level_stages
     diagram = levels.level_diagram(stages, instrument_dbu)
     nodes, places = diagram.nodes, np.arange(len(stages))

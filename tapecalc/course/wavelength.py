@@ -11,10 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from tapecalc import words
-from tapecalc.calc import response
-from tapecalc.calc.levels import sum_power_db
-from tapecalc.calc.standards import EQUALIZATIONS, equalization
-from tapecalc.calc.transport import delay_from_spacing, run_time
+from tapecalc.calc import levels, response, standards, transport
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import DECK, FAST, SEMITONE, SLOW, speed_slider
 from tapecalc.course.exercise import Exercise
@@ -226,7 +223,7 @@ def equalization_panel() -> Panel:
     Recorded to NAB 7.5 ips, played to IEC1 7.5 ips: 50 Hz comes out +3.0 dB, 10 kHz +2.7 dB. The tape
     itself holds 10 kHz at -10.4 dB.
     """
-    names = {name: name for name in EQUALIZATIONS}
+    names = {name: name for name in standards.EQUALIZATIONS}
     return Panel(
         "equalization",
         _build_equalization,
@@ -253,7 +250,7 @@ def _build_equalization(figure: Figure, profile: style.Profile) -> Artists:
 def _update_equalization(artists: Artists, recorded: str, played: str) -> Answer:
     """Add flux and correction, and say what is left over."""
     at = np.array([50.0, PROBE, *FREQUENCY])
-    on_tape, corrected = equalization(recorded), equalization(played)
+    on_tape, corrected = standards.equalization(recorded), standards.equalization(played)
     flux = response.equalization_db(at, on_tape.tau_high, on_tape.tau_low)
     correction = -response.equalization_db(at, corrected.tau_high, corrected.tau_low)
     for name, level in (("flux", flux), ("correction", correction), ("result", flux + correction)):
@@ -331,9 +328,9 @@ def _update_passes(
         f"{keeps}." if passes == 1 else f"{keeps}, pass {passes} keeps {of_last}.",
         {
             f"10 kHz after {passes}": f"{response.repeat_level_db(one_pass, PROBE, passes):.1f} dB",
-            f"hiss after {passes}, each adding the same": f"{sum_power_db(np.zeros(passes)):+.1f} dB",
-            "delay of one pass": words.amount(delay_from_spacing(DECK.spacings[0], speed), "ms"),
-            "the reel lasts": words.amount(run_time(DECK.tape.length_m, speed), "min"),
+            f"hiss after {passes}, each adding the same": f"{levels.sum_power_db(np.zeros(passes)):+.1f} dB",
+            "delay of one pass": words.amount(transport.delay_from_spacing(DECK.spacings[0], speed), "ms"),
+            "the reel lasts": words.amount(transport.run_time(DECK.tape.length_m, speed), "min"),
         },
     )
 
@@ -389,7 +386,7 @@ corner = Exercise(response.transition_frequency(to_si(70, "us")), "Hz").hints(
 )
 
 #: The hiss of eight passes over that of one.
-hiss = Exercise(sum_power_db([0.0] * 8), "dB").hints(
+hiss = Exercise(levels.sum_power_db([0.0] * 8), "dB").hints(
     "Eight is one doubled three times, and each doubling of the power is 3 dB.",
     (8 * 3.0103, "You added 3 dB for each pass; hiss gains 3 dB only when the passes double."),
     (7 * 3.0103, "You added 3 dB for each further pass; hiss gains 3 dB only when the passes double."),

@@ -12,10 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator
 
 from tapecalc import words
-from tapecalc.calc.loop import stability
-from tapecalc.calc.response import repeat_level_db
-from tapecalc.calc.tempo import delay_from_tempo, tempo_from_delay
-from tapecalc.calc.transport import spacing_from_delay
+from tapecalc.calc import loop, response, tempo, transport
 from tapecalc.calc.units import amplitude_to_db, from_si
 from tapecalc.course.deck import BPM, DECK, FAST
 from tapecalc.course.exercise import Exercise
@@ -118,7 +115,7 @@ def _move(artists: dict[str, Any], machine: Machine, speed: float) -> None:
     artists["dots"].set_data(times, levels_db)
     one_pass, frequency = machine.one_pass(speed), np.geomspace(20, 20_000, 160)
     for line, repeat in zip(artists["tones"], TONE_REPEATS, strict=True):
-        line.set_data(frequency, np.maximum(repeat_level_db(one_pass, frequency, repeat), -60))
+        line.set_data(frequency, np.maximum(response.repeat_level_db(one_pass, frequency, repeat), -60))
 
 
 def _say(plan: EchoPlan) -> Answer:
@@ -219,31 +216,29 @@ class Workbench:
 
 # ---- exercises ----
 
-_DELAY, _WANTED = DECK.delays(FAST)[0], delay_from_tempo(BPM, 0.25)
-_spacing_mm, _change_ms = from_si(spacing_from_delay(_WANTED, FAST), "mm"), from_si(_WANTED - _DELAY, "ms")
+_DELAY, _WANTED = DECK.delays(FAST)[0], tempo.delay_from_tempo(BPM, 0.25)
+_change_ms, _spacing = from_si(_WANTED - _DELAY, "ms"), transport.spacing_from_delay(_WANTED, FAST)
 
 #: The tempo whose sixteenth is the fast delay.
-exact_tempo = Exercise(tempo_from_delay(_DELAY, 0.25), "bpm", tolerance_percent=0.5).hints(
+_quarter_bpm = tempo.tempo_from_delay(_DELAY, 1.0)
+exact_tempo = Exercise(tempo.tempo_from_delay(_DELAY, 0.25), "bpm", tolerance_percent=0.5).hints(
     "A longer delay wants a slower song: how long is the beat if four echoes fill it?",
-    (
-        tempo_from_delay(_DELAY, 1.0),
-        "That makes the echo a whole quarter note; a sixteenth is a fourth of one.",
-    ),
-    (tempo_from_delay(_DELAY, 0.5), "That makes the echo an eighth note."),
+    (_quarter_bpm, "That makes the echo a whole quarter note; a sixteenth is a fourth of one."),
+    (tempo.tempo_from_delay(_DELAY, 0.5), "That makes the echo an eighth note."),
     (BPM, "That is the tempo of the song as it is, at which the echo comes late."),
 )
 
 #: How far the head moves for a sixteenth at the song's tempo.
-_move_mm = from_si(spacing_from_delay(_WANTED, FAST) - DECK.spacings[0], "mm")
+_move_mm = from_si(_spacing - DECK.spacings[0], "mm")
 head_move = Exercise(_move_mm, "mm", tolerance_percent=3).hints(
     "Find the delay that the song wants, turn it into a spacing, and take the present spacing away.",
     (-_move_mm, "The size is right. The echo comes late: must the tape run a longer or a shorter way?"),
-    (_spacing_mm, "That is the new spacing; the question asks for the move."),
+    (from_si(_spacing, "mm"), "That is the new spacing; the question asks for the move."),
     (_change_ms, "That is the change of the delay in milliseconds: times the speed, please."),
 )
 
 #: The margin of the fast loop.
-margin = Exercise(stability(DECK.echo_loop(FAST)).margin_db, "dB", tolerance_percent=1).hints(
+margin = Exercise(loop.stability(DECK.echo_loop(FAST)).margin_db, "dB", tolerance_percent=1).hints(
     "Raise the return send on the panel until the words change, or read the margin in the table.",
     (lambda db: db < 0, "A margin above zero means that there is room left; here there is some."),
 )

@@ -54,10 +54,10 @@ def update(artists, passes):
 def panel(full_redraw):
     """The same panel, on a kept background or drawn in full."""
     return Panel(
-        name="bench",
-        build=build,
-        update=update,
-        controls=(slider("passes", "repeat", 1, low=1, high=9, step=1, unit=""),),
+        "bench",
+        build,
+        update,
+        slider("passes", "repeat", 1, low=1, high=9, step=1, unit=""),
         question="How dark is it?",
         legend="Solid: this repeat.",
         alt="Two line charts of level in dB, over frequency and over the number of the repeat.",
