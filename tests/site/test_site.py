@@ -53,6 +53,12 @@ def test_the_library_has_a_page_for_each_module_linked_with_the_lessons_both_way
     assert "greater than 0 m/s" in text  # what is allowed is read from the quantity
 
 
+@slow
+def test_every_docstring_is_read_without_a_complaint(caplog):
+    tool.api_pages()
+    assert [record.getMessage() for record in caplog.records] == []
+
+
 def test_what_a_lesson_uses_is_found_under_any_name():
     source = "import tapecalc as tc\nfrom tapecalc.calc import transport as t\n"
     calls = "t.run_time(1, 1); tc.example_machine().name; len('tc.units')"
