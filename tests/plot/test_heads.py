@@ -7,7 +7,7 @@ from figure_texts import every_size, shown_texts, text_problems
 from tapecalc.calc import head_design, heads, tempo
 from tapecalc.machine import example_machine
 from tapecalc.plot import heads as head_figures
-from tapecalc.plot.heads import comb_of_heads, reachable_rhythms, ruler_marks, tape_as_ruler
+from tapecalc.plot.heads import comb_of_heads, head_rhythm, reachable_rhythms, ruler_marks, tape_as_ruler
 
 FAST, SLOW = example_machine().speeds
 LAYOUT = heads.Heads(spacings=(0.075, 0.113, 0.150), feeds_return=(False, True, True))
@@ -98,3 +98,9 @@ def test_points_of_the_map_are_the_pairs_that_the_library_reaches():
             )
         )
         assert (best <= 0.006) == ((second, first) in reached)
+
+
+def test_rhythm_strikes_where_the_tempo_says():
+    drawn = head_rhythm(spacings=(0.0415, 0.083), speed=FAST, bpm=76)
+    expected = [d / FAST * 76 / 60 for d in (0.0415, 0.083)]
+    np.testing.assert_allclose(drawn.artists["hits"].get_xdata(), expected)

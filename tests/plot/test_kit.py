@@ -1,0 +1,48 @@
+"""What figures are made with: labels, descriptions and files."""
+
+import numpy as np
+import pytest
+
+from tapecalc.plot import kit
+from tapecalc.plot.catalog import draw
+
+
+def test_labels_are_spread_as_little_as_possible_and_inside():
+    np.testing.assert_allclose(kit.spread([5, 5, 9], 2, 0, 10), [4, 6, 9])
+    np.testing.assert_allclose(kit.spread([0, 0, 0], 2, 0, 10), [0, 2, 4])
+    np.testing.assert_allclose(kit.spread([9, 1], 2, 0, 10), [9, 1])
+    np.testing.assert_allclose(kit.spread([10, 10], 2, 0, 10), [8, 10])
+
+
+def test_a_drawn_figure_shows_picture_and_sentence(capsys):
+    drawn = draw("delay_map", profile="page")
+    data, metadata = drawn._repr_mimebundle_()
+    assert data["text/plain"] == repr(drawn) == drawn.caption
+    assert metadata["image/png"]["alt"] == drawn.alt
+    drawn._ipython_display_()
+    shown = capsys.readouterr().out
+    assert f"{drawn.caption} Line chart of delay in ms" in shown
+    said = drawn.caption.rpartition(". ")[2]
+    sentence = shown.partition("text/markdown")[2].partition("text/plain")[0]
+    assert said in drawn.alt and sentence.count(said) == 1
+
+
+def test_a_description_that_ends_as_the_caption_does_is_cut_there():
+    drawn = draw("runaway_frequency", profile="page")
+    end = drawn.alt.rpartition(": ")[2]
+    assert end in drawn.caption
+    cut = kit._not_said(drawn.alt, drawn.caption)
+    assert cut == drawn.alt.removesuffix(f": {end}") + "."
+
+
+@pytest.mark.parametrize("name", ["delay_map", "reel_time"])
+def test_inches_are_spelled_out_in_a_description(name):
+    alt = draw(name, profile="page", units="inches").alt
+    assert " in inches" in alt and " in in " not in alt
+
+
+def test_a_drawn_figure_saves_itself_with_its_alt_text(tmp_path):
+    drawn = draw("delay_map", profile="article_single")
+    paths = drawn.save(tmp_path / "map")
+    assert [path.suffix for path in paths] == [".svg", ".png"]
+    assert b"Line chart of delay in ms" in paths[0].read_bytes()
