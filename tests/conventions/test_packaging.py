@@ -10,6 +10,8 @@ from packaging.requirements import Requirement
 from packaging.version import Version
 from project import LIBRARY, ROOT, keeps
 
+import tapecalc
+
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 ENVIRONMENT = (ROOT / "environment.yml").read_text(encoding="utf-8")
 PINS = (ROOT / "constraints.txt").read_text(encoding="utf-8")
@@ -64,6 +66,11 @@ def test_every_package_is_pinned_for_the_set_up_at_or_above_its_bound():
 
 def test_every_dependency_has_a_lower_bound_and_none_an_upper_one():
     keeps(f"{name}{bound}" for name, bound in wanted().items() if not re.fullmatch(r">=[\d.]+", bound))
+
+
+def test_the_citation_names_this_version():
+    cited = yaml.safe_load((ROOT / "CITATION.cff").read_text(encoding="utf-8"))
+    assert (cited["version"], cited["license"]) == (tapecalc.__version__, PROJECT["project"]["license"])
 
 
 def data_files() -> list[Path]:

@@ -122,9 +122,6 @@ def texts(output):
     return [data[kind] for kind in ("text/plain", "text/markdown", "text/latex") if kind in data] + [page]
 
 
-# ---------------------------------------------------------------- the order of things
-
-
 def order_violations(notebook):
     """One title on top; in a lesson the agreed headings, a guess before its answer, and exercises."""
     levels = [level for _, level, _ in notebook.headings]
@@ -165,9 +162,6 @@ def place_violations(notebook, root=ROOT):
             if not (notebook.path.parent / unquote(target)).exists():
                 found.append(f"cell {n} links to {target}, which is not there")
     return found
-
-
-# ---------------------------------------------------------------- what is stored
 
 
 def stored_violations(notebook):
@@ -240,9 +234,6 @@ def peak(notebook, source):
     file = io.BytesIO(base64.b64decode(embedded[1])) if embedded else notebook.path.parent / unquote(source)
     samples, _ = soundfile.read(file)
     return float(np.max(np.abs(samples), initial=0.0))
-
-
-# ---------------------------------------------------------------- numbers in prose
 
 
 def quantities(text):
