@@ -51,8 +51,8 @@ def update(artists, passes):
     return f"Repeat {passes} has {at_ten:.0f} dB at 10 kHz."
 
 
-def panel(full_redraw):
-    """The same panel, on a kept background or drawn in full."""
+def panel():
+    """The same panel, which draws on a kept background."""
     return Panel(
         "bench",
         build,
@@ -61,7 +61,6 @@ def panel(full_redraw):
         question="How dark is it?",
         legend="Solid: this repeat.",
         alt="Two line charts of level in dB, over frequency and over the number of the repeat.",
-        full_redraw=full_redraw,
     )
 
 
@@ -84,10 +83,9 @@ def median_ms(move):
 
 
 def main():
-    kept, full = panel(False), panel(True)
+    kept = panel()
     rows = {
         "kept background": median_ms(lambda n: kept.set(passes=n)),
-        "full redraw": median_ms(lambda n: full.set(passes=n)),
         "built anew": median_ms(built_anew),
     }
     for name, ms in rows.items():
