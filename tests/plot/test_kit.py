@@ -1,10 +1,13 @@
 """What figures are made with: labels, descriptions and files."""
 
+import inspect
+
 import numpy as np
 import pytest
 
 from tapecalc.plot import kit
 from tapecalc.plot.catalog import draw
+from tapecalc.plot.transport import delay_map
 
 
 def test_labels_are_spread_as_little_as_possible_and_inside():
@@ -46,3 +49,9 @@ def test_a_drawn_figure_saves_itself_with_its_alt_text(tmp_path):
     paths = drawn.save(tmp_path / "map")
     assert [path.suffix for path in paths] == [".svg", ".png"]
     assert b"Line chart of delay in ms" in paths[0].read_bytes()
+
+
+def test_a_figure_is_called_without_its_canvas_and_with_the_options_of_all_figures():
+    parameters = inspect.signature(delay_map).parameters
+    assert list(parameters)[:3] == ["spacings", "speeds", "delays"]
+    assert list(parameters)[3:] == ["profile", "units", "symbols_only", "axes"]
