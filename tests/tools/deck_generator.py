@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from scipy import interpolate, ndimage
+from scipy import fft, interpolate, ndimage
 
 VOICES = Path("/usr/share/sounds/alsa")
 
@@ -79,7 +79,8 @@ def reader(samples, oversample=4, order=3):
     """A function that reads `samples` at any fractional index, zero outside."""
     count = len(samples)
     pad = 256
-    padded = np.concatenate([np.zeros(pad), samples, np.zeros(pad)])
+    padded = np.zeros(fft.next_fast_len(count + 2 * pad, real=True))
+    padded[pad : pad + count] = samples
     spectrum = np.fft.rfft(padded)
     fine = np.fft.irfft(spectrum, oversample * len(padded)) * oversample
     spline = ndimage.spline_filter1d(fine, order=order, mode="mirror")
