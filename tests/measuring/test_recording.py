@@ -1,4 +1,4 @@
-"""Recordings as the measurements read them, their health, and estimates."""
+"""Recordings as the measurements read them, and their health."""
 
 import deck_generator as generator
 import numpy as np
@@ -6,13 +6,6 @@ import pytest
 import soundfile
 
 from tapecalc import measuring as measure
-from tapecalc.measuring import Estimate
-
-
-def test_estimate_prints_the_digits_that_its_uncertainty_supports():
-    assert Estimate(0.2178478, 0.0021, "s").text("ms") == "217.8 ms +/- 2.1 ms"
-    assert Estimate(3.0, 0.0).text() == "3.000 +/- 0.000"
-    assert Estimate(1.0, 0.1).covers(1.09) and not Estimate(1.0, 0.1).covers(1.11)
 
 
 def test_a_recording_reads_any_piece_and_zeros_outside():
