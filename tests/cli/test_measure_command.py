@@ -252,10 +252,7 @@ MISTAKES = [
     (["--program", "fast.wav", "--machine", "none.toml"], "none.toml: cannot be read"),
     (["--program", "fast.wav", "--ruler-mm", "0"], "--ruler-mm must be greater than 0"),
     (["--program", "fast.wav", "--ruler-mm", "nan"], "--ruler-mm must be a finite number"),
-    (
-        ["--program", "fast.wav", "--ruler-mm", "40", "--ruler-error-mm", "0"],
-        "--ruler-error-mm must be",
-    ),
+    (["--program", "fast.wav", "--ruler-mm", "40", "--ruler-error-mm", "0"], "--ruler-error-mm must be"),
     (["--program", "fast.wav", "--ruler-mm", "long"], "invalid float value: 'long'"),
     (["--program", "fast.wav", "--stopwatch", "10"], "expected 2 arguments"),
     (["--program", "fast.wav", "--stopwatch", "10", "-3"], "--stopwatch SECONDS must be greater than 0"),
@@ -264,10 +261,7 @@ MISTAKES = [
     (["--tone", "tone.wav", "--tone-taken", "never"], "invalid choice: 'never'"),
     (["--make-test-signal", "x.wav", "--program", "fast.wav"], "make the test signal first"),
     (["--make-test-signal", "x.txt"], "x.txt"),
-    (
-        ["--make-test-signal", "x.wav", "--sample-rate", "8000"],
-        "sample_rate must be a whole number",
-    ),
+    (["--make-test-signal", "x.wav", "--sample-rate", "8000"], "sample_rate must be a whole number"),
     (["--make-test-signal", "text.wav/x.wav"], "cannot write to text.wav"),
     (
         ["--tone", "tone.wav", "--tone", "tone.wav", "--tone", "tone.wav", "--machine", "example"],
@@ -282,14 +276,8 @@ MISTAKES = [
     (["--head", "9", "--program", "fast.wav"], "--head must be a whole number from 1 to 8, got 9"),
     (["--speed", "7", "--program", "fast.wav"], "--speed must be a whole number from 1 to 6, got 7"),
     (["--head", "two", "--program", "fast.wav"], "argument --head: invalid int value: 'two'"),
-    (
-        ["--head", "2", "--program", "fast.wav", "--machine", "example"],
-        "--head 2: Bench deck has 1 head",
-    ),
-    (
-        ["--speed", "3", "--program", "fast.wav", "--machine", "example"],
-        "--speed 3: Bench deck has 2 speeds",
-    ),
+    (["--head", "2", "--program", "fast.wav", "--machine", "example"], "--head 2: Bench deck has 1 head"),
+    (["--speed", "3", "--program", "fast.wav", "--machine", "example"], "--speed 3: Bench deck has 2 speeds"),
     (["--program", "fast.wav", "--head", "2"], "--head 2 belongs before what it is of, and nothing follows"),
     (["--program", "fast.wav", "--speed", "2"], "--speed 2 belongs before what it is of"),
     (
