@@ -84,10 +84,7 @@ def median_ms(move):
 
 def main():
     kept = panel()
-    rows = {
-        "kept background": median_ms(lambda n: kept.set(passes=n)),
-        "built anew": median_ms(built_anew),
-    }
+    rows = {"kept background": median_ms(lambda n: kept.set(passes=n)), "built anew": median_ms(built_anew)}
     for name, ms in rows.items():
         print(f"{name:16s} {ms:7.1f} ms   {ms / rows['built anew']:.2f} of built anew")
     share = rows["kept background"] / rows["built anew"]
