@@ -19,8 +19,6 @@ from tapecalc.measuring.delay_windows import Grid, MachinePath, Windows, fit_win
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
 from tapecalc.measuring.recording import Recording, channel_health
 
-__all__ = ["DelayTrack", "measure_delay"]
-
 Array = NDArray[np.float64]
 
 MOST_KEPT = 2000  # values of a track that a file keeps

@@ -43,8 +43,6 @@ from tapecalc.measuring.dsp import (
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife
 from tapecalc.measuring.recording import Recording
 
-__all__ = ["FEWEST", "RoughLag", "find_lag", "fit_phase", "learn_path", "remaining_phase"]
-
 Array = NDArray[np.float64]
 
 FEWEST = 10  # windows, or frequencies, without which nothing is said

@@ -19,21 +19,6 @@ from tapecalc.measuring.dsp import NEIGHBORS, cut_windows, group_matrix, phase_r
 from tapecalc.measuring.estimate import Estimate, student
 from tapecalc.measuring.recording import Recording
 
-__all__ = [
-    "HIGHPASS",
-    "LEAST_RETURN",
-    "NO_RETURN",
-    "Grid",
-    "MachinePath",
-    "Spectra",
-    "Windows",
-    "fit_windows",
-    "low_cut_filter",
-    "match_of_windows",
-    "missing_low_cut",
-    "read_highpassed",
-]
-
 Array = NDArray[np.float64]
 Integers = NDArray[np.int_]
 Flags = NDArray[np.bool_]

@@ -6,16 +6,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = [
-    "GROUPS",
-    "NEIGHBORS",
-    "cut_windows",
-    "group_matrix",
-    "phase_ramp",
-    "power_spectrum",
-    "total_and_without",
-]
-
 #: Groups of windows, each left out once to see how far a figure depends on it.
 GROUPS = 8
 #: Windows over which one sound may go on: so many neighbors are in one group.

@@ -18,9 +18,6 @@ from tapecalc import words
 from tapecalc.calc.quantity import Is, T, calculator, positive
 from tapecalc.calc.units import from_si
 
-__all__ = ["COVERAGE_FACTOR", "CannotTell", "ClockTolerance", "Estimate", "jackknife", "student"]
-
-
 #: Expanded uncertainty over standard uncertainty, for about 95 % coverage.
 #: Source: JCGM 100:2008 (GUM), 6.3.3.
 COVERAGE_FACTOR = 2.0

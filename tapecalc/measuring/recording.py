@@ -16,8 +16,6 @@ from tapecalc.calc.quantity import whole
 from tapecalc.sound.files import StrPath, open_sound, sound_piece
 from tapecalc.sound.samples import HIGHEST_SAMPLE, valid_rate
 
-__all__ = ["ChannelHealth", "Recording", "channel_health", "open_recording"]
-
 Array = NDArray[np.float64]
 
 

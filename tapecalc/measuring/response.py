@@ -21,8 +21,6 @@ from tapecalc.measuring.dsp import GROUPS, cut_windows, group_matrix, phase_ramp
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife
 from tapecalc.measuring.recording import Recording
 
-__all__ = ["PassResponse", "WhatIf", "fit_what_ifs", "measure_response", "what_ifs_in_words"]
-
 Array = NDArray[np.float64]
 
 REFERENCE = (700.0, 1400.0)  # Hz, where the level is called 0 dB

@@ -15,8 +15,6 @@ from tapecalc.calc.standards import FLUTTER_TONE
 from tapecalc.measuring.estimate import CannotTell
 from tapecalc.measuring.recording import Recording
 
-__all__ = ["PARTS", "Part", "find_parts", "make_test_signal"]
-
 Array = NDArray[np.float64]
 
 
