@@ -2,11 +2,14 @@
 
 The keys of the file are in trade units with the unit in the name; the properties of `Machine` give the
 same things in SI to the rest of the library. Only the speeds and one head spacing must be given.
-Everything else has a default, and `Machine.assumed` lists what was not said.
+Everything else has a default, and `Machine.assumed` lists what was not said. A plus/minus of the file holds
+in 95 of 100 cases; inside the library stand standard uncertainties, half of it, called ``u_...``.
 """
 
+import itertools
 import math
 import os
+import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -14,27 +17,34 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Self
 
+import numpy as np
 import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 from pydantic_core import ErrorDetails
 
 from tapecalc.calc.heads import MOST_HEADS, Heads
-from tapecalc.calc.levels import Stage
+from tapecalc.calc.levels import FULL_ABOVE_MOL_DB, Stage
 from tapecalc.calc.loop import EchoLoop
 from tapecalc.calc.parts import TurningPart
 from tapecalc.calc.quantity import nearest
-from tapecalc.calc.response import HeadContact, OnePass
+from tapecalc.calc.response import HeadContact, OnePass, loudest
 from tapecalc.calc.standards import DEFAULT_GAP_FACTOR
+from tapecalc.calc.tempo import NOTE_VALUES
 from tapecalc.calc.transport import delay_from_spacing, delay_uncertainty, mains_speed_ratio
-from tapecalc.calc.units import db_to_amplitude, from_si, to_si
+from tapecalc.calc.units import COVERAGE_FACTOR, amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.files import write_file
 
+FILE_VERSION = 2  # 1 had no number, and standard uncertainties
 MOST_SPEEDS = 6
+MOST_SONGS = 60
 LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
 SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
 SLOWEST, FASTEST = 0.001, 20.0  # tape speeds that are planned, m/s; machines have 0.012 to 7.6
 SHORTEST, LONGEST = 1e-5, 60.0  # delays that are planned, s
-FARTHEST = 3  # standard uncertainties between a measured delay and spacing over speed
+USUAL_SPEEDS = 0.006, 1.6  # m/s, a factor of two beyond those that machines have
+USUAL_SPACINGS = 0.001, 2.0  # m, between which heads stand
+OCTAVE_SLACK = 0.2  # how far, in octaves, neighboring speeds of a machine are from half or double
+FARTHEST = 1.5  # times the plus/minus between a measured delay and spacing over speed
 ROUNDED = 1e-5  # relative, what the digits of a file may cost
 
 
@@ -53,6 +63,11 @@ def _real(default: Any, least: float, most: float, text: str) -> Any:
 def _above_0(default: Any, most: float, text: str) -> Any:
     """Declare a number greater than 0."""
     return Field(default, description=text, allow_inf_nan=False, gt=0, le=most)
+
+
+def _pair(text: str) -> Any:
+    """Declare a range: its two ends, or none."""
+    return Field(None, description=text, min_length=2, max_length=2, strict=False)
 
 
 def _list(default: Any, most: int, text: str) -> Any:
@@ -87,6 +102,7 @@ class _Section(BaseModel):
 
 
 _Speeds = tuple[Annotated[float, Field(gt=0, le=300, allow_inf_nan=False)], ...]
+SPEED_KEYS = ("speeds_ips", "speeds_cm_s", "speed_range_ips", "speed_range_cm_s")
 
 
 class Transport(_Section):
@@ -94,14 +110,26 @@ class Transport(_Section):
 
     speeds_ips: _Speeds | None = _list(None, MOST_SPEEDS, "tape speeds in inches per second")
     speeds_cm_s: _Speeds | None = _list(None, MOST_SPEEDS, "the same in centimeters per second, instead")
-    speed_uncertainty_percent: float = _real(1.5, 0, 20, "how far the real speed may be off")
+    speed_range_ips: _Speeds | None = _pair("slowest and fastest of a speed that can be set freely")
+    speed_range_cm_s: _Speeds | None = _pair("the same in centimeters per second, instead")
+    speed_plus_minus_percent: float = _real(
+        3.0, 0, 40, "how far the real speed may be off, in 95 of 100 cases"
+    )
     capstan_diameter_mm: float | None = _above_0(None, 200, "capstan diameter, for sleeves")
     mains_hz: float | None = _above_0(None, 500, "supply frequency that feeds the motor")
     design_mains_hz: float | None = _above_0(None, 500, "supply frequency the motor was made for, if another")
 
     def _problems(self) -> Iterator[str]:
-        if (self.speeds_ips is None) == (self.speeds_cm_s is None):
-            yield "needs either speeds_ips or speeds_cm_s, and not both"
+        given = [key for key in SPEED_KEYS if getattr(self, key) is not None]
+        if len(given) != 1:
+            yield f"needs one of {', '.join(SPEED_KEYS)}, and no other of them"
+        elif "range" in given[0] and not self.stated[0] < self.stated[1]:
+            yield f"{given[0]} must be the slowest and the fastest speed, got {list(self.stated)}"
+
+    @property
+    def stated(self) -> tuple[float, ...]:
+        """The speeds, or the ends of their range, in the unit of the file."""
+        return next(values for key in SPEED_KEYS if (values := getattr(self, key)) is not None)
 
 
 class Tape(_Section):
@@ -110,8 +138,11 @@ class Tape(_Section):
     total_thickness_um: float = _above_0(35.0, 200, "total tape thickness")
     coating_thickness_um: float = _above_0(11.0, 100, "thickness of the magnetic coating")
     length_m: float = _above_0(549.0, 5000, "length of tape on the reel")
+    loop_length_m: float | None = _above_0(None, 1000, "length of a closed loop of tape, instead of a reel")
 
     def _problems(self) -> Iterator[str]:
+        if self.loop_length_m is not None and "length_m" in self.model_fields_set:
+            yield "needs length_m or loop_length_m, and not both"
         if self.coating_thickness_um >= self.total_thickness_um:
             yield "coating_thickness_um must be less than total_thickness_um"
 
@@ -130,13 +161,16 @@ class HeadSection(_Section):
     )
     treble_boost_db: float = _real(12.0, 0, 60, "most treble boost that the machine's equalizers can give")
     low_cut_hz: float = _real(30.0, 0, 1000, "where the bass falls by 3 dB in one pass")
+    erases: bool = Field(
+        default=True, description="whether an erase head wipes the tape before it is recorded"
+    )
 
 
 class PlaybackHead(_Section):
     """One playback head, seen from the record head."""
 
     spacing_mm: float = _above_0(..., 20_000, "distance from record gap to playback gap")
-    spacing_uncertainty_mm: float = _real(0.5, 0, 100, "how far that distance may be off")
+    spacing_plus_minus_mm: float = _real(1.0, 0, 200, "how far that distance may be off, in 95 of 100 cases")
     level_db: float = _real(0.0, -90, 20, "level of this head in the sum of all heads")
     feeds_return: bool = Field(True, description="whether this head feeds the return send")
     inverted: bool = Field(False, description="whether this head is wired with the opposite polarity")
@@ -148,7 +182,7 @@ class MeasuredDelay(_Section):
     head: int = Field(..., description="which playback head, counted from 1", ge=1, le=MOST_HEADS)
     speed: int = Field(..., description="which of the speeds listed, counted from 1", ge=1, le=MOST_SPEEDS)
     delay_ms: float = _above_0(..., 60_000, "that delay as measured")
-    delay_uncertainty_ms: float = _real(..., 0, 1000, "how far it may be off")
+    delay_plus_minus_ms: float = _real(..., 0, 2000, "how far it may be off, in 95 of 100 cases")
 
 
 class Mixer(_Section):
@@ -158,12 +192,38 @@ class Mixer(_Section):
     return_send_db: float = _real(-6.0, -90, 20, "send from the playback back to the machine")
 
 
+def _known_note(name: str | None) -> str | None:
+    """Refuse a note that has no such name."""
+    names = [note.name for note in NOTE_VALUES]
+    if name is not None and name not in names:
+        near = nearest(name, names) or "dotted eighth"
+        raise ValueError(f"must be a note value, for example {near}, got {_short(name)}")
+    return name
+
+
 class Song(_Section):
     """What the echo is for."""
 
     bpm: float | None = _real(None, 20, 400, "tempo in quarter notes a minute")
+    note: str | None = Field(
+        default=None, description="the note that the echo shall be, for example dotted eighth"
+    )
     wanted_repeats: int = Field(default=4, description="repeats to be heard", ge=1, le=200)
-    faded_db: float = _real(-30.0, -100, -1, "level at which a repeat no longer counts as heard")
+    faded_db: float = _real(-30.0, -100, -1, "level, from the first repeat, down to which repeats are heard")
+
+    _note = field_validator("note")(_known_note)
+
+
+class SetSong(_Section):
+    """One song of a set that the same machine plays."""
+
+    name: str = Field(..., description="what the song is called", min_length=1, max_length=60)
+    bpm: float = _real(..., 20, 400, "tempo in quarter notes a minute")
+    note: str | None = Field(
+        default=None, description="the note that the echo shall be; any plain one if left out"
+    )
+
+    _note = field_validator("note")(_known_note)
 
 
 class Levels(_Section):
@@ -175,7 +235,8 @@ class Levels(_Section):
     mixer_noise_dbu: float = _real(-90.0, -140, 0, "noise of the mixer at the send")
     machine_reference_dbu: float = _real(4.0, -40, 30, "line level that puts the reference flux on tape")
     machine_max_dbu: float = _real(20.0, -20, 40, "level at which the machine's electronics clip")
-    tape_headroom_db: float = _real(9.0, 0, 40, "level above the reference at which the tape is full")
+    reference_flux_nwb_m: float = _above_0(320.0, 2000, "flux on tape of the machine's reference level")
+    tape_mol_db: float = _real(4.0, -10, 40, "level above the reference at which the tape distorts by 3 %")
     tape_noise_db: float = _real(-56.0, -120, -10, "tape noise against the reference")
 
 
@@ -207,6 +268,8 @@ class Machine(_Section):
     Speeds are in m/s, lengths in m, times in s, gains are amplitudes.
     """
 
+    file_version: int = Field(FILE_VERSION, description="how this file is written")
+    unusual: bool = Field(False, description="whether odd speeds and spacings are meant as they stand")
     name: str = Field("my machine", description="what the owner calls it", min_length=1, max_length=80)
     transport: Transport
     tape: Tape = Tape()
@@ -214,12 +277,15 @@ class Machine(_Section):
     playback_heads: tuple[PlaybackHead, ...] = _list(..., MOST_HEADS, "the playback heads, in tape order")
     mixer: Mixer = Mixer()
     song: Song = Song()
+    songs: tuple[SetSong, ...] = _list((), MOST_SONGS, "a set of songs")
     levels: Levels = Levels()
     flutter: Flutter = Flutter()
     parts: tuple[Part, ...] = _list((), 30, "turning parts")
     measured_delays: tuple[MeasuredDelay, ...] = _list((), MOST_SPEEDS * MOST_HEADS, "delays as measured")
 
     def _problems(self) -> Iterator[str]:
+        if self.file_version != FILE_VERSION:
+            yield f"file_version must be {FILE_VERSION} for this tapecalc, got {self.file_version}"
         if list(self.spacings) != sorted(self.spacings):
             yield "playback_heads must stand in tape order, nearest to the record head first"
         names = [part.name for part in self.parts]
@@ -240,7 +306,33 @@ class Machine(_Section):
                         f"playback_heads[{number}].spacing_mm gives a delay of {delay:.3g} s at "
                         f"{speed:.3g} m/s; {SHORTEST:g} to {LONGEST:g} s can be planned"
                     )
+        if self.loop_length is not None and self.loop_length <= self.spacings[-1]:
+            yield f"tape.loop_length_m must reach beyond the last playback head, got {self.loop_length:g}"
+        if not self.unusual:
+            yield from (f"{found}; if it is right, write unusual = true" for found in self._odd_numbers())
         yield from self._problems_of_measured_delays()
+
+    def _odd_numbers(self) -> Iterator[str]:
+        """Ask about what is more likely a slip of unit or decimal point than a machine."""
+        slowest, fastest = (from_si(speed, "cm_s") for speed in USUAL_SPEEDS)
+        if not all(USUAL_SPEEDS[0] <= speed <= USUAL_SPEEDS[1] for speed in self.speeds):
+            odd = next(v for v in self.speeds if not USUAL_SPEEDS[0] <= v <= USUAL_SPEEDS[1])
+            yield (
+                f"transport gives a tape speed of {from_si(odd, 'cm_s'):.3g} cm/s, and tapes run at "
+                f"{slowest:g} to {fastest:g} cm/s: is the unit right"
+            )
+        stated = self.transport.stated
+        octaves = [math.log2(a / b) for a, b in itertools.pairwise(stated)]
+        in_order = len({octave > 0 for octave in octaves}) < 2
+        doubles = all(abs(octave - round(octave)) < OCTAVE_SLACK and round(octave) for octave in octaves)
+        if self.speed_range is None and all(map(float.is_integer, stated)) and not (in_order and doubles):
+            listed = ", ".join(f"{speed:g}" for speed in stated)
+            yield f"transport has the speeds {listed}: were decimal points meant where commas are"
+        for number, spacing in enumerate(self.spacings, start=1):
+            if not USUAL_SPACINGS[0] <= spacing <= USUAL_SPACINGS[1]:
+                far = "nearer than 1 mm" if spacing < USUAL_SPACINGS[0] else "farther than 2 m"
+                spacing_mm = f"{from_si(spacing, 'mm'):g}"
+                yield f"playback_heads[{number}].spacing_mm = {spacing_mm} is {far}: is the unit right"
 
     def _problems_of_measured_delays(self) -> Iterator[str]:
         there = {"head": len(self.playback_heads), "speed": len(self.speeds)}
@@ -256,32 +348,45 @@ class Machine(_Section):
             taken.add((measured.head, measured.speed))
             stated = self._stated_delay(measured.head - 1, self.speeds[measured.speed - 1])
             delay_ms, u_delay_ms = (from_si(time, "ms") for time in stated)
-            reach_ms = FARTHEST * math.hypot(u_delay_ms, measured.delay_uncertainty_ms) + ROUNDED * delay_ms
+            both_ms = math.hypot(COVERAGE_FACTOR * u_delay_ms, measured.delay_plus_minus_ms)
+            reach_ms = FARTHEST * both_ms + ROUNDED * delay_ms
             if abs(measured.delay_ms - delay_ms) > reach_ms:
                 yield (
                     f"{key}.delay_ms must be spacing over speed, {delay_ms:.6g} ms, within {reach_ms:.3g} ms "
-                    f"({FARTHEST} standard uncertainties), got {measured.delay_ms:.6g}"
+                    f"({FARTHEST:g} times its plus/minus), got {measured.delay_ms:.6g}"
                 )
 
     # ---- the same in SI ----
 
     @property
     def speeds(self) -> tuple[float, ...]:
-        """Tape speeds as they really run, in the order given."""
-        driven, unit = self.transport, "cm_s" if self.units == "metric" else "ips"
-        mains, design = driven.mains_hz, driven.design_mains_hz
-        ratio = mains_speed_ratio(mains, design) if mains and design else 1.0
-        return tuple(to_si(speed, unit) * ratio for speed in driven.speeds_ips or driven.speeds_cm_s or ())
+        """Tape speeds as they really run, in the order given; of a range its ends, the slow one first."""
+        unit = "cm_s" if self.units == "metric" else "ips"
+        return tuple(to_si(speed, unit) * self.mains_ratio for speed in self.transport.stated)
+
+    @property
+    def mains_ratio(self) -> float:
+        """By how much the mains frequency makes the tape run faster than the plate says."""
+        mains, design = self.transport.mains_hz, self.transport.design_mains_hz
+        return mains_speed_ratio(mains, design) if mains and design else 1.0
+
+    @property
+    def speed_range(self) -> tuple[float, float] | None:
+        """Slowest and fastest speed where any between can be set, else None."""
+        driven = self.transport
+        free = driven.speed_range_ips is not None or driven.speed_range_cm_s is not None
+        return (self.speeds[0], self.speeds[1]) if free else None
 
     @property
     def units(self) -> str:
         """How the owner counts: ``"inches"`` where the speeds are given in ips, else ``"metric"``."""
-        return "metric" if self.transport.speeds_ips is None else "inches"
+        driven = self.transport
+        return "metric" if driven.speeds_ips is None and driven.speed_range_ips is None else "inches"
 
     @property
-    def speed_uncertainty(self) -> float:
+    def u_speed(self) -> float:
         """Standard uncertainty of the speed, as a fraction of it."""
-        return to_si(self.transport.speed_uncertainty_percent, "percent")
+        return to_si(self.transport.speed_plus_minus_percent, "percent") / COVERAGE_FACTOR
 
     @property
     def capstan_diameter(self) -> float | None:
@@ -299,14 +404,26 @@ class Machine(_Section):
         return tuple(to_si(head.spacing_mm, "mm") for head in self.playback_heads)
 
     @property
-    def spacing_uncertainties(self) -> tuple[float, ...]:
+    def u_spacings(self) -> tuple[float, ...]:
         """Standard uncertainty of each spacing."""
-        return tuple(to_si(head.spacing_uncertainty_mm, "mm") for head in self.playback_heads)
+        return tuple(
+            to_si(head.spacing_plus_minus_mm, "mm") / COVERAGE_FACTOR for head in self.playback_heads
+        )
+
+    @property
+    def loop_length(self) -> float | None:
+        """Length of the closed loop of tape, None where the tape runs from reel to reel."""
+        return self.tape.loop_length_m
+
+    @property
+    def erases(self) -> bool:
+        """Whether the tape is erased before it is recorded."""
+        return self.heads.erases
 
     def _stated_delay(self, head: int, speed: float) -> tuple[float, float]:
         """Delay and its standard uncertainty from spacing and speed alone; `head` counts from 0."""
-        spacing, u_spacing = self.spacings[head], self.spacing_uncertainties[head]
-        u_delay = delay_uncertainty(spacing, speed, u_spacing, self.speed_uncertainty * speed)
+        spacing, u_spacing = self.spacings[head], self.u_spacings[head]
+        u_delay = delay_uncertainty(spacing, speed, u_spacing, self.u_speed * speed)
         return delay_from_spacing(spacing, speed), u_delay
 
     def _delays_at(self, speed: float) -> Iterator[tuple[float, float, bool]]:
@@ -314,7 +431,11 @@ class Machine(_Section):
         measured = {m.head - 1: m for m in self.measured_delays if self.speeds[m.speed - 1] == speed}
         for head in range(len(self.playback_heads)):
             if found := measured.get(head):
-                yield to_si(found.delay_ms, "ms"), to_si(found.delay_uncertainty_ms, "ms"), True
+                yield (
+                    to_si(found.delay_ms, "ms"),
+                    to_si(found.delay_plus_minus_ms, "ms") / COVERAGE_FACTOR,
+                    True,
+                )
             else:
                 yield *self._stated_delay(head, speed), False
 
@@ -322,7 +443,7 @@ class Machine(_Section):
         """Delay of each head: as measured where the file holds it for that speed, else spacing over speed."""
         return tuple(delay for delay, _, _ in self._delays_at(speed))
 
-    def delay_uncertainties(self, speed: float) -> tuple[float, ...]:
+    def u_delays(self, speed: float) -> tuple[float, ...]:
         """Standard uncertainty of each delay."""
         return tuple(u_delay for _, u_delay, _ in self._delays_at(speed))
 
@@ -392,23 +513,40 @@ class Machine(_Section):
         )
 
     @property
+    def saturation_dbu(self) -> float:
+        """Level of a sine on the bus that would fill the tape if it did not give way."""
+        return self.levels.machine_reference_dbu + self.levels.tape_mol_db + FULL_ABOVE_MOL_DB
+
+    @property
     def level_stages(self) -> tuple[Stage, ...]:
-        """The way of the signal through mixer, machine and back."""
+        """The way of the signal through mixer, machine and back.
+
+        Behind the heads stands what all of them give in phase at the loudest frequency and speed, which is
+        the most there can be; without a head that feeds the return there is no return send.
+        """
         levels, mixer, reference = self.levels, self.mixer, self.levels.machine_reference_dbu
-        return (
+        heads = self.heads_at(self.speeds[0])
+        heard, fed = (float(np.sum(np.abs(gains))) for gains in (heads.gains, heads.return_gains))
+        passed_db = max(loudest(self.one_pass(speed))[1] for speed in self.speeds)
+        back_db = mixer.return_send_db + (amplitude_to_db(fed / heard) if fed else 0.0)
+        way = (
             Stage("mixer input", levels.mixer_gain_db, levels.mixer_max_dbu, levels.mixer_noise_dbu),
             Stage("input send", mixer.input_send_db, levels.mixer_max_dbu),
             Stage("machine input", 0.0, levels.machine_max_dbu),
-            Stage("tape", 0.0, reference + levels.tape_headroom_db, reference + levels.tape_noise_db),
-            Stage("playback output", 0.0, levels.machine_max_dbu),
-            Stage("return send", mixer.return_send_db, levels.mixer_max_dbu),
+            Stage("tape", 0.0, reference + levels.tape_mol_db, reference + levels.tape_noise_db),
+            Stage("playback output", passed_db + amplitude_to_db(heard), levels.machine_max_dbu),
+            Stage("return send", back_db, levels.mixer_max_dbu),
         )
+        return way if fed else way[:-1]
 
     @property
     def assumed(self) -> tuple[tuple[str, Any, str], ...]:
         """What the file did not say: (key, value or None, description) for each default used."""
-        given_otherwise = ("measured_delays", "parts", "transport.speeds_cm_s", "transport.speeds_ips")
-        return tuple(row for row in _unset(self) if row[0] not in given_otherwise)
+        no_need = {"file_version", "unusual", "measured_delays", "parts", "song.note", "songs"}
+        no_need |= {f"transport.{key}" for key in SPEED_KEYS}
+        no_need.add("tape.loop_length_m" if self.loop_length is None else "tape.length_m")
+        no_need |= {"song.bpm"} if self.songs else set()
+        return tuple(row for row in _unset(self) if row[0] not in no_need)
 
 
 def _unset(section: _Section, prefix: str = "") -> Iterator[tuple[str, Any, str]]:
@@ -441,15 +579,26 @@ def machine_from_text(text: str, *, source: str = "machine file") -> Machine:
         data = tomllib.loads(text)
     except ValueError as error:  # numbers of thousands of digits included
         reason = "".join(character if character.isprintable() else "?" for character in str(error))
-        raise MachineFileError(f"{source}: not a TOML file ({_cut(reason, 100)})") from None
+        raise MachineFileError(
+            f"{source}: not a TOML file ({_cut(reason, 100)}){_comma(text, reason)}"
+        ) from None
     except RecursionError:
         raise MachineFileError(f"{source}: not a machine file (nested too deeply)") from None
     return machine_from_data(data, source)
 
 
+def _comma(text: str, reason: str) -> str:
+    """Give a hint where the line that is not TOML has a number with a decimal comma."""
+    found = re.search(r"at line (\d+)", reason)
+    line = text.splitlines()[int(found[1]) - 1 :][:1] if found else []
+    number = re.search(r"\d+,\d+", line[0]) if line else None
+    return f"; numbers have a decimal point: {number[0].replace(',', '.')}" if number else ""
+
+
 def machine_to_text(machine: Machine) -> str:
     """Write a machine as TOML text, only what was said about it; undone by `machine_from_text`."""
-    return tomli_w.dumps(machine.model_dump(exclude_unset=True, exclude_none=True))
+    said = machine.model_dump(exclude_unset=True, exclude_none=True)
+    return tomli_w.dumps({"file_version": FILE_VERSION, **said})
 
 
 def read_machine(path: str | os.PathLike[str]) -> Machine:
@@ -469,7 +618,7 @@ def read_machine(path: str | os.PathLike[str]) -> Machine:
     if len(raw) > LARGEST_FILE:
         raise MachineFileError(f"{source}: not a machine file (over {LARGEST_FILE // 1000} kB)")
     try:
-        text = raw.decode()
+        text = raw.decode("utf-8-sig")  # some editors put a byte-order mark before the text
     except UnicodeDecodeError:
         raise MachineFileError(f"{source}: not a TOML file (not UTF-8 text)") from None
     return machine_from_text(text, source=source)
@@ -541,8 +690,13 @@ def machine_from_data(data: Mapping[str, Any], source: str) -> Machine:
     try:
         return Machine.model_validate(data)
     except ValidationError as error:
-        raise MachineFileError(f"{source}: {_sentence(error.errors()[0])}") from None
+        # A key that is misspelled says more than the one that is missing for it.
+        first = min(error.errors(), key=lambda problem: problem["type"] != "extra_forbidden")
+        raise MachineFileError(f"{source}: {_sentence(first)}") from None
 
+
+#: What the lists of a machine file hold.
+_ENTRIES = {"playback_heads": PlaybackHead, "parts": Part, "measured_delays": MeasuredDelay, "songs": SetSong}
 
 #: What is wrong with a value, by the type of pydantic's finding.
 _WRONG = {
@@ -572,18 +726,33 @@ def _sentence(problem: ErrorDetails) -> str:
     path = "".join(steps).removeprefix(".")
     known = _WRONG.get(kind, "is not right: {message}, got {got}")
     words = known.format(got=got, message=message[0].lower() + message[1:], **problem.get("ctx", {}))
-    hint = _nearest_key(problem["loc"]) if kind == "extra_forbidden" else ""
+    hint = _instead(problem) if kind == "extra_forbidden" else ""
+    if kind == "tuple_type" and isinstance(problem["input"], dict):
+        hint = f"; write [[{path}]] with double brackets"
     return f"{path} {words}{hint}".lstrip()
 
 
-def _nearest_key(location: tuple[int | str, ...]) -> str:
-    """Suggest the key that an unknown key may have meant."""
+#: Keys of older files: what stands for them, what they are multiplied by, what is added, and why.
+_OLDER = {
+    "speed_uncertainty_percent": ("speed_plus_minus_percent", 2.0, 0.0, "the 95 % of now, not 68 %"),
+    "spacing_uncertainty_mm": ("spacing_plus_minus_mm", 2.0, 0.0, "the 95 % of now, not 68 %"),
+    "delay_uncertainty_ms": ("delay_plus_minus_ms", 2.0, 0.0, "the 95 % of now, not 68 %"),
+    "tape_headroom_db": ("tape_mol_db", 1.0, -FULL_ABOVE_MOL_DB, "3 % distortion, not a tape that is full"),
+}
+
+
+def _instead(problem: ErrorDetails) -> str:
+    """Say what to write for a key of an older file, or which key an unknown one may have meant."""
+    *place, key = problem["loc"]
+    old = problem["input"]
+    if key in _OLDER and isinstance(old, int | float) and math.isfinite(old):
+        new, factor, add, why = _OLDER[str(key)]
+        return f" any more; write {new} = {round(factor * old + add, 6):g} ({why})"
     model: Any = Machine
-    for step in location[:-1]:
+    for step in place:
         if isinstance(step, str):
-            lists = {"playback_heads": PlaybackHead, "parts": Part, "measured_delays": MeasuredDelay}
-            model = lists.get(step, model.model_fields[step].annotation)
-    near = nearest(str(location[-1]), model.model_fields)
+            model = _ENTRIES.get(step, model.model_fields[step].annotation)
+    near = nearest(str(key), model.model_fields)
     return f"; did you mean {near}?" if near else ""
 
 

@@ -222,7 +222,7 @@ def _added_up(times: _Array, amplitudes: _Array) -> tuple[_Array, _Array]:
 
 
 def _delay_plans(machine: Machine, speed: float) -> Iterator[DelayPlan]:
-    delays, spreads = machine.delays(speed), machine.delay_uncertainties(speed)
+    delays, spreads = machine.delays(speed), machine.u_delays(speed)
     rows = zip(machine.spacings, delays, spreads, machine.delays_measured(speed), strict=True)
     for head, (spacing, delay, spread, measured) in enumerate(rows, start=1):
         yield DelayPlan(speed, head, spacing, delay, spread, measured, tempo.echo_zone(delay).name)
@@ -245,12 +245,12 @@ def _tempo_plans(machine: Machine, delays: Sequence[DelayPlan]) -> Iterator[Temp
 
 def _loop_plan(machine: Machine, speed: float, snr_db: float | None, tone_of: Sequence[int]) -> LoopPlan:
     """Work out the loop at one speed."""
-    song, levels, echo = machine.song, machine.levels, machine.echo_loop(speed)
+    song, echo = machine.song, machine.echo_loop(speed)
     verdict = loop.stability(echo, count_modes=False)
     gain_db, over_db = -verdict.bound_db, max(-verdict.margin_db, 0.0)
     dies = gain_db < 0
     first_gain_db = amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0]))
-    full_dbu = levels.machine_reference_dbu + levels.tape_headroom_db
+    full_dbu = machine.saturation_dbu
     every = list(range(1, song.wanted_repeats + 1))
     tone = ((n, response.bandwidth(echo.one_pass, drop_db=TONE_DROP_DB, passes=n)) for n in tone_of)
     return LoopPlan(

@@ -66,29 +66,30 @@ def duration(value: float) -> str:
     return amount(value, "h") if value >= 3600 else f"{math.floor(value / 60):.0f} min"
 
 
-def with_uncertainty(value: float, uncertainty: float, unit: str = "", digits: int | None = None) -> str:
+def with_uncertainty(value: float, plus_minus: float, unit: str = "") -> str:
     """Write a value and how far it may be off, both in `unit`, to the digits that the latter leaves.
 
-    One digit of the uncertainty, two where the first is a 1 (source: JCGM 100:2008, 7.2.6), or as many as
-    `digits` says, with nothing rounded above the decimal point.
+    The plus/minus is rounded up, never down: to two digits where they are 10 to 35, else to one.
+    Source: JCGM 100:2008, 7.2.6, two digits at most.
 
-    >>> with_uncertainty(217.85, 3.41, "ms"), with_uncertainty(0.19051, 0.00138, "m/s")
-    ('218 ms +/- 3 ms', '0.1905 m/s +/- 0.0014 m/s')
+    >>> with_uncertainty(217.85, 6.82, "ms"), with_uncertainty(0.19051, 0.00138, "m/s")
+    ('218 ms +/- 7 ms', '0.1905 m/s +/- 0.0014 m/s')
     """
     value = float(finite("value", value))
-    uncertainty = float(non_negative("uncertainty", uncertainty))
+    plus_minus = float(non_negative("plus_minus", plus_minus))
     unit = f" {unit}" if unit else ""
-    if digits is not None:
-        places = max(0, digits - 1 - math.floor(math.log10(uncertainty))) if uncertainty else digits + 1
-        return f"{value:.{places}f}{unit} +/- {uncertainty:.{places}f}{unit}"
-    if uncertainty == 0:
+    if plus_minus == 0:
         return f"{value:.4g}{unit}"
-    rounded = float(f"{uncertainty:.0e}" if f"{uncertainty:.1e}"[0] != "1" else f"{uncertainty:.1e}")
-    first = math.floor(math.log10(rounded))
-    places = -first + (1 if f"{rounded:e}"[0] == "1" else 0)
-    if places > 0:
-        return f"{value:.{places}f}{unit} +/- {rounded:.{places}f}{unit}"
-    return f"{round(value, places):.0f}{unit} +/- {rounded:.0f}{unit}"
+    first = math.floor(math.log10(plus_minus))
+    last = first - 1 if plus_minus < 3.5000001 * 10.0**first else first
+    rounded = math.ceil(plus_minus / 10.0**last - 1e-6) * 10.0**last
+    places = max(0, -last)
+    return f"{round(value, -last):.{places}f}{unit} +/- {rounded:.{places}f}{unit}"
+
+
+def with_article(noun: str) -> str:
+    """Write a noun with its indefinite article: ``"an eighth"``, ``"a quarter"``; for notes and the like."""
+    return f"{'an' if noun[0] in 'aeio' else 'a'} {noun}"
 
 
 def listed(texts: Iterable[str]) -> str:

@@ -168,7 +168,7 @@ def test_a_runaway_pattern_ends_where_it_was_told_to():
 @pytest.fixture(scope="module")
 def measured_plan():
     """One head at two speeds, at the first of which its delay was measured."""
-    one = {"head": 1, "speed": 1, "delay_ms": 219.3, "delay_uncertainty_ms": 0.026}
+    one = {"head": 1, "speed": 1, "delay_ms": 219.3, "delay_plus_minus_ms": 0.052}
     return make_plan(with_changes(example_machine(), {"measured_delays": [one]}))
 
 

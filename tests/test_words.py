@@ -1,6 +1,8 @@
 """Numbers with units as people read them."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tapecalc import words
 
@@ -8,13 +10,18 @@ from tapecalc import words
 @pytest.mark.parametrize(
     ("value", "uncertainty", "written"),
     [
-        (217.86, 3.41, "218 ms +/- 3 ms"),
-        (217.86, 0.341, "217.9 ms +/- 0.3 ms"),
-        (217.86, 0.141, "217.86 ms +/- 0.14 ms"),
-        (2178.5, 34.1, "2180 ms +/- 30 ms"),
-        (2178.5, 14.1, "2178 ms +/- 14 ms"),
+        (217.86, 3.41, "217.9 ms +/- 3.5 ms"),
+        (217.86, 3.5, "217.9 ms +/- 3.5 ms"),
+        (217.86, 3.51, "218 ms +/- 4 ms"),
+        (217.86, 6.82, "218 ms +/- 7 ms"),
+        (217.86, 0.341, "217.86 ms +/- 0.35 ms"),
+        (217.86, 0.141, "217.86 ms +/- 0.15 ms"),
+        (217.86, 0.14, "217.86 ms +/- 0.14 ms"),
+        (2178.5, 41.0, "2180 ms +/- 50 ms"),
+        (2178.5, 14.1, "2178 ms +/- 15 ms"),
         (217.86, 0.96, "217.9 ms +/- 1.0 ms"),
         (217.86, 9.6, "218 ms +/- 10 ms"),
+        (217.86, 1.0, "217.9 ms +/- 1.0 ms"),
         (217.86, 0, "217.9 ms"),
     ],
 )
@@ -23,7 +30,22 @@ def test_digits_end_where_the_uncertainty_begins(value, uncertainty, written):
 
 
 def test_an_uncertainty_without_a_unit_stands_alone():
-    assert words.with_uncertainty(1.2345, 0.02) == "1.23 +/- 0.02"
+    assert words.with_uncertainty(1.2345, 0.02) == "1.234 +/- 0.020"
+
+
+@given(st.floats(-1e4, 1e4), st.floats(1e-6, 1e4))
+def test_a_plus_minus_is_never_rounded_down_nor_by_more_than_a_quarter(value, plus_minus):
+    number, rounded = map(float, words.with_uncertainty(value, plus_minus).split(" +/- "))
+    assert plus_minus * (1 - 1e-6) <= rounded <= 1.26 * plus_minus
+    assert abs(number - value) <= rounded / 2 * (1 + 1e-6)  # what the digits hide is less than the doubt
+
+
+@pytest.mark.parametrize(
+    ("noun", "written"),
+    [("eighth", "an eighth"), ("eighth triplet", "an eighth triplet"), ("quarter", "a quarter")],
+)
+def test_a_noun_gets_its_article(noun, written):
+    assert words.with_article(noun) == written
 
 
 @pytest.mark.parametrize(
@@ -65,7 +87,7 @@ def test_another_system_of_units_is_refused(write):
     ("value", "uncertainty", "said"),
     [
         (float("nan"), 1, "value must be a finite number, got nan"),
-        (1, -1, "uncertainty must be 0 or more, got -1"),
+        (1, -1, "plus_minus must be 0 or more, got -1"),
     ],
 )
 def test_what_is_no_figure_is_refused(value, uncertainty, said):

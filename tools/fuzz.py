@@ -182,7 +182,7 @@ def drawn_machine(rng, _):
         parts.append(
             f"[[measured_delays]]\nhead = {rng.choice([1, 1, 2, 9])}\nspeed = {rng.choice([1, 1, 2])}\n"
             f"delay_ms = {rng.choice([spacings[0] / 0.1905, 10 ** rng.uniform(-3, 4)])!r}\n"
-            f"delay_uncertainty_ms = {rng.choice([0, 0.01, 1000])}"
+            f"delay_plus_minus_ms = {rng.choice([0, 0.01, 1000])}"
         )
     for _ in range(rng.choice([0, 0, 1, 30])):
         name = rng.choice(HOSTILE_NAMES).replace('"', '\\"')

@@ -15,6 +15,8 @@ from tapecalc.calc.quantity import Is, Level, Ratio, T, calculator, known_name
 
 INCH = 0.0254  # meters, exact
 CENTS_PER_OCTAVE = 1200.0
+#: Standard uncertainties in a plus/minus, which then holds in 95 of 100 cases. Source: JCGM 100:2008, 6.3.3.
+COVERAGE_FACTOR = 2.0
 
 #: What one of each trade unit is in SI.
 UNITS = {

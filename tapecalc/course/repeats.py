@@ -37,7 +37,7 @@ def fading_panel() -> Panel:
     >>> fading_panel().readout
     'At a loop gain of 0.50 each repeat is 6.0 dB quieter: 9 repeats until 60 dB are gone, in 2.2 s.'
     """
-    full_db = DECK.levels.tape_headroom_db
+    full_db = DECK.saturation_dbu - DECK.levels.machine_reference_dbu
     hiss_db = DECK.levels.tape_noise_db - full_db
     return Panel(
         "fading_repeats",

@@ -16,11 +16,7 @@ from scipy import optimize, stats
 
 from tapecalc import words
 from tapecalc.calc.quantity import Is, T, calculator, positive
-from tapecalc.calc.units import from_si
-
-#: Expanded uncertainty over standard uncertainty, for about 95 % coverage.
-#: Source: JCGM 100:2008 (GUM), 6.3.3.
-COVERAGE_FACTOR = 2.0
+from tapecalc.calc.units import COVERAGE_FACTOR, from_si
 
 ClockTolerance = Annotated[
     T, Is(least=0, most=0.01, words="how far the interface's clock may be off, relative", usual=(0.0, 1e-4))
@@ -91,9 +87,9 @@ class Estimate:
         The unit is written as `label`, or as people write it.
         """
         if unit is None:
-            return words.with_uncertainty(self.value, self.uncertainty, label or self.unit, digits=2)
+            return words.with_uncertainty(self.value, self.uncertainty, label or self.unit)
         value, spread = from_si(self.value, unit), from_si(self.uncertainty, unit)
-        return words.with_uncertainty(value, spread, label or words.SIGNS.get(unit, unit), digits=2)
+        return words.with_uncertainty(value, spread, label or words.SIGNS.get(unit, unit))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the estimate as a plain dict for a JSON file."""

@@ -11,7 +11,7 @@ import numpy as np
 from tapecalc.calc.parts import Verdict, fingerprint
 from tapecalc.calc.quantity import Ratio, calculator
 from tapecalc.calc.units import from_si
-from tapecalc.machine import Machine, MachineFileError, machine_from_data
+from tapecalc.machine import SPEED_KEYS, Machine, MachineFileError, machine_from_data
 from tapecalc.measuring.delay import DelayTrack, measure_delay
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
 from tapecalc.measuring.flutter import RECORD_MODES, FlutterReading, measure_flutter
@@ -303,7 +303,7 @@ def _geometry(
     plates = []
     if not tools and machine is not None:
         for at in sorted({at for _, at in delays if at < len(machine.speeds)}):
-            spread = COVERAGE_FACTOR * machine.speed_uncertainty * machine.speeds[at]
+            spread = COVERAGE_FACTOR * machine.u_speed * machine.speeds[at]
             if spread > 0:
                 plates.append(KnownSpeed(Estimate(machine.speeds[at], spread, "m/s"), at))
         notes.append(Note(FROM_PLATE))
@@ -322,9 +322,8 @@ FROM_PLATE = (
 def measured_machine(measurement: Measurement, base: Machine | None = None) -> Machine:
     """Make the machine that was measured, `base` where nothing was; refused if the two do not suffice.
 
-    A machine file has one uncertainty for all speeds, which is then the largest; it is a standard one, half
-    of the 95 % ones here. Each measured delay stands beside spacing and speed, for it is known better than
-    their quotient. Source: JCGM 100:2008 (GUM).
+    A machine file has one plus/minus for all speeds, which is then the largest. Each measured delay stands
+    beside spacing and speed, for it is known better than their quotient.
 
     >>> from tapecalc.machine import example_machine
     >>> measured_machine(Measurement(), example_machine()).name
@@ -352,9 +351,9 @@ def _machine(data: dict[str, Any]) -> Machine:
         raise CannotTell(str(error)) from None
 
 
-def _standard(estimate: Estimate, unit: str, digits: int) -> float:
-    """The standard uncertainty of an estimate, in a trade unit and rounded."""
-    return round(from_si(estimate.uncertainty / COVERAGE_FACTOR, unit), digits)
+def _plus_minus(estimate: Estimate, unit: str, digits: int) -> float:
+    """How far an estimate may be off in 95 of 100 cases, in a trade unit and rounded."""
+    return round(from_si(estimate.uncertainty, unit), digits)
 
 
 def _each(what: str, measured: Iterable[Any], before: Iterable[Any]) -> Iterator[tuple[Any, Any]]:
@@ -366,22 +365,24 @@ def _each(what: str, measured: Iterable[Any], before: Iterable[Any]) -> Iterator
 
 
 def _fill_speeds(data: dict[str, Any], measured: Sequence[Estimate | None], base: Machine | None) -> None:
-    """Speeds as measured, in inches per second, those that were not as they were."""
+    """Speeds as measured, in the owner's unit, those that were not as they were."""
     if not any(measured):
         if base is None:
             raise CannotTell(
                 "the tape speed was not measured; time a marked length of tape or measure a head spacing"
             )
         return
-    relative = 0.0 if base is None else COVERAGE_FACTOR * base.speed_uncertainty
+    relative = 0.0 if base is None else COVERAGE_FACTOR * base.u_speed
     plates = () if base is None else [Estimate(v, relative * v, "m/s") for v in base.speeds]
     speeds = [plate if found is None else found for found, plate in _each("speed", measured, plates)]
     worst = Estimate(1.0, max(speed.uncertainty / speed.value for speed in speeds))
     transport = data.setdefault("transport", {})
-    for void in ("speeds_cm_s", "mains_hz", "design_mains_hz"):
+    for void in ("mains_hz", "design_mains_hz"):
         transport.pop(void, None)
-    transport["speeds_ips"] = [round(from_si(speed.value, "ips"), 5) for speed in speeds]
-    transport["speed_uncertainty_percent"] = _standard(worst, "percent", 4)
+    key = next((key for key in SPEED_KEYS if transport.get(key)), SPEED_KEYS[0])
+    unit = "cm_s" if key.endswith("cm_s") else "ips"
+    transport[key] = [round(from_si(speed.value, unit), 5) for speed in speeds]
+    transport["speed_plus_minus_percent"] = _plus_minus(worst, "percent", 4)
 
 
 def _fill_spacings(data: dict[str, Any], measured: Sequence[Estimate | None]) -> None:
@@ -397,7 +398,7 @@ def _fill_spacings(data: dict[str, Any], measured: Sequence[Estimate | None]) ->
         head = dict(before or {})
         if spacing is not None:
             head["spacing_mm"] = round(from_si(spacing.value, "mm"), 4)
-            head["spacing_uncertainty_mm"] = _standard(spacing, "mm", 4)
+            head["spacing_plus_minus_mm"] = _plus_minus(spacing, "mm", 4)
         heads.append(head)
     data["playback_heads"] = heads
 
@@ -450,6 +451,6 @@ def _measured_delays(
             "head": place.head + 1,
             "speed": place.at + 1,
             "delay_ms": round(from_si(track.total.value, "ms"), 5),
-            "delay_uncertainty_ms": _standard(track.total, "ms", 5),
+            "delay_plus_minus_ms": _plus_minus(track.total, "ms", 5),
         }
     return [delays[place] for place in sorted(delays)]

@@ -18,7 +18,7 @@ from tapecalc.calc.loop import growth_db_per_s, return_gain_for_repeats
 from tapecalc.calc.response import bandwidth
 from tapecalc.calc.standards import FLUTTER_TONE
 from tapecalc.calc.transport import run_time
-from tapecalc.calc.units import amplitude_to_db, from_si
+from tapecalc.calc.units import COVERAGE_FACTOR, amplitude_to_db, from_si
 from tapecalc.files import write_file
 from tapecalc.machine import Machine
 from tapecalc.report.plan_text import CAUTIONS
@@ -54,7 +54,7 @@ def steps(machine: Machine) -> tuple[Step, ...]:
     '218 ms ± 3 ms at 7.5 ips; 436 ms ± 7 ms at 3.75 ips'
     """
     song, levels, nodes = machine.song, machine.levels, _nodes(machine)
-    tape_dbu, full_dbu = nodes["tape"].dbu, levels.machine_reference_dbu + levels.tape_headroom_db
+    tape_dbu, full_dbu = nodes["tape"].dbu, levels.machine_reference_dbu + levels.tape_mol_db
     edge_db = _send_db(machine, 1, 0.0)  # surely no howl below it, at any speed
     allowed = (f"{level} dB(A) {words.duration(allowed_exposure(level))}" for level in EXPOSURE_LEVELS_DBA)
     numbers = {
@@ -145,7 +145,7 @@ def _delays(machine: Machine) -> str:
     """The delay of the last head at each speed."""
     texts = []
     for speed in machine.speeds[:MOST_NAMED]:
-        delay, spread = machine.delays(speed)[-1], machine.delay_uncertainties(speed)[-1]
+        delay, spread = machine.delays(speed)[-1], COVERAGE_FACTOR * machine.u_delays(speed)[-1]
         text = words.with_uncertainty(from_si(delay, "ms"), from_si(spread, "ms"), "ms").replace("+/-", "±")
         texts.append(f"{text} at {words.speed(speed)}")
     return ("Last head: " if len(machine.spacings) > 1 else "") + "; ".join(texts)

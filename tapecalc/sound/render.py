@@ -98,7 +98,7 @@ def echo_settings(
         one_pass=machine.one_pass(v),
         later_pass=None if change is None else machine.one_pass(v * change.ratio),
         hiss=reference / math.sqrt(2) * db_to_amplitude(machine.levels.tape_noise_db),
-        saturation=reference * db_to_amplitude(machine.levels.tape_headroom_db),
+        saturation=reference * db_to_amplitude(machine.saturation_dbu - machine.levels.machine_reference_dbu),
         seed=seed,
     )
 

@@ -117,7 +117,7 @@ def test_without_ruler_the_plate_of_the_machine_is_taken_and_said():
 
 @pytest.mark.parametrize("at", [0, 1])
 def test_measuring_one_speed_and_one_head_keeps_the_others(at):
-    second = {"spacing_mm": 90.0, "spacing_uncertainty_mm": 0.7, "level_db": -3.0}
+    second = {"spacing_mm": 90.0, "spacing_plus_minus_mm": 1.4, "level_db": -3.0}
     data = example_machine().model_dump(exclude_unset=True)
     known = Machine.model_validate({**data, "playback_heads": [*data["playback_heads"], second]})
     speed = 1.01 * known.speeds[at]
@@ -132,7 +132,7 @@ def test_measuring_one_speed_and_one_head_keeps_the_others(at):
     assert again.speeds[at] == pytest.approx(speed, rel=1e-5)
     assert again.speeds[1 - at] == pytest.approx(known.speeds[1 - at], rel=1e-5)
     # One figure for both: that of the speed which is known worse.
-    assert again.speed_uncertainty == pytest.approx(known.speed_uncertainty, rel=1e-3)
+    assert again.u_speed == pytest.approx(known.u_speed, rel=1e-3)
     assert again.spacings == pytest.approx((0.042, 0.09), rel=1e-4)
     assert again.playback_heads[1] == known.playback_heads[1]
 

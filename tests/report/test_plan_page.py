@@ -149,7 +149,7 @@ def test_the_same_plan_gives_the_same_page(page):
 def test_the_figures_show_the_delays_that_were_measured():
     # Both within three standard uncertainties of 217.8 ms and 435.7 ms, and none of them rounds alike.
     rows = [
-        {"head": 1, "speed": n, "delay_ms": t, "delay_uncertainty_ms": 0.03}
+        {"head": 1, "speed": n, "delay_ms": t, "delay_plus_minus_ms": 0.06}
         for n, t in ((1, 221.0), (2, 441.0))
     ]
     drawn = plan_figures(make_plan(with_changes(example_machine(), {"measured_delays": rows})))

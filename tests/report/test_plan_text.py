@@ -120,8 +120,8 @@ def test_without_a_head_that_feeds_the_return_the_plan_says_so():
 def measured(count):
     """A machine of one head, with the delay measured at so many of its two speeds."""
     rows = [
-        {"head": 1, "speed": 1, "delay_ms": 219.3, "delay_uncertainty_ms": 0.026},
-        {"head": 1, "speed": 2, "delay_ms": 437.0, "delay_uncertainty_ms": 0.03},
+        {"head": 1, "speed": 1, "delay_ms": 219.3, "delay_plus_minus_ms": 0.052},
+        {"head": 1, "speed": 2, "delay_ms": 437.0, "delay_plus_minus_ms": 0.06},
     ]
     return with_changes(example_machine(), {"measured_delays": rows[:count]})
 

@@ -130,6 +130,6 @@ def test_the_file_is_written_whole_or_not_at_all(tmp_path):
 
 
 def test_a_measured_delay_stands_on_the_card_with_its_own_uncertainty():
-    one = {"head": 1, "speed": 1, "delay_ms": 219.3, "delay_uncertainty_ms": 0.026}
+    one = {"head": 1, "speed": 1, "delay_ms": 219.3, "delay_plus_minus_ms": 0.052}
     said = " ".join(step.expect for step in steps(with_changes(DECK, {"measured_delays": [one]})))
     assert "219.30 ms ± 0.03 ms at 7.5 ips; 436 ms ± 7 ms at 3.75 ips" in said
