@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import numpy as np
 
@@ -37,6 +37,11 @@ Intervals = Annotated[T, Is(least=1, words="how many equal intervals are heard",
 TempoChange = Annotated[T, Is(least=0, words="change as a fraction", usual=(0.01, 0.1))]
 Offset = Annotated[T, Is("s", words="time off the grid, positive if late", usual=(0.05, 2.0))]
 ErrorPercent = Annotated[T, Is(words="error of a delay in percent, positive if too long", usual=(1.0, 5.0))]
+Chance = Annotated[T, Is(least=0, most=1, words="chance, from 0 to 1", usual=(0.1, 0.9))]
+
+#: An error of just one threshold is not heard, whatever rounding does to it.
+_TIE = 1 + 1e-12
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -61,6 +66,11 @@ class NoteValue:
         length = Fraction(self.beats).limit_denominator(96)  # splits a beat by 2, 3 and 32
         return length.denominator, length.numerator
 
+    @property
+    def plain(self) -> bool:
+        """Whether it is as long as one of the notes that bands count in every day, `PLAIN_NOTES`."""
+        return any(math.isclose(self.beats, note.beats, rel_tol=_ROUNDING) for note in PLAIN_NOTES)
+
 
 _STRAIGHT = {"whole": 4, "half": 2, "quarter": 1, "eighth": 1 / 2, "sixteenth": 1 / 4, "thirty-second": 1 / 8}
 _KINDS = {"{}": 1, "dotted {}": 3 / 2, "{} triplet": 2 / 3, "{} quintuplet": 4 / 5}
@@ -82,6 +92,17 @@ def note_value(name: str) -> NoteValue:
     """Look up a note value in `NOTE_VALUES` by its name."""
     notes = {note.name: note for note in NOTE_VALUES}
     return notes[known_name("note value", name, notes)]
+
+
+#: Whole to sixteenth, dotted half to dotted sixteenth, quarter and eighth triplet; every other note is odd.
+PLAIN_NOTES = tuple(
+    note
+    for note in NOTE_VALUES
+    if note.name in ("whole", "half", "quarter", "eighth", "sixteenth", "quarter triplet", "eighth triplet")
+    or note.name in ("dotted half", "dotted quarter", "dotted eighth", "dotted sixteenth")
+)
+#: By how many thresholds of hearing an odd note must fit better to be named instead of a plain one.
+ODD_NOTE_PENALTY = 1.0
 
 
 def _checked_notes(notes: Iterable[NoteValue]) -> tuple[NoteValue, ...]:
@@ -212,12 +233,17 @@ class TempoFit:
     error_percent: float  # of the wanted delay: the change of speed that would make the fit exact
     error_cents: float  # 1200 log2(delay/wanted_delay)
     threshold: float  # the smallest shift that ears notice at this interval, s
-    audible: bool
+    audible: bool  # whether it is heard as off: more than the threshold
 
     @property
     def audibility(self) -> float:
         """Size of the error counted in thresholds: above 1 it is heard, 0 is exact."""
         return abs(self.error) / self.threshold
+
+    @property
+    def rank(self) -> float:
+        """What the best fit has least of: `audibility`, and `ODD_NOTE_PENALTY` more for an odd note."""
+        return self.audibility + (0.0 if self.note.plain else ODD_NOTE_PENALTY)
 
     @property
     def repeats_in_time(self) -> int | None:
@@ -228,7 +254,7 @@ class TempoFit:
         """
         if math.isclose(self.delay, self.wanted_delay, rel_tol=1e-12):
             return None
-        return math.floor(self.threshold / abs(self.error))
+        return math.floor(self.threshold / abs(self.error) * _TIE)
 
 
 @calculator
@@ -252,7 +278,7 @@ def fit(delay: Delay[float], bpm: Tempo[float], note: NoteValue) -> TempoFit:
         error_percent=100 * error / wanted_delay,
         error_cents=ratio_to_cents(delay / wanted_delay),
         threshold=threshold,
-        audible=abs(error) > threshold,
+        audible=abs(error) > threshold * _TIE,
     )
 
 
@@ -263,21 +289,51 @@ def nearest_fits(
     """Rank note values by how well a delay fits them at a tempo, the best first.
 
     The error is counted in thresholds of hearing, so that long and short notes are judged by the same ear.
+    An odd note comes before a plain one only where it misses by a whole threshold less.
     """
     fits = (fit(delay, bpm, note) for note in _checked_notes(notes))
-    return tuple(sorted(fits, key=lambda fit: round(fit.audibility, 9)))  # but for rounding errors
+    return tuple(sorted(fits, key=lambda fit: round(fit.rank, 9)))  # but for rounding errors
+
+
+@calculator
+def chance_heard(
+    error: Offset, u_delay: transport.UDelay, threshold: Duration, repeat: Repeats = 1
+) -> Chance:
+    """Compute how likely a repeat is heard as off, ``P(|n (e + u z)| > threshold)`` for a normal z.
+
+    Repeat n is n errors off the grid, and n uncertainties unsure. A tie is not heard.
+
+    >>> round(chance_heard(-0.0054, 0.0042, 0.006), 2)
+    0.45
+    """
+    off, spread = repeat * error, math.sqrt(2) * repeat * u_delay
+    sure = np.where(np.abs(off) > threshold * _TIE, 1.0, 0.0)
+    per = np.where(spread == 0, 1.0, spread)
+    unsure = (_erfc((threshold - off) / per) + _erfc((threshold + off) / per)) / 2
+    return np.where(spread == 0, sure, unsure)
+
+
+_erfc = np.vectorize(math.erfc, otypes=[float])  # a plan loads no scipy
+
+
+class Change(NamedTuple):
+    """What to set, and how far from it the exact one may lie: 95 of 100, two standard uncertainties."""
+
+    value: float
+    plus_minus: float
 
 
 @dataclass(frozen=True, kw_only=True)
 class ExactChanges:
     """Four ways to make a fit exact; any single one of them is enough."""
 
-    spacing_change: float  # how far to move the playback head, m; positive is away from the record head
+    spacing_change: Change  # how far to move the playback head, m; positive is away from the record head
     spacing: float  # after that move, m
-    speed_change_percent: float
+    speed_change_percent: Change
     speed: float  # after that change, m/s
-    sleeve_diameter: float | None  # that gives this speed, m; smaller than the capstan: metal must come off
-    bpm: float  # the tempo to play at
+    sleeve_diameter: Change | None  # that gives this speed, m; None if impossible or the capstan not known
+    sleeve_possible: bool  # a sleeve only adds: for a slower tape metal would have to come off
+    bpm: Change  # the tempo to play at
 
 
 @calculator
@@ -288,35 +344,43 @@ def exact_changes(
     speed: Speed[float],
     capstan_diameter: transport.Diameter[float] | None = None,
     tape_thickness: ThicknessOrZero[float] | None = None,
+    u_delay: transport.UDelay[float] = 0.0,
+    u_speed: transport.USpeed[float] = 0.0,
 ) -> ExactChanges:
     """Find the four changes of which each makes a fit exact.
 
-    Move the head to ``spacing Tw/T``, run at ``speed T/Tw``, fit the sleeve for that speed, or play at
+    Move the head by ``(Tw - T) v``, run at ``v T/Tw``, fit the sleeve for that speed, or play at
     ``B Tw/T``. A steady speed other than the nominal one does not detune the echo, as the tape was
-    recorded at that speed too.
+    recorded at that speed too. What `u_delay` and `u_speed` do is added up to first order: a delay is
+    unsure because the speed is, so their shares do not cancel.
 
     >>> late = fit(0.5, 115, note_value("quarter"))
-    >>> exact_changes(late, spacing=0.09525, speed=0.1905).bpm
-    120.0
+    >>> exact_changes(late, spacing=0.09525, speed=0.1905, u_delay=0.005).bpm
+    Change(value=120.0, plus_minus=2.4)
     """
     if not math.isclose(spacing / speed, fit.delay, rel_tol=1e-6):
         raise ValueError(
             f"spacing / speed must be the delay of the fit, {fit.delay:g} s, got {spacing / speed:g} s"
         )
-    speed_ratio = fit.delay / fit.wanted_delay
-    sleeve = None
-    if capstan_diameter is not None and tape_thickness is not None:
-        sleeve = transport.sleeve_diameter(capstan_diameter, tape_thickness, speed_ratio)
-    elif capstan_diameter is not None or tape_thickness is not None:
+    if (capstan_diameter is None) != (tape_thickness is None):
         missing = "capstan_diameter" if capstan_diameter is None else "tape_thickness"
         raise ValueError(f"{missing} must be given too: a sleeve needs capstan diameter and tape thickness")
+    ratio, per_wanted = fit.delay / fit.wanted_delay, 2 * u_delay / fit.wanted_delay
+    faster, sleeve = fit.error_percent > -_ROUNDING, None
+    if faster and capstan_diameter is not None and tape_thickness is not None:
+        diameter = transport.sleeve_diameter(capstan_diameter, tape_thickness, ratio)
+        sleeve = Change(diameter, (capstan_diameter + tape_thickness) * per_wanted)
+    bpm = tempo_from_delay(fit.delay, fit.note.beats)
     return ExactChanges(
-        spacing_change=fit.wanted_delay * speed - spacing,
+        spacing_change=Change(
+            fit.wanted_delay * speed - spacing, 2 * (speed * u_delay + abs(fit.error) * u_speed)
+        ),
         spacing=fit.wanted_delay * speed,
-        speed_change_percent=fit.error_percent,
-        speed=speed * speed_ratio,
+        speed_change_percent=Change(fit.error_percent, 100 * per_wanted),
+        speed=speed * ratio,
         sleeve_diameter=sleeve,
-        bpm=tempo_from_delay(fit.delay, fit.note.beats),
+        sleeve_possible=faster,
+        bpm=Change(bpm, 2 * bpm * u_delay / fit.delay),
     )
 
 

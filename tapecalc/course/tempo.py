@@ -99,8 +99,13 @@ def _update_tempo(
     spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
     notes = NOTES if note == NEAREST else (tempo.note_value(note),)
     found = tempo.nearest_fits(delay_from_spacing(spacing, speed), tempo_bpm, notes=notes)[0]
-    capstan = {"capstan_diameter": DECK.capstan_diameter, "tape_thickness": DECK.tape_thickness}
-    ways = tempo.exact_changes(found, spacing=spacing, speed=speed, **capstan)
+    ways = tempo.exact_changes(
+        found,
+        spacing=spacing,
+        speed=speed,
+        capstan_diameter=DECK.capstan_diameter,
+        tape_thickness=DECK.tape_thickness,
+    )
     tempos = TEMPOS[:-1]  # off the right end, where the names of the notes begin
     lasts = tempo.delay_from_tempo(tempos, found.note.beats)
     least, most = (lasts + sign * tempo.timing_threshold(lasts) for sign in (-1, 1))
@@ -110,12 +115,14 @@ def _update_tempo(
     artists["delay"].set_ydata([delay_ms, delay_ms])
     artists["song"].set_xdata([tempo_bpm, tempo_bpm])
     artists["gap"].set_data([tempo_bpm, tempo_bpm], [wanted_ms, delay_ms])
-    artists["fits"].set_data([ways.bpm], [delay_ms])
+    artists["fits"].set_data([ways.bpm.value], [delay_ms])
     name = found.note.name
-    move, to = words.amount(ways.spacing_change, "mm", "+.1f"), words.amount(ways.spacing, "mm", ".1f")
-    diameters = (ways.sleeve_diameter, DECK.capstan_diameter)
-    thick, shaft = (words.amount(cast(float, diameter), "mm", ".2f") for diameter in diameters)
-    slower, to_speed = f"{ways.speed_change_percent:+.1f} %", words.amount(ways.speed, "ips", ".2f")
+    move, to = words.amount(ways.spacing_change.value, "mm", "+.1f"), words.amount(ways.spacing, "mm", ".1f")
+    sleeve = "impossible: a sleeve only adds"
+    if ways.sleeve_diameter is not None:
+        shaft = words.amount(cast(float, DECK.capstan_diameter), "mm", ".2f")
+        sleeve = f"{words.amount(ways.sleeve_diameter.value, 'mm', '.2f')}, on a shaft of {shaft}"
+    slower, to_speed = f"{ways.speed_change_percent.value:+.1f} %", words.amount(ways.speed, "ips", ".2f")
     verdict = "a miss, because ears notice" if found.audible else "a fit, because ears notice only"
     return (
         f"At {tempo_bpm:g} bpm the delay of {words.amount(found.delay, 'ms')} is "
@@ -125,8 +132,8 @@ def _update_tempo(
         {
             "move the playback head by": f"{move}, to {to}",
             "or change the speed by": f"{slower}, to {to_speed}",
-            "or make the capstan": f"{thick} thick instead of {shaft}",
-            "or play at": f"{ways.bpm:.1f} bpm",
+            "or a sleeve of": sleeve,
+            "or play at": f"{ways.bpm.value:.1f} bpm",
         },
     )
 

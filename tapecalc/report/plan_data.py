@@ -67,9 +67,9 @@ def _tempo_fit(planned: TempoPlan) -> dict[str, Any]:
         "audible": fit.audible,
         "exact": {
             "spacing_mm": from_si(changes.spacing, "mm"),
-            "speed_change_percent": changes.speed_change_percent,
-            "sleeve_mm": None if sleeve is None else from_si(sleeve, "mm"),
-            "bpm": changes.bpm,
+            "speed_change_percent": changes.speed_change_percent.value,
+            "sleeve_mm": None if sleeve is None else from_si(sleeve.value, "mm"),
+            "bpm": changes.bpm.value,
         },
     }
 

@@ -8,7 +8,7 @@ from tabulate import tabulate
 
 from tapecalc import words
 from tapecalc.calc import transport
-from tapecalc.calc.tempo import TempoFit
+from tapecalc.calc.tempo import ExactChanges, TempoFit
 from tapecalc.calc.units import from_si
 from tapecalc.plan import TONE_DROP_DB, USUAL_TEMPOS, DelayPlan, EchoPlan, LoopPlan, ToneRow
 
@@ -84,10 +84,10 @@ def _best_fit(plan: EchoPlan) -> str:
     fit, changes, at = best.fit, best.changes, _at(plan, best.delay.speed)
     sound = "which is not heard as off"
     if fit.audible:
-        side = "farther from" if changes.spacing_change > 0 else "nearer to"
+        side = "farther from" if changes.spacing_change.value > 0 else "nearer to"
         sound = (
-            f"which is heard as off. It is exact at {changes.bpm:.1f} bpm, or with the head "
-            f"{words.amount(abs(changes.spacing_change), 'mm', '.1f')} {side} the record head"
+            f"which is heard as off. It is exact at {changes.bpm.value:.1f} bpm, or with the head "
+            f"{words.amount(abs(changes.spacing_change.value), 'mm', '.1f')} {side} the record head"
         )
     return (
         f"At {fit.bpm:g} bpm the best fit is a {fit.note.name} at {at}: "
@@ -175,19 +175,20 @@ def _tables_of_delays(plan: EchoPlan) -> Iterator[Table]:
     )
     known = plan.machine.capstan_diameter is not None
 
-    def sleeve(diameter: float | None) -> str:
-        none = "none is thin enough" if known else "capstan not known"
-        return none if diameter is None else words.amount(diameter, "mm", ".2f")
+    def sleeve(changes: ExactChanges) -> str:
+        if changes.sleeve_diameter is None:
+            return "capstan not known" if changes.sleeve_possible else "none, a sleeve only adds"
+        return words.amount(changes.sleeve_diameter.value, "mm", ".2f")
 
     yield _table(
         "exact",
         "To make it exact, do one of these",
         plan.tempos,
         Column("Speed", lambda p: where(p.delay)),
-        _figures("Move the head", lambda p: words.amount(p.changes.spacing_change, "mm", "+.1f")),
-        _figures("or change the speed", lambda p: f"{p.changes.speed_change_percent:+.2f} %"),
-        Column("or a sleeve of", lambda p: sleeve(p.changes.sleeve_diameter), numeric=known),
-        _figures("or play at", lambda p: f"{p.changes.bpm:.2f} bpm"),
+        _figures("Move the head", lambda p: words.amount(p.changes.spacing_change.value, "mm", "+.1f")),
+        _figures("or change the speed", lambda p: f"{p.changes.speed_change_percent.value:+.2f} %"),
+        Column("or a sleeve of", lambda p: sleeve(p.changes), numeric=known),
+        _figures("or play at", lambda p: f"{p.changes.bpm.value:.2f} bpm"),
         note="A plus moves the head away from the record head or runs the tape faster.",
     )
     yield _table(
