@@ -2,18 +2,20 @@
 
 The bus of the mixer carries ``input_gain * dry + return_gain * playback``; playback is what the heads give
 of the bus, each after its delay. A sound that has gone round once has been multiplied by the loop gain
-``L(f) = g R(f) sum_k a_k exp(-j 2 pi f T_k)``; `loop_gain_db` is its level, ``20 log10 |L|``.
+``L(f) = g R(f) sum_k a_k exp(-j 2 pi f T_k)``, over the heads that feed the return; `loop_gain_db` is its
+level, ``20 log10 |L|``. The first answer of the tape is repeat 1; levels of repeats count from it.
 """
 
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tapecalc.calc.heads import Heads
+from tapecalc.calc.heads import Heads, taps_gain
 from tapecalc.calc.quantity import (
     Decibels,
     Delay,
@@ -39,6 +41,14 @@ _CHUNK = 1 << 17
 _CELLS_PER_TURN = 8
 _BAND = 1 << 12
 
+#: A loop may start at any tone in phase that is within this of the loudest, dB.
+START_DB = 1.0
+#: Bands that are looked through from either end for the first of these tones: some 2000 turns.
+_EDGE_BANDS = 4
+
+#: Poles tried, one further to the right than the last, and steps to find one.
+_MOST_POLES, _MOST_STEPS = 50, 60
+
 _DYING = Is(
     "dB",
     below=0,
@@ -50,9 +60,10 @@ Dying = Annotated[T, _DYING]
 Falling = Annotated[T, Is("dB", most=0, words="level to fall to", usual=(-60.0, -20.0), must="0 dB or below")]
 Growing = Annotated[T, Is("dB", least=0, words="level once round of a tone that stays", usual=(0.5, 12.0))]
 Growth = Annotated[T, Is("dB/s", words="change of level in a second", usual=(-60.0, 60.0))]
-Count = Annotated[T, Is(above=0, words="number of repeats", usual=(2.0, 8.0))]
-CountOrZero = Annotated[T, Is(least=0, words="number of repeats, or 0", usual=(2.0, 8.0))]
+Count = Annotated[T, Is(least=1, words="number of repeats", usual=(2.0, 8.0))]
+Later = Annotated[T, Is(above=1, words="which repeat, later than the first", usual=(2.0, 8.0))]
 Nth = Annotated[T, Is(least=1, words="which repeat, or number of passes", usual=(2.0, 8.0))]
+Rms = Annotated[T, Is(least=0, words="rms amplitude", usual=(0.1, 2.0))]
 Passes = Annotated[T, Is(least=1, most=1_000_000, whole=True, words="number of passes", usual=(2, 8))]
 SignedGain = Annotated[T, Is(words="ratio of amplitudes, below 0 where it inverts", usual=(0.1, 0.9))]
 ReturnGain = Annotated[T, Is(above=0, words="amplitude of the return send", usual=(0.1, 0.9))]
@@ -131,33 +142,40 @@ def closed_loop_gain(loop: EchoLoop, frequency: FrequencyOrZero) -> ComplexGain:
 
 
 @calculator
-def repeats_until(loop_gain_db: Dying, level_db: Falling) -> CountOrZero:
-    """Compute how many repeats it takes to fall to a level, ``n = level_db / loop_gain_db``.
+def repeats_until(loop_gain_db: Dying, level_db: Falling) -> Count:
+    """Compute which repeat stands at a level, with its fraction: ``n = 1 + level_db / loop_gain_db``.
 
     The inverse is `gain_for_repeats_db`.
 
     >>> round(repeats_until(-6.0206, -60), 4)
-    9.9658
+    10.9658
     """
-    return level_db / loop_gain_db
+    return 1 + level_db / loop_gain_db
 
 
 @calculator
-def whole_repeats(loop_gain_db: Dying, level_db: Falling) -> CountOrZero:
-    """Count the repeats that are not yet below a level, `repeats_until` without its fraction."""
-    # A send that was set for exactly n repeats must count n, whatever the last bit says.
-    return np.floor(level_db / loop_gain_db * (1 + 1e-12))
+def repeats_heard(loop_gain_db: Dying, level_db: Falling) -> Count:
+    """Count the repeats that are not below a level, `repeats_until` without its fraction; a tie counts.
+
+    >>> repeats_heard(-6, -30)
+    6.0
+    """
+    # A repeat that was set to stand at the level must count, whatever the last bit says.
+    return 1 + np.floor(level_db / loop_gain_db * (1 + 1e-12))
+
+
+whole_repeats = repeats_heard  # the old name, while plans still use it
 
 
 @calculator
-def gain_for_repeats_db(repeats: Count, level_db: Falling) -> Level:
-    """Compute the level once round that falls so far in so many repeats; the inverse of `repeats_until`."""
-    return level_db / repeats
+def gain_for_repeats_db(repeats: Later, level_db: Falling) -> Level:
+    """Compute the loop gain that puts repeat n at a level, ``level_db / (n - 1)``, as in `repeats_until`."""
+    return level_db / (repeats - 1)
 
 
 @calculator
 def decay_time(delay: Delay, loop_gain_db: Dying, level_db: Falling = -60.0) -> Duration:
-    """Compute how long the repeats take to fall to a level, ``t = T level_db / loop_gain_db``.
+    """Compute how long repeats take from the first to a level, ``t = T level_db / loop_gain_db``.
 
     Source: M. R. Schroeder, Natural Sounding Artificial Reverberation, JAES 10, 1962.
     """
@@ -166,22 +184,44 @@ def decay_time(delay: Delay, loop_gain_db: Dying, level_db: Falling = -60.0) -> 
 
 @calculator
 def return_gain_for_repeats(loop: EchoLoop, repeats: Count, level_db: Falling) -> ReturnGain:
-    """Compute the return send that gives a loop a number of repeats at its loudest frequency.
+    """Compute the return send at which so many repeats of a loop's loudest tone are not below a level.
 
-    ``g = 10^(level_db / 20 n) / (sum_k |a_k| max |R|)``
+    ``g = 10^(level_db / 20 (n - 1/2)) / (sum_k |a_k| max |R|)``, the middle of the range that gives n.
 
-    All heads are taken to be in phase, which at some frequency they nearly are; so the repeats elsewhere
-    die sooner, and the loop is stable whatever the phase. The loop's own return send plays no part.
+    All heads that feed the return are taken to be in phase, which at some frequency they nearly are; so other
+    tones die sooner, and the loop is stable whatever the phase. The loop's own return send plays no part.
     """
     if not any(loop.head_gains):
         raise ValueError(f"head_gains must not all be 0 for there to be repeats, got {loop.head_gains}")
-    return db_to_amplitude(level_db / repeats - _loudest_db(loop))
+    return db_to_amplitude(level_db / (repeats - 0.5) - _loudest_db(loop))
 
 
 @calculator
 def growth_db_per_s(delay: Delay, loop_gain_db: Level) -> Growth:
-    """Compute how fast the level changes, ``loop_gain_db / T``; it grows above 0 dB."""
+    """Compute how fast the level of one head's echo changes, ``loop_gain_db / T``; it grows above 0 dB."""
     return loop_gain_db / delay
+
+
+def fastest_growth_db_per_s(loop: EchoLoop) -> float:
+    """Compute how fast the tone of a loop changes that in the end is the loudest; it grows above 0 dB.
+
+    The real part of the pole furthest to the right, ``1 = g R sum_k a_k exp(-s T_k)``, with R as it is at the
+    pole's frequency; for one head it is `growth_db_per_s`.
+
+    Source: R. Bellman and K. L. Cooke, Differential-Difference Equations, 1963: the roots (from memory).
+    """
+    unit, send = _unit_return(loop), max(abs(loop.return_gain), db_to_amplitude(NULL_DB))
+    sigma, is_pole = 0.0, False
+    for _ in range(_MOST_POLES):
+        # What grows faster than sigma would, damped by it, come back in phase and louder than it left.
+        frequency, level_db = _first_in_phase(_damped(unit, sigma))
+        if frequency is None:
+            raise ValueError("loop must have a tone that comes back in phase, got one without")
+        found = _pole_near(unit, send, complex(sigma, 2 * np.pi * frequency))
+        if is_pole and (level_db + amplitude_to_db(send) < 1e-9 or found.real <= sigma):
+            break
+        sigma, is_pole = found.real, True
+    return 20 * math.log10(math.e) * sigma
 
 
 # ---- stability ----
@@ -194,6 +234,7 @@ class Stability:
     stable: bool  # whether every echo dies away, at this return send and at every lower one
     margin_db: float  # how far the return send may go up until a tone stays; below 0 how far it is beyond
     frequency: float | None  # Hz, of the tone that comes first; None if none comes back in phase
+    band: tuple[float, float] | None  # Hz, lowest and highest that is in phase within 1 dB of it
     growing_modes: int | None  # how many frequencies grow; None if nobody asked
     bound_db: float  # the margin if all heads were in phase at the loudest frequency, never above it
 
@@ -220,8 +261,9 @@ def stability(loop: EchoLoop, *, count_modes: bool = True) -> Stability:
 
     Exact: among all frequencies that come back in phase (up to `HIGHEST_FREQUENCY`) the one with the largest
     loop gain sets the margin. Beside it stands the small-gain bound ``-20 log10(g sum_k |a_k| max |R|)``,
-    which needs no phase and is a little careful. Where the response is flat many frequencies are nearly
-    alike: a real machine may pick another one of them. Of equal ones the lowest is named.
+    which needs no phase and is a little careful. Of equal ones the lowest is named. Where the response is
+    flat many frequencies are nearly alike: a real machine starts anywhere in the `band`. Where no such tone
+    is among some 2000 turns from an end, that end is the one of the response.
 
     `count_modes` also counts the turns of L(f) around 1, by Nyquist's criterion the frequencies that grow;
     in a long loop there are very many.
@@ -229,13 +271,16 @@ def stability(loop: EchoLoop, *, count_modes: bool = True) -> Stability:
     Source: H. Nyquist, Regeneration Theory, Bell System Technical Journal 11, 1932 (from memory).
     """
     send_db, loudest_db = _floored_db(loop.return_gain), _loudest_db(loop)
-    frequency, level_db = _first_in_phase(_unit_return(loop))
+    unit = _unit_return(loop)
+    sent = replace(unit, return_gain=loop.return_gain)
+    frequency, level_db = _first_in_phase(unit)
     margin_db = -max(level_db + send_db, NULL_DB)
     return Stability(
         stable=margin_db > 0,
         margin_db=margin_db,
         frequency=frequency,
-        growing_modes=_growing_modes(loop, loudest_db + send_db) if count_modes else None,
+        band=None if frequency is None else _start_band(unit, level_db - START_DB),
+        growing_modes=_growing_modes(sent, loudest_db + send_db) if count_modes else None,
         bound_db=-max(loudest_db + send_db, NULL_DB),
     )
 
@@ -274,23 +319,37 @@ def hiss_db(
 ) -> float:
     """Compute how much louder the hiss of a whole band is than that of one pass.
 
-    The average over frequency of ``|(1 - L^n) / (1 - L)|^2``: white hiss that each pass adds, and that goes
-    round n times with the response of the tape; without `repeats` the long run. For one head the average
-    over each tooth of the comb is taken in closed form (`noise_build_up_db`); for many heads 65,536
-    frequencies are drawn evenly, good to a few tenths of a decibel near 0 dB of margin.
+    White noise that each pass adds on the bus, where it goes round n times and is heard through the response:
+    ``mean |P (1 - L^n) / (1 - L)|^2 / mean |P|^2`` over frequency, ``P = R sum_k a_k exp(-j 2 pi f T_k)`` of
+    all heads that are heard; without `repeats` the long run. For one head the average over each tooth of the
+    comb is taken in closed form (`noise_build_up_db`); for many heads 65,536 frequencies are drawn evenly,
+    good to a few tenths of a decibel near 0 dB of margin.
     """
     _check_band(low, high)
-    if repeats is None and _loudest_db(loop) + _floored_db(loop.return_gain) >= 0:
-        raise ValueError("loop must be stable at any phase for a long run, got one that is not; give repeats")
+    if repeats is None and not stability(loop, count_modes=False).stable:
+        raise ValueError("loop must be stable for a long run, got one that is not; give repeats")
     # Steps by the golden section spread evenly and fall in step with no comb.
     share = (np.arange(1 << 16) + 0.5) * (np.sqrt(5) - 1) / 2 % 1
     frequency = low + (high - low) * share
+    heard = np.abs(loop.one_pass.gain(frequency) * taps_gain(frequency, loop.delays, loop.heads.gains)) ** 2
+    if not np.any(heard):
+        raise ValueError(f"heads must not all be silent for their hiss to be heard, got {loop.heads.gains}")
     if len(loop.delays) == 1:
-        power = 10 ** (noise_build_up_db(loop_gain_db(loop, frequency), repeats) / 10)
+        up_db = noise_build_up_db(loop_gain_db(loop, frequency), repeats)
     else:
-        gain = loop_gain(loop, frequency)
-        power = np.abs((1 - (0 if repeats is None else gain**repeats)) / (1 - gain)) ** 2
-    return 10 * float(np.log10(np.mean(power)))
+        up_db = _build_up_db(loop_gain(loop, frequency), repeats)
+    most_db = up_db.max()
+    return float(most_db + 10 * np.log10(np.sum(heard * 10 ** ((up_db - most_db) / 10)) / np.sum(heard)))
+
+
+def _build_up_db(gain: NDArray[np.complex128], repeats: int | None) -> NDArray[np.float64]:
+    """Compute the level of ``(1 - L^n) / (1 - L)``, of ``1 / (1 - L)`` without n."""
+    if repeats is None:
+        return -amplitude_to_db(np.abs(1 - gain))
+    scale = max(1.0, float(np.abs(gain).max()))  # the power of a loud loop may be too large for a number
+    rest = np.abs(scale**-repeats - (gain / scale) ** repeats)
+    level_db = amplitude_to_db(np.maximum(rest, db_to_amplitude(NULL_DB)) / np.abs(1 - gain))
+    return level_db + repeats * amplitude_to_db(scale)
 
 
 @calculator
@@ -329,10 +388,11 @@ def describing_function(amplitude: Peak, saturation: Saturation) -> LimiterGain:
 
 @calculator
 def settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
-    """Find the amplitude at which the tape's limit holds a loop that runs away, ``|L| N(A) = 1``.
+    """Find the amplitude at which the tape's limit holds one tone of a loop that runs away, ``|L| N(A) = 1``.
 
     It is the peak of the fundamental on the bus, before the limiter; on the tape it is ``A / |L|``.
-    Harmonics are left out; they move the level by less than 1 dB.
+    Harmonics are left out; they move the level by less than 1 dB. Where many tones start together, none of
+    them gets so far: `crowd_settling_level`.
 
     Source: harmonic balance (N. Krylov and N. Bogoliubov, from memory).
     """
@@ -342,6 +402,46 @@ def settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
         lambda drive: 1 / np.asarray(describing_function(drive, 1)) - gain, 0 * gain, gain * 4 / np.pi
     )
     return level * saturation
+
+
+@calculator
+def noise_describing_function(rms: Rms, saturation: Saturation) -> LimiterGain:
+    """Compute the gain of the tape's limit, ``S tanh(x / S)``, for many tones at once, as for Gaussian noise.
+
+    ``N(r) = E[x f(x)] / r^2 = E[f'(x)]``, the mean of ``1 / cosh(x / S)^2``: 1 for weak noise,
+    ``sqrt(2 / pi) S / r`` for strong.
+
+    Source: statistical linearization (R. C. Booton, Nonlinear Control Systems with Random Inputs, 1954, from
+    memory). The limit is a model, no source.
+
+    >>> round(noise_describing_function(0.1, 1), 4), round(noise_describing_function(10, 1), 4)
+    (0.9903, 0.0795)
+    """
+    drive = rms[..., None] / saturation[..., None]
+    # Even steps are all but exact where both curves have died away at the ends, and neither has fewer than
+    # some ten steps to itself: of x / r for weak noise, of x / S for strong.
+    step = np.arange(-200, 201) / 10
+    weak = np.minimum(drive, 1)
+    density = np.exp(-0.5 * np.square(step / np.maximum(drive, 1))) / np.maximum(drive, 1)
+    return np.sum(density / np.cosh(weak * step) ** 2, axis=-1) / (10 * np.sqrt(2 * np.pi))
+
+
+@calculator
+def crowd_settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
+    """Find where the tape's limit holds a loop in which many tones grow together, ``|L| N(r) = 1``.
+
+    It is the peak of a sine wave as strong as all of them on the bus, ``sqrt(2) r``, before the limiter; on
+    the tape it is ``1 / |L|`` of that. Each tone is weaker. `settling_level` is that of a tone alone.
+
+    Source: statistical linearization, as in `noise_describing_function`.
+    """
+    gain = np.asarray(db_to_amplitude(loop_gain_db))
+    rms = _root(
+        lambda drive: 1 / np.asarray(noise_describing_function(drive, 1)) - gain,
+        0 * gain,
+        gain * np.sqrt(2 / np.pi),
+    )
+    return np.sqrt(2) * rms * saturation
 
 
 # ---- the search for frequencies in phase ----
@@ -368,51 +468,97 @@ def _loudest_db(loop: EchoLoop) -> float:
 
 
 def _unit_return(loop: EchoLoop) -> EchoLoop:
-    """Return the loop with its return send fully up, its sign kept."""
-    return replace(loop, return_gain=-1.0 if loop.return_gain < 0 else 1.0)
+    """Return the loop with its return send fully up, its sign kept, and only the heads that feed it."""
+    fed = [(d, gain) for d, gain in zip(loop.heads.spacings, loop.head_gains, strict=True) if gain]
+    spacings, gains = zip(*fed, strict=True) if fed else (loop.heads.spacings, loop.head_gains)
+    heads = Heads(spacings=spacings, gains=gains)
+    return replace(loop, heads=heads, return_gain=-1.0 if loop.return_gain < 0 else 1.0)
+
+
+def _cell_width(unit: EchoLoop) -> float:
+    return HIGHEST_FREQUENCY / math.ceil(HIGHEST_FREQUENCY * _CELLS_PER_TURN * max(unit.delays))
 
 
 def _first_in_phase(unit: EchoLoop) -> tuple[float | None, float]:
     """Find the loudest frequency in phase and its level; None and `NULL_DB` if there is none."""
-    width = HIGHEST_FREQUENCY / math.ceil(HIGHEST_FREQUENCY * _CELLS_PER_TURN * max(unit.delays))
     # Just above 0 Hz even the slightest low cut turns the phase within one cell.
-    best = _louder(unit, _brackets(unit, 0, _CELLS_PER_TURN * width), (None, NULL_DB))
-    gains, delays = np.abs(unit.head_gains), np.array(unit.delays)
-    # How far the sum of the heads can go from the center of a cell to its edge, in size and at all.
-    slack = np.pi * width * np.sum(gains * np.abs(delays - np.mean(delays)))
-    turned = np.pi * width * np.sum(gains * delays)
-    heads = np.sum(gains)
-    first_cells, responses_db = _bands_loudest_first(unit.one_pass, width)
+    best = _louder(unit, _lowest_turn(unit), (None, NULL_DB))
+    heads_db = _floored_db(sum(abs(gain) for gain in unit.head_gains))
+    levels_db = _band_levels_db(unit.one_pass, _cell_width(unit))
+    bands = np.argsort(-levels_db.round(9), kind="stable")
     done, together = 0, 1
     # The loudest bands come first; once no other can hold a louder frequency the search ends.
-    while done < len(first_cells) and responses_db[done] + _floored_db(heads) > best[1] + 1e-9:
-        some = slice(done, done + together)
-        least = db_to_amplitude(best[1] - responses_db[some]) - slack
-        centers = _loud_cells(unit, width, first_cells[some], least)
-        loudest_response = db_to_amplitude(responses_db[done])
-        # Within a cell the loop gain turns by the delays, and by the low cut a little.
-        away = (turned + 0.1 * heads) * loudest_response
-        gain = _gain_at(unit, centers)
-        centers = centers[(gain.real + away >= db_to_amplitude(best[1])) & (np.abs(gain.imag) <= away)]
-        points = np.clip(centers[:, np.newaxis] + width / 4 * np.arange(-3, 4), 0, HIGHEST_FREQUENCY)
-        ends = _enclosed(unit, points)
-        reached = np.abs(_gain_at(unit, ends)).max(axis=0)
-        worth = reached + slack * loudest_response / 4 >= db_to_amplitude(best[1])
-        best = _louder(unit, ends[:, worth], best)
+    while done < bands.size and levels_db[bands[done]] + heads_db > best[1] + 1e-9:
+        some = bands[done : done + together]
+        best = _louder(unit, _enclosed_in_bands(unit, some, levels_db[some], best[1]), best)
         done, together = done + together, min(2 * together, 16)
     return best
 
 
-def _bands_loudest_first(one_pass: OnePass, width: float) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """List bands of `_BAND` cells, the loudest and of those the lowest first: first cell, response in dB."""
+def _start_band(unit: EchoLoop, least_db: float) -> tuple[float, float]:
+    """Find the lowest and the highest frequency in phase that reach a level."""
+    levels_db = _band_levels_db(unit.one_pass, _cell_width(unit))
+    loud = np.nonzero(levels_db + _floored_db(sum(abs(gain) for gain in unit.head_gains)) >= least_db)[0]
+    lowest = _in_phase(unit, _lowest_turn(unit), least_db)[0]
+    ends = []
+    for bands, outermost, edge in ((loud, np.min, 0), (loud[::-1], np.max, 1)):
+        found = lowest if edge == 0 else np.zeros(0)
+        for band in bands[:_EDGE_BANDS]:
+            if found.size:
+                break
+            enclosed = _enclosed_in_bands(unit, band[np.newaxis], levels_db[[band]], least_db)
+            found = _in_phase(unit, enclosed, least_db)[0]
+        ends.append(float(outermost(found)) if found.size else _response_band(unit, least_db)[edge])
+    return ends[0], ends[1]
+
+
+def _response_band(loop: EchoLoop, least_db: float) -> tuple[float, float]:
+    """Find the band in which the heads, all in phase, reach a level; a grid step more at either end."""
+    grid = np.concatenate([[0.0], np.geomspace(0.01, HIGHEST_FREQUENCY, 2000)])
+    heads_db = _floored_db(sum(abs(gain) for gain in loop.head_gains)) + _floored_db(loop.return_gain)
+    inside = np.nonzero(loop.one_pass.level_db(grid) + heads_db >= least_db)[0]
+    return float(grid[max(inside[0] - 1, 0)]), float(grid[min(inside[-1] + 1, grid.size - 1)])
+
+
+def _lowest_turn(unit: EchoLoop) -> NDArray[np.float64]:
+    """Enclose the frequencies at which L(f) is real in the first turn of the longest delay."""
+    return _brackets(unit, 0, _CELLS_PER_TURN * _cell_width(unit))
+
+
+def _enclosed_in_bands(
+    unit: EchoLoop, bands: NDArray[np.int64], levels_db: NDArray[np.float64], least_db: float
+) -> NDArray[np.float64]:
+    """Enclose the frequencies of some bands at which L(f) is real and may reach a level.
+
+    `levels_db` are those of the response, at most, in each band.
+    """
+    width, loudest_response = _cell_width(unit), db_to_amplitude(float(np.max(levels_db)))
+    gains, delays = np.abs(unit.head_gains), np.array(unit.delays)
+    # How far the sum of the heads can go from the center of a cell to its edge, in size and at all.
+    slack = np.pi * width * np.sum(gains * np.abs(delays - np.mean(delays)))
+    turned = np.pi * width * np.sum(gains * delays)
+    least = db_to_amplitude(least_db)
+    centers = _loud_cells(unit, width, bands * _BAND, db_to_amplitude(least_db - levels_db) - slack)
+    # Within a cell the loop gain turns by the delays, and by the low cut a little.
+    away = (turned + 0.1 * np.sum(gains)) * loudest_response
+    gain = _gain_at(unit, centers)
+    centers = centers[(gain.real + away >= least) & (np.abs(gain.imag) <= away)]
+    points = np.clip(centers[:, np.newaxis] + width / 4 * np.arange(-3, 4), 0, HIGHEST_FREQUENCY)
+    ends = _enclosed(unit, points)
+    reached = np.abs(_gain_at(unit, ends)).max(axis=0)
+    return ends[:, reached + slack * loudest_response / 4 >= least]
+
+
+@lru_cache(maxsize=64)  # the search for a pole asks again and again
+def _band_levels_db(one_pass: OnePass, width: float) -> NDArray[np.float64]:
+    """Compute how loud the response is, at most, in each band of `_BAND` cells from 0 Hz."""
     count = math.ceil(HIGHEST_FREQUENCY / (width * _BAND))
     edges = np.arange(count + 1) * width * _BAND
     inside = np.append(np.geomspace(0.01, HIGHEST_FREQUENCY, 2000), loudest(one_pass)[0])
     levels_db = np.maximum(one_pass.level_db(edges[:-1]), one_pass.level_db(edges[1:]))
     place = np.minimum(inside // (width * _BAND), count - 1).astype(int)
     np.maximum.at(levels_db, place, one_pass.level_db(inside))
-    order = np.argsort(-levels_db.round(9), kind="stable")
-    return order * _BAND, levels_db[order]
+    return levels_db
 
 
 def _loud_cells(
@@ -428,30 +574,55 @@ def _loud_cells(
     return starts[band] + width * cell
 
 
+def _in_phase(
+    unit: EchoLoop, ends: NDArray[np.float64], least_db: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Find the frequencies in phase of those enclosed that reach a level, and their levels."""
+    frequencies = _real_between(unit, *ends)
+    gain = _gain_at(unit, frequencies).real
+    loud = gain >= db_to_amplitude(least_db)
+    return frequencies[loud], amplitude_to_db(gain[loud]) if np.any(loud) else gain[loud]
+
+
 def _louder(
     unit: EchoLoop, ends: NDArray[np.float64], best: tuple[float | None, float]
 ) -> tuple[float | None, float]:
     """Return the loudest frequency in phase of those enclosed, or the best so far if that is louder."""
-    frequencies = _real_between(unit, *ends)
-    gain = _gain_at(unit, frequencies).real
-    in_phase = gain > db_to_amplitude(NULL_DB)
-    if not np.any(in_phase):
+    frequencies, levels_db = _in_phase(unit, ends, best[1] + 1e-9)
+    if not frequencies.size:
         return best
-    frequencies, levels_db = frequencies[in_phase], amplitude_to_db(gain[in_phase])
     # Of equal ones the lowest.
-    frequency = np.min(frequencies[levels_db > levels_db.max() - 1e-9])
     level_db = float(levels_db.max())
-    return (float(frequency), level_db) if level_db > best[1] + 1e-9 else best
+    return float(np.min(frequencies[levels_db > level_db - 1e-9])), level_db
+
+
+def _damped(unit: EchoLoop, rate: float) -> EchoLoop:
+    """Return the loop for tones that grow by a rate in 1/s, as if they stayed: heads answer from before."""
+    gains = np.array(unit.head_gains) * np.exp(-rate * np.array(unit.delays))
+    return replace(unit, heads=replace(unit.heads, gains=tuple(gains)))
+
+
+def _pole_near(unit: EchoLoop, send: float, start: complex) -> complex:
+    """Solve ``1 = L(s)`` by Newton's rule for its logarithm, the response as it is at each step."""
+    gains, delays = np.array(unit.head_gains), np.array(unit.delays)
+    bound_db = _loudest_db(unit) + amplitude_to_db(send)
+    fastest, slowest = max(bound_db, 0) * math.log(10) / 20 / min(delays), -600 / max(delays)
+    s = start
+    for _ in range(_MOST_STEPS):
+        heads = gains * np.exp(-s * delays)
+        once = unit.return_gain * send * unit.one_pass.gain(max(s.imag, 0.0) / (2 * np.pi)) * heads
+        step = np.log(np.sum(once)) * np.sum(heads) / np.sum(heads * delays)
+        s = complex(np.clip(s.real + step.real, slowest, fastest), s.imag + step.imag)
+        if abs(step) <= 1e-13 * abs(s):
+            break
+    return s
 
 
 def _growing_modes(loop: EchoLoop, excess_db: float) -> int:
     """Count how often L(f) passes clockwise round 1, where the response is loud enough for it."""
     if excess_db <= 0:
         return 0
-    grid = np.concatenate([[0.0], np.geomspace(0.01, HIGHEST_FREQUENCY, 2000)])
-    level_db = loop.one_pass.level_db(grid)
-    inside = np.nonzero(level_db >= level_db.max() - excess_db)[0]
-    left, right = _brackets(loop, grid[max(inside[0] - 1, 0)], grid[min(inside[-1] + 1, grid.size - 1)])
+    left, right = _brackets(loop, *_response_band(loop, 0.0))
     beyond = _gain_at(loop, _real_between(loop, left, right)).real > 1
     after = right + 1e-6 / max(loop.delays)  # a step further on, for those enclosed by two equal ends
     return -int(np.sum(np.sign(_gain_at(loop, after).imag)[beyond]))
