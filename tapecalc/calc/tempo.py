@@ -40,7 +40,7 @@ ErrorPercent = Annotated[T, Is(words="error of a delay in percent, positive if t
 Chance = Annotated[T, Is(least=0, most=1, words="chance, from 0 to 1", usual=(0.1, 0.9))]
 
 #: An error of just one threshold is not heard, whatever rounding does to it.
-_TIE = 1 + 1e-12
+_TIE = 1 + 1e-9
 _ROUNDING = 1e-9
 
 

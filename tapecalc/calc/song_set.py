@@ -1,0 +1,279 @@
+"""A set of songs on one machine: which delay each song likes best, and the one change that serves all.
+
+A speed trim, a sleeve, or for one head a move of it, multiplies delays by one and the same factor. How far
+a song is off, counted in thresholds of hearing, is a V over that factor for each delay and note; the song
+takes the lowest V, and the set is as good as its worst song. So the search for the best factor is exact:
+it looks at the corners of straight pieces.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Annotated, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapecalc.calc.quantity import Delay, Is, T, Tempo, calculator, check_fields, whole
+from tapecalc.calc.tempo import (
+    PLAIN_NOTES,
+    NoteValue,
+    TempoFit,
+    chance_heard,
+    delay_from_tempo,
+    fit,
+    timing_threshold,
+)
+from tapecalc.calc.transport import UDelay
+
+_Array = NDArray[np.float64]
+_Lines = Callable[[_Array], _Array]  # factors -> a row for each line
+
+Factor = Annotated[T, Is(above=0, words="factor on every delay", usual=(0.8, 1.25))]
+
+#: Settings count as different from so much on, as a fraction.
+CLEARLY_APART = 0.01
+#: Two values that differ by less are the same but for rounding.
+_ROUNDING = 1e-9
+#: Two factors, likewise.
+_NEAR = 1e-12
+
+
+@dataclass(frozen=True, kw_only=True)
+class Song:
+    """One song of the set.
+
+    `notes` are those of which it wants one; None for any of `tempo.PLAIN_NOTES`.
+    """
+
+    name: str
+    bpm: Tempo[float]
+    notes: tuple[NoteValue, ...] | None = None
+
+    def __post_init__(self) -> None:
+        check_fields(self)
+        if self.notes is not None and not self.notes:
+            raise ValueError(f"notes of {self.name!r} must hold at least one note value, got none")
+
+    @property
+    def wanted(self) -> tuple[NoteValue, ...]:
+        """The notes among which it chooses."""
+        return PLAIN_NOTES if self.notes is None else self.notes
+
+
+@dataclass(frozen=True, kw_only=True)
+class MachineDelay:
+    """One delay that the machine has: at which of its speeds, from which of its heads, both from 0."""
+
+    speed: int
+    head: int
+    delay: Delay[float]  # s
+    u_delay: UDelay[float] = 0.0  # its standard uncertainty, s
+
+    def __post_init__(self) -> None:
+        check_fields(self)
+        for name in ("speed", "head"):
+            object.__setattr__(self, name, whole(name, getattr(self, name), 0, 99))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Choice:
+    """What one song gets: the delay and the note that fit best."""
+
+    song: Song
+    delay: MachineDelay  # as it is, before any change
+    fit: TempoFit  # after the change
+    chance_heard: float  # that it is heard as off
+
+
+@dataclass(frozen=True, kw_only=True)
+class Setting:
+    """The whole set with every delay multiplied by one factor."""
+
+    factor: float
+    choices: tuple[Choice, ...]  # for each song, in the order of the set
+
+    @property
+    def worst(self) -> Choice:
+        """The song that is off the most, counted in thresholds."""
+        return max(self.choices, key=lambda choice: choice.fit.audibility)
+
+    @property
+    def in_time(self) -> int:
+        """How many are not heard as off."""
+        return sum(not choice.fit.audible for choice in self.choices)
+
+    @property
+    def speed_change_percent(self) -> float:
+        """What the tape speed must change by for it, ``100 (1/factor - 1)``."""
+        return 100 * (1 / self.factor - 1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CommonChange:
+    """One change for the whole set.
+
+    `best` is off the least in its worst song, the nearest to 1 of equals. `runner_up` is the next best
+    factor that no small change improves, more than a percent apart or with another number of songs in time;
+    None if there is none. `most_in_time` has most songs in time, and of such the least miss of the worst:
+    a song that fits nowhere can draw `best` away from all others.
+    """
+
+    before: Setting
+    best: Setting
+    runner_up: Setting | None
+    most_in_time: Setting
+
+
+class _Need(NamedTuple):
+    """What must fit: one song, at the best of some delays; as a V for each delay and note."""
+
+    song: Song
+    delays: tuple[MachineDelay, ...]
+    exact: _Array  # the factors at which a delay is exactly a note, delay by delay
+    slopes: _Array  # thresholds by which it misses, for each unit of factor
+
+    def off(self, factors: _Array) -> _Array:
+        """By how many thresholds each delay misses each note; a row for each of the pairs."""
+        return self.slopes[:, None] * np.abs(factors - self.exact[:, None])
+
+
+def _need(song: Song, delays: tuple[MachineDelay, ...]) -> _Need:
+    lasts = delay_from_tempo(song.bpm, np.array([note.beats for note in song.wanted]))
+    own = np.array([one.delay for one in delays])[:, None]
+    return _Need(song, delays, (lasts / own).ravel(), (own / timing_threshold(lasts)).ravel())
+
+
+def _needs(songs: Sequence[Song], delays: Sequence[MachineDelay], *, every_delay: bool) -> list[_Need]:
+    """Say what must fit: each song once, or each song at every delay."""
+    for name, given, kind in (("songs", songs, Song), ("delays", delays, MachineDelay)):
+        if not given or not all(isinstance(one, kind) for one in given):
+            raise ValueError(f"{name} must hold one {kind.__name__} or more, got {given!r}")
+    groups = [(one,) for one in delays] if every_delay else [tuple(delays)]
+    return [_need(song, group) for song in songs for group in groups]
+
+
+def best_choices(songs: Sequence[Song], delays: Sequence[MachineDelay]) -> tuple[Choice, ...]:
+    """Find for each song the delay and the note that fit best; of equals the first delay.
+
+    >>> fast, slow = (MachineDelay(speed=k, head=0, delay=t) for k, t in enumerate((0.25, 0.5)))
+    >>> (choice,) = best_choices([Song(name="one", bpm=92)], [fast, slow])
+    >>> choice.delay.delay, choice.fit.note.name
+    (0.25, 'dotted sixteenth')
+    """
+    return _setting(_needs(songs, delays, every_delay=False), 1.0).choices
+
+
+def _setting(needs: Sequence[_Need], factor: float) -> Setting:
+    """Let each song choose, with every delay multiplied by a factor."""
+    chosen = []
+    for need in needs:
+        first = int(np.argmin(np.round(need.off(np.array([factor]))[:, 0], 9)))  # but for rounding errors
+        which, note = divmod(first, len(need.song.wanted))
+        own = need.delays[which]
+        chosen.append((need.song, own, fit(factor * own.delay, need.song.bpm, need.song.wanted[note])))
+    errors, u_delays, thresholds = np.array(
+        [(best.error, factor * own.u_delay, best.threshold) for _, own, best in chosen]
+    ).T
+    chances = chance_heard(errors, u_delays, thresholds).tolist()
+    choices = (
+        Choice(song=song, delay=own, fit=best, chance_heard=chance)
+        for (song, own, best), chance in zip(chosen, chances, strict=True)
+    )
+    return Setting(factor=factor, choices=tuple(choices))
+
+
+@calculator
+def common_change(
+    songs: Sequence[Song],
+    delays: Sequence[MachineDelay],
+    *,
+    low: Factor[float] = 0.8,
+    high: Factor[float] = 1.25,
+    every_delay: bool = False,
+) -> CommonChange:
+    """Find the one factor on all delays that serves a set best: with it the worst song is off the least.
+
+    Give the delays of one head for a move of that head, and `high` of 1 for a sleeve, which only shortens
+    delays. With `every_delay` each song must fit at all delays instead of at the best of them: one change
+    that mends all heads. A setting then has a choice for each song and delay.
+
+    >>> heads = [MachineDelay(speed=0, head=k, delay=0.225 * (k + 1)) for k in range(4)]
+    >>> mended = common_change([Song(name="one", bpm=120)], heads, every_delay=True)
+    >>> round(mended.best.factor, 9), mended.before.in_time, mended.best.in_time
+    (1.111111111, 0, 4)
+    """
+    if low > high:
+        raise ValueError(f"low must not be above high, got {low:g} and {high:g}")
+    needs = _needs(songs, delays, every_delay=every_delay)
+    factors, off = _corners_of_worst(needs, low, high)
+    worst, in_time = off.max(axis=0), (off <= 1 + _ROUNDING).sum(axis=0)
+    order = np.lexsort((np.abs(np.log(factors)), np.round(worst, 9)))  # best first
+    beside = np.pad(worst, 1, constant_values=np.inf)
+    valleys = [k for k in order if worst[k] <= beside[k] and worst[k] <= beside[k + 2]]
+    best, *others = valleys
+    apart = np.abs(factors / factors[best] - 1) > CLEARLY_APART
+    runner_up = next((k for k in others if apart[k] or in_time[k] != in_time[best]), None)
+    most = next(k for k in order if in_time[k] == in_time.max())
+    settings = {k: _setting(needs, float(factors[k])) for k in {best, most, runner_up} - {None}}
+    return CommonChange(
+        before=_setting(needs, 1.0),
+        best=settings[best],
+        runner_up=settings.get(runner_up),
+        most_in_time=settings[most],
+    )
+
+
+def _corners_of_worst(needs: Sequence[_Need], low: float, high: float) -> tuple[_Array, _Array]:
+    """Find the factors between which the worst song, and whether each is in time, go straight.
+
+    With them a row for each need: by how many thresholds it is off there.
+    """
+    songs = [_lowest(need.off, _inside(need.exact, low, high)) for need in needs]
+    points = [low, high]
+    for factors, off in songs:
+        points += [*factors, *_crossings(factors, off.min(axis=0) - 1)]
+
+    def tops(factors: _Array) -> _Array:
+        return -np.array([np.interp(factors, known, off.min(axis=0)) for known, off in songs])
+
+    factors, minus = _lowest(tops, _inside(np.array(points), low, high))
+    return factors, -minus
+
+
+def _inside(points: _Array, low: float, high: float) -> _Array:
+    """Points from low to high, both of these with them, rising and each once."""
+    points = np.sort(points[(low < points) & (points < high)])
+    points = np.concatenate([[low], points, [high]])
+    return points[np.diff(points, prepend=-1.0) > _NEAR]
+
+
+def _crossings(factors: _Array, values: _Array) -> _Array:
+    """Where straight pieces go through 0."""
+    before, after = values[:-1], values[1:]
+    through = before * after < 0
+    share = before[through] / (before - after)[through]
+    return factors[:-1][through] + share * np.diff(factors)[through]
+
+
+def _lowest(lines: _Lines, points: _Array) -> tuple[_Array, _Array]:
+    """Add the corners of the lowest line to points between which every line is straight.
+
+    Where one line is lowest on the left of a gap and another on its right, they cross there: a corner,
+    unless a third line is lower, which the next round finds.
+    """
+    values = lines(points)
+    while True:
+        lowest = values.argmin(axis=0)
+        gap = np.arange(points.size - 1)
+        here, there = lowest[:-1], lowest[1:]
+        before = values[there, gap] - values[here, gap]
+        after = values[here, gap + 1] - values[there, gap + 1]
+        whole_way = np.where(here == there, 1.0, before + after)
+        share = np.where(whole_way > 0, before / np.where(whole_way > 0, whole_way, 1.0), 0.0)
+        new = points[:-1] + share * np.diff(points)
+        new = new[(new - points[:-1] > _NEAR) & (points[1:] - new > _NEAR)]
+        if not new.size:
+            return points, values
+        points, values = np.concatenate([points, new]), np.hstack([values, lines(new)])
+        order = np.argsort(points)
+        points, values = points[order], values[:, order]
