@@ -63,7 +63,6 @@ Growth = Annotated[T, Is("dB/s", words="change of level in a second", usual=(-60
 Count = Annotated[T, Is(least=1, words="number of repeats", usual=(2.0, 8.0))]
 Later = Annotated[T, Is(above=1, words="which repeat, later than the first", usual=(2.0, 8.0))]
 Nth = Annotated[T, Is(least=1, words="which repeat, or number of passes", usual=(2.0, 8.0))]
-Rms = Annotated[T, Is(least=0, words="rms amplitude", usual=(0.1, 2.0))]
 Passes = Annotated[T, Is(least=1, most=1_000_000, whole=True, words="number of passes", usual=(2, 8))]
 SignedGain = Annotated[T, Is(words="ratio of amplitudes, below 0 where it inverts", usual=(0.1, 0.9))]
 ReturnGain = Annotated[T, Is(above=0, words="amplitude of the return send", usual=(0.1, 0.9))]
@@ -391,8 +390,8 @@ def settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
     """Find the amplitude at which the tape's limit holds one tone of a loop that runs away, ``|L| N(A) = 1``.
 
     It is the peak of the fundamental on the bus, before the limiter; on the tape it is ``A / |L|``.
-    Harmonics are left out; they move the level by less than 1 dB. Where many tones start together, none of
-    them gets so far: `crowd_settling_level`.
+    Harmonics are left out; they move the level by less than 1 dB. Where many tones start together none of
+    them gets so far, and all together a little further: `crowd_settling_level`.
 
     Source: harmonic balance (N. Krylov and N. Bogoliubov, from memory).
     """
@@ -405,43 +404,21 @@ def settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
 
 
 @calculator
-def noise_describing_function(rms: Rms, saturation: Saturation) -> LimiterGain:
-    """Compute the gain of the tape's limit, ``S tanh(x / S)``, for many tones at once, as for Gaussian noise.
-
-    ``N(r) = E[x f(x)] / r^2 = E[f'(x)]``, the mean of ``1 / cosh(x / S)^2``: 1 for weak noise,
-    ``sqrt(2 / pi) S / r`` for strong.
-
-    Source: statistical linearization (R. C. Booton, Nonlinear Control Systems with Random Inputs, 1954, from
-    memory). The limit is a model, no source.
-
-    >>> round(noise_describing_function(0.1, 1), 4), round(noise_describing_function(10, 1), 4)
-    (0.9903, 0.0795)
-    """
-    drive = rms[..., None] / saturation[..., None]
-    # Even steps are all but exact where both curves have died away at the ends, and neither has fewer than
-    # some ten steps to itself: of x / r for weak noise, of x / S for strong.
-    step = np.arange(-200, 201) / 10
-    weak = np.minimum(drive, 1)
-    density = np.exp(-0.5 * np.square(step / np.maximum(drive, 1))) / np.maximum(drive, 1)
-    return np.sum(density / np.cosh(weak * step) ** 2, axis=-1) / (10 * np.sqrt(2 * np.pi))
-
-
-@calculator
 def crowd_settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
-    """Find where the tape's limit holds a loop in which many tones grow together, ``|L| N(r) = 1``.
+    """Find where the tape's limit holds a loop in which many tones grow together, at most.
 
-    It is the peak of a sine wave as strong as all of them on the bus, ``sqrt(2) r``, before the limiter; on
-    the tape it is ``1 / |L|`` of that. Each tone is weaker. `settling_level` is that of a tone alone.
+    Where the response is flat each moment goes round alone and settles at ``x = |L| S tanh(x / S)``, either
+    sign: a wave with flat tops. The result is the peak of a sine wave as strong as that on the bus,
+    ``sqrt(2) x``; on the tape it is ``1 / |L|`` of it. With the response of real tape, one head or several,
+    all tones together end between `settling_level` and this; the strongest of them lies far below.
 
-    Source: statistical linearization, as in `noise_describing_function`.
+    Source: fixed point of the map (R. M. May, Simple Mathematical Models with Very Complicated Dynamics,
+    1976, from memory).
     """
     gain = np.asarray(db_to_amplitude(loop_gain_db))
-    rms = _root(
-        lambda drive: 1 / np.asarray(noise_describing_function(drive, 1)) - gain,
-        0 * gain,
-        gain * np.sqrt(2 / np.pi),
-    )
-    return np.sqrt(2) * rms * saturation
+    # tanh(x) / x reaches 1 to the last digit before x is too small a number to divide by.
+    level = _root(lambda x: np.maximum(x, 1e-9) / np.tanh(np.maximum(x, 1e-9)) - gain, 0 * gain, gain)
+    return np.sqrt(2) * level * saturation
 
 
 # ---- the search for frequencies in phase ----
@@ -484,7 +461,7 @@ def _first_in_phase(unit: EchoLoop) -> tuple[float | None, float]:
     # Just above 0 Hz even the slightest low cut turns the phase within one cell.
     best = _louder(unit, _lowest_turn(unit), (None, NULL_DB))
     heads_db = _floored_db(sum(abs(gain) for gain in unit.head_gains))
-    levels_db = _band_levels_db(unit.one_pass, _cell_width(unit))
+    levels_db = _band_levels_db(unit.one_pass, _BAND * _cell_width(unit))
     bands = np.argsort(-levels_db.round(9), kind="stable")
     done, together = 0, 1
     # The loudest bands come first; once no other can hold a louder frequency the search ends.
@@ -497,7 +474,7 @@ def _first_in_phase(unit: EchoLoop) -> tuple[float | None, float]:
 
 def _start_band(unit: EchoLoop, least_db: float) -> tuple[float, float]:
     """Find the lowest and the highest frequency in phase that reach a level."""
-    levels_db = _band_levels_db(unit.one_pass, _cell_width(unit))
+    levels_db = _band_levels_db(unit.one_pass, _BAND * _cell_width(unit))
     loud = np.nonzero(levels_db + _floored_db(sum(abs(gain) for gain in unit.head_gains)) >= least_db)[0]
     lowest = _in_phase(unit, _lowest_turn(unit), least_db)[0]
     ends = []
@@ -549,14 +526,14 @@ def _enclosed_in_bands(
     return ends[:, reached + slack * loudest_response / 4 >= least]
 
 
-@lru_cache(maxsize=64)  # the search for a pole asks again and again
-def _band_levels_db(one_pass: OnePass, width: float) -> NDArray[np.float64]:
-    """Compute how loud the response is, at most, in each band of `_BAND` cells from 0 Hz."""
-    count = math.ceil(HIGHEST_FREQUENCY / (width * _BAND))
-    edges = np.arange(count + 1) * width * _BAND
+@lru_cache(maxsize=64)  # one search after another asks for them
+def _band_levels_db(one_pass: OnePass, band: float) -> NDArray[np.float64]:
+    """Compute how loud the response is, at most, in each of the bands of a width in Hz that follow 0 Hz."""
+    count = math.ceil(HIGHEST_FREQUENCY / band)
+    edges = np.arange(count + 1) * band
     inside = np.append(np.geomspace(0.01, HIGHEST_FREQUENCY, 2000), loudest(one_pass)[0])
     levels_db = np.maximum(one_pass.level_db(edges[:-1]), one_pass.level_db(edges[1:]))
-    place = np.minimum(inside // (width * _BAND), count - 1).astype(int)
+    place = np.minimum(inside // band, count - 1).astype(int)
     np.maximum.at(levels_db, place, one_pass.level_db(inside))
     return levels_db
 
