@@ -41,6 +41,7 @@ LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
 SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
 SLOWEST, FASTEST = 0.001, 20.0  # tape speeds that are planned, m/s; machines have 0.012 to 7.6
 SHORTEST, LONGEST = 1e-5, 60.0  # delays that are planned, s
+NOISE_SPEED = to_si(7.5, "ips")  # at which the file states the tape noise
 USUAL_SPEEDS = 0.006, 1.6  # m/s, a factor of two beyond those that machines have
 USUAL_SPACINGS = 0.001, 2.0  # m, between which heads stand
 OCTAVE_SLACK = 0.2  # how far, in octaves, neighboring speeds of a machine are from half or double
@@ -237,7 +238,7 @@ class Levels(_Section):
     machine_max_dbu: float = _real(20.0, -20, 40, "level at which the machine's electronics clip")
     reference_flux_nwb_m: float = _above_0(320.0, 2000, "flux on tape of the machine's reference level")
     tape_mol_db: float = _real(4.0, -10, 40, "level above the reference at which the tape distorts by 3 %")
-    tape_noise_db: float = _real(-56.0, -120, -10, "tape noise against the reference")
+    tape_noise_db: float = _real(-56.0, -120, -10, "tape noise at 7.5 ips against the reference, unweighted")
 
 
 class Flutter(_Section):
@@ -512,6 +513,13 @@ class Machine(_Section):
             for part in self.parts
         )
 
+    def tape_noise_db(self, speed: float) -> float:
+        """Tape noise against the reference, 20 Hz to 20 kHz unweighted: 3 dB more at half the speed.
+
+        The power of the noise of long waves is as ``1 / v``: half as many particles pass in a second.
+        """
+        return self.levels.tape_noise_db + 10 * math.log10(NOISE_SPEED / speed)
+
     @property
     def saturation_dbu(self) -> float:
         """Level of a sine on the bus that would fill the tape if it did not give way."""
@@ -522,18 +530,20 @@ class Machine(_Section):
         """The way of the signal through mixer, machine and back.
 
         Behind the heads stands what all of them give in phase at the loudest frequency and speed, which is
-        the most there can be; without a head that feeds the return there is no return send.
+        the most there can be; the noise is that of the slowest speed. Without a head that feeds the return
+        there is no return send.
         """
         levels, mixer, reference = self.levels, self.mixer, self.levels.machine_reference_dbu
         heads = self.heads_at(self.speeds[0])
         heard, fed = (float(np.sum(np.abs(gains))) for gains in (heads.gains, heads.return_gains))
         passed_db = max(loudest(self.one_pass(speed))[1] for speed in self.speeds)
         back_db = mixer.return_send_db + (amplitude_to_db(fed / heard) if fed else 0.0)
+        noise_db = max(map(self.tape_noise_db, self.speeds))
         way = (
             Stage("mixer input", levels.mixer_gain_db, levels.mixer_max_dbu, levels.mixer_noise_dbu),
             Stage("input send", mixer.input_send_db, levels.mixer_max_dbu),
             Stage("machine input", 0.0, levels.machine_max_dbu),
-            Stage("tape", 0.0, reference + levels.tape_mol_db, reference + levels.tape_noise_db),
+            Stage("tape", 0.0, reference + levels.tape_mol_db, reference + noise_db),
             Stage("playback output", passed_db + amplitude_to_db(heard), levels.machine_max_dbu),
             Stage("return send", back_db, levels.mixer_max_dbu),
         )

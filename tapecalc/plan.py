@@ -4,26 +4,24 @@
 on the page, on the workbench and in the JSON file are views of that one object.
 """
 
+import itertools
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tapecalc.calc import loop, response, tempo
-from tapecalc.calc.levels import LevelDiagram, Node, level_diagram
+from tapecalc.calc import loop, response, song_set, tempo
+from tapecalc.calc.levels import LevelDiagram, Node, level_diagram, sum_power_db
 from tapecalc.calc.parts import part_repeat_deviations
 from tapecalc.calc.quantity import Duration, Level, Speed, calculator, whole
-from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
+from tapecalc.calc.units import COVERAGE_FACTOR, amplitude_to_db, db_to_amplitude
 from tapecalc.machine import Machine, with_changes
 
 _Array = NDArray[np.float64]
 
-#: Note values that songs use every day; the plan looks here first.
-EVERYDAY_NOTES = tuple(
-    note for note in tempo.NOTE_VALUES if "quintuplet" not in note.name and 0.125 <= note.beats <= 4
-)
 #: Tempos among which the plan looks for songs that a delay likes.
 USUAL_TEMPOS = (60, 180)
 #: The notes for which it does.
@@ -36,6 +34,8 @@ TONE_DROP_DB = 10.0
 TOGETHER = 1e-8
 #: Times round the loop that `echo_pattern` follows: 3 s of a delay of 30 ms, which ears fuse.
 MOST_PASSES = 100
+#: How long the echo of several heads is followed for the last answer that is heard, s.
+LONGEST_ECHO = 60.0
 
 
 class DelayPlan(NamedTuple):
@@ -48,17 +48,38 @@ class DelayPlan(NamedTuple):
     head: int
     spacing: float
     delay: float
-    uncertainty: float
+    u_delay: float  # standard uncertainty
     measured: bool
     zone: str
 
+    @property
+    def plus_minus(self) -> float:
+        """How far the delay may be off, in 95 of 100 cases."""
+        return COVERAGE_FACTOR * self.u_delay
+
 
 class TempoPlan(NamedTuple):
-    """How one delay fits the song, and the four ways to make it exact."""
+    """How one delay fits the song, and the four ways to make it exact.
+
+    The chances are those that the first and the last wished repeat are heard as off: the error adds up.
+    """
 
     delay: DelayPlan
     fit: tempo.TempoFit
     changes: tempo.ExactChanges
+    chance: float
+    chance_of_last: float
+
+
+class SpeedForSong(NamedTuple):
+    """Where in the range of a free speed one head plays one note of one song."""
+
+    song: str
+    bpm: float
+    note: str
+    head: int
+    speed: float
+    plus_minus: float  # m/s, how far it may be off, in 95 of 100 cases
 
 
 class ToneRow(NamedTuple):
@@ -70,19 +91,25 @@ class ToneRow(NamedTuple):
 
 
 class LoopPlan(NamedTuple):
-    """The loop at one speed: how loud, how long, how dark, how noisy, how safe."""
+    """The loop at one speed: how loud, how long, how dark, how noisy, how safe.
+
+    Only heads that feed the return are in it. `gain_db` and what follows from it holds for the loudest
+    frequency with all these heads in phase, which is the most there can be.
+    """
 
     speed: float
-    gain_db: float  # at the loudest frequency, all heads in phase
+    gain_db: float
     stability: loop.Stability
     first_repeat_db: float  # of the first head against the dry sound, at the loudest frequency
-    repeats: int | None  # that are heard; None where the loop runs away
-    fades_in: float | None  # s until they are gone; None likewise
+    repeats: int | None  # that are heard; None with several heads, and where the loop runs away
+    gone_in: float | None  # s from the sound to the last answer that is heard; None if that is not told
     return_send_db: float | None  # for the wanted repeats; None if no head feeds the return
     tone: Sequence[ToneRow]
-    snr_db: tuple[float, ...] | None  # of each repeat; None where the loop runs away
+    snr_db: tuple[float, ...] | None  # of the repeats of `tone`; None where the loop runs away
     growth_db_per_s: float | None  # of a runaway; None if there is none
-    settles_dbu: float | None  # where the tape holds a runaway; None likewise
+    settles_dbu: (
+        tuple[float, float] | None
+    )  # where the tape holds a runaway of many tones, of one; None likewise
     piled_up_db: float | None  # by which held notes and their repeats add up at most
 
 
@@ -101,7 +128,9 @@ class EchoPlan:
 
     There is a `DelayPlan` for each speed and head with the tempos it likes as (note, bpm), a `TempoPlan` for
     each of them (best first, none without a tempo), a `LoopPlan` for each speed, and a `WobbleRow` for each
-    speed and each part that wobbles.
+    speed and each part that wobbles. `together` is the one change that serves all heads of the song,
+    `songs` what each song of the set gets at each speed, `set_change` the one change that serves the set,
+    and `range_speeds` where in a free range of speeds the songs fit.
     """
 
     machine: Machine
@@ -110,6 +139,10 @@ class EchoPlan:
     delays: Sequence[DelayPlan]  # all of them tuples; editors complete the entries of a Sequence
     tempos: Sequence[TempoPlan]
     liked_tempos: Sequence[Sequence[tuple[tempo.NoteValue, float]]]
+    together: song_set.CommonChange | None
+    songs: Sequence[Sequence[song_set.Choice]]
+    set_change: song_set.CommonChange | None
+    range_speeds: Sequence[SpeedForSong]
     loops: Sequence[LoopPlan]
     levels: LevelDiagram
     wobble: Sequence[WobbleRow]
@@ -129,6 +162,7 @@ def make_plan(
     *,
     bpm: float | None = None,
     repeats: int | None = None,
+    note: str | None = None,
     speeds: Sequence[float] | None = None,
     tone_of: Iterable[int] | None = None,
 ) -> EchoPlan:
@@ -136,8 +170,8 @@ def make_plan(
 
     Parameters
     ----------
-    bpm, repeats
-        Instead of the file's tempo and wanted repeats.
+    bpm, repeats, note
+        Instead of the file's tempo, wanted repeats and wanted note.
     speeds
         Those of the machine's speeds that are planned; all of them by default.
     tone_of
@@ -150,27 +184,36 @@ def make_plan(
     >>> plan.tempos[0].fit.note.name, round(1e3 * plan.delays[0].delay, 1)
     ('sixteenth', 217.8)
     """
-    if bpm is not None:
-        machine = with_changes(machine, {"song.bpm": float(bpm)})
+    changes: dict[str, Any] = {} if bpm is None else {"song.bpm": float(bpm)}
     if repeats is not None:
-        machine = with_changes(machine, {"song.wanted_repeats": whole("repeats", repeats, 1, 200)})
+        changes["song.wanted_repeats"] = whole("repeats", repeats, 1, 200)
+    if note is not None:
+        changes["song.note"] = note
+    machine = with_changes(machine, changes) if changes else machine
     speeds = machine.speeds if speeds is None else speeds
     wanted = machine.song.wanted_repeats
     shown = sorted({n for n in (1, 2, 3, wanted) if n <= wanted}) if tone_of is None else list(tone_of)
-    diagram = level_diagram(machine.level_stages, machine.levels.instrument_dbu)
-    snr_db = next(node.snr_db for node in diagram.nodes if node.name == "tape")
     delays = tuple(planned for speed in speeds for planned in _delay_plans(machine, speed))
     low, high = USUAL_TEMPOS
     liked = (tempo.tempos_for_delay(d.delay, low=low, high=high, notes=LIKED_NOTES) for d in delays)
+    in_set = tuple(_song(song.name, song.bpm, song.note) for song in machine.songs)
+    choices = _choices(delays, speeds)
     return EchoPlan(
         machine=machine,
         bpm=machine.song.bpm,
         wanted_repeats=wanted,
         delays=delays,
-        tempos=tuple(sorted(_tempo_plans(machine, delays), key=lambda plan: plan.fit.audibility)),
+        tempos=tuple(sorted(_tempo_plans(machine, delays), key=lambda plan: plan.fit.rank)),
         liked_tempos=tuple(liked),
-        loops=tuple(_loop_plan(machine, speed, snr_db, shown) for speed in speeds),
-        levels=diagram,
+        together=_together(machine, choices),
+        songs=tuple(
+            song_set.best_choices(in_set, [choice for choice in choices if choice.speed == at])
+            for at in range(len(speeds) if in_set else 0)
+        ),
+        set_change=song_set.common_change(in_set, choices) if in_set else None,
+        range_speeds=tuple(_range_speeds(machine, in_set)),
+        loops=tuple(_loop_plan(machine, speed, shown) for speed in speeds),
+        levels=level_diagram(machine.level_stages, machine.levels.instrument_dbu),
         wobble=tuple(row for speed in speeds for row in _wobble(machine, speed)),
     )
 
@@ -195,13 +238,13 @@ def echo_pattern(
     (array([0.218, 0.436, 0.654]), array([0.99, 0.49, 0.24]))
     """
     echo = machine.echo_loop(speed)
-    faintest = db_to_amplitude(faintest_db)
+    faintest = db_to_amplitude(faintest_db) * (1 - 1e-9)  # a tie counts, whatever the last bit says
     passed = db_to_amplitude(response.loudest(echo.one_pass)[1])
     heard, back = (passed * np.array(gains) for gains in (echo.heads.gains, echo.heads.return_gains))
     times, amplitudes = np.zeros(1), np.array([echo.input_gain])  # what is on the tape, pass by pass
     every_time, every_amplitude = [np.zeros(0)], [np.zeros(0)]
     for _ in range(MOST_PASSES):
-        loud = np.abs(amplitudes) >= faintest
+        loud = np.abs(amplitudes) * np.max(np.abs(heard)) >= faintest
         arrives = np.add.outer(times[loud], echo.delays)
         in_time = arrives <= longest
         every_time.append(arrives[in_time])
@@ -230,47 +273,126 @@ def _delay_plans(machine: Machine, speed: float) -> Iterator[DelayPlan]:
 
 def _tempo_plans(machine: Machine, delays: Sequence[DelayPlan]) -> Iterator[TempoPlan]:
     """Fit every delay to the song; nothing if the song has no tempo."""
-    bpm, capstan, tape = machine.song.bpm, machine.capstan_diameter, machine.tape_thickness
-    if bpm is None:
+    song, capstan = machine.song, machine.capstan_diameter
+    if song.bpm is None:
         return
+    sleeve = (
+        {} if capstan is None else {"capstan_diameter": capstan, "tape_thickness": machine.tape_thickness}
+    )
     for planned in delays:
-        fit = tempo.nearest_fits(planned.delay, bpm, notes=EVERYDAY_NOTES)[0]
+        if song.note is None:
+            fit = tempo.nearest_fits(planned.delay, song.bpm)[0]
+        else:
+            fit = tempo.fit(planned.delay, song.bpm, tempo.note_value(song.note))
         speed = planned.spacing / planned.delay  # at a measured delay, what makes it of this spacing
-        # For a far slower speed even a bare shaft of no width would be too thick.
-        fits_a_sleeve = capstan is not None and (capstan + tape) * fit.delay / fit.wanted_delay > tape
-        sleeve = {"capstan_diameter": capstan, "tape_thickness": tape} if fits_a_sleeve else {}
-        changes = tempo.exact_changes(fit, spacing=planned.spacing, speed=speed, **sleeve)
-        yield TempoPlan(planned, fit, changes)
+        unsure = {"u_delay": planned.u_delay, "u_speed": machine.u_speed * planned.speed}
+        changes = tempo.exact_changes(fit, spacing=planned.spacing, speed=speed, **unsure, **sleeve)
+        first, last = (
+            tempo.chance_heard(fit.error, planned.u_delay, fit.threshold, repeat)
+            for repeat in (1, song.wanted_repeats)
+        )
+        yield TempoPlan(planned, fit, changes, first, last)
 
 
-def _loop_plan(machine: Machine, speed: float, snr_db: float | None, tone_of: Sequence[int]) -> LoopPlan:
+def _song(name: str, bpm: float, note: str | None) -> song_set.Song:
+    notes = None if note is None else (tempo.note_value(note),)
+    return song_set.Song(name=name, bpm=bpm, notes=notes)
+
+
+def _choices(delays: Sequence[DelayPlan], speeds: Sequence[float]) -> list[song_set.MachineDelay]:
+    """The delays as the search for a common change takes them."""
+    return [
+        song_set.MachineDelay(
+            speed=list(speeds).index(planned.speed),
+            head=planned.head - 1,
+            delay=planned.delay,
+            u_delay=planned.u_delay,
+        )
+        for planned in delays
+    ]
+
+
+def _together(machine: Machine, choices: list[song_set.MachineDelay]) -> song_set.CommonChange | None:
+    """Find the one change of the first speed that serves all its heads; None for one head or no tempo."""
+    of_first = [choice for choice in choices if choice.speed == 0]
+    song = machine.song
+    if song.bpm is None or len(of_first) < 2:
+        return None
+    return song_set.common_change([_song("song", song.bpm, song.note)], of_first, every_delay=True)
+
+
+def _range_speeds(machine: Machine, in_set: Sequence[song_set.Song]) -> Iterator[SpeedForSong]:
+    """Say where a free speed plays the songs: each head and note whose speed lies in the range."""
+    if machine.speed_range is None:
+        return
+    low, high = machine.speed_range
+    song = machine.song
+    songs = in_set or (() if song.bpm is None else (_song("", song.bpm, song.note),))
+    for one, head in itertools.product(songs, range(len(machine.spacings))):
+        for note in one.notes or LIKED_NOTES:
+            speed = machine.spacings[head] / tempo.delay_from_tempo(one.bpm, note.beats)
+            if low * (1 - 1e-9) <= speed <= high * (1 + 1e-9):
+                unsure = math.hypot(machine.u_spacings[head] / machine.spacings[head], machine.u_speed)
+                yield SpeedForSong(
+                    one.name, one.bpm, note.name, head + 1, speed, COVERAGE_FACTOR * unsure * speed
+                )
+
+
+def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPlan:
     """Work out the loop at one speed."""
     song, echo = machine.song, machine.echo_loop(speed)
     verdict = loop.stability(echo, count_modes=False)
     gain_db, over_db = -verdict.bound_db, max(-verdict.margin_db, 0.0)
     dies = gain_db < 0
-    first_gain_db = amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0]))
-    full_dbu = machine.saturation_dbu
-    every = list(range(1, song.wanted_repeats + 1))
+    loudest_db = response.loudest(echo.one_pass)[1]
+    one_head = len(echo.delays) == 1
     tone = ((n, response.bandwidth(echo.one_pass, drop_db=TONE_DROP_DB, passes=n)) for n in tone_of)
+    repeats = int(loop.repeats_heard(gain_db, song.faded_db)) if dies and one_head else None
     return LoopPlan(
         speed=speed,
         gain_db=gain_db,
         stability=verdict,
-        first_repeat_db=first_gain_db + response.loudest(echo.one_pass)[1],
-        repeats=int(loop.whole_repeats(gain_db, song.faded_db)) if dies else None,
-        fades_in=loop.decay_time(max(echo.delays), gain_db, song.faded_db) if dies else None,
+        first_repeat_db=amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + loudest_db,
+        repeats=repeats,
+        gone_in=_last_heard(machine, speed) if repeats is None else repeats * echo.delays[0],
         return_send_db=amplitude_to_db(loop.return_gain_for_repeats(echo, song.wanted_repeats, song.faded_db))
         if any(echo.heads.return_gains)
         else None,
         tone=tuple(ToneRow(repeat, low, high) for repeat, (low, high) in tone),
-        snr_db=tuple(loop.repeat_snr_db(gain_db, every, snr_db).tolist()) if dies else None,
-        growth_db_per_s=None if verdict.stable else loop.growth_db_per_s(min(echo.delays), over_db),
-        settles_dbu=full_dbu + amplitude_to_db(loop.settling_level(over_db, 1.0)) - over_db
-        if over_db
-        else None,
+        snr_db=tuple(_snr_db(machine, echo, gain_db, repeat) for repeat in tone_of) if dies else None,
+        growth_db_per_s=None if verdict.stable else loop.fastest_growth_db_per_s(echo),
+        settles_dbu=_settles_dbu(machine, over_db) if over_db else None,
         piled_up_db=-amplitude_to_db(1 - db_to_amplitude(gain_db)) if dies else None,
     )
+
+
+def _settles_dbu(machine: Machine, over_db: float) -> tuple[float, float]:
+    """Find the level on the tape of a runaway of a crowd of tones, and of one that has it to itself."""
+    full_dbu = machine.saturation_dbu - over_db
+    crowd = full_dbu + amplitude_to_db(loop.crowd_settling_level(over_db, 1.0))
+    return crowd, full_dbu + amplitude_to_db(loop.settling_level(over_db, 1.0))
+
+
+def _last_heard(machine: Machine, speed: float) -> float | None:
+    """Find when the last answer of several heads is heard; None if not within what is followed."""
+    echo, faded_db = machine.echo_loop(speed), machine.song.faded_db
+    first_db = (
+        amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + response.loudest(echo.one_pass)[1]
+    )
+    times, _ = echo_pattern(machine, speed, longest=LONGEST_ECHO, faintest_db=first_db + faded_db)
+    followed = min(LONGEST_ECHO, MOST_PASSES * min(echo.delays)) - max(echo.delays)
+    return float(times[-1]) if times.size and times[-1] <= followed else None
+
+
+def _snr_db(machine: Machine, echo: loop.EchoLoop, gain_db: float, repeat: int) -> float:
+    """Compute by how much one repeat stands above the hiss so far, 20 Hz to 20 kHz unweighted."""
+    levels, mixer = machine.levels, machine.mixer
+    signal_dbu = levels.instrument_dbu + levels.mixer_gain_db + mixer.input_send_db
+    mixer_dbu = levels.mixer_noise_dbu + mixer.input_send_db
+    noise_dbu = sum_power_db(
+        [mixer_dbu, levels.machine_reference_dbu + machine.tape_noise_db(echo.one_pass.speed)]
+    )
+    return signal_dbu - noise_dbu + (repeat - 1) * gain_db - loop.hiss_db(echo, repeat)
 
 
 def _wobble(machine: Machine, speed: float) -> Iterator[WobbleRow]:

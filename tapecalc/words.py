@@ -20,6 +20,7 @@ SIGNS = {
     "arcmin": "'",
     "v": "V",
     "mv": "mV",
+    "nwb_m": "nWb/m",
 }
 UNIT_SYSTEMS = ("metric", "inches")
 
@@ -61,6 +62,11 @@ def frequency(value: float, digits: int | None = None) -> str:
     return amount(rounded, "khz", "g") if rounded >= 1000 else amount(rounded, "hz", "g")
 
 
+def level(value_db: float, unit: str = "dB") -> str:
+    """Write a level with its sign: ``"+3.0 dB"``, ``"-0.5 dBu"``, and no minus before a zero."""
+    return f"{round(value_db, 1) + 0.0:+.1f} {unit}"
+
+
 def duration(value: float) -> str:
     """Write a time of the day, s: ``"48 min"``, ``"2 h"``."""
     return amount(value, "h") if value >= 3600 else f"{math.floor(value / 60):.0f} min"
@@ -84,7 +90,8 @@ def with_uncertainty(value: float, plus_minus: float, unit: str = "") -> str:
     last = first - 1 if plus_minus < 3.5000001 * 10.0**first else first
     rounded = math.ceil(plus_minus / 10.0**last - 1e-6) * 10.0**last
     places = max(0, -last)
-    return f"{round(value, -last):.{places}f}{unit} +/- {rounded:.{places}f}{unit}"
+    shown = round(value, -last) + 0.0  # no minus before a zero
+    return f"{shown:.{places}f}{unit} +/- {rounded:.{places}f}{unit}"
 
 
 def with_article(noun: str) -> str:

@@ -47,6 +47,7 @@ UNITS = {
     "mv": 1e-3,
     "ohm": 1.0,
     "kohm": 1e3,
+    "nwb_m": 1e-9,  # magnetic flux for each meter of track width
 }
 
 Value = Annotated[T, Is(words="value in any unit", usual=(0.1, 50.0))]

@@ -130,8 +130,8 @@ def _say(plan: EchoPlan) -> Answer:
     else:
         ending = f"THE LOOP RUNS AWAY from {start_text(loop)}: pull the return send down."
     sentence = (
-        f"{delay_text(delay).split(' +/-')[0]}: a {fit.note.name} at {fit.bpm:g} bpm, off by "
-        f"{off}, {'which is heard' if fit.audible else 'nobody hears'}; {ending}"
+        f"{delay_text(delay).split(' +/-')[0]}: {words.with_article(fit.note.name)} at {fit.bpm:g} bpm, off "
+        f"by {off}, {'which is heard' if fit.audible else 'nobody hears'}; {ending}"
     )
     wish = "none" if loop.return_send_db is None else f"{loop.return_send_db:+.1f} dB"
     headroom = f"{plan.node('tape').headroom_db:.1f} dB below the tape's limit"

@@ -1,5 +1,6 @@
 """From takes to one measurement, and from the measurement to a machine file."""
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, fields, replace
@@ -8,10 +9,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from tapecalc import words
 from tapecalc.calc.parts import Verdict, fingerprint
 from tapecalc.calc.quantity import Ratio, calculator
 from tapecalc.calc.units import from_si
-from tapecalc.machine import SPEED_KEYS, Machine, MachineFileError, machine_from_data
+from tapecalc.machine import NOISE_SPEED, SPEED_KEYS, Machine, MachineFileError, machine_from_data
 from tapecalc.measuring.delay import DelayTrack, measure_delay
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
 from tapecalc.measuring.flutter import RECORD_MODES, FlutterReading, measure_flutter
@@ -26,7 +28,7 @@ from tapecalc.measuring.response import (
     measure_response,
     what_ifs_in_words,
 )
-from tapecalc.measuring.test_signal import find_parts
+from tapecalc.measuring.test_signal import PARTS, find_parts
 
 #: What a take may hold.
 KINDS = {
@@ -226,6 +228,10 @@ def _pieces(take: Take, reference: float | None, notes: list[Note]) -> list[_Pie
         clicks, noise = parts["clicks"], parts["noise"]
         sounds["program"] = replace(clicks, count=noise.first + noise.count - clicks.first)
     sounds |= {kind: parts[kind] for kind in ("tone", "silence") if kind in parts}
+    if missing := [part.name for part in PARTS if part.name not in parts]:
+        notes.append(Note(f"the test signal is cut: {words.listed(missing)} not in full.", take.place))
+    if not sounds:
+        return [(take, reference)]
     if "tone" in parts and reference is None:
         tone = parts["tone"]
         reference = float(np.std(tone.read("playback", tone.count // 2, tone.sample_rate))) or None
@@ -334,7 +340,7 @@ def measured_machine(measurement: Measurement, base: Machine | None = None) -> M
     geometry = measurement.geometry
     _fill_speeds(data, () if geometry is None else geometry.speeds, base)
     _fill_spacings(data, () if geometry is None else geometry.spacings)
-    for section, key, value in _figures(measurement):
+    for section, key, value in _figures(measurement, _machine(data).speeds):
         data.setdefault(section, {})[key] = value
     if measurement.flutter:
         _fill_flutter(data, measurement)
@@ -351,9 +357,13 @@ def _machine(data: dict[str, Any]) -> Machine:
         raise CannotTell(str(error)) from None
 
 
-def _plus_minus(estimate: Estimate, unit: str, digits: int) -> float:
-    """How far an estimate may be off in 95 of 100 cases, in a trade unit and rounded."""
-    return round(from_si(estimate.uncertainty, unit), digits)
+def _plus_minus(estimate: Estimate, unit: str) -> float:
+    """How far an estimate may be off in 95 of 100 cases, in a trade unit: three digits, never too small."""
+    spread = from_si(estimate.uncertainty, unit)
+    if spread == 0:
+        return 0.0
+    places = 2 - math.floor(math.log10(spread))
+    return round(math.ceil(spread * 10.0**places - 1e-6) / 10.0**places, max(places, 0))
 
 
 def _each(what: str, measured: Iterable[Any], before: Iterable[Any]) -> Iterator[tuple[Any, Any]]:
@@ -382,7 +392,7 @@ def _fill_speeds(data: dict[str, Any], measured: Sequence[Estimate | None], base
     key = next((key for key in SPEED_KEYS if transport.get(key)), SPEED_KEYS[0])
     unit = "cm_s" if key.endswith("cm_s") else "ips"
     transport[key] = [round(from_si(speed.value, unit), 5) for speed in speeds]
-    transport["speed_plus_minus_percent"] = _plus_minus(worst, "percent", 4)
+    transport["speed_plus_minus_percent"] = _plus_minus(worst, "percent")
 
 
 def _fill_spacings(data: dict[str, Any], measured: Sequence[Estimate | None]) -> None:
@@ -398,7 +408,7 @@ def _fill_spacings(data: dict[str, Any], measured: Sequence[Estimate | None]) ->
         head = dict(before or {})
         if spacing is not None:
             head["spacing_mm"] = round(from_si(spacing.value, "mm"), 4)
-            head["spacing_plus_minus_mm"] = _plus_minus(spacing, "mm", 4)
+            head["spacing_plus_minus_mm"] = _plus_minus(spacing, "mm")
         heads.append(head)
     data["playback_heads"] = heads
 
@@ -407,7 +417,7 @@ def _fill_spacings(data: dict[str, Any], measured: Sequence[Estimate | None]) ->
 EXPLAINED_BY = {"separation": "spacing_loss_um", "azimuth": "azimuth_error_arcmin", "gap": "gap_um"}
 
 
-def _figures(found: Measurement) -> Iterator[tuple[str, str, float]]:
+def _figures(found: Measurement, speeds: Sequence[float]) -> Iterator[tuple[str, str, float]]:
     """Section, key and value of each figure that stands alone, of the first head and speed."""
     for place in sorted(found.delays)[:1]:
         yield "heads", "low_cut_hz", round(max(found.delays[place].low_cut.value, 0.0), 1)
@@ -419,7 +429,8 @@ def _figures(found: Measurement) -> Iterator[tuple[str, str, float]]:
         yield "mixer", "return_send_db", round(found.repeats[at].loop_gain_db.value, 2)
     for at in sorted(found.noise)[:1]:
         if "tone" in found.noise[at].against:
-            yield "levels", "tape_noise_db", round(found.noise[at].level_db.value, 1)
+            level_db, speed = found.noise[at].level_db.value, speeds[at]
+            yield "levels", "tape_noise_db", round(level_db + 10 * math.log10(speed / NOISE_SPEED), 1)
 
 
 def _fill_flutter(data: dict[str, Any], measurement: Measurement) -> None:
@@ -451,6 +462,6 @@ def _measured_delays(
             "head": place.head + 1,
             "speed": place.at + 1,
             "delay_ms": round(from_si(track.total.value, "ms"), 5),
-            "delay_plus_minus_ms": _plus_minus(track.total, "ms", 5),
+            "delay_plus_minus_ms": _plus_minus(track.total, "ms"),
         }
     return [delays[place] for place in sorted(delays)]

@@ -1,6 +1,7 @@
 """The plan in words: the few sentences that matter most, tables with keys, and text for a terminal."""
 
 import functools
+import math
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, NamedTuple
 
@@ -8,9 +9,11 @@ from tabulate import tabulate
 
 from tapecalc import words
 from tapecalc.calc import transport
-from tapecalc.calc.tempo import ExactChanges, TempoFit
-from tapecalc.calc.units import from_si
-from tapecalc.plan import TONE_DROP_DB, USUAL_TEMPOS, DelayPlan, EchoPlan, LoopPlan, ToneRow
+from tapecalc.calc.levels import Node
+from tapecalc.calc.song_set import Choice, CommonChange, Setting
+from tapecalc.calc.tempo import Change
+from tapecalc.calc.units import COVERAGE_FACTOR, UNITS, db_to_amplitude, from_si
+from tapecalc.plan import TONE_DROP_DB, USUAL_TEMPOS, DelayPlan, EchoPlan, LoopPlan, TempoPlan, ToneRow
 
 #: What to mind at the bench and at the mixer.
 CAUTIONS = (
@@ -67,58 +70,205 @@ def _bullets(lines: tuple[str, ...]) -> str:
 
 # ---- sentences ----
 
+#: Chances below and above which a miss counts as surely not heard, and surely heard.
+SURE = 0.05, 0.95
+
 
 def headlines(plan: EchoPlan) -> tuple[str, ...]:
     """Say the few things that matter most, a sentence or two each."""
-    delays = [f"{delay_text(d)} at {_at(plan, d.speed)}" for d in plan.delays[:4]]
-    lines = [f"The machine delays by {' and '.join(delays)}."]
-    if plan.tempos:
-        lines.append(_best_fit(plan))
-    if not any(head.feeds_return for head in plan.machine.playback_heads):
-        return *lines, "No head feeds the return, so each sound comes back once from each head."
-    return *lines, *(_loop_headline(plan, loop) for loop in plan.loops)
+    return tuple(_headlines(plan))
+
+
+def _headlines(plan: EchoPlan) -> Iterator[str]:
+    machine = plan.machine
+    yield _delays_headline(plan)
+    if machine.mains_ratio != 1:
+        driven = machine.transport
+        yield (
+            f"The motor was made for {driven.design_mains_hz:g} Hz and gets {driven.mains_hz:g} Hz: all "
+            f"speeds here are {machine.mains_ratio:.4g} times those of the plate. Where its pulley was "
+            "changed for that, leave design_mains_hz out."
+        )
+    if machine.speed_range is not None:
+        yield from _range_headline(plan)
+    elif plan.tempos:
+        yield from _mend_headline(plan)
+        yield _best_fit(plan)
+    if plan.set_change is not None and machine.speed_range is None:
+        yield _set_headline(plan, plan.set_change)
+    if not any(head.feeds_return for head in machine.playback_heads):
+        yield "No head feeds the return, so each sound comes back once from each head."
+    else:
+        yield from _loop_headlines(plan)
+    if machine.loop_length is not None:
+        yield _lap_headline(plan, machine.loop_length)
+
+
+def _delays_headline(plan: EchoPlan) -> str:
+    heads = len(plan.machine.playback_heads)
+    if heads == 1:
+        delays = words.listed(f"{delay_text(d)} at {_at(plan, d.speed)}" for d in plan.delays)
+        between = "" if plan.machine.speed_range is None else ", and by anything between"
+        return f"The machine delays by {delays}{between}."
+    lines = []
+    for speed in dict.fromkeys(d.speed for d in plan.delays):
+        of_speed = [d for d in plan.delays if d.speed == speed]
+        times = words.listed(f"{from_si(d.delay, 'ms'):.0f}" for d in of_speed)
+        percent = max(100 * d.plus_minus / d.delay for d in of_speed)
+        lines.append(
+            f"after {times} ms (+/- {math.ceil(percent * 10) / 10:.1f} % or less) at {_at(plan, speed)}"
+        )
+    return f"The {heads} heads answer {words.listed(lines)}."
+
+
+def _range_headline(plan: EchoPlan) -> Iterator[str]:
+    """Where in the range the first song fits."""
+    if plan.range_speeds:
+        one = plan.range_speeds[0]
+        speed = speed_text(plan, one.speed, one.plus_minus)
+        of_song = f" of {one.song}" if one.song else ""
+        note = words.with_article(one.note).capitalize()
+        yield f"{note}{of_song} at {one.bpm:g} bpm needs {speed} (head {one.head})."
+    elif plan.bpm is not None:
+        yield f"No speed of the range makes a plain note at {plan.bpm:g} bpm."
+
+
+def _mend_headline(plan: EchoPlan) -> Iterator[str]:
+    """Say first what mends all heads of the first speed at once, if one change does."""
+    together = plan.together
+    if together is None or together.before.in_time > len(together.before.choices) - 2:
+        return
+    if together.best.in_time == len(together.best.choices):
+        heads, at = len(plan.machine.playback_heads), _at(plan, plan.delays[0].speed)
+        faster = _faster(together.best.speed_change_percent)
+        yield f"One change mends all {heads} heads at {at}: run the tape {faster}."
+
+
+def _faster(percent: float) -> str:
+    return f"{abs(percent):.1f} % {'faster' if percent > 0 else 'slower'}"
 
 
 def _best_fit(plan: EchoPlan) -> str:
     best = plan.tempos[0]
-    fit, changes, at = best.fit, best.changes, _at(plan, best.delay.speed)
-    sound = "which is not heard as off"
-    if fit.audible:
-        side = "farther from" if changes.spacing_change.value > 0 else "nearer to"
-        sound = (
-            f"which is heard as off. It is exact at {changes.bpm.value:.1f} bpm, or with the head "
-            f"{words.amount(abs(changes.spacing_change.value), 'mm', '.1f')} {side} the record head"
-        )
-    return (
-        f"At {fit.bpm:g} bpm the best fit is a {fit.note.name} at {at}: "
-        f"{words.amount(fit.error, 'ms', '+.1f')} ({fit.error_percent:+.1f} %), {sound}."
+    fit, changes = best.fit, best.changes
+    which = _where(plan, best.delay)
+    wished = plan.machine.song.note is not None
+    note = (
+        f"the wished {fit.note.name} fits best"
+        if wished
+        else f"the best fit is {words.with_article(fit.note.name)}"
     )
+    error = _signed(Change(fit.error, best.delay.plus_minus), "ms")
+    low, high = SURE
+    sound = "is not heard as off" if best.chance <= low else "is heard as off"
+    if low < best.chance < high:
+        sound = f"is perhaps heard as off ({100 * best.chance:.0f} %)"
+    if best.chance <= low < best.chance_of_last and plan.wanted_repeats > 1:
+        sure = "is" if best.chance_of_last >= high else f"is perhaps ({100 * best.chance_of_last:.0f} %)"
+        sound += f", but the error adds up: repeat {plan.wanted_repeats} {sure}"
+    line = f"At {fit.bpm:g} bpm {note} at {which}: {error} ({fit.error_percent:+.1f} %), which {sound}."
+    if best.chance_of_last <= low:
+        return line
+    if abs(fit.error) <= best.delay.plus_minus:
+        return f"{line} The delay is not known well enough to say more: measure it."
+    side = "farther from" if changes.spacing_change.value > 0 else "nearer to"
+    moved = Change(abs(changes.spacing_change.value), changes.spacing_change.plus_minus)
+    head = f"with the head {_text(moved, 'mm')} {side} the record head"
+    return f"{line} It is exact at {_bpm(changes.bpm)}, or {head}."
 
 
-def _loop_headline(plan: EchoPlan, loop: LoopPlan) -> str:
-    at, verdict = _at(plan, loop.speed), loop.stability
-    if verdict.stable:
+def _set_headline(plan: EchoPlan, change: CommonChange) -> str:
+    count = len(plan.machine.songs)
+    as_it_is = f"Of the {count} songs {change.before.in_time} are in time as the machine is"
+    most = change.most_in_time
+    if most.in_time <= change.before.in_time:
+        return f"{as_it_is}, and no one change of speed makes it more."
+    return f"{as_it_is}; with {_change_text(plan, most)} it would be {most.in_time}."
+
+
+def _loop_headlines(plan: EchoPlan) -> Iterator[str]:
+    """One sentence for each speed, or for all where they say the same."""
+    by_text: dict[str, list[str]] = {}
+    for loop in plan.loops:
+        by_text.setdefault(_loop_sentence(plan, loop), []).append(words.speed(loop.speed, plan.machine.units))
+    for text, speeds in by_text.items():
+        yield f"At {words.listed(speeds)} {text}"
+
+
+def _loop_sentence(plan: EchoPlan, loop: LoopPlan) -> str:
+    verdict, wanted, faded = loop.stability, plan.wanted_repeats, f"{plan.machine.song.faded_db:g} dB"
+    if not verdict.stable:
+        less_db = max(math.ceil(-10 * verdict.margin_db) / 10, 0.1)
         return (
-            f"At {at} {loop.repeats} repeats are heard before {plan.machine.song.faded_db:g} dB; the loop is "
-            f"{verdict.margin_db:.1f} dB from running away. For {plan.wanted_repeats} repeats set the return "
-            f"send to {loop.return_send_db:+.1f} dB."
+            f"the loop RUNS AWAY, starting at {start_text(loop)} and growing by {loop.growth_db_per_s:.1f} "
+            f"dB a second: turn the return send down by {less_db:.1f} dB or more."
         )
-    return (
-        f"At {at} the loop RUNS AWAY, starting at {start_text(loop)} and growing by up to "
-        f"{loop.growth_db_per_s:.1f} dB a second: turn the return send down by more than "
-        f"{-verdict.margin_db:.1f} dB."
+    margin = f"the loop is {margin_text(loop)} from running away"
+    if loop.repeats is None:
+        gone = "longer than is told here" if loop.gone_in is None else f"for {loop.gone_in:.2f} s"
+        return f"a sound is heard {gone}, down to {faded}; {margin}."
+    heard = f"{loop.repeats} repeat{'s are' if loop.repeats != 1 else ' is'} heard down to {faded}"
+    if loop.repeats == wanted:
+        return f"{heard}, as wished; {margin}."
+    wish = (
+        ""
+        if loop.return_send_db is None
+        else f" For {wanted} set the return send to {words.level(loop.return_send_db)}."
     )
+    return f"{heard}; {margin}.{wish}"
+
+
+def _lap_headline(plan: EchoPlan, length: float) -> str:
+    laps = [transport.run_time(length, speed) for speed in plan.machine.speeds]
+    times = words.listed(f"{lap:.2f} s" for lap in laps)
+    between = "" if plan.machine.speed_range is None else " or anything between"
+    back = (
+        ""
+        if plan.machine.erases
+        else "; nothing erases the tape, so all that was recorded comes back as often"
+    )
+    return f"The loop of tape comes round in {times}{between}, its splice with it{back}."
+
+
+def margin_text(loop: LoopPlan) -> str:
+    """Write a margin above 0 so that it never reads as none."""
+    margin_db = loop.stability.margin_db
+    return f"{margin_db:.1f} dB" if margin_db >= 0.1 else "less than 0.1 dB"
 
 
 def start_text(loop: LoopPlan) -> str:
-    """Say where the loop would start to run away."""
-    start = loop.stability.frequency
-    return "nowhere" if start is None else words.frequency(start)
+    """Say where the loop would start to run away: a band, or a tone where one stands out."""
+    if loop.stability.band is None:
+        return "nowhere"
+    low, high = loop.stability.band
+    return (
+        words.frequency(low, 2) if low == high else f"{words.frequency(low, 2)} to {words.frequency(high, 2)}"
+    )
 
 
 def delay_text(planned: DelayPlan) -> str:
     """Write a delay to the digits that its uncertainty leaves."""
-    return words.with_uncertainty(from_si(planned.delay, "ms"), from_si(planned.uncertainty, "ms"), "ms")
+    return _text(Change(planned.delay, planned.plus_minus), "ms")
+
+
+def speed_text(plan: EchoPlan, speed: float, plus_minus: float) -> str:
+    """Write a speed to be set and how far it may be off, in the owner's unit."""
+    return _text(Change(speed, plus_minus), "cm_s" if plan.machine.units == "metric" else "ips")
+
+
+def _text(change: Change, unit: str) -> str:
+    """Write an SI value and its plus/minus in a trade unit."""
+    name = words.SIGNS.get(unit, unit)
+    return words.with_uncertainty(from_si(change.value, unit), from_si(change.plus_minus, unit), name)
+
+
+def _bpm(change: Change) -> str:
+    return words.with_uncertainty(change.value, change.plus_minus, "bpm")
+
+
+def _signed(change: Change, unit: str) -> str:
+    text = _text(change, unit)
+    return text if text[0] in "-0" else f"+{text}"
 
 
 def band_text(row: ToneRow) -> str:
@@ -127,12 +277,27 @@ def band_text(row: ToneRow) -> str:
     return f"{low} to {'beyond hearing' if row.high is None else words.frequency(row.high)}"
 
 
+def heard_text(chance: float, error: float) -> str:
+    """Say in words how likely a miss is heard."""
+    low, high = SURE
+    if chance <= low:
+        return "no"
+    if chance >= high:
+        return "yes, late" if error > 0 else "yes, early"
+    return f"perhaps, {100 * chance:.0f} %"
+
+
 # ---- tables ----
 
 
 def tables(plan: EchoPlan) -> tuple[Table, ...]:
     """Set all figures in tables, in reading order; empty ones are left out."""
-    every = (*_tables_of_delays(plan), *_tables_of_loops(plan), *_tables_of_the_machine(plan))
+    every = (
+        *_tables_of_delays(plan),
+        *_tables_of_songs(plan),
+        *_tables_of_loops(plan),
+        *_tables_of_the_machine(plan),
+    )
     return tuple(table for table in every if table.rows)
 
 
@@ -141,70 +306,140 @@ def _at(plan: EchoPlan, speed: float) -> str:
     return words.speed_twice(speed, plan.machine.units)
 
 
+def _where(plan: EchoPlan, delay: DelayPlan) -> str:
+    """The speed, and the head where there are several."""
+    speed = _at(plan, delay.speed)
+    return speed if len(plan.machine.playback_heads) == 1 else f"{speed}, head {delay.head}"
+
+
 def _tables_of_delays(plan: EchoPlan) -> Iterator[Table]:
     """How each delay is heard, how it fits the song, and what makes it exact."""
-
-    def where(delay: DelayPlan) -> str:
-        speed = _at(plan, delay.speed)
-        return speed if len(plan.machine.playback_heads) == 1 else f"{speed}, head {delay.head}"
-
     measured, count = sum(d.measured for d in plan.delays), len(plan.delays)
     note = f"As measured in {measured} of {count} rows, else spacing over speed." if measured else ""
     yield _table(
         "delays",
         "Delays",
         plan.delays,
-        Column("Speed", where),
+        Column("Speed", lambda d: _where(plan, d)),
         _figures("Head spacing", lambda d: words.amount(d.spacing, "mm", ".1f")),
         _figures("Delay", delay_text),
         Column("Heard as", lambda d: d.zone),
         note="As measured, which is surer than spacing over speed." if measured == count else note,
     )
+    if plan.machine.speed_range is not None:
+        return
+    last = plan.wanted_repeats
+
+    def of_last(planned: TempoPlan) -> str:
+        return heard_text(planned.chance_of_last, planned.fit.error)
+
     yield _table(
         "fits",
         f"Fit to the song at {plan.bpm:g} bpm" if plan.bpm else "Fit to the song",
         plan.tempos,
-        Column("Speed", lambda p: where(p.delay)),
-        Column("Nearest note", lambda p: p.fit.note.name),
+        Column("Speed", lambda p: _where(plan, p.delay)),
+        Column("Wished note" if plan.machine.song.note else "Nearest note", lambda p: p.fit.note.name),
         _figures("Wanted", lambda p: words.amount(p.fit.wanted_delay, "ms", ".1f")),
-        _figures("Off by", lambda p: words.amount(p.fit.error, "ms", "+.1f")),
-        _figures("in %", lambda p: f"{p.fit.error_percent:+.2f}"),
-        _figures("in cents", lambda p: f"{p.fit.error_cents:+.0f}"),
-        Column("Heard as off?", lambda p: _heard(p.fit)),
-        note="Threshold: Friberg and Sundberg 1995, 6 ms below 240 ms and 2.5 % above.",
+        _figures("Off by", lambda p: _signed(Change(p.fit.error, p.delay.plus_minus), "ms")),
+        _figures("in %", lambda p: f"{p.fit.error_percent:+.1f}"),
+        Column("Heard as off?", lambda p: heard_text(p.chance, p.fit.error)),
+        *([Column(f"Repeat {last}?", of_last)] if last > 1 else []),
+        note="Against a steady pulse: more than 6 ms below 240 ms, 2.5 % above (Friberg and Sundberg 1995). "
+        "A part that lags steadily is heard as off from about 20 to 35 ms. Repeat n is n errors off.",
     )
-    known = plan.machine.capstan_diameter is not None
-
-    def sleeve(changes: ExactChanges) -> str:
-        if changes.sleeve_diameter is None:
-            return "capstan not known" if changes.sleeve_possible else "none, a sleeve only adds"
-        return words.amount(changes.sleeve_diameter.value, "mm", ".2f")
-
     yield _table(
         "exact",
         "To make it exact, do one of these",
         plan.tempos,
-        Column("Speed", lambda p: where(p.delay)),
-        _figures("Move the head", lambda p: words.amount(p.changes.spacing_change.value, "mm", "+.1f")),
-        _figures("or change the speed", lambda p: f"{p.changes.speed_change_percent.value:+.2f} %"),
-        Column("or a sleeve of", lambda p: sleeve(p.changes), numeric=known),
-        _figures("or play at", lambda p: f"{p.changes.bpm.value:.2f} bpm"),
-        note="A plus moves the head away from the record head or runs the tape faster.",
+        Column("Speed", lambda p: _where(plan, p.delay)),
+        _figures("Move the head", lambda p: _signed(p.changes.spacing_change, "mm")),
+        _figures("or change the speed", lambda p: _percent(p.changes.speed_change_percent)),
+        _figures("or a sleeve of", _sleeve),
+        _figures("or play at", lambda p: _bpm(p.changes.bpm)),
+        note="A plus moves the head away from the record head or runs the tape faster; a sleeve only adds.",
     )
+    low, high = USUAL_TEMPOS
     yield _table(
         "tempos",
-        f"Tempos that the delays like, {USUAL_TEMPOS[0]} to {USUAL_TEMPOS[1]} bpm",
+        f"Tempos that the delays like, {low} to {high} bpm",
         zip(plan.delays, plan.liked_tempos, strict=True),
-        Column("Speed", lambda row: where(row[0])),
-        Column("Tempos", lambda row: ", ".join(f"{bpm:.1f} ({note.name})" for note, bpm in row[1]) or "none"),
+        Column("Speed", lambda row: _where(plan, row[0])),
+        Column("Tempos", lambda row: ", ".join(f"{bpm:.0f} ({note.name})" for note, bpm in row[1]) or "none"),
+        note="Each as unsure, in percent, as its delay.",
     )
 
 
-def _heard(fit: TempoFit) -> str:
-    """Say how a miss is heard."""
-    if not fit.audible:
-        return f"no, within {words.amount(fit.threshold, 'ms', '.1f')}"
-    return "yes, late" if fit.error > 0 else "yes, early"
+def _percent(change: Change) -> str:
+    return _signed(Change(change.value / 100, change.plus_minus / 100), "percent")
+
+
+def _sleeve(planned: TempoPlan) -> str:
+    changes = planned.changes
+    if changes.sleeve_diameter is not None:
+        return _text(changes.sleeve_diameter, "mm")
+    return "capstan not known" if changes.sleeve_possible else "impossible"
+
+
+def _tables_of_songs(plan: EchoPlan) -> Iterator[Table]:
+    """What each song of the set gets, what would serve the set better, and where a free speed fits."""
+    several = len(plan.machine.playback_heads) > 1
+
+    def choice(at: int) -> Column:
+        def text(choices: tuple[Choice, ...]) -> str:
+            best = choices[at]
+            off = _signed(Change(best.fit.error, COVERAGE_FACTOR * best.delay.u_delay), "ms")
+            head = f"head {best.delay.head + 1}, " if several else ""
+            heard = heard_text(best.chance_heard, best.fit.error)
+            return f"{head}{best.fit.note.name}, {off} (off: {heard})"
+
+        return Column(f"At {words.speed(plan.loops[at].speed, plan.machine.units)}", text)
+
+    song = (
+        Column("Song", lambda row: row[0].song.name),
+        _figures("Tempo", lambda row: f"{row[0].song.bpm:g} bpm"),
+    )
+    if plan.machine.speed_range is None and plan.set_change is not None:
+        rows = zip(*plan.songs, strict=True)
+        yield _table("songs", "The set, song by song", rows, *song, *map(choice, range(len(plan.songs))))
+        change = plan.set_change
+        settings = [("as it is", change.before), ("best for the worst song", change.best)]
+        settings += [] if change.runner_up is None else [("next best", change.runner_up)]
+        settings += [("most songs in time", change.most_in_time)]
+        yield _table(
+            "set",
+            "One change for the whole set",
+            settings,
+            Column("Setting", lambda row: row[0]),
+            Column("Change", lambda row: _change_text(plan, row[1])),
+            _figures("Songs in time", lambda row: f"{row[1].in_time} of {len(row[1].choices)}"),
+            Column("Worst song", lambda row: row[1].worst.song.name),
+            _figures("Off by", lambda row: words.amount(row[1].worst.fit.error, "ms", "+.0f")),
+            note="From 20 % slower to 25 % faster were tried.",
+        )
+    yield _table(
+        "range",
+        "Where in the range of speeds the songs fit",
+        plan.range_speeds,
+        *([Column("Song", lambda row: row.song)] if plan.machine.songs else []),
+        _figures("Tempo", lambda row: f"{row.bpm:g} bpm"),
+        Column("Note", lambda row: row.note),
+        *([Column("Head", lambda row: str(row.head))] if several else []),
+        _figures("Set the speed to", lambda row: speed_text(plan, row.speed, row.plus_minus)),
+    )
+
+
+def _change_text(plan: EchoPlan, setting: Setting) -> str:
+    """The ways to multiply all delays by one factor."""
+    machine, factor = plan.machine, setting.factor
+    if abs(factor - 1) < 5e-4:
+        return "nothing changed"
+    ways = [f"the tape {_faster(setting.speed_change_percent)}"]
+    if len(machine.spacings) == 1:
+        ways.append(f"the head at {words.amount(machine.spacings[0] * factor, 'mm', '.1f')}")
+    if factor < 1 and machine.capstan_diameter is not None:
+        sleeve = transport.sleeve_diameter(machine.capstan_diameter, machine.tape_thickness, 1 / factor)
+        ways.append(f"a sleeve of {words.amount(sleeve, 'mm', '.2f')}")
+    return " or ".join(ways)
 
 
 def _or(nothing: str, value: float | None, form: str) -> str:
@@ -214,37 +449,55 @@ def _or(nothing: str, value: float | None, form: str) -> str:
 
 def _tables_of_loops(plan: EchoPlan) -> Iterator[Table]:
     """What the loop does at each speed."""
+    one_head, wanted = len(plan.machine.playback_heads) == 1, plan.wanted_repeats
+    faded, in_phase = plan.machine.song.faded_db, "" if one_head else ", all heads of the loop in phase"
     speed = Column("Speed", lambda loop: _at(plan, loop.speed))
-    faded = f"A repeat counts until it has fallen to {plan.machine.song.faded_db:g} dB."
+
+    def wish(loop: LoopPlan) -> str:
+        if loop.return_send_db is None:
+            return "none"
+        return "as set" if loop.repeats == wanted else words.level(loop.return_send_db)
+
+    def gone(loop: LoopPlan) -> str:
+        return _or("longer" if loop.stability.stable else "never", loop.gone_in, "{:.2f} s")
+
     yield _table(
         "repeats",
-        f"Repeats, return send at {plan.machine.mixer.return_send_db:+.1f} dB",
+        f"Repeats, return send at {words.level(plan.machine.mixer.return_send_db)}",
         plan.loops,
         speed,
-        _figures("Loop gain", lambda loop: f"{loop.gain_db:+.1f} dB"),
-        _figures("Repeats", lambda loop: _or("no end", loop.repeats, "{}")),
-        _figures("Gone in", lambda loop: _or("never", loop.fades_in, "{:.2f} s")),
-        _figures("Margin", lambda loop: f"{loop.stability.margin_db:+.1f} dB"),
+        _figures("Loop gain at most", lambda loop: words.level(loop.gain_db)),
+        *([_figures("Repeats", lambda loop: _or("no end", loop.repeats, "{}"))] if one_head else []),
+        _figures("Last heard after", gone),
+        _figures("Margin", lambda loop: margin_text(loop) if loop.stability.stable else "none"),
         _figures("Would start at", start_text),
-        _figures("Send for the wish", lambda loop: _or("none", loop.return_send_db, "{:+.1f} dB")),
-        note=f"{faded} The wish is {plan.wanted_repeats} repeats.",
+        _figures(f"Send for {wanted} {'repeats' if one_head else 'rounds'}", wish),
+        note=f"The first answer of the tape is repeat 1; those not below {faded:g} dB of it are heard. The "
+        f"loop gain is that of the loudest tone{in_phase}. Any tone of the band may be the one that starts.",
     )
     shown = [row.repeat for row in plan.loops[0].tone]
+    what = "Repeat" if one_head else "Pass"
 
     def band(number: int) -> Column:
-        return Column(f"Repeat {shown[number]}", lambda loop: band_text(loop.tone[number]))
+        return Column(f"{what} {shown[number]}", lambda loop: band_text(loop.tone[number]))
 
-    def snr(repeat: int) -> Column:
-        return _figures(f"Repeat {repeat}", lambda loop: f"{loop.snr_db[repeat - 1]:.0f} dB")
+    def snr(number: int) -> Column:
+        return _figures(f"{what} {shown[number]}", lambda loop: f"{loop.snr_db[number]:.0f} dB")
 
-    title = f"Tone: what each repeat keeps within {TONE_DROP_DB:g} dB"
-    yield _table("tone", title, plan.loops, speed, *map(band, range(len(shown))))
+    every = range(len(shown))
+    yield _table(
+        "tone", f"Tone: what each keeps within {TONE_DROP_DB:g} dB", plan.loops, speed, *map(band, every)
+    )
     dying = (loop for loop in plan.loops if loop.snr_db is not None)
-    yield _table("hiss", "Hiss: each repeat above the noise", dying, speed, *map(snr, shown))
+    note = "From 20 Hz to 20 kHz, unweighted, the instrument at its peak; of a plain white hiss."
+    yield _table(
+        "hiss", "Hiss: how far each stands above the noise", dying, speed, *map(snr, every), note=note
+    )
 
 
 def _tables_of_the_machine(plan: EchoPlan) -> Iterator[Table]:
-    """Its turning parts, its levels, its tape, and what is not known of it."""
+    """Its turning parts, its levels, its tape, what is left out, and what is not known of it."""
+    machine = plan.machine
     speed = Column("Speed", lambda row: _at(plan, row.speed))
     yield _table(
         "wobble",
@@ -253,39 +506,75 @@ def _tables_of_the_machine(plan: EchoPlan) -> Iterator[Table]:
         speed,
         Column("Part", lambda row: row.part),
         _figures("Turns a second", lambda row: f"{row.rate:.2f} Hz"),
-        _figures("Pitch deviation", lambda row: f"+/- {words.amount(row.deviation, 'percent', '.3f')}"),
-        note="A part that turns a whole number of times during the delay bends no pitch.",
+        _figures("Pitch swings by", lambda row: words.amount(row.deviation, "percent", ".3f")),
+        note="To either side. A part that turns a whole number of times during the delay bends no pitch."
+        + (" Of the first head." if len(machine.playback_heads) > 1 else ""),
     )
-    first = plan.levels.first_to_clip
-    piled_up = [loop.piled_up_db for loop in plan.loops if loop.piled_up_db is not None]
-    yield _table(
-        "levels",
-        "Levels, node by node",
-        plan.levels.nodes,
-        Column("Node", lambda node: node.name + (" (clips first)" if node is first else "")),
-        _figures("Level", lambda node: f"{node.dbu:+.1f} dBu"),
-        _figures("Voltage", lambda node: words.amount(node.volts, "v", ".3f")),
-        _figures("Headroom", lambda node: f"{node.headroom_db:.1f} dB"),
-        _figures("Noise", lambda node: _or("", node.noise_dbu, "{:.0f} dBu")),
-        note=f"Held notes pile up with their repeats by up to {max(piled_up):.1f} dB." if piled_up else "",
+    yield _levels_table(plan)
+    if machine.loop_length is None:
+        length = machine.tape.length_m
+        last = _figures(
+            "The tape lasts", lambda loop: words.amount(transport.run_time(length, loop.speed), "min")
+        )
+    else:
+        around = machine.loop_length
+        last = _figures("A lap lasts", lambda loop: f"{transport.run_time(around, loop.speed):.2f} s")
+    used = _figures(
+        "A minute uses", lambda loop: words.amount(transport.tape_used(60, loop.speed), "m", ".1f")
     )
-    length = plan.machine.tape.length_m
-    yield _table(
-        "tape",
-        "Tape",
-        plan.loops,
-        speed,
-        _figures("A reel lasts", lambda loop: words.amount(transport.run_time(length, loop.speed), "min")),
-        _figures("A minute uses", lambda loop: words.amount(transport.tape_used(60, loop.speed), "m", ".1f")),
-    )
+    yield _table("tape", "Tape", plan.loops, speed, last, used)
     yield _table(
         "assumed",
         "Assumed, because the machine file does not say",
-        plan.machine.assumed,
+        _of_all_heads(machine.assumed),
         Column("Key", lambda row: row[0]),
         Column("Value", lambda row: _assumed_value(row[1])),
         Column("What it is", lambda row: row[2]),
     )
+
+
+def _levels_table(plan: EchoPlan) -> Table:
+    """The levels; on the tape there is a flux and no voltage."""
+    levels, first = plan.machine.levels, plan.levels.first_to_clip
+
+    def above_reference_db(node: Node) -> float:
+        return node.dbu - levels.machine_reference_dbu
+
+    def level(node: Node) -> str:
+        return words.level(above_reference_db(node)) if node.name == "tape" else words.level(node.dbu, "dBu")
+
+    def size(node: Node) -> str:
+        if node.name != "tape":
+            return words.amount(node.volts, "v", ".3f")
+        flux = levels.reference_flux_nwb_m * UNITS["nwb_m"] * db_to_amplitude(above_reference_db(node))
+        return words.amount(flux, "nwb_m")
+
+    piled_up = [loop.piled_up_db for loop in plan.loops if loop.piled_up_db is not None]
+    piles = f" Held notes pile up with their repeats by {max(piled_up):.1f} dB at most." if piled_up else ""
+    heads = "" if len(plan.machine.playback_heads) == 1 else " Behind the heads: at most, all heads in phase."
+    return _table(
+        "levels",
+        "Levels, node by node",
+        plan.levels.nodes,
+        Column("Node", lambda node: node.name + (" (clips first)" if node is first else "")),
+        _figures("Level", level),
+        _figures("Voltage or flux", size),
+        _figures("Headroom", lambda node: f"{node.headroom_db:.1f} dB"),
+        _figures("Noise", lambda node: _or("", node.noise_dbu, "{:.0f} dBu")),
+        note="The tape's level counts from its reference, its headroom ends at 3 % distortion."
+        f"{heads}{piles}",
+    )
+
+
+def _of_all_heads(rows: Iterable[tuple[str, Any, str]]) -> Iterator[tuple[str, Any, str]]:
+    """Say once what several heads have in common, of the first to the last that did not say it."""
+    by_key: dict[tuple[str, Any, str], list[str]] = {}
+    for key, value, what in rows:
+        section, dot, rest = key.partition("].")
+        head = section.partition("[")[2] if dot else ""
+        by_key.setdefault((rest if dot else key, value, what), []).append(head)
+    for (key, value, what), heads in by_key.items():
+        yield f"playback_heads[{', '.join(heads)}].{key}" if heads[0] else key, value, what
 
 
 def _assumed_value(value: Any) -> str:

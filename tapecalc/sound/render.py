@@ -97,7 +97,7 @@ def echo_settings(
         input_gain=db_to_amplitude(machine.mixer.input_send_db),
         one_pass=machine.one_pass(v),
         later_pass=None if change is None else machine.one_pass(v * change.ratio),
-        hiss=reference / math.sqrt(2) * db_to_amplitude(machine.levels.tape_noise_db),
+        hiss=reference / math.sqrt(2) * db_to_amplitude(machine.tape_noise_db(v)),
         saturation=reference * db_to_amplitude(machine.saturation_dbu - machine.levels.machine_reference_dbu),
         seed=seed,
     )
