@@ -79,7 +79,7 @@ def echo_settings(
     >>> from tapecalc.machine import example_machine
     >>> settings = echo_settings(example_machine())
     >>> settings.heads.spacings, round(settings.saturation, 3)
-    ((0.0415,), 0.355)
+    ((0.0415,), 0.348)
     """
     v = machine.speeds[0] if speed is None else speed
     wobbles = tuple((part.wobble, part.rate_at(v)) for part in machine.turning_parts if part.wobble > 0)

@@ -76,7 +76,7 @@ def test_a_head_that_does_not_feed_the_return_is_heard_once(machine):
 
 @pytest.mark.parametrize("stage", STAGES)
 def test_every_stage_can_be_heard_to_be_missing(machine, dry, stage):
-    hot = with_changes(machine, {"levels.tape_headroom_db": 0.0})
+    hot = with_changes(machine, {"levels.tape_mol_db": -4.8})
     with_it = render(dry, RATE, hot, seconds=1.5).wet
     without_it = render(dry, RATE, hot, seconds=1.5, without=[stage]).wet
     assert np.abs(with_it - without_it).max() > 1e-5
