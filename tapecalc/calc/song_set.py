@@ -8,7 +8,7 @@ it looks at the corners of straight pieces.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Annotated, NamedTuple
+from typing import Annotated, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from tapecalc.calc.tempo import (
     NoteValue,
     TempoFit,
     chance_heard,
+    checked_notes,
     delay_from_tempo,
     fit,
     timing_threshold,
@@ -51,8 +52,8 @@ class Song:
 
     def __post_init__(self) -> None:
         check_fields(self)
-        if self.notes is not None and not self.notes:
-            raise ValueError(f"notes of {self.name!r} must hold at least one note value, got none")
+        if self.notes is not None:
+            object.__setattr__(self, "notes", checked_notes(self.notes))
 
     @property
     def wanted(self) -> tuple[NoteValue, ...]:
@@ -135,6 +136,13 @@ class _Need(NamedTuple):
     def off(self, factors: _Array) -> _Array:
         """By how many thresholds each delay misses each note; a row for each of the pairs."""
         return self.slopes[:, None] * np.abs(factors - self.exact[:, None])
+
+    def within(self, low: float, high: float) -> Self:
+        """Leave out every V that is above another one all the way from low to high."""
+        highest = self.off(np.array([low, high])).max(axis=1)
+        lowest = self.slopes * np.abs(np.clip(self.exact, low, high) - self.exact)
+        kept = lowest <= highest.min()
+        return self._replace(exact=self.exact[kept], slopes=self.slopes[kept])
 
 
 def _need(song: Song, delays: tuple[MachineDelay, ...]) -> _Need:
@@ -228,15 +236,17 @@ def _corners_of_worst(needs: Sequence[_Need], low: float, high: float) -> tuple[
 
     With them a row for each need: by how many thresholds it is off there.
     """
-    songs = [_lowest(need.off, _inside(need.exact, low, high)) for need in needs]
-    points = [low, high]
-    for factors, off in songs:
-        points += [*factors, *_crossings(factors, off.min(axis=0) - 1)]
+    tables = []
+    for need in needs:
+        possible = need.within(low, high)
+        corners, off = _lowest(possible.off, _inside(possible.exact, low, high))
+        tables.append((corners, off.min(axis=0)))
+    known = [corners for corners, _ in tables] + [_crossings(corners, off - 1) for corners, off in tables]
 
-    def tops(factors: _Array) -> _Array:
-        return -np.array([np.interp(factors, known, off.min(axis=0)) for known, off in songs])
+    def minus_off(factors: _Array) -> _Array:
+        return -np.array([np.interp(factors, corners, off) for corners, off in tables])
 
-    factors, minus = _lowest(tops, _inside(np.array(points), low, high))
+    factors, minus = _lowest(minus_off, _inside(np.concatenate(known), low, high))
     return factors, -minus
 
 

@@ -105,7 +105,7 @@ PLAIN_NOTES = tuple(
 ODD_NOTE_PENALTY = 1.0
 
 
-def _checked_notes(notes: Iterable[NoteValue]) -> tuple[NoteValue, ...]:
+def checked_notes(notes: Iterable[NoteValue]) -> tuple[NoteValue, ...]:
     """Give the note values as a tuple, refusing an empty list and anything else."""
     notes = tuple(notes)
     if not notes:
@@ -161,7 +161,7 @@ def tempos_for_delay(
     if low > high:
         raise ValueError(f"low must not be above high, got {low:g} and {high:g} beats per minute")
     slack = 1e-12  # a rounding error must not drop a tempo that stands on the end of the range
-    tempos = ((note, tempo_from_delay(delay, note.beats)) for note in _checked_notes(notes))
+    tempos = ((note, tempo_from_delay(delay, note.beats)) for note in checked_notes(notes))
     inside = (pair for pair in tempos if low * (1 - slack) <= pair[1] <= high * (1 + slack))
     return tuple(sorted(inside, key=lambda pair: pair[1]))
 
@@ -265,7 +265,7 @@ def fit(delay: Delay[float], bpm: Tempo[float], note: NoteValue) -> TempoFit:
     >>> round(1e3 * miss.error, 2), round(miss.error_percent, 1), miss.audible  # ms, percent
     (20.48, 10.4, True)
     """
-    (note,) = _checked_notes([note])
+    (note,) = checked_notes([note])
     wanted_delay = delay_from_tempo(bpm, note.beats)
     error = delay - wanted_delay
     threshold = timing_threshold(wanted_delay)
@@ -291,7 +291,7 @@ def nearest_fits(
     The error is counted in thresholds of hearing, so that long and short notes are judged by the same ear.
     An odd note comes before a plain one only where it misses by a whole threshold less.
     """
-    fits = (fit(delay, bpm, note) for note in _checked_notes(notes))
+    fits = (fit(delay, bpm, note) for note in checked_notes(notes))
     return tuple(sorted(fits, key=lambda fit: round(fit.rank, 9)))  # but for rounding errors
 
 

@@ -156,6 +156,16 @@ def test_an_early_echo_has_a_negative_error():
     assert early.audible is True
 
 
+def test_a_miss_of_one_threshold_is_not_heard():
+    # 12.5 ms of a quarter at 120, and 6 ms of a sixteenth; what is a millionth more is.
+    for wanted, bpm, name, threshold in ((0.5, 120, "quarter", 0.0125), (0.125, 120, "sixteenth", 0.006)):
+        for sign in (-1, 1):
+            tie = fit(wanted + sign * threshold, bpm, note_value(name))
+            assert tie.audible is False and tie.repeats_in_time == 1
+            more = fit(wanted + sign * threshold * 1.000001, bpm, note_value(name))
+            assert more.audible is True and more.repeats_in_time == 0
+
+
 @pytest.mark.parametrize(
     ("error", "audible"), [(0.0059, False), (0.0061, True), (-0.0059, False), (-0.0061, True)]
 )
@@ -184,7 +194,45 @@ def test_nearest_fits_ranks_every_note_by_what_ears_notice():
     fits = tempo.nearest_fits(DELAY, 76)
     assert {one.note for one in fits} == set(NOTE_VALUES)
     assert fits[0].note.name == "sixteenth"
-    assert [one.audibility for one in fits] == sorted(one.audibility for one in fits)
+    assert [one.rank for one in fits] == sorted(one.rank for one in fits)
+
+
+def test_plain_notes_are_told_from_odd_ones_by_their_length():
+    plain = {note.name for note in tempo.PLAIN_NOTES}
+    assert plain == {note.name for note in NOTE_VALUES if note.plain}
+    assert plain == {
+        *("whole", "half", "quarter", "eighth", "sixteenth"),
+        *("dotted half", "dotted quarter", "dotted eighth", "dotted sixteenth"),
+        *("quarter triplet", "eighth triplet"),
+    }
+    assert NoteValue("mine", 1 / 3).plain and not NoteValue("mine", 0.3333).plain
+
+
+# 32 mm at 19.05 and at 9.525 cm/s: 168 and 336 ms.
+@pytest.mark.parametrize(
+    ("delay", "bpm", "best", "rank", "second"),
+    [
+        (0.168, 70, "dotted thirty-second", 1 + 7.286 / 6, "sixteenth triplet"),  # a sixteenth misses by 7.7
+        (0.336, 70, "dotted sixteenth", 14.571 / 8.0357, "eighth triplet"),
+        (0.168, 46, "thirty-second", 1 + 4.957 / 6, "sixteenth triplet"),  # a sixteenth misses by 19 and more
+        (0.336, 46, "sixteenth", 9.913 / 8.1522, "eighth triplet"),
+    ],
+)
+def test_an_octave_lower_the_plain_note_of_two_equal_misses_ranks_first(delay, bpm, best, rank, second):
+    everyday = [note for note in NOTE_VALUES if "quintuplet" not in note.name]
+    first, then, *_ = tempo.nearest_fits(delay, bpm, notes=everyday)
+    assert (first.note.name, then.note.name) == (best, second)
+    assert first.rank == pytest.approx(rank, abs=1e-3)
+
+
+def test_an_odd_note_must_miss_by_a_whole_threshold_less():
+    # At 120 a quarter lasts 500 ms, heard from 12.5 ms. The odd note is exact, or 10 ms off of some 13.
+    notes = (note_value("quarter"), NoteValue("odd", 1.0228))  # 511.4 ms
+    plain, odd = tempo.nearest_fits(0.5114, 120, notes=notes)
+    assert (plain.note.name, plain.rank) == ("quarter", pytest.approx(11.4 / 12.5))
+    assert (odd.note.name, odd.rank) == ("odd", pytest.approx(1))
+    notes = (note_value("quarter"), NoteValue("odd", 1.0272))  # 513.6 ms: the quarter misses by 1.088
+    assert [one.note.name for one in tempo.nearest_fits(0.5136, 120, notes=notes)] == ["odd", "quarter"]
 
 
 def test_an_exact_note_comes_first():
@@ -225,32 +273,127 @@ def test_among_equally_good_fits_rounding_does_not_decide():
     assert [fit.note.name for fit in ranked] == ["b", "a"]
 
 
+# ---- how likely a miss is heard ----
+
+
+def test_the_chance_counts_both_sides_of_the_threshold():
+    # 0.6 ms of 4.2 to the threshold: 1 - Phi(0.1429) = 0.4432; 11.4 of 4.2 to the other: 1 - Phi(2.714)
+    # = 0.0033.
+    assert tempo.chance_heard(-0.0054, 0.0042, 0.006) == pytest.approx(0.4465, abs=1e-4)
+    assert tempo.chance_heard(0.0054, 0.0042, 0.006) == pytest.approx(0.4465, abs=1e-4)
+    # Exact on average: P(|z| > 1), the share outside one standard deviation.
+    assert tempo.chance_heard(0, 0.006, 0.006) == pytest.approx(0.3173, abs=1e-4)
+
+
+def test_the_bench_deck_at_67_2_is_perhaps_heard():
+    # A sixteenth lasts 223.214 ms, the deck has 217.848, known to 4.191 ms (0.5 of 41.5 mm, 1.5 % of speed).
+    off = fit(DELAY, 67.2, note_value("sixteenth"))
+    u_delay = DELAY * math.hypot(0.5 / 41.5, 0.015)
+    assert 1e3 * off.error == pytest.approx(-5.366, abs=1e-3) and off.audible is False
+    # (6 - 5.366)/4.191 = 0.151 and 2.712: 0.4399 + 0.0033.
+    assert tempo.chance_heard(off.error, u_delay, off.threshold) == pytest.approx(0.443, abs=1e-3)
+
+
+def test_the_error_of_later_repeats_adds_up_and_so_does_its_doubt():
+    # Repeat 2 is 6 ms off, u 4, threshold 8: 1 - Phi(0.5) + 1 - Phi(3.5) = 0.3085 + 0.0002.
+    chances = tempo.chance_heard(0.003, 0.002, 0.008, [0, 1, 2, 4])
+    # Repeat 1: 1 - Phi(2.5) = 0.0062; repeat 4 is 12 ms off, u 8: Phi(0.5) + 1 - Phi(2.5) = 0.6915 + 0.0062.
+    assert chances == pytest.approx([0, 0.0062, 0.3087, 0.6977], abs=1e-4)
+
+
+def test_without_doubt_a_miss_is_heard_or_it_is_not():
+    assert tempo.chance_heard([0.0061, -0.0061, 0.0059, 0], 0, 0.006).tolist() == [1, 1, 0, 0]
+    assert tempo.chance_heard([0.003, -0.003, 0.003], 0, 0.006, [2, 2, 2.001]).tolist() == [0, 0, 1]
+    assert tempo.chance_heard(0.0061, [0, 1e-9], 0.006).tolist() == [1, 1]
+    tie = fit(0.5125, 120, note_value("quarter"))
+    assert tempo.chance_heard(tie.error, 0, tie.threshold) == 0
+    with pytest.raises(ValueError, match="u_delay must be 0 s or more"):
+        tempo.chance_heard(0.001, -0.001, 0.006)
+
+
+# ---- how to make it exact ----
+
+
 def test_each_of_the_four_changes_makes_the_fit_exact():
     late = fit(DELAY, 76, note_value("sixteenth"))
     changes = tempo.exact_changes(
         late, spacing=SPACING, speed=SPEED, capstan_diameter=0.008, tape_thickness=35e-6
     )
     assert changes.spacing / SPEED == pytest.approx(late.wanted_delay, rel=1e-12)
-    assert SPACING + changes.spacing_change == pytest.approx(changes.spacing, rel=1e-12)
+    assert SPACING + changes.spacing_change.value == pytest.approx(changes.spacing, rel=1e-12)
     assert SPACING / changes.speed == pytest.approx(late.wanted_delay, rel=1e-12)
-    assert SPEED * (1 + changes.speed_change_percent / 100) == pytest.approx(changes.speed, rel=1e-12)
-    assert tempo.delay_from_tempo(changes.bpm, 0.25) == pytest.approx(DELAY, rel=1e-12)
+    assert SPEED * (1 + changes.speed_change_percent.value / 100) == pytest.approx(changes.speed, rel=1e-12)
+    assert tempo.delay_from_tempo(changes.bpm.value, 0.25) == pytest.approx(DELAY, rel=1e-12)
     turning = SPEED / (math.pi * (0.008 + 35e-6))  # the motor turns as before
-    assert math.pi * (changes.sleeve_diameter + 35e-6) * turning == pytest.approx(changes.speed, rel=1e-12)
+    assert changes.sleeve_possible is True
+    assert math.pi * (changes.sleeve_diameter.value + 35e-6) * turning == pytest.approx(
+        changes.speed, rel=1e-12
+    )
 
 
-def test_without_a_capstan_there_is_no_sleeve():
+def test_each_change_has_its_own_95_percent_interval():
+    # 40 mm at 0.2 m/s are 200 ms; an eighth at 160 lasts 187.5 ms. u 2 ms and 1 mm/s.
+    late = fit(0.2, 160, note_value("eighth"))
+    changes = tempo.exact_changes(
+        late,
+        spacing=0.04,
+        speed=0.2,
+        capstan_diameter=0.0099,
+        tape_thickness=1e-4,
+        u_delay=0.002,
+        u_speed=0.001,
+    )
+    # -12.5 ms x 0.2 m/s; 2 (0.2 x 0.002 + 0.0125 x 0.001) m
+    assert changes.spacing_change == pytest.approx((-0.0025, 0.000825), rel=1e-12)
+    assert changes.speed_change_percent == pytest.approx((100 / 15, 0.4 / 0.1875), rel=1e-12)
+    # 10 mm of shaft and tape x 16/15 less the tape; 2 x 10 mm x 2/187.5
+    assert changes.sleeve_diameter == pytest.approx((0.01 * 16 / 15 - 1e-4, 0.04 / 187.5), rel=1e-12)
+    assert changes.bpm == pytest.approx((150, 3), rel=1e-12)  # 2 x 150 x 2/200
+    assert changes.bpm.value == changes.bpm[0] and changes.bpm.plus_minus == changes.bpm[1]
+
+
+def test_the_interval_of_an_early_echo_has_no_sign():
+    early = fit(0.2, 140, note_value("eighth"))  # 214.3 ms
+    changes = tempo.exact_changes(early, spacing=0.04, speed=0.2, u_delay=0, u_speed=0.001)
+    assert changes.spacing_change == pytest.approx((0.2 * 0.1 / 7, 0.002 * 0.1 / 7), rel=1e-9)
+    assert changes.speed_change_percent.plus_minus == changes.bpm.plus_minus == 0
+
+
+def test_what_is_sure_stays_sure():
     late = fit(DELAY, 76, note_value("sixteenth"))
-    assert tempo.exact_changes(late, spacing=SPACING, speed=SPEED).sleeve_diameter is None
+    changes = tempo.exact_changes(
+        late, spacing=SPACING, speed=SPEED, capstan_diameter=0.008, tape_thickness=35e-6
+    )
+    every = (changes.spacing_change, changes.speed_change_percent, changes.sleeve_diameter, changes.bpm)
+    assert [change.plus_minus for change in every] == [0, 0, 0, 0]
+
+
+def test_a_sleeve_only_adds():
+    capstan = {"capstan_diameter": 0.008, "tape_thickness": 35e-6}
+    early = fit(DELAY, 67.2, note_value("sixteenth"))
+    slower = tempo.exact_changes(early, spacing=SPACING, speed=SPEED, **capstan)
+    assert slower.speed_change_percent.value < 0
+    assert slower.sleeve_diameter is None and slower.sleeve_possible is False
+    much_slower = tempo.exact_changes(fit(0.01, 60, note_value("whole")), spacing=0.001, speed=0.1, **capstan)
+    assert much_slower.sleeve_diameter is None and much_slower.sleeve_possible is False
+
+
+def test_without_a_capstan_no_sleeve_is_named_but_whether_one_could_do_is():
+    late, early = (fit(DELAY, bpm, note_value("sixteenth")) for bpm in (76, 67.2))
+    unknown = tempo.exact_changes(late, spacing=SPACING, speed=SPEED)
+    assert unknown.sleeve_diameter is None and unknown.sleeve_possible is True
+    assert tempo.exact_changes(early, spacing=SPACING, speed=SPEED).sleeve_possible is False
 
 
 def test_an_exact_fit_needs_no_change():
-    changes = tempo.exact_changes(
-        fit(0.5, 120, note_value("quarter")), spacing=0.1, speed=0.2, capstan_diameter=0.008, tape_thickness=0
-    )
-    assert changes.spacing_change == 0 and changes.speed_change_percent == 0
-    assert changes.speed == 0.2 and changes.bpm == 120
-    assert changes.sleeve_diameter == pytest.approx(0.008, rel=1e-15)
+    capstan = {"capstan_diameter": 0.008, "tape_thickness": 0}
+    for delay in (0.5, math.nextafter(0.5, 1), math.nextafter(0.5, 0)):
+        exact = fit(delay, 120, note_value("quarter"))
+        changes = tempo.exact_changes(exact, spacing=0.1, speed=0.2, **capstan)
+        assert changes.spacing_change.value == 0 and changes.speed == pytest.approx(0.2)
+        assert changes.speed_change_percent.value == pytest.approx(0, abs=1e-12)
+        assert changes.bpm.value == pytest.approx(120)
+        assert changes.sleeve_diameter.value == pytest.approx(0.008, rel=1e-15)
 
 
 def test_half_a_description_of_the_capstan_is_refused():
