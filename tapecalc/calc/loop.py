@@ -47,7 +47,7 @@ START_DB = 1.0
 _EDGE_BANDS = 4
 
 #: Poles tried, one further to the right than the last, and steps to find one.
-_MOST_POLES, _MOST_STEPS = 50, 60
+_MOST_POLES, _MOST_STEPS = 50, 100
 
 _DYING = Is(
     "dB",

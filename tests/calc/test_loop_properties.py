@@ -57,10 +57,16 @@ def test_repeats_and_gain_undo_each_other(gain_db, level_db):
 
 
 @given(gains_db, levels_db)
-def test_whole_repeats_are_the_last_not_below_the_level(gain_db, level_db):
-    whole = loop.whole_repeats(gain_db, level_db)
-    assert whole * gain_db >= level_db * (1 + 1e-9)
-    assert (whole + 1) * gain_db < level_db
+def test_repeats_heard_are_the_last_not_below_the_level(gain_db, level_db):
+    heard = loop.repeats_heard(gain_db, level_db)
+    assert (heard - 1) * gain_db >= level_db * (1 + 1e-9)
+    assert heard * gain_db < level_db
+    assert heard <= loop.repeats_until(gain_db, level_db) * (1 + 1e-9) < heard + 1 + 1e-6
+
+
+@given(st.integers(1, 200), levels_db)
+def test_the_send_for_n_repeats_gives_n(repeats, level_db):
+    assert loop.repeats_heard(level_db / (repeats - 0.5), level_db) == repeats
 
 
 @given(delays, gains_db, st.floats(1.01, 10))
@@ -114,6 +120,49 @@ def test_no_mode_grows_below_the_margin_and_some_mode_does_above(made, beyond_db
 
 
 @settings(max_examples=25)
+@given(loops(), st.floats(-6, 6))
+def test_what_is_beyond_its_margin_grows_and_what_is_not_dies(made, beyond_db):
+    send = made.return_gain * db_to_amplitude(loop.stability(made, count_modes=False).margin_db + beyond_db)
+    growth = loop.fastest_growth_db_per_s(dataclasses.replace(made, return_gain=send))
+    if abs(beyond_db) > 1e-3:
+        assert np.sign(growth) == np.sign(beyond_db)
+    # No tone gains more at once than all heads in phase give it, nor comes back before the nearest head.
+    bound_db = -loop.stability(dataclasses.replace(made, return_gain=send), count_modes=False).bound_db
+    assert growth <= max(bound_db, 0) / min(made.delays) + 1e-6
+
+
+@settings(max_examples=40)
+@given(st.data())
+def test_growth_of_flat_heads_is_that_of_the_largest_root(data):
+    count = data.draw(st.integers(1, 4))
+    samples = data.draw(st.lists(st.integers(3, 40), min_size=count, max_size=count, unique=True))
+    gain = st.floats(0.1, 1.5).flatmap(lambda g: st.sampled_from([g, -g]))
+    gains = data.draw(st.lists(gain, min_size=count, max_size=count))
+    # Source: numpy.roots of z^M - sum of g_k z^(M - d_k)
+    polynomial = np.zeros(max(samples) + 1)
+    polynomial[0] = 1
+    polynomial[samples] = -np.array(gains)
+    rate = 100.0
+    expected = 20 * np.log10(np.abs(np.roots(polynomial)).max()) * rate
+    ideal = HeadContact(gap=0, separation=0, coating_thickness=0, track_width=2e-3, azimuth_angle=0)
+    flat = OnePass(speed=0.2, today=ideal, aligned=ideal, boost_db=0, low_cut=0)
+    heads = Heads.from_delays(np.array(samples) / rate, flat.speed, gains=tuple(gains))
+    made = EchoLoop(heads=heads, return_gain=1.0, one_pass=flat)
+    assert np.isclose(loop.fastest_growth_db_per_s(made), expected, rtol=1e-6, atol=1e-4)
+
+
+@settings(max_examples=15)
+@given(loops())
+def test_the_band_is_that_of_all_frequencies_in_phase_within_a_decibel(made):
+    found = loop.stability(made, count_modes=False)
+    every = loop.oscillation_frequencies(made, 0, loop.HIGHEST_FREQUENCY)
+    levels_db = loop.loop_gain_db(made, every)
+    surely, perhaps = (every[levels_db >= levels_db.max() - 1 + slack] for slack in (1e-6, -1e-6))
+    assert perhaps[0] - 1e-6 <= found.band[0] <= surely[0] + 1e-6
+    assert surely[-1] - 1e-6 <= found.band[1] <= perhaps[-1] + 1e-6
+
+
+@settings(max_examples=25)
 @given(loops(most=1))
 def test_one_head_grows_at_every_frequency_in_phase_with_gain_above_one(made):
     loud = dataclasses.replace(made, return_gain=3 * np.sign(made.return_gain) / abs(made.head_gains[0]))
@@ -137,7 +186,7 @@ def test_a_send_set_for_repeats_is_always_stable(made, repeats, level_db):
     send = loop.return_gain_for_repeats(made, repeats, level_db)
     found = loop.stability(dataclasses.replace(made, return_gain=send))
     assert found.stable
-    assert np.isclose(found.bound_db, -level_db / repeats, atol=1e-9)
+    assert np.isclose(found.bound_db, -level_db / (repeats - 0.5), atol=1e-9)
 
 
 @given(st.floats(-60, 20), st.integers(1, 100))
@@ -163,7 +212,11 @@ def test_a_stronger_sine_is_turned_down_more(drive, factor, saturation):
 
 @given(st.floats(0.01, 40), st.floats(0.01, 10), st.floats(0.01, 100))
 def test_more_gain_settles_higher_and_scales_with_the_saturation(gain_db, more_db, saturation):
-    low, high = loop.settling_level([gain_db, gain_db + more_db], saturation)
-    assert high > low > 0
-    assert np.isclose(low, saturation * loop.settling_level(gain_db, 1), rtol=1e-9)
-    assert low < saturation * db_to_amplitude(gain_db) * 4 / np.pi
+    for settles, most in ((loop.settling_level, 4 / np.pi), (loop.crowd_settling_level, np.sqrt(2))):
+        low, high = settles([gain_db, gain_db + more_db], saturation)
+        assert high > low > 0
+        assert np.isclose(low, saturation * settles(gain_db, 1), rtol=1e-9)
+        assert low <= saturation * db_to_amplitude(gain_db) * most * (1 + 1e-12)
+    # The fundamental of a square wave is 4 / pi times its top, which as a sine would have sqrt(2) times.
+    ratio = loop.crowd_settling_level(gain_db, 1) / loop.settling_level(gain_db, 1)
+    assert np.sqrt(2) / (4 / np.pi) <= ratio * (1 + 1e-9) and ratio <= np.sqrt(1.5) * (1 + 1e-6)

@@ -120,20 +120,20 @@ def test_decay_grows_with_the_delay_unlike_a_formula_in_print():
 
 
 def test_gain_for_a_decay_of_two_seconds():
-    # Source: T. Smyth, lecture notes: g = 0.001^(T / T60)
-    assert db_to_amplitude(loop.gain_for_repeats_db(2 / 0.1, -60)) == pytest.approx(0.707946, abs=1e-6)
+    # Source: T. Smyth, lecture notes: g = 0.001^(T / T60); the first repeat is the one that 60 dB count from
+    assert db_to_amplitude(loop.gain_for_repeats_db(1 + 2 / 0.1, -60)) == pytest.approx(0.707946, abs=1e-6)
 
 
 @pytest.mark.parametrize(
-    ("gain", "per_pass", "repeats", "whole"),
-    [(0.5, -6.0206, 9.9658, 9), (0.7, -3.0980, 19.3671, 19), (0.9, -0.9151, 65.5630, 65)],
+    ("gain", "per_pass", "passes", "heard"),
+    [(0.5, -6.0206, 9.9658, 10), (0.7, -3.0980, 19.3671, 20), (0.9, -0.9151, 65.5630, 66)],
 )
-def test_passes_to_sixty_decibels(gain, per_pass, repeats, whole):
-    # Source: 60 / (-20 log10 g)
+def test_passes_to_sixty_decibels(gain, per_pass, passes, heard):
+    # Source: 60 / (-20 log10 g) passes after the first repeat
     gain_db = loop.loop_gain_db(flat_loop(gain, 0.3), 1000)
     assert gain_db == pytest.approx(per_pass, abs=1e-4)
-    assert loop.repeats_until(gain_db, -60) == pytest.approx(repeats, abs=1e-4)
-    assert loop.whole_repeats(gain_db, -60) == whole
+    assert loop.repeats_until(gain_db, -60) == pytest.approx(1 + passes, abs=1e-4)
+    assert loop.repeats_heard(gain_db, -60) == heard
 
 
 def test_decibels_per_pass_of_the_classic_gain():
@@ -151,7 +151,7 @@ def test_decay_and_gain_by_symbols():
     expected = float(seconds.subs({g: sympy.Rational(7, 10), delay: sympy.Rational(3, 10)}))
     assert loop.decay_time(0.3, amplitude_to_db(0.7)) == pytest.approx(expected, rel=1e-12)
     expected = float(gain.subs({time: 2, delay: sympy.Rational(1, 10)}))
-    assert db_to_amplitude(loop.gain_for_repeats_db(2 / 0.1, -60)) == pytest.approx(expected, rel=1e-12)
+    assert db_to_amplitude(loop.gain_for_repeats_db(1 + 2 / 0.1, -60)) == pytest.approx(expected, rel=1e-12)
 
 
 # ---- stability ----
