@@ -410,7 +410,8 @@ def crowd_settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
     Where the response is flat each moment goes round alone and settles at ``x = |L| S tanh(x / S)``, either
     sign: a wave with flat tops. The result is the peak of a sine wave as strong as that on the bus,
     ``sqrt(2) x``; on the tape it is ``1 / |L|`` of it. With the response of real tape, one head or several,
-    all tones together end between `settling_level` and this; the strongest of them lies far below.
+    all tones together end between `settling_level` and this. With one head the strongest of them lies far
+    below; with several it nears `settling_level` in the course of a minute.
 
     Source: fixed point of the map (R. M. May, Simple Mathematical Models with Very Complicated Dynamics,
     1976, from memory).

@@ -156,7 +156,7 @@ def _update_patch(
     levels_heard = f"The first repeat is heard at {heard_db:.1f} dB, once round is {round_db:+.1f} dB"
     rows = {"a leak adds to the loop": f"{up_db:.2f} dB"}
     if round_db < 0:
-        rows["repeats until 30 dB are gone"] = f"{loop.whole_repeats(round_db, -30):.0f}"
+        rows["repeats heard down to 30 dB"] = f"{loop.repeats_heard(round_db, -30):.0f}"
         return f"{levels_heard}: {-round_db:.1f} dB of margin.", rows
     rows["grows each second by"] = f"{loop.growth_db_per_s(delay, round_db):.1f} dB"
     return f"{levels_heard}: no margin, it howls.", rows

@@ -10,6 +10,9 @@ from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import EchoLoop
 from tapecalc.calc.response import HeadContact, OnePass
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
+from tapecalc.sound.engine import EchoSettings
+from tapecalc.sound.motion import Motion
+from tapecalc.sound.render import render
 
 IDEAL = HeadContact(gap=0, separation=0, coating_thickness=0, track_width=2e-3, azimuth_angle=0)
 SMITH = "J. O. Smith, Physical Audio Signal Processing, feedback comb filter, eq. 2.5"
@@ -232,6 +235,24 @@ def test_pade_sample():
     assert loop.loop_gain(flat_loop(1, 1.0), f) == pytest.approx(there, abs=1e-6)
 
 
+def test_where_a_deck_may_start(monkeypatch):
+    # Source: a search over every tone in phase by other means: 459.10 Hz comes first, 250 tones from 200 Hz
+    # or 202 Hz to 1345 Hz or 1346 Hz lie within 0.1 dB, 65 from 340 Hz to 634 Hz within 0.01 dB
+    shared = {"gap": 4e-6, "coating_thickness": 11e-6, "track_width": 2e-3}
+    today = HeadContact(separation=1e-6, azimuth_angle=math.radians(3 / 60), **shared)
+    aligned = HeadContact(separation=0.5e-6, azimuth_angle=0, **shared)
+    one_pass = OnePass(speed=0.1905, today=today, aligned=aligned, boost_db=12, low_cut=40)
+    made = EchoLoop(heads=Heads(spacings=(0.0415,)), return_gain=db_to_amplitude(-6), one_pass=one_pass)
+    found = loop.stability(made)
+    assert found.frequency == pytest.approx(459.10, abs=0.01)
+    assert found.margin_db == pytest.approx(6.0989, abs=1e-4)
+    for within_db, band, count in ((0.1, (201, 1345.5), 250), (0.01, (340, 634), 65)):
+        monkeypatch.setattr(loop, "START_DB", within_db)
+        low, high = loop.stability(made).band
+        assert (low, high) == (pytest.approx(band[0], abs=5), pytest.approx(band[1], abs=5))
+        assert loop.oscillation_frequencies(made, low - 0.1, high + 0.1).size == pytest.approx(count, abs=1)
+
+
 def test_runaway_growth():
     # Source: definition, 20 log10(g) / T
     assert loop.growth_db_per_s(0.3, amplitude_to_db(1.1)) == pytest.approx(2.76, abs=0.01)
@@ -328,3 +349,91 @@ def test_describing_function_against_a_control_library():
     drives = np.array([0.2, 1.0, 4.0])
     expected = control.describing_function(Tape(), drives, num_points=2000)
     np.testing.assert_allclose(loop.describing_function(drives, 1), np.real(expected), atol=1e-5)
+
+
+# ---- against rendered sound ----
+
+RATE = 48000
+
+
+def dull_machine(speed):
+    """The pass of a worn machine: 2 um from the tape, aligned at 0.4 um, 4 minutes of arc off."""
+    shared = {"gap": 3e-6, "coating_thickness": 9e-6, "track_width": 1.1e-3}
+    today = HeadContact(separation=2e-6, azimuth_angle=math.radians(4 / 60), **shared)
+    aligned = HeadContact(separation=0.4e-6, azimuth_angle=0, **shared)
+    return OnePass(speed=speed, today=today, aligned=aligned, boost_db=15, low_cut=25)
+
+
+def rendered(one_pass, spacings, return_gain, seconds, **more):
+    """What heads play when nothing is sent in: hiss, sent round again."""
+    settings = EchoSettings(
+        motion=Motion(speed=one_pass.speed),
+        heads=Heads(spacings=spacings),
+        return_gain=return_gain,
+        one_pass=one_pass,
+        hiss=1e-3,
+        **more,
+    )
+    return render(np.zeros(1), RATE, settings, seconds=seconds).wet
+
+
+def band_level_db(sound):
+    """Level from 20 Hz to 20 kHz of the last three quarters of a sound."""
+    power = np.abs(np.fft.rfft(sound[len(sound) // 4 :])) ** 2
+    frequency = np.linspace(0, RATE / 2, power.size)
+    return 10 * math.log10(np.mean(power[(frequency > 20) & (frequency < 20e3)]))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("speed", "send_db", "spacings", "expected_db"),
+    [
+        (0.1905, -5.0, (0.02,), 0.90),  # measured on a take of another renderer's run: 0.90
+        (0.09525, -0.3, (0.02,), 4.62),  # and 4.62
+        (0.1905, -8.0, (0.02, 0.0331), None),
+        (0.1905, -12.0, (0.02, 0.0331, 0.0447), None),
+    ],
+)
+def test_hiss_builds_up_as_in_rendered_sound(speed, send_db, spacings, expected_db):
+    # Source: tapecalc.sound.render, white noise on the bus, with the return open and closed
+    one_pass, send = dull_machine(speed), db_to_amplitude(send_db)
+    seconds = 60 if send_db > -1 else 30
+    open_db, closed_db = (band_level_db(rendered(one_pass, spacings, g, seconds)) for g in (send, 0.0))
+    made = EchoLoop(heads=Heads(spacings=spacings), return_gain=send, one_pass=one_pass)
+    assert loop.hiss_db(made) == pytest.approx(open_db - closed_db, abs=0.1)
+    if expected_db is not None:
+        assert loop.hiss_db(made) == pytest.approx(expected_db, abs=0.01)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("beyond_db", [1.0, 3.0, 6.0])
+@pytest.mark.parametrize("spacings", [(0.0415,), (0.02, 0.0331), (0.0415, 0.0631, 0.0887)])
+def test_a_runaway_from_hiss_settles_between_one_tone_and_flat_tops(spacings, beyond_db):
+    # Source: tapecalc.sound.render, a minute of it; the peak of a sine as strong as all tones together
+    one_pass = dull_machine(0.1905)
+    made = EchoLoop(heads=Heads(spacings=spacings), return_gain=1.0, one_pass=one_pass)
+    send = db_to_amplitude(loop.stability(made, count_modes=False).margin_db + beyond_db)
+    bus = send * rendered(one_pass, spacings, send, 70, saturation=1.0)[-10 * RATE :]
+    found_db = 20 * math.log10(math.sqrt(2) * np.sqrt(np.mean(bus**2)))
+    one_db = 20 * math.log10(loop.settling_level(beyond_db, 1))
+    flat_db = 20 * math.log10(loop.crowd_settling_level(beyond_db, 1))
+    assert one_db - 0.3 < found_db < flat_db
+    strongest = 4 * np.abs(np.fft.rfft(bus * np.hanning(bus.size))).max() / bus.size
+    # One head lets them all grow alike; several prefer the few tones that come back in phase from each.
+    assert 20 * math.log10(strongest) < one_db + (-3 if len(spacings) == 1 else 0.5)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("delays", "send_db"), [((0.105, 0.21), -4.7), ((0.11, 0.19, 0.23), -7.0), ((0.105,), 1.0)]
+)
+def test_growth_of_rendered_hiss(delays, send_db):
+    # Source: tapecalc.sound.render without a limit, level of the last seconds
+    one_pass, send = dull_machine(0.1905), db_to_amplitude(send_db)
+    spacings = tuple(0.1905 * delay for delay in delays)
+    made = EchoLoop(heads=Heads(spacings=spacings), return_gain=send, one_pass=one_pass)
+    growth = loop.fastest_growth_db_per_s(made)
+    sound = rendered(one_pass, spacings, send, 12)
+    levels_db = 10 * np.log10(np.mean(sound[-6 * RATE :].reshape(6, RATE) ** 2, axis=1))
+    assert growth > 0
+    assert np.polyfit(np.arange(6), levels_db, 1)[0] == pytest.approx(growth, rel=0.05)
