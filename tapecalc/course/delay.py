@@ -6,8 +6,8 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tapecalc import words
-from tapecalc.calc import standards, tempo, transport
-from tapecalc.calc.units import from_si, ratio_to_cents, to_si
+from tapecalc.calc import tempo, transport
+from tapecalc.calc.units import COVERAGE_FACTOR, from_si, ratio_to_cents, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW, SLOWEST_IPS, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, shade, slider
@@ -25,19 +25,20 @@ def _delay_ms(spacing_mm: Any, speed_ips: float) -> Any:
 
 LONGEST_MM, LONGEST_MS = 100.0, _delay_ms(100.0, SLOWEST_IPS)
 HEIGHT_MS = (0, 1.05 * LONGEST_MS)
-LARGEST_SLIP_MM, LARGEST_DRIFT = 1.0, from_si(standards.SPEED_LIMITS["domestic"], "percent")
+LARGEST_RULER_MM, LARGEST_SPEED_PERCENT = 2.0, 4.0  # of a plus/minus
 
 
 # ---- how sure a delay is ----
 
 
 def delay_panel() -> Panel:
-    """Return the panel of delay and its uncertainty over head spacing and tape speed.
+    """Return the panel of delay and its plus/minus over head spacing and tape speed.
 
-    What ruler and speed add are the legs of a right triangle. Source: JCGM 100:2008, law of propagation.
+    What ruler and speed add are the legs of a right triangle, in which every side is a plus/minus, twice
+    a standard uncertainty. Source: JCGM 100:2008, law of propagation.
 
     >>> delay_panel().readout
-    '41.5 mm at 7.5 ips (19.05 cm/s): the echo comes after 218 ms +/- 3 ms, a slap.'
+    '41.5 mm at 7.5 ips (19.05 cm/s): the echo comes after 218 ms +/- 7 ms, a slap.'
     """
     return Panel(
         "delay_and_uncertainty",
@@ -45,14 +46,14 @@ def delay_panel() -> Panel:
         _update_delay,
         spacing_slider(10.0, LONGEST_MM, 0.5),
         speed_slider(),
-        slider("ruler_mm", "ruler uncertain by", 0.5, low=0.0, high=LARGEST_SLIP_MM, step=0.05, unit="mm"),
-        slider("drift_percent", "speed uncertain by", 1.0, low=0.0, high=LARGEST_DRIFT, step=0.1, unit="%"),
-        question="Which matters more for the delay: half a millimeter, or one percent of speed?",
+        slider("ruler_mm", "ruler +/-", 1.0, low=0.0, high=LARGEST_RULER_MM, step=0.1, unit="mm"),
+        slider("speed_percent", "speed +/-", 2.0, low=0.0, high=LARGEST_SPEED_PERCENT, step=0.1, unit="%"),
+        question="Which matters more for the delay: a millimeter, or two percent of speed?",
         legend="Left, thick line: delay at the speed you set; dot: your head; thin lines: standard speeds. "
         "Right, in a right triangle: what the ruler adds (flat), what the speed adds (upright), and both "
-        "together (slanted).",
+        "together (slanted), each as the +/- that holds in 95 of 100 cases.",
         alt="Two charts. Left: delay in ms over head spacing in mm, straight lines through zero, steeper for "
-        "slower tape. Right: the uncertainty of the delay in ms as a right triangle of ruler and speed.",
+        "slower tape. Right: the plus/minus of the delay in ms as a right triangle of ruler and speed.",
     )
 
 
@@ -67,9 +68,17 @@ def _build_delay(figure: Figure, profile: style.Profile) -> Artists:
     lines = [empty_line(delay, profile, k, **thin) for k in range(len(STANDARD_IPS))]
     for line, speed_ips in zip(lines, STANDARD_IPS, strict=True):
         line.set_data([0.1, LONGEST_MM], _delay_ms([0.1, LONGEST_MM], speed_ips))
-    of_ruler, of_speed = LARGEST_SLIP_MM / LONGEST_MM * LONGEST_MS, LARGEST_DRIFT / 100 * LONGEST_MS
+    of_ruler = LARGEST_RULER_MM / LONGEST_MM * LONGEST_MS
+    of_speed = LARGEST_SPEED_PERCENT / 100 * LONGEST_MS
     limits = [(-0.05 * longest, 1.1 * longest) for longest in (of_ruler, of_speed)]
-    chart(doubt, profile, x="from the ruler (ms)", y="from the speed (ms)", xlim=limits[0], ylim=limits[1])
+    chart(
+        doubt,
+        profile,
+        x="+/- from the ruler (ms)",
+        y="+/- from the speed (ms)",
+        xlim=limits[0],
+        ylim=limits[1],
+    )
     if not profile.narrow:
         name_lines(delay, profile, lines, [f"{speed_ips:g} ips" for speed_ips in STANDARD_IPS])
         doubt.set_aspect("equal")
@@ -85,15 +94,16 @@ def _build_delay(figure: Figure, profile: style.Profile) -> Artists:
 
 
 def _update_delay(
-    artists: Artists, spacing_mm: float, speed_ips: float, ruler_mm: float, drift_percent: float
+    artists: Artists, spacing_mm: float, speed_ips: float, ruler_mm: float, speed_percent: float
 ) -> Answer:
     """Move line, head and triangle, and say the delay."""
     spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
-    ruler, drift = to_si(ruler_mm, "mm"), speed * to_si(drift_percent, "percent")
+    u_ruler = to_si(ruler_mm, "mm") / COVERAGE_FACTOR
+    u_speed = speed * to_si(speed_percent, "percent") / COVERAGE_FACTOR
     delay = transport.delay_from_spacing(spacing, speed)
     sides = [
-        transport.delay_uncertainty(spacing, speed, *of)
-        for of in ((ruler, 0.0), (0.0, drift), (ruler, drift))
+        COVERAGE_FACTOR * transport.delay_uncertainty(spacing, speed, *of)
+        for of in ((u_ruler, 0.0), (0.0, u_speed), (u_ruler, u_speed))
     ]
     delay_ms, flat_ms, upright_ms, slanted_ms = (from_si(time, "ms") for time in (delay, *sides))
     artists["line"].set_data([0, LONGEST_MM], [0, LONGEST_MM * delay_ms / spacing_mm])
@@ -104,7 +114,7 @@ def _update_delay(
     artists["together"].set_data([0, flat_ms], [0, upright_ms])
     after = f"{words.with_uncertainty(delay_ms, slanted_ms, 'ms')}, a {tempo.echo_zone(delay).name}"
     names = ("from the ruler alone", "from the speed alone", "both together")
-    rows = {name: words.amount(side, "ms", ".1f") for name, side in zip(names, sides, strict=True)}
+    rows = {name: f"+/- {words.amount(side, 'ms', '.1f')}" for name, side in zip(names, sides, strict=True)}
     rows["same heads at half the speed"] = words.amount(2 * delay, "ms")
     return f"{spacing_mm:g} mm at {words.speed_twice(speed)}: the echo comes after {after}.", rows
 
@@ -184,7 +194,7 @@ def _update_change(
 
 #: The prediction: the bench deck's delay at its fast speed; a guess may be a quarter off.
 _deck_ms = from_si(DECK.delays(FAST)[0], "ms")
-first_guess = Exercise(_deck_ms, "ms", tolerance_percent=25).hints(
+first_guess = Exercise(_deck_ms, "ms", tolerance_percent=25, asked_in="the cell under Predict").hints(
     "At this speed the tape covers 190.5 mm in each second: which part of a second do 41.5 mm take?",
     (2 * _deck_ms, "That is the echo at the slow speed."),
     (_deck_ms / 1000, "That would be the delay in seconds; the question asks for milliseconds."),
@@ -208,20 +218,20 @@ second_head = Exercise(_second_head_mm, "mm").hints(
     (150 * 7.5, "You multiplied milliseconds by inches per second: turn both to SI first."),
 )
 
-#: How well a ruler must do for one millisecond.
+#: How well a ruler must do for one millisecond; a fifth of a millimeter will do.
 _ruler_mm = from_si(transport.spacing_from_delay(to_si(1, "ms"), FAST), "mm")
-ruler = Exercise(_ruler_mm, "mm").hints(
+ruler = Exercise(_ruler_mm, "mm", tolerance_percent=6).hints(
     "How far does the tape travel in one millisecond?",
     (_ruler_mm / 2, "That is the answer for the slow speed."),
     (1 / _ruler_mm, "That is how many milliseconds one millimeter makes; we ask the other way round."),
 )
 
-#: The wall of a sleeve that makes the delay four percent shorter.
+#: The wall of a sleeve that makes the delay four percent shorter; two digits will do.
 _thin, _tape = DECK.capstan_diameter, DECK.tape_thickness
 _wall_mm, _thinner_mm = (
     from_si((transport.sleeve_diameter(_thin, _tape, ratio) - _thin) / 2, "mm") for ratio in (1 / 0.96, 1.04)
 )
-sleeve_wall = Exercise(_wall_mm, "mm", tolerance_percent=1.5).hints(
+sleeve_wall = Exercise(_wall_mm, "mm", tolerance_percent=2).hints(
     "The speed must grow by 1/0.96; the sleeve adds its wall on both sides of the capstan.",
     (2 * _wall_mm, "The diameter grows by two walls, one on each side."),
     (_thinner_mm, "Four percent less delay is a little more than four percent more speed: divide by 0.96."),

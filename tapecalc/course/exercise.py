@@ -64,6 +64,8 @@ class Reply:
 class Exercise:
     """A number to find, counted in `unit`; right means ``|answer - expected| <= tolerance |expected|``.
 
+    `asked_in` names the cell that takes the number, where that is not the one that checks it.
+
     >>> delay = Exercise(217.848, "ms").hints("Divide.", (435.7, "That is the slow speed."))
     >>> delay.check(218)
     ✓ Right: 218 ms is within 1 % of the exact number.
@@ -74,7 +76,10 @@ class Exercise:
     hint: str = ""
     slips: tuple[Slip, ...] = ()
 
-    def __init__(self, expected: float, unit: str, *, tolerance_percent: float = 1.0) -> None:
+    def __init__(
+        self, expected: float, unit: str, *, tolerance_percent: float = 1.0, asked_in: str = ""
+    ) -> None:
+        self.asked_in = asked_in
         self.expected, self.unit = single("expected", finite("expected", expected)), unit
         if self.expected == 0:
             raise ValueError("expected must not be 0, since no percentage of it can be taken")
@@ -90,8 +95,12 @@ class Exercise:
         """Compare the reader's number, or None for "not tried yet", and say what helps."""
         counted = f" in {self.unit}" if self.unit else ""
         if answer is None:
-            what = f"a number{counted}, then run this cell."
-            return Reply("open", f"Put your number in: replace None by {what}")
+            where = (
+                f" in {self.asked_in}; run that cell, then this one."
+                if self.asked_in
+                else ", then run this cell."
+            )
+            return Reply("open", f"Put your number in: replace None by a number{counted}{where}")
         number = _number(answer)
         if number is None:
             what = f"one plain number{counted}, such as 12.5, without quotes and without the unit."

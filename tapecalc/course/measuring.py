@@ -37,17 +37,17 @@ def tools_panel() -> Panel:
     is what all three leave. Source: JCGM 100:2008 (GUM).
 
     >>> print(tools_panel().readout)
-    Delay, ruler and stopwatch together: heads 41.50 mm +/- 0.27 mm apart, tape at 19.05 cm/s +/- 0.12 cm/s.
+    Delay, ruler and stopwatch together: heads 41.50 mm +/- 0.27 mm apart, tape at 19.05 cm/s +/- 0.13 cm/s.
     The stopwatch tells more.
     """
     return Panel(
         "ruler_and_stopwatch",
         _build_tools,
         _update_tools,
-        slider("ruler_mm", "ruler uncertain by", 0.5, low=0.1, high=2.0, step=0.05, unit="mm"),
+        slider("ruler_mm", "ruler +/-", 0.5, low=0.1, high=2.0, step=0.05, unit="mm"),
         slider("length_m", "marked tape", 5.0, low=1.0, high=30.0, step=0.5, unit="m"),
-        slider("thumb_s", "stopwatch uncertain by", 0.2, low=0.05, high=0.5, step=0.05, unit="s"),
-        slider("delay_us", "delay uncertain by", 50.0, low=1.0, high=4000.0, step=0.1, unit="µs", log=True),
+        slider("thumb_s", "stopwatch +/-", 0.2, low=0.05, high=0.5, step=0.05, unit="s"),
+        slider("delay_us", "delay +/-", 50.0, low=1.0, high=4000.0, step=0.1, unit="µs", log=True),
         question="From which length of tape on does the stopwatch tell more than the ruler?",
         legend="Slanted strip: pairs that give the delay. Upright band: what the ruler allows. Level band: "
         "what the stopwatch allows. Ellipse: what all together leave; dot: the best pair.",
@@ -83,11 +83,11 @@ def _update_tools(
     (d, v), (ruled_d, ruled_v), (timed_d, timed_v) = map(_found, found)
     center = np.array([from_si(d.value, "mm"), from_si(v.value, "cm_s")])
     artists["ruler"].set_data(*_band(center[0], ruler_mm))
-    artists["stopwatch"].set_data(*_band(center[1], from_si(timed_v.uncertainty, "cm_s"))[::-1])
+    artists["stopwatch"].set_data(*_band(center[1], from_si(timed_v.plus_minus, "cm_s"))[::-1])
     artists["delay"].set_data(*_strip(center, delay.delay))
     artists["ellipse"].set_data(*_ellipse(both, center))
     artists["best"].set_data([center[0]], [center[1]])
-    better = "stopwatch" if timed_v.uncertainty < ruled_v.uncertainty else "ruler"
+    better = "stopwatch" if timed_v.plus_minus < ruled_v.plus_minus else "ruler"
     told = f"heads {d.text('mm')} apart, tape at {v.text('cm_s')}. The {better} tells more."
     return f"Delay, ruler and stopwatch together: {told}", {
         "with the ruler alone": f"{ruled_d.text('mm')}; {ruled_v.text('cm_s')}",
@@ -113,7 +113,7 @@ def _strip(center: Floats, delay: Estimate) -> tuple[Floats, Floats]:
     """The two edges of the strip of pairs that give a delay, joined outside the picture."""
     spacing = center[0] + np.array([-50.0, 50.0, 50.0, -50.0]) * 0.5
     ratio = center[1] / center[0] * delay.value
-    edges = delay.value + delay.uncertainty * np.array([-1.0, -1.0, 1.0, 1.0])
+    edges = delay.value + delay.plus_minus * np.array([-1.0, -1.0, 1.0, 1.0])
     return spacing, ratio * spacing / edges
 
 
@@ -237,7 +237,7 @@ def _find(dry: Floats, played: Floats, length: int) -> Floats:
 # ---- exercises ----
 
 #: The prediction: how well a ruler and a perfect delay tell the speed.
-first_guess = Exercise(100 * 0.5 / 41.5, "%", tolerance_percent=15).hints(
+first_guess = Exercise(100 * 0.5 / 41.5, "%", tolerance_percent=15, asked_in="the cell under Predict").hints(
     "Speed is spacing over delay. One of the two is known far worse than the other.",
     (0.5, "That is the ruler's error in millimeters. What share of the spacing is it?"),
     (lambda percent: percent < 0.1, "The delay is that exact; but the speed needs the spacing as well."),

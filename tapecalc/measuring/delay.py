@@ -34,11 +34,11 @@ class DelayTrack:
     """
 
     delay: Estimate  # the mean
-    clock_uncertainty: float
+    clock_plus_minus: float
     wander: float
     time: Array  # of playback
     track: Array  # the delay at those times
-    track_uncertainty: Array
+    track_plus_minus: Array
     polarity: int  # -1 if the machine inverts the signal
     swapped: bool  # whether the playback was found on the channel called dry
     drift: Estimate  # steady change of the delay, s/s
@@ -53,15 +53,15 @@ class DelayTrack:
     @property
     def total(self) -> Estimate:
         """The delay with noise, clock and wander in its uncertainty: what a plan should use."""
-        sigma = float(np.hypot(self.delay.uncertainty, self.wander)) / COVERAGE_FACTOR
-        clock = self.clock_uncertainty / Estimate.half_width(0.0, 1.0)
+        sigma = float(np.hypot(self.delay.plus_minus, self.wander)) / COVERAGE_FACTOR
+        clock = self.clock_plus_minus / Estimate.half_width(0.0, 1.0)
         return Estimate(self.delay.value, Estimate.half_width(sigma, clock), "s")
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file, the track with its first 2,000 values."""
         return {
             "delay": self.delay.to_dict(),
-            "clock_uncertainty": float(self.clock_uncertainty),
+            "clock_plus_minus": float(self.clock_plus_minus),
             "wander": float(self.wander),
             "total": self.total.to_dict(),
             "drift": self.drift.to_dict(),
@@ -129,11 +129,11 @@ def measure_delay(recording: Recording, *, clock_tolerance: ClockTolerance[float
     sentences += _remarks(windows, used, drift, one_clock=recording.one_clock)
     return DelayTrack(
         delay=Estimate(mean, float(COVERAGE_FACTOR * spread), "s"),
-        clock_uncertainty=Estimate.half_width(0.0, clock_tolerance * mean),
+        clock_plus_minus=Estimate.half_width(0.0, clock_tolerance * mean),
         wander=wander,
         time=used.center + used.delay,
         track=used.delay,
-        track_uncertainty=COVERAGE_FACTOR * used.sigma,
+        track_plus_minus=COVERAGE_FACTOR * used.sigma,
         polarity=lag.polarity,
         swapped=lag.swapped,
         drift=drift,
@@ -168,7 +168,7 @@ def _used_windows(windows: Windows, path: MachinePath, grid: Grid) -> _Used:
     _refuse_few(len(windows.delay), grid)
     delay, sigma = _straight_or_curved(windows)
     extra, u_phase, cut = remaining_phase(windows.spectra, grid)
-    u_cut = float(np.hypot(cut.uncertainty, COVERAGE_FACTOR * path.unknown_cut))
+    u_cut = float(np.hypot(cut.plus_minus, COVERAGE_FACTOR * path.unknown_cut))
     # As far as the low cut is not known, its lead is taken for delay, most where the sound is deep.
     u_lead = u_cut / COVERAGE_FACTOR * windows.lead
     sigma = np.sqrt(sigma**2 + (u_lead - np.median(u_lead)) ** 2 + windows.path_sigma**2)
@@ -274,7 +274,7 @@ def _remarks(windows: Windows, used: _Used, drift: Estimate, *, one_clock: bool)
     match = float(np.median(windows.match))
     if match < LIKE:
         sentences.append(_unlike(match, windows))
-    if one_clock and abs(drift.value) > max(2 * drift.uncertainty, STEADY):
+    if one_clock and abs(drift.value) > max(2 * drift.plus_minus, STEADY):
         sentences.append(
             f"The delay drifts by {words.amount(drift.value, 'us', '+.0f')} every second: the machine "
             "changes speed, or the two channels did not share one clock."

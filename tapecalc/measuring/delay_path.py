@@ -267,7 +267,7 @@ def remaining_phase(groups: Spectra, grid: Grid) -> tuple[float, float, Estimate
     if len(without) < GROUPS:
         return extra, sigma, low_cut
     delays, _, cuts = zip(*(fit_phase(Spectra(*rest), grid) for rest in without), strict=True)
-    spread = max(low_cut.uncertainty, COVERAGE_FACTOR * jackknife([cut.value for cut in cuts]))
+    spread = max(low_cut.plus_minus, COVERAGE_FACTOR * jackknife([cut.value for cut in cuts]))
     return extra, max(sigma, jackknife(delays)), Estimate(low_cut.value, spread, "Hz")
 
 

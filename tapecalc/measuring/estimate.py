@@ -1,4 +1,4 @@
-"""A measured value with its uncertainty, and the refusal to give one.
+"""A measured value with its plus/minus, and the refusal to give one.
 
 Every figure that a measurement returns is an `Estimate`: the value, and the half
 width of the interval that covers the truth 95 times in 100 (coverage factor 2).
@@ -74,26 +74,26 @@ class Estimate:
     """
 
     value: float
-    uncertainty: float
+    plus_minus: float
     unit: str = ""
 
     def covers(self, truth: float) -> bool:
         """Whether the interval holds `truth`, its ends included."""
-        return bool(abs(self.value - truth) <= self.uncertainty)
+        return bool(abs(self.value - truth) <= self.plus_minus)
 
     def text(self, unit: str | None = None, label: str | None = None) -> str:
-        """Write value and uncertainty to two digits of the latter, in a trade `unit` or as they are.
+        """Write value and plus/minus to the digits that the latter leaves, in a trade `unit` or as they are.
 
         The unit is written as `label`, or as people write it.
         """
         if unit is None:
-            return words.with_uncertainty(self.value, self.uncertainty, label or self.unit)
-        value, spread = from_si(self.value, unit), from_si(self.uncertainty, unit)
+            return words.with_uncertainty(self.value, self.plus_minus, label or self.unit)
+        value, spread = from_si(self.value, unit), from_si(self.plus_minus, unit)
         return words.with_uncertainty(value, spread, label or words.SIGNS.get(unit, unit))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the estimate as a plain dict for a JSON file."""
-        return {"value": float(self.value), "uncertainty": float(self.uncertainty), "unit": self.unit}
+        return {"value": float(self.value), "plus_minus": float(self.plus_minus), "unit": self.unit}
 
     @staticmethod
     @calculator

@@ -413,13 +413,13 @@ def _root_half_width(square: float, sigma: float) -> float:
 
 def _needle_estimate(needle: float, weighted: Estimate) -> Estimate:
     """How high the needle goes, as sure as the weighted reading, and as two meters need agree."""
-    known = weighted.uncertainty / max(weighted.value, 1e-30) / COVERAGE_FACTOR
+    known = weighted.plus_minus / max(weighted.value, 1e-30) / COVERAGE_FACTOR
     return Estimate(needle, Estimate.half_width(min(known, 1.0) * needle, NEEDLE_TOLERANCE * needle) + 1e-12)
 
 
 def _speed_error(mean: Estimate, tone: float, clock_tolerance: float) -> Estimate:
     """Mean speed against nominal, of a tone from a test tape."""
-    sigma, ratio = mean.uncertainty / COVERAGE_FACTOR / tone, mean.value / tone
+    sigma, ratio = mean.plus_minus / COVERAGE_FACTOR / tone, mean.value / tone
     return Estimate(ratio - 1, Estimate.half_width(sigma, ratio * clock_tolerance))
 
 
@@ -488,7 +488,7 @@ def _line(rate: Estimate, depth: Estimate, record_mode: str, delay: float | None
         slope = 2 * np.pi * delay * abs(np.cos(np.pi * rate.value * delay))
     if record_mode == "later" or factor < flutter_lines.VISIBLE:
         return FlutterLine(rate, depth, factor, None)
-    spread = np.hypot(depth.uncertainty / factor, depth.value * slope * rate.uncertainty / factor**2)
+    spread = np.hypot(depth.plus_minus / factor, depth.value * slope * rate.plus_minus / factor**2)
     return FlutterLine(rate, depth, factor, Estimate(depth.value / factor, float(spread)))
 
 

@@ -92,7 +92,7 @@ def solve_geometry(
     >>> two = [Delay(Estimate(0.218, 1e-6, "s"), at=0), Delay(Estimate(0.436, 1e-6, "s"), at=1)]
     >>> ruled = solve_geometry([*two, Ruler(Estimate(0.0415, 0.0005, "m"))])
     >>> [speed.text("cm_s") for speed in ruled.speeds]
-    ['19.04 cm/s +/- 0.23 cm/s', '9.52 cm/s +/- 0.11 cm/s']
+    ['19.04 cm/s +/- 0.23 cm/s', '9.52 cm/s +/- 0.12 cm/s']
     >>> solve_geometry(two).speed_ratios[1].text()
     '0.5000000 +/- 0.0000026'
     """
@@ -137,12 +137,12 @@ def _equation(observation: Observation, unit: Array, heads: int) -> Equation:
 
 def _logarithm(name: str, estimate: Estimate) -> tuple[float, float]:
     """Logarithm of an estimate and its standard uncertainty."""
-    if not estimate.value > 0 or not estimate.uncertainty > 0:
+    if not estimate.value > 0 or not estimate.plus_minus > 0:
         raise ValueError(
-            f"{name} must be greater than 0 with an uncertainty greater than 0, got {estimate.value:g} +/- "
-            f"{estimate.uncertainty:g}"
+            f"{name} must be greater than 0 with a plus/minus greater than 0, got {estimate.value:g} +/- "
+            f"{estimate.plus_minus:g}"
         )
-    return float(np.log(estimate.value)), estimate.uncertainty / estimate.value / COVERAGE_FACTOR
+    return float(np.log(estimate.value)), estimate.plus_minus / estimate.value / COVERAGE_FACTOR
 
 
 @dataclass(frozen=True, eq=False)
@@ -211,6 +211,6 @@ def _sentences(observations: Sequence[Observation], found: Geometry) -> Iterator
     if found.misfit < 0.01:
         yield (
             f"The observations clash (chance would do so in {from_si(found.misfit, 'percent'):.2g} % of "
-            "cases): one of them is further off than its uncertainty, or the electronics delay the sound as "
+            "cases): one of them is further off than its plus/minus, or the electronics delay the sound as "
             "well."
         )

@@ -97,14 +97,14 @@ def measure_repeats(
     if not bands or _fall(powers) is None:
         raise CannotTell("fewer than three repeats stand above the noise, or they do not fall evenly")
     # The highest of the bands that are clear enough: of several it is a little too high.
-    clearest = min(gain.uncertainty for _, gain in bands)
-    clear = [gain for _, gain in bands if gain.uncertainty <= 4 * clearest]
+    clearest = min(gain.plus_minus for _, gain in bands)
+    clear = [gain for _, gain in bands if gain.plus_minus <= 4 * clearest]
     highest = max(clear, key=lambda gain: gain.value)
-    highest = _with_cut(replace(highest, uncertainty=1.5 * highest.uncertainty))
+    highest = _with_cut(replace(highest, plus_minus=1.5 * highest.plus_minus))
     levels_db = 10 * np.log10(np.maximum(powers / powers[0], 1e-30))
     decaying = highest.value < -1e-9
     sentences = [*health.sentences()]
-    if highest.value - highest.uncertainty > 0:
+    if highest.value - highest.plus_minus > 0:
         sentences.append("The repeats grow: the loop runs away. Turn the return send down.")
     elif not decaying:
         sentences.append("The loop is at the edge of running away.")
@@ -225,4 +225,4 @@ def _with_cut(gain: Estimate) -> Estimate:
 
     It is 0.015 dB a repeat: a cut at another place, a gain that differs within a band.
     """
-    return replace(gain, uncertainty=float(np.hypot(gain.uncertainty, 0.015)))
+    return replace(gain, plus_minus=float(np.hypot(gain.plus_minus, 0.015)))

@@ -44,7 +44,7 @@ def measure_noise(recording: Recording, *, reference: Ratio[float] | None = None
     >>> from tapecalc.measuring import open_recording
     >>> hiss = 0.001 * np.random.default_rng(1).standard_normal(240000)
     >>> measure_noise(open_recording(hiss, sample_rate=48000), reference=0.1).level_db.text()
-    '-40.792 dB +/- 0.039 dB'
+    '-40.79 dB +/- 0.04 dB'
     """
     health = channel_health(recording, "playback")
     if health.rms < 1e-7:
@@ -65,7 +65,7 @@ def measure_noise(recording: Recording, *, reference: Ratio[float] | None = None
         sentences.append(
             f"Hum at multiples of {mains:.0f} Hz stands out: look at grounds, shields and transformers."
         )
-    if level.uncertainty > 1:  # dB, which only a noise that changes leaves
+    if level.plus_minus > 1:  # dB, which only a noise that changes leaves
         sentences.append("The noise is not steady; something was moving, or this is not silence alone.")
     return NoiseReading(
         level_db=level,

@@ -35,7 +35,7 @@ class PassResponse:
 
     frequency: Array  # middle of each band, Hz
     level_db: Array  # against that around 1 kHz
-    uncertainty_db: Array  # half width of the 95 % interval
+    plus_minus_db: Array  # half width of the 95 % interval
     coherence: Array  # share of the playback's power that comes from the dry channel
     gain_db: Estimate  # mean level of the bands from 700 to 1400 Hz, playback over dry channel
     sentences: tuple[str, ...] = ()  # what was noticed
@@ -54,7 +54,7 @@ class PassResponse:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file."""
-        columns = ("frequency", "level_db", "uncertainty_db", "coherence")
+        columns = ("frequency", "level_db", "plus_minus_db", "coherence")
         rounded = {name: [round(float(v), 4) for v in getattr(self, name)] for name in columns}
         return {**rounded, "gain_db": self.gain_db.to_dict(), "sentences": list(self.sentences)}
 
@@ -118,7 +118,7 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
     return PassResponse(
         frequency=frequency,
         level_db=level - gain,
-        uncertainty_db=COVERAGE_FACTOR * np.hypot(OVERLAP * sigma, FLOOR_DB),
+        plus_minus_db=COVERAGE_FACTOR * np.hypot(OVERLAP * sigma, FLOOR_DB),
         coherence=coherence,
         gain_db=Estimate(gain + lost_db, float(gain_spread), "dB"),
         sentences=tuple(sentences),
@@ -404,7 +404,7 @@ class _Fitter:
         self.equalizer = np.minimum(-contact_loss_db(self.across, speed, aligned), boost_db)
         # Near a null, what a band reads depends on where in it the sound lies.
         steep = STEEP * np.gradient(response.level_db)
-        self.sigma = np.sqrt((response.uncertainty_db / COVERAGE_FACTOR) ** 2 + MODEL_DB**2 + steep**2)
+        self.sigma = np.sqrt((response.plus_minus_db / COVERAGE_FACTOR) ** 2 + MODEL_DB**2 + steep**2)
 
     def level_db(self, gain: float, low_cut: float, contact: HeadContact) -> Array:
         cut = -10 * np.log10(1 + (low_cut / self.frequency) ** 2)

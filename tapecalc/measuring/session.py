@@ -28,7 +28,7 @@ from tapecalc.measuring.response import (
     measure_response,
     what_ifs_in_words,
 )
-from tapecalc.measuring.test_signal import PARTS, find_parts
+from tapecalc.measuring.test_signal import PARTS, SIGNAL_LENGTH, find_parts
 
 #: What a take may hold.
 KINDS = {
@@ -224,14 +224,14 @@ def _pieces(take: Take, reference: float | None, notes: list[Note]) -> list[_Pie
         notes.append(Note(f"{refusal}; taken as any other sound.", take.place))
         return [(take, reference)]
     sounds = {}
-    if "clicks" in parts and "noise" in parts:
-        clicks, noise = parts["clicks"], parts["noise"]
-        sounds["program"] = replace(clicks, count=noise.first + noise.count - clicks.first)
+    if clicks := parts.get("clicks"):
+        last = parts.get("noise", clicks)
+        sounds["program"] = replace(clicks, count=last.first + last.count - clicks.first)
     sounds |= {kind: parts[kind] for kind in ("tone", "silence") if kind in parts}
     if missing := [part.name for part in PARTS if part.name not in parts]:
-        notes.append(Note(f"the test signal is cut: {words.listed(missing)} not in full.", take.place))
-    if not sounds:
-        return [(take, reference)]
+        so = "" if sounds else "nothing can be told, "
+        cut = f"the test signal is cut, {words.listed(missing)} not in full: {so}record all of it"
+        notes.append(Note(f"{cut}, {SIGNAL_LENGTH:.0f} s.", take.place))
     if "tone" in parts and reference is None:
         tone = parts["tone"]
         reference = float(np.std(tone.read("playback", tone.count // 2, tone.sample_rate))) or None
@@ -304,7 +304,7 @@ def _geometry(
         return None
     seen = []
     for (head, at), track in delays.items():
-        spread = float(np.hypot(track.delay.uncertainty, track.wander))
+        spread = float(np.hypot(track.delay.plus_minus, track.wander))
         seen.append(Delay(Estimate(track.delay.value, spread, "s"), head, at))
     plates = []
     if not tools and machine is not None:
@@ -318,9 +318,7 @@ def _geometry(
     return geometry
 
 
-FROM_PLATE = (
-    "Without ruler or stopwatch the speeds on the machine's plate were taken, with their uncertainty."
-)
+FROM_PLATE = "Without ruler or stopwatch the speeds on the machine's plate were taken, with their plus/minus."
 
 # ---- from figures to a machine file ----
 
@@ -359,7 +357,7 @@ def _machine(data: dict[str, Any]) -> Machine:
 
 def _plus_minus(estimate: Estimate, unit: str) -> float:
     """How far an estimate may be off in 95 of 100 cases, in a trade unit: three digits, never too small."""
-    spread = from_si(estimate.uncertainty, unit)
+    spread = from_si(estimate.plus_minus, unit)
     if spread == 0:
         return 0.0
     places = 2 - math.floor(math.log10(spread))
@@ -385,7 +383,7 @@ def _fill_speeds(data: dict[str, Any], measured: Sequence[Estimate | None], base
     relative = 0.0 if base is None else COVERAGE_FACTOR * base.u_speed
     plates = () if base is None else [Estimate(v, relative * v, "m/s") for v in base.speeds]
     speeds = [plate if found is None else found for found, plate in _each("speed", measured, plates)]
-    worst = Estimate(1.0, max(speed.uncertainty / speed.value for speed in speeds))
+    worst = Estimate(1.0, max(speed.plus_minus / speed.value for speed in speeds))
     transport = data.setdefault("transport", {})
     for void in ("mains_hz", "design_mains_hz"):
         transport.pop(void, None)

@@ -51,7 +51,7 @@ def delay_over_time(canvas: Canvas, *, track: DelayTrack) -> Drawn:
     """
     axes, profile = canvas.axes, canvas.profile
     time, delay = _thinned(track.time, from_si(track.track, "ms"))
-    mean, spread = from_si(track.total.value, "ms"), from_si(track.total.uncertainty, "ms")
+    mean, spread = from_si(track.total.value, "ms"), from_si(track.total.plus_minus, "ms")
     thin: dict[str, Any] = {"linewidth": 0.6 * profile.line_pt, "markersize": 1.5 * profile.line_pt}
     (line,) = axes.plot(time, delay, **canvas.line_style(0, **thin) | {"marker": "."})
     ends = float(np.nanmin(time)), float(np.nanmax(time))
@@ -66,7 +66,7 @@ def delay_over_time(canvas: Canvas, *, track: DelayTrack) -> Drawn:
     pace = float(np.median(np.diff(track.time))) if len(track.time) > 1 else 0.0
     names = [f"{amount(pace, 'ms')} apart", "mean", "mean, 95 %"]
     canvas.legend([line, middle, band], ["$T$", r"$\bar{T}$", "$U$"] if canvas.symbols_only else names)
-    swing, each = (from_si(x, "us") for x in (np.std(track.track), np.median(track.track_uncertainty)))
+    swing, each = (from_si(x, "us") for x in (np.std(track.track), np.median(track.track_plus_minus)))
     said = f"mean {track.total.text('ms')}, swing {swing:.1f} \N{MICRO SIGN}s rms"
     return Drawn(
         canvas.figure,
@@ -216,7 +216,7 @@ def measured_response(canvas: Canvas, *, response: PassResponse, what_ifs: Seque
     """
     axes, profile = canvas.axes, canvas.profile
     frequency, level = response.frequency, response.level_db
-    low, high = level - response.uncertainty_db, level + response.uncertainty_db
+    low, high = level - response.plus_minus_db, level + response.plus_minus_db
     shown = [w for w in what_ifs if w.name == "as aligned" or w.chi2 - what_ifs[0].chi2 < CLOSE]
     look: dict[str, Any] = {"color": profile.ground.colors[0], "alpha": 0.3, "linewidth": 0}
     band = axes.fill_between(frequency, low, high, **look)

@@ -12,6 +12,7 @@ from tabulate import tabulate
 
 from tapecalc import words
 from tapecalc.calc.parts import Verdict
+from tapecalc.calc.quantity import known_name
 from tapecalc.files import write_file
 from tapecalc.machine import Machine, machine_to_text
 from tapecalc.measuring.estimate import CannotTell, Estimate
@@ -85,12 +86,16 @@ def write_measurement(
 # ---- every figure ----
 
 
-def measurement_rows(found: Measurement) -> list[tuple[str, str]]:
-    """List every figure for a table: what it is, and its value with its 95 % interval in trade units."""
-    return list(_rows(found))
+def measurement_rows(found: Measurement, *, units: str = "inches") -> list[tuple[str, str]]:
+    """List every figure for a table: what it is, and its value with its 95 % interval in trade units.
+
+    Speeds are in ips, or in cm/s if `units` is "metric", as `Machine.units` says.
+    """
+    known_name("units", units, words.UNIT_SYSTEMS)
+    return list(_rows(found, "cm_s" if units == "metric" else "ips"))
 
 
-def _rows(found: Measurement) -> Iterator[tuple[str, str]]:
+def _rows(found: Measurement, speed_unit: str) -> Iterator[tuple[str, str]]:
     """The rows, one by one."""
     for place, track in sorted(found.delays.items()):
         yield f"delay, {place}", track.total.text("ms")
@@ -102,7 +107,7 @@ def _rows(found: Measurement) -> Iterator[tuple[str, str]]:
         for h, spacing in enumerate(geometry.spacings, start=1):
             yield f"spacing, head {h}", _told(spacing, "mm")
         for s, speed in enumerate(geometry.speeds, start=1):
-            yield f"speed {s}", _told(speed, "ips", "in/s")
+            yield f"speed {s}", _told(speed, speed_unit)
         for s, ratio in enumerate(geometry.speed_ratios[1:], start=2):
             yield f"speed {s} over speed 1", _told(ratio)
     for at, reading in sorted(found.flutter.items()):
@@ -116,15 +121,15 @@ def _rows(found: Measurement) -> Iterator[tuple[str, str]]:
         yield f"noise, speed {at + 1}", f"{noise.level_db.text()} against {noise.against}"
 
 
-def _told(estimate: Estimate | None, unit: str | None = None, label: str | None = None) -> str:
+def _told(estimate: Estimate | None, unit: str | None = None) -> str:
     """An estimate in words, or that it cannot be told."""
-    return "cannot be told" if estimate is None else estimate.text(unit, label)
+    return "cannot be told" if estimate is None else estimate.text(unit)
 
 
 # ---- the text ----
 
 
-def measurement_text(found: Measurement) -> str:
+def measurement_text(found: Measurement, *, units: str = "inches") -> str:
     """Write a measurement as aligned tables and sentences.
 
     There is every figure, the parts that the flutter accuses, what would explain the treble, and what was
@@ -138,9 +143,11 @@ def measurement_text(found: Measurement) -> str:
     """
     parts = []
     # A figure's value, and its interval where there is one.
-    rows = [(name, *text.partition(" +/- ")[::2]) for name, text in measurement_rows(found)]
+    rows = [(name, *text.partition(" +/- ")[::2]) for name, text in measurement_rows(found, units=units)]
     if rows:
-        parts.append(_table("Measured (+/-: 95 % interval)", ("figure", "value", "+/-"), rows, "lrl"))
+        parts.append(
+            _table("Measured (+/- holds in 95 of 100 cases)", ("figure", "value", "+/-"), rows, "lrl")
+        )
     accused = [(at, verdict) for at, verdicts in sorted(found.suspects.items()) for verdict in verdicts]
     if accused:
         title = "Which part the flutter accuses (wobble zero to peak)"

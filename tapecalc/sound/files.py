@@ -28,6 +28,8 @@ FORMATS = {".wav": "PCM_24", ".flac": "PCM_24", ".ogg": "VORBIS", ".mp3": "MPEG_
 def open_sound(path: StrPath) -> Iterator[soundfile.SoundFile]:
     """Open a sound file for reading, or say in one line why it cannot be used."""
     source = Path(path)
+    if source.is_dir():
+        raise ValueError(f"{source.name or source}: is a folder, and no sound file")
     if not source.is_file():
         raise ValueError(f"{source.name}: there is no such sound file")
     if source.stat().st_size == 0:

@@ -15,7 +15,7 @@ change = panel_fixture(speed_change_panel)
 
 
 def test_all_controls_at_their_ends_together_stay_within_the_axes(delay):
-    delay.set(spacing_mm=100, speed_ips=3.75, ruler_mm=1, drift_percent=1.5)
+    delay.set(spacing_mm=100, speed_ips=3.75, ruler_mm=2, speed_percent=4)
     for name in ("head", "together"):
         artist = delay.artists[name]
         (left, right), (bottom, top) = artist.axes.get_xlim(), artist.axes.get_ylim()
@@ -32,17 +32,26 @@ def test_the_delay_is_spacing_over_speed(delay):
 
 
 def test_the_triangle_is_right_angled_with_the_library_on_its_long_side(delay):
-    delay.set(spacing_mm=60, speed_ips=15, ruler_mm=0.8, drift_percent=0.5)
+    delay.set(spacing_mm=60, speed_ips=15, ruler_mm=0.8, speed_percent=0.5)
     (_, of_ruler), (_, of_speed) = delay.artists["together"].get_data()
     assert of_ruler == pytest.approx(0.8 / 381 * 1000)
     assert of_speed == pytest.approx(0.005 * 60 / 381 * 1000)
-    together = transport.delay_uncertainty(0.06, 15 * INCH, 0.8e-3, 0.005 * 15 * INCH)
+    # The library counts in standard uncertainties, half of what a person types and reads.
+    together = 2 * transport.delay_uncertainty(0.06, 15 * INCH, 0.4e-3, 0.0025 * 15 * INCH)
     assert np.hypot(of_ruler, of_speed) == pytest.approx(1000 * together)
-    assert delay.table["both together"] == f"{1000 * together:.1f} ms"
+    assert delay.table["both together"] == f"+/- {1000 * together:.1f} ms"
+
+
+def test_what_is_typed_as_plus_minus_comes_out_as_plus_minus(delay):
+    delay.set(spacing_mm=50, speed_ips=7.5, ruler_mm=1, speed_percent=0)
+    # 50 mm +/- 1 mm are 2 %, and 2 % of 262.5 ms are 5.2 ms.
+    assert "262 ms +/- 6 ms" in delay.readout
+    assert delay.table["from the ruler alone"] == delay.table["both together"] == "+/- 5.2 ms"
+    assert delay.table["from the speed alone"] == "+/- 0.0 ms"
 
 
 def test_without_any_uncertainty_the_triangle_is_a_point(delay):
-    delay.set(ruler_mm=0, drift_percent=0)
+    delay.set(ruler_mm=0, speed_percent=0)
     assert np.all(delay.artists["together"].get_xydata() == 0)
     assert "218 ms" not in delay.readout and "217.8 ms, a slap" in delay.readout
 

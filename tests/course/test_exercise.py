@@ -48,7 +48,11 @@ def test_nothing_put_in_yet_asks_for_a_number():
     reply = check(None, DELAY, "ms")
     assert reply.state == "open"
     assert reply.sentence == "Put your number in: replace None by a number in ms, then run this cell."
+    elsewhere = Exercise(218, "ms", asked_in="the cell under Predict").check(None).sentence
+    assert elsewhere.endswith("a number in ms in the cell under Predict; run that cell, then this one.")
     assert "number, then" in check(None, 2, "").sentence
+    elsewhere = Exercise(218, "ms", asked_in="the cell under Predict").check(None).sentence
+    assert elsewhere.endswith("a number in ms in the cell under Predict; run that cell, then this one.")
 
 
 @pytest.mark.parametrize(

@@ -56,7 +56,7 @@ def test_delay_against_time_at_40_db_is_within_a_fraction_of_a_microsecond(kind,
 def test_stated_uncertainty_of_the_track_is_neither_wishful_nor_timid():
     track = measure.measure_delay(stereo(dry("noise"), generator.soiled(played("noise"), snr_db=30)))
     error = track_error(track)
-    covered = np.mean(np.abs(error - np.median(error)) <= track.track_uncertainty)
+    covered = np.mean(np.abs(error - np.median(error)) <= track.track_plus_minus)
     assert 0.9 <= covered <= 0.999
 
 
@@ -75,7 +75,7 @@ def test_several_heads_make_it_worse_and_it_says_so():
     track = measure.measure_delay(stereo(dry("noise"), both))
     assert abs(track.delay.value - 0.2) < 1 * US
     alone = measure.measure_delay(stereo(dry("noise"), played("noise")))
-    assert np.median(track.track_uncertainty) > 2 * np.median(alone.track_uncertainty)
+    assert np.median(track.track_plus_minus) > 2 * np.median(alone.track_plus_minus)
     assert any("one head at a time" in sentence for sentence in track.sentences)
 
 
@@ -94,14 +94,14 @@ def test_speech_through_coupling_capacitors_states_what_it_cannot_know(snr_db):
     wet = generator.echo(dry("voice"), RATE, DECK, gain=lambda f: 1j * f / (30 + 1j * f))
     track = measure.measure_delay(stereo(dry("voice"), generator.soiled(wet, snr_db=snr_db)))
     error = track_error(track)
-    assert np.mean(np.abs(error - np.median(error)) <= track.track_uncertainty) > 0.88
+    assert np.mean(np.abs(error - np.median(error)) <= track.track_plus_minus) > 0.88
     assert track.low_cut.covers(30)
     assert any("speech" in sentence for sentence in track.sentences)
     # Where the material tells it, nothing is said and nothing is widened.
     wet = generator.echo(dry("plucked"), RATE, DECK, gain=lambda f: 1j * f / (30 + 1j * f))
     clear = measure.measure_delay(stereo(dry("plucked"), generator.soiled(wet, snr_db=snr_db)))
     assert not any("speech" in sentence for sentence in clear.sentences)
-    assert np.median(clear.track_uncertainty) < 1 * US
+    assert np.median(clear.track_plus_minus) < 1 * US
 
 
 def test_a_dirty_head_is_blamed_before_feedback_and_other_heads():
@@ -186,7 +186,7 @@ def test_two_files_whose_clocks_differ_are_followed_and_the_difference_is_told()
     recording = measure.open_recording(dry("noise"), moved, sample_rate=RATE)
     track = measure.measure_delay(recording)
     drift = track.drift
-    assert drift.covers(-1e-4) and drift.uncertainty < 2e-5
+    assert drift.covers(-1e-4) and drift.plus_minus < 2e-5
     together = measure.measure_delay(stereo(dry("noise"), moved))
     assert any("drifts" in sentence for sentence in together.sentences)
 

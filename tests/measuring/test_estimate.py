@@ -7,9 +7,9 @@ from tapecalc.measuring import Estimate
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, jackknife, student
 
 
-def test_estimate_prints_the_digits_that_its_uncertainty_supports():
+def test_estimate_prints_the_digits_that_its_plus_minus_supports():
     assert Estimate(0.2178478, 0.0021, "s").text("ms") == "217.8 ms +/- 2.1 ms"
-    assert Estimate(3.0, 0.0).text() == "3.000 +/- 0.000"
+    assert Estimate(3.0, 0.0).text() == "3"
     assert Estimate(1.0, 0.1).covers(1.09) and not Estimate(1.0, 0.1).covers(1.11)
 
 

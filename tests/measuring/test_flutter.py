@@ -56,7 +56,7 @@ def test_a_steady_tone_with_noise_reads_next_to_nothing():
     found = reading((), snr_db=40)
     assert found.weighted.value < 2e-5
     assert not found.lines
-    assert found.weighted.value <= found.weighted.uncertainty or found.weighted.value < 1e-5
+    assert found.weighted.value <= found.weighted.plus_minus or found.weighted.value < 1e-5
 
 
 def test_the_noise_taken_off_is_the_noise_that_was_there():

@@ -35,7 +35,7 @@ def found():
 def test_three_heads_and_two_speeds_are_told_by_one_ruler(found):
     for spacing, truth in zip(found.geometry.spacings, SPACINGS, strict=True):
         assert spacing.covers(truth)
-        assert spacing.uncertainty == pytest.approx(truth * 5e-4 / SPACINGS[2], rel=0.02)
+        assert spacing.plus_minus == pytest.approx(truth * 5e-4 / SPACINGS[2], rel=0.02)
     for speed, truth in zip(found.geometry.speeds, SPEEDS, strict=True):
         assert speed.covers(truth)
     # Delays sure to 1e-7 beside a ruler sure to 1e-2: digits lost in the sums would read as a clash.
@@ -51,10 +51,11 @@ def test_the_file_keeps_every_delay_with_its_own_uncertainty(found):
         total = found.delays[one.head - 1, at].total
         assert one.measured
         assert one.delay == pytest.approx(total.value, abs=1e-8)
-        assert one.uncertainty == pytest.approx(total.uncertainty / 2, abs=1e-8)  # standard, of 95 %
-        assert abs(one.delay - SPACINGS[one.head - 1] / SPEEDS[at]) < total.uncertainty
+        assert total.plus_minus <= one.plus_minus * (1 + 1e-9)  # three digits in the file, rounded up
+        assert one.plus_minus < 1.01 * total.plus_minus
+        assert abs(one.delay - SPACINGS[one.head - 1] / SPEEDS[at]) < total.plus_minus
         # What the ruler leaves in spacing and speed is ten times as much and more.
-        assert one.uncertainty < 0.1 * one.delay * 2.5e-4 / SPACINGS[2]
+        assert one.plus_minus < 0.1 * one.delay * 5e-4 / SPACINGS[2]
 
 
 def test_measuring_again_replaces_what_was_measured_and_drops_what_no_longer_holds(found):

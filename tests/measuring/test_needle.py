@@ -62,9 +62,9 @@ def test_the_flutter_of_a_tone_is_read_on_the_needle_too():
     tape = measure.open_recording(generator.tone(10, 16000, deck), sample_rate=16000)
     reading = measure.measure_flutter(tape, record_mode="test tape")
     assert reading.quasi_peak.value == pytest.approx(1e-3, rel=0.01)
-    assert reading.quasi_peak.uncertainty == pytest.approx(6 / 90 * 1e-3, rel=0.05)
+    assert reading.quasi_peak.plus_minus == pytest.approx(6 / 90 * 1e-3, rel=0.05)
     assert reading.to_dict()["quasi_peak"]["value"] == reading.quasi_peak.value
     found = measure.Measurement(flutter={0: reading})
     assert dict(measurement_rows(found))["flutter, weighted, needle of a meter, speed 1"].startswith(
-        "0.1000 %"
+        "0.100 % +/- 0.007 %"
     )

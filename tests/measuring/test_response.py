@@ -44,7 +44,7 @@ def test_response_follows_the_pass_within_a_twentieth_of_a_decibel():
     error -= np.median(error)
     inside = (response.frequency > 60) & (response.frequency < 15000)
     assert np.sqrt(np.mean(error[inside] ** 2)) < 0.05
-    assert np.mean(np.abs(error) <= response.uncertainty_db) > 0.88
+    assert np.mean(np.abs(error) <= response.plus_minus_db) > 0.88
     assert 50 <= response.frequency[0] < 60 and response.frequency[-1] > 17000
     assert np.all(response.coherence[inside] > 0.95)
 
@@ -74,7 +74,7 @@ def test_the_bass_and_the_top_are_no_further_off_than_stated(rate):
     error = response.level_db - truth
     ends = (response.frequency < 120) | (response.frequency > 0.35 * rate)
     error -= np.median(error)
-    assert np.all(np.abs(error[ends]) <= 2 * response.uncertainty_db[ends])
+    assert np.all(np.abs(error[ends]) <= 2 * response.plus_minus_db[ends])
 
 
 def test_level_is_playback_over_dry():
@@ -94,7 +94,7 @@ def test_noise_lowers_the_coherence_and_widens_the_interval():
     clean, noisy = measured(), measured(snr_db=10)
     middle = np.argmin(np.abs(clean.frequency - 5000))
     assert noisy.coherence[middle] < clean.coherence[middle]
-    assert noisy.uncertainty_db[middle] > 3 * clean.uncertainty_db[middle]
+    assert noisy.plus_minus_db[middle] > 3 * clean.plus_minus_db[middle]
 
 
 @pytest.mark.parametrize(
@@ -149,7 +149,7 @@ def test_fitting_needs_bands_a_head_and_sense():
     response = measured()
     few = dataclasses.replace(
         response,
-        **{k: getattr(response, k)[:5] for k in ("frequency", "level_db", "uncertainty_db", "coherence")},
+        **{k: getattr(response, k)[:5] for k in ("frequency", "level_db", "plus_minus_db", "coherence")},
     )
     with pytest.raises(CannotTell, match="eight bands"):
         measure.fit_what_ifs(few, DECK.speed, aligned=HEAD)

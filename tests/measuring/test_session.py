@@ -54,7 +54,7 @@ def test_the_measured_machine_is_as_measured_and_else_as_it_was(bench_deck):
     assert again.speeds[0] == pytest.approx(machine.speeds[0], rel=0.012)
     assert again.speeds[0] != machine.speeds[0]
     assert again.speeds[1] == machine.speeds[1]
-    spread = found.delays[0, 0].total.uncertainty
+    spread = found.delays[0, 0].total.plus_minus
     assert again.delays(again.speeds[0])[0] == pytest.approx(machine.delays(machine.speeds[0])[0], abs=spread)
     assert again.tape == machine.tape and again.song == machine.song
 
@@ -193,7 +193,7 @@ def test_a_dirty_head_is_named_at_a_low_sample_rate_too():
     response = measure.measure_response(recording, measure.measure_delay(recording))
     one_pass = machine.one_pass(speed)
     error = response.level_db - one_pass.level_db(response.frequency) + one_pass.level_db(1000.0)
-    assert np.all(np.abs(error) < response.uncertainty_db + 0.1)
+    assert np.all(np.abs(error) < response.plus_minus_db + 0.1)
     best = measure.fit_what_ifs(response, speed, aligned=one_pass.aligned, boost_db=one_pass.boost_db)[0]
     assert best.name == "separation" and best.value.covers(1e-6)
 

@@ -63,7 +63,7 @@ def test_the_delay_is_drawn_where_the_tape_really_was(drawn, measurement):
     total = measurement.delays[0, 0].total
     assert artists["mean"].get_ydata() == pytest.approx([1e3 * total.value] * 2)
     low, high = artists["band"].get_paths()[0].get_extents().intervaly
-    assert (high - low) / 2 == pytest.approx(1e3 * total.uncertainty, rel=1e-6)
+    assert (high - low) / 2 == pytest.approx(1e3 * total.plus_minus, rel=1e-6)
 
 
 def test_a_pause_in_the_sound_is_a_gap_in_the_line(measurement):
@@ -79,7 +79,7 @@ def test_an_hour_of_delay_is_drawn_with_few_points_about_the_same_mean(measureme
     track = measurement.delays[0, 0]
     time = np.arange(0, 3600, 0.05)
     delay = DELAY + 1e-4 * np.sin(2 * np.pi * time / 600)
-    long = dataclasses.replace(track, time=time, track=delay, track_uncertainty=np.full(len(time), 1e-6))
+    long = dataclasses.replace(track, time=time, track=delay, track_plus_minus=np.full(len(time), 1e-6))
     shown_time, shown = measured.delay_over_time(track=long).artists["track"].get_data()
     assert len(shown) < 2500
     assert shown == pytest.approx(1e3 * (DELAY + 1e-4 * np.sin(2 * np.pi * shown_time / 600)), abs=1e-4)

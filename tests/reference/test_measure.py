@@ -99,7 +99,7 @@ def test_steady_flutter_reads_its_weighted_zero_to_peak_value_on_the_needle(
     # Source: F4, AES6-1982 (r2003), zero to peak; weighting -6.0, 0, -5.9 dB from the table of AES6-2008.
     found = measure.measure_flutter(frequency_modulated(rate, depth_percent / 100), record_mode="test tape")
     assert 100 * found.quasi_peak.value == pytest.approx(weighted_percent, rel=6 / 90)
-    assert abs(100 * found.quasi_peak.value - weighted_percent) < 100 * found.quasi_peak.uncertainty
+    assert abs(100 * found.quasi_peak.value - weighted_percent) < 100 * found.quasi_peak.plus_minus
 
 
 @pytest.mark.parametrize(("delay", "rate", "factor"), [(0.5, 1.0, 2.0), (0.1, 5.0, 2.0)])

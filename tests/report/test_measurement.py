@@ -35,8 +35,8 @@ def test_explanations_come_in_trade_units():
     )
     lines = measurement_text(Measurement(what_ifs={Place(0, 1): fits})).splitlines()
     assert lines[3].split() == "1, 2 separation 1.070 um +/- 0.020 um 0.4 dB".split()
-    # Source: 0.0025 rad are 8.594 minutes of arc.
-    assert lines[4].split() == "1, 2 azimuth 8.59 arcmin +/- 0.24 arcmin 0.5 dB".split()
+    # Source: 0.0025 rad are 8.594 minutes of arc; 7e-5 rad are 0.2406, and a plus/minus is rounded up.
+    assert lines[4].split() == "1, 2 azimuth 8.59 arcmin +/- 0.25 arcmin 0.5 dB".split()
     assert lines[6].split() == "1, 2 as aligned 0.8 dB".split()
 
 

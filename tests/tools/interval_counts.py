@@ -26,7 +26,7 @@ def counted(cases):
     """Error over stated interval, by what it is of."""
     errors = defaultdict(list)
     for what, estimate, truth in cases:
-        errors[what].append(abs(estimate.value - truth) / estimate.uncertainty)
+        errors[what].append(abs(estimate.value - truth) / estimate.plus_minus)
     return {what: np.array(found) for what, found in errors.items()}
 
 

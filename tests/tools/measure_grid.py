@@ -117,7 +117,7 @@ def delays(count, seed, duration=6, sound=None, *, feedback=False, heads=False, 
         # What all windows share stands in the uncertainty of the delay.
         common = np.median(track.track - true)
         for value, spread, truth in zip(
-            track.track[::20], track.track_uncertainty[::20], true[::20] + common, strict=True
+            track.track[::20], track.track_plus_minus[::20], true[::20] + common, strict=True
         ):
             yield "track", measure.Estimate(value, spread), truth
 
@@ -215,7 +215,7 @@ def responses(count, seed, duration=6, *, part="separation", material=generator.
         level = one_pass.level_db(response.frequency)
         zero = np.mean((level - response.level_db)[np.abs(response.frequency - 1000) < 300])
         for value, spread, truth in zip(
-            response.level_db[bands], response.uncertainty_db[bands], level[bands] - zero, strict=True
+            response.level_db[bands], response.plus_minus_db[bands], level[bands] - zero, strict=True
         ):
             yield "level", measure.Estimate(value, spread), truth
         # Real heads depart from the model by 0.1 dB or so, which the fit allows for.
