@@ -34,6 +34,8 @@ TONE_DROP_DB = 10.0
 TOGETHER = 1e-8
 #: Times round the loop that `echo_pattern` follows: 3 s of a delay of 30 ms, which ears fuse.
 MOST_PASSES = 100
+#: How far below what is heard a sound is followed, dB: many faint ones may meet, or take from a loud one.
+FOLLOWED_DB = 60.0
 #: How long the echo of several heads is followed for the last answer that is heard, s.
 LONGEST_ECHO = 60.0
 
@@ -197,13 +199,13 @@ def make_plan(
     low, high = USUAL_TEMPOS
     liked = (tempo.tempos_for_delay(d.delay, low=low, high=high, notes=LIKED_NOTES) for d in delays)
     in_set = tuple(_song(song.name, song.bpm, song.note) for song in machine.songs)
-    choices = _choices(delays, speeds)
+    choices = _choices(delays, len(machine.spacings))
     return EchoPlan(
         machine=machine,
         bpm=machine.song.bpm,
         wanted_repeats=wanted,
         delays=delays,
-        tempos=tuple(sorted(_tempo_plans(machine, delays), key=lambda plan: plan.fit.rank)),
+        tempos=tuple(sorted(_tempo_plans(machine, delays), key=lambda plan: round(plan.fit.rank, 9))),
         liked_tempos=tuple(liked),
         together=_together(machine, choices),
         songs=tuple(
@@ -244,7 +246,7 @@ def echo_pattern(
     times, amplitudes = np.zeros(1), np.array([echo.input_gain])  # what is on the tape, pass by pass
     every_time, every_amplitude = [np.zeros(0)], [np.zeros(0)]
     for _ in range(MOST_PASSES):
-        loud = np.abs(amplitudes) * np.max(np.abs(heard)) >= faintest
+        loud = np.abs(amplitudes) * np.max(np.abs(heard)) >= faintest * db_to_amplitude(-FOLLOWED_DB)
         arrives = np.add.outer(times[loud], echo.delays)
         in_time = arrives <= longest
         every_time.append(arrives[in_time])
@@ -299,16 +301,13 @@ def _song(name: str, bpm: float, note: str | None) -> song_set.Song:
     return song_set.Song(name=name, bpm=bpm, notes=notes)
 
 
-def _choices(delays: Sequence[DelayPlan], speeds: Sequence[float]) -> list[song_set.MachineDelay]:
-    """The delays as the search for a common change takes them."""
+def _choices(delays: Sequence[DelayPlan], heads: int) -> list[song_set.MachineDelay]:
+    """The delays, of one speed after the other, as the search for a common change takes them."""
     return [
         song_set.MachineDelay(
-            speed=list(speeds).index(planned.speed),
-            head=planned.head - 1,
-            delay=planned.delay,
-            u_delay=planned.u_delay,
+            speed=number // heads, head=planned.head - 1, delay=planned.delay, u_delay=planned.u_delay
         )
-        for planned in delays
+        for number, planned in enumerate(delays)
     ]
 
 
@@ -348,13 +347,16 @@ def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPl
     one_head = len(echo.delays) == 1
     tone = ((n, response.bandwidth(echo.one_pass, drop_db=TONE_DROP_DB, passes=n)) for n in tone_of)
     repeats = int(loop.repeats_heard(gain_db, song.faded_db)) if dies and one_head else None
+    gone_in = None if repeats is None else repeats * echo.delays[0]
+    if repeats is None and verdict.stable:
+        gone_in = _last_heard(machine, speed)
     return LoopPlan(
         speed=speed,
         gain_db=gain_db,
         stability=verdict,
         first_repeat_db=amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + loudest_db,
         repeats=repeats,
-        gone_in=_last_heard(machine, speed) if repeats is None else repeats * echo.delays[0],
+        gone_in=gone_in,
         return_send_db=amplitude_to_db(loop.return_gain_for_repeats(echo, song.wanted_repeats, song.faded_db))
         if any(echo.heads.return_gains)
         else None,
@@ -380,7 +382,8 @@ def _last_heard(machine: Machine, speed: float) -> float | None:
         amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + response.loudest(echo.one_pass)[1]
     )
     times, _ = echo_pattern(machine, speed, longest=LONGEST_ECHO, faintest_db=first_db + faded_db)
-    followed = min(LONGEST_ECHO, MOST_PASSES * min(echo.delays)) - max(echo.delays)
+    rounds = [delay for delay, fed in zip(echo.delays, echo.heads.feeds_return, strict=True) if fed]
+    followed = min([LONGEST_ECHO, *(MOST_PASSES * delay for delay in rounds)]) - max(echo.delays)
     return float(times[-1]) if times.size and times[-1] <= followed else None
 
 

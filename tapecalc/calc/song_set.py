@@ -96,7 +96,8 @@ class Setting:
     @property
     def worst(self) -> Choice:
         """The song that is off the most, counted in thresholds."""
-        return max(self.choices, key=lambda choice: choice.fit.audibility)
+        # Of equals the first: at the best factor two are off alike, but for rounding errors.
+        return max(self.choices, key=lambda choice: round(choice.fit.audibility, 9))
 
     @property
     def in_time(self) -> int:

@@ -114,10 +114,8 @@ def _delays_headline(plan: EchoPlan) -> str:
     for speed in dict.fromkeys(d.speed for d in plan.delays):
         of_speed = [d for d in plan.delays if d.speed == speed]
         times = words.listed(f"{from_si(d.delay, 'ms'):.0f}" for d in of_speed)
-        percent = max(100 * d.plus_minus / d.delay for d in of_speed)
-        lines.append(
-            f"after {times} ms (+/- {math.ceil(percent * 10) / 10:.1f} % or less) at {_at(plan, speed)}"
-        )
+        percent = math.ceil(max(1000 * d.plus_minus / d.delay for d in of_speed) - 1e-6) / 10
+        lines.append(f"after {times} ms (+/- {percent:.1f} % or less) at {_at(plan, speed)}")
     return f"The {heads} heads answer {words.listed(lines)}."
 
 
@@ -166,7 +164,7 @@ def _best_fit(plan: EchoPlan) -> str:
     if best.chance <= low < best.chance_of_last and plan.wanted_repeats > 1:
         sure = "is" if best.chance_of_last >= high else f"is perhaps ({100 * best.chance_of_last:.0f} %)"
         sound += f", but the error adds up: repeat {plan.wanted_repeats} {sure}"
-    line = f"At {fit.bpm:g} bpm {note} at {which}: {error} ({fit.error_percent:+.1f} %), which {sound}."
+    line = f"At {fit.bpm:g} bpm {note} at {which}: {error} ({_tenths(fit.error_percent)} %), which {sound}."
     if best.chance_of_last <= low:
         return line
     if abs(fit.error) <= best.delay.plus_minus:
@@ -178,12 +176,15 @@ def _best_fit(plan: EchoPlan) -> str:
 
 
 def _set_headline(plan: EchoPlan, change: CommonChange) -> str:
-    count = len(plan.machine.songs)
-    as_it_is = f"Of the {count} songs {change.before.in_time} are in time as the machine is"
+    count, now = len(plan.machine.songs), change.before.in_time
+    of_set = "The song" if count == 1 else f"Of the {count} songs {now or 'none'}"
+    verb = "are" if now > 1 else "is not" if count == 1 and not now else "is"
+    as_it_is = f"{of_set} {verb} in time as the machine is"
     most = change.most_in_time
     if most.in_time <= change.before.in_time:
         return f"{as_it_is}, and no one change of speed makes it more."
-    return f"{as_it_is}; with {_change_text(plan, most)} it would be {most.in_time}."
+    more = "it would be" if count == 1 else f"it would be {most.in_time}"
+    return f"{as_it_is}; with {_change_text(plan, most)} {more}."
 
 
 def _loop_headlines(plan: EchoPlan) -> Iterator[str]:
@@ -241,9 +242,8 @@ def start_text(loop: LoopPlan) -> str:
     if loop.stability.band is None:
         return "nowhere"
     low, high = loop.stability.band
-    return (
-        words.frequency(low, 2) if low == high else f"{words.frequency(low, 2)} to {words.frequency(high, 2)}"
-    )
+    ends = ("0 Hz" if end < 0.5 else words.frequency(end, 2) for end in dict.fromkeys((low, high)))
+    return " to ".join(ends)
 
 
 def delay_text(planned: DelayPlan) -> str:
@@ -341,7 +341,7 @@ def _tables_of_delays(plan: EchoPlan) -> Iterator[Table]:
         Column("Wished note" if plan.machine.song.note else "Nearest note", lambda p: p.fit.note.name),
         _figures("Wanted", lambda p: words.amount(p.fit.wanted_delay, "ms", ".1f")),
         _figures("Off by", lambda p: _signed(Change(p.fit.error, p.delay.plus_minus), "ms")),
-        _figures("in %", lambda p: f"{p.fit.error_percent:+.1f}"),
+        _figures("in %", lambda p: _tenths(p.fit.error_percent)),
         Column("Heard as off?", lambda p: heard_text(p.chance, p.fit.error)),
         *([Column(f"Repeat {last}?", of_last)] if last > 1 else []),
         note="Against a steady pulse: more than 6 ms below 240 ms, 2.5 % above (Friberg and Sundberg 1995). "
@@ -367,6 +367,11 @@ def _tables_of_delays(plan: EchoPlan) -> Iterator[Table]:
         Column("Tempos", lambda row: ", ".join(f"{bpm:.0f} ({note.name})" for note, bpm in row[1]) or "none"),
         note="Each as unsure, in percent, as its delay.",
     )
+
+
+def _tenths(value: float) -> str:
+    """A value with its sign, and no minus before a zero."""
+    return f"{round(value, 1) + 0.0:+.1f}"
 
 
 def _percent(change: Change) -> str:
@@ -453,25 +458,34 @@ def _tables_of_loops(plan: EchoPlan) -> Iterator[Table]:
     faded, in_phase = plan.machine.song.faded_db, "" if one_head else ", all heads of the loop in phase"
     speed = Column("Speed", lambda loop: _at(plan, loop.speed))
 
+    as_set = words.level(plan.machine.mixer.return_send_db)
+
     def wish(loop: LoopPlan) -> str:
+        send = "none" if loop.return_send_db is None else words.level(loop.return_send_db)
+        return "as set" if loop.repeats == wanted or send == as_set else send
+
+    def gain(loop: LoopPlan) -> str:
+        return "no loop" if loop.return_send_db is None else words.level(loop.gain_db)
+
+    def margin(loop: LoopPlan) -> str:
         if loop.return_send_db is None:
-            return "none"
-        return "as set" if loop.repeats == wanted else words.level(loop.return_send_db)
+            return "no loop"
+        return margin_text(loop) if loop.stability.stable else "none"
 
     def gone(loop: LoopPlan) -> str:
         return _or("longer" if loop.stability.stable else "never", loop.gone_in, "{:.2f} s")
 
     yield _table(
         "repeats",
-        f"Repeats, return send at {words.level(plan.machine.mixer.return_send_db)}",
+        f"Repeats, return send at {as_set}",
         plan.loops,
         speed,
-        _figures("Loop gain at most", lambda loop: words.level(loop.gain_db)),
+        _figures("Loop gain at most", gain),
         *([_figures("Repeats", lambda loop: _or("no end", loop.repeats, "{}"))] if one_head else []),
         _figures("Last heard after", gone),
-        _figures("Margin", lambda loop: margin_text(loop) if loop.stability.stable else "none"),
+        _figures("Margin", margin),
         _figures("Would start at", start_text),
-        _figures(f"Send for {wanted} {'repeats' if one_head else 'rounds'}", wish),
+        _figures(f"Send for {wanted} {'repeat' if one_head else 'round'}{'s' if wanted > 1 else ''}", wish),
         note=f"The first answer of the tape is repeat 1; those not below {faded:g} dB of it are heard. The "
         f"loop gain is that of the loudest tone{in_phase}. Any tone of the band may be the one that starts.",
     )
@@ -549,6 +563,11 @@ def _levels_table(plan: EchoPlan) -> Table:
         flux = levels.reference_flux_nwb_m * UNITS["nwb_m"] * db_to_amplitude(above_reference_db(node))
         return words.amount(flux, "nwb_m")
 
+    def noise(node: Node) -> str:
+        if node.name != "tape" or node.noise_dbu is None:
+            return _or("", node.noise_dbu, "{:.0f} dBu")
+        return f"{node.noise_dbu - levels.machine_reference_dbu:.0f} dB"
+
     piled_up = [loop.piled_up_db for loop in plan.loops if loop.piled_up_db is not None]
     piles = f" Held notes pile up with their repeats by {max(piled_up):.1f} dB at most." if piled_up else ""
     heads = "" if len(plan.machine.playback_heads) == 1 else " Behind the heads: at most, all heads in phase."
@@ -560,7 +579,7 @@ def _levels_table(plan: EchoPlan) -> Table:
         _figures("Level", level),
         _figures("Voltage or flux", size),
         _figures("Headroom", lambda node: f"{node.headroom_db:.1f} dB"),
-        _figures("Noise", lambda node: _or("", node.noise_dbu, "{:.0f} dBu")),
+        _figures("Noise", noise),
         note="The tape's level counts from its reference, its headroom ends at 3 % distortion."
         f"{heads}{piles}",
     )
