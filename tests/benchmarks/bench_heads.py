@@ -1,4 +1,4 @@
-"""The map of rhythms and the inverse design, against a filter over one minute of sound.
+"""The map of rhythms, the inverse design and a set of songs, against a filter over one minute of sound.
 
 All in one run, the least CPU time of several turns each. The unit is `scipy.signal.sosfilt` with
 three sections over 60 s at 48 kHz; the bounds are some four times what was measured, so that they
@@ -14,6 +14,7 @@ from scipy import signal
 
 from tapecalc.calc import head_design, heads
 from tapecalc.calc.head_design import MechanicalLimits
+from tapecalc.calc.song_set import MachineDelay, Song, common_change
 from tapecalc.calc.tempo import NOTE_VALUES
 
 LIMITS = MechanicalLimits(first=0.03, pitch=0.018, longest=0.4, ruler_step=0.001)
@@ -39,6 +40,17 @@ def one_minute_filter():
     return lambda: signal.sosfilt(sections, sound)
 
 
+def set_of_songs():
+    """Forty songs, eight notes wanted, on eight heads at six speeds."""
+    drawn = np.random.default_rng(2)
+    songs = [Song(name="one", bpm=bpm, notes=NOTE_VALUES[4:12]) for bpm in drawn.uniform(60, 180, 40)]
+    delays = [
+        MachineDelay(speed=place // 8, head=place % 8, delay=delay)
+        for place, delay in enumerate(drawn.uniform(0.05, 1.2, 48))
+    ]
+    return lambda: common_change(songs, delays)
+
+
 def tasks():
     """(name, task, turns, largest allowed multiple of the unit)."""
     return (
@@ -50,6 +62,7 @@ def tasks():
         ),
         ("design 3 heads", lambda: head_design.design_heads(RHYTHM[:3], TEMPOS, SPEEDS, LIMITS), 5, 4),
         ("design 6 heads", lambda: head_design.design_heads(RHYTHM, TEMPOS, SPEEDS, LIMITS), 5, 6),
+        ("one change for 40 songs", set_of_songs(), 5, 8),
     )
 
 
