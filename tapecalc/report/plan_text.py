@@ -199,7 +199,7 @@ def _loop_headlines(plan: EchoPlan) -> Iterator[str]:
 def _loop_sentence(plan: EchoPlan, loop: LoopPlan) -> str:
     verdict, wanted, faded = loop.stability, plan.wanted_repeats, f"{plan.machine.song.faded_db:g} dB"
     if not verdict.stable:
-        less_db = max(math.ceil(-10 * verdict.margin_db) / 10, 0.1)
+        less_db = max(math.ceil(-10 * verdict.margin_db - 1e-6) / 10, 0.1)
         return (
             f"the loop RUNS AWAY, starting at {start_text(loop)} and growing by {loop.growth_db_per_s:.1f} "
             f"dB a second: turn the return send down by {less_db:.1f} dB or more."
@@ -268,7 +268,7 @@ def _bpm(change: Change) -> str:
 
 def _signed(change: Change, unit: str) -> str:
     text = _text(change, unit)
-    return text if text[0] in "-0" else f"+{text}"
+    return f"+{text}" if float(text.split()[0]) > 0 else text
 
 
 def band_text(row: ToneRow) -> str:
@@ -418,7 +418,7 @@ def _tables_of_songs(plan: EchoPlan) -> Iterator[Table]:
             Column("Change", lambda row: _change_text(plan, row[1])),
             _figures("Songs in time", lambda row: f"{row[1].in_time} of {len(row[1].choices)}"),
             Column("Worst song", lambda row: row[1].worst.song.name),
-            _figures("Off by", lambda row: words.amount(row[1].worst.fit.error, "ms", "+.0f")),
+            _figures("Off by", lambda row: f"{round(from_si(row[1].worst.fit.error, 'ms')):+d} ms"),
             note="From 20 % slower to 25 % faster were tried.",
         )
     yield _table(
