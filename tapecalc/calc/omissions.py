@@ -50,10 +50,12 @@ def omissions(
     azimuth_angle: float,
     tape_thickness: float,
     units: str = "inches",
+    wound: bool = True,
 ) -> tuple[Omission, ...]:
     """List what the plan leaves out, with its size at each of the speeds in m/s; lengths in m.
 
-    `separation` is that of the aligned heads, `azimuth_angle` in rad today's.
+    `separation` is that of the aligned heads, `azimuth_angle` in rad today's; `wound` tells that the tape
+    lies on reels, layer on layer.
 
     >>> rows = omissions([0.1905, 0.09525], coating_thickness=11e-6, separation=0.5e-6, track_width=2e-3,
     ...                  azimuth_angle=0, tape_thickness=35e-6)
@@ -95,7 +97,8 @@ def omissions(
         "wandering": each(wandering),
         "print": near(1 / (2 * math.pi * tape_thickness)),
     }
-    return tuple(row._replace(size=row.size.format_map(sizes)) for row in _ROWS)
+    rows = _ROWS if wound else _ROWS[:-1]
+    return tuple(row._replace(size=row.size.format_map(sizes)) for row in rows)
 
 
 def _decibels(level_db: float) -> str:

@@ -5,7 +5,7 @@ from typing import Any
 from tapecalc.calc.song_set import CommonChange, Setting
 from tapecalc.calc.units import from_si
 from tapecalc.plan import DelayPlan, EchoPlan, LoopPlan, TempoPlan
-from tapecalc.report.plan_text import CAUTIONS
+from tapecalc.report.plan_text import CAUTIONS, left_out
 
 
 def plan_data(plan: EchoPlan) -> dict[str, Any]:
@@ -50,6 +50,7 @@ def plan_data(plan: EchoPlan) -> dict[str, Any]:
             for row in plan.wobble
         ],
         "assumed": [{"key": key, "value": value, "what": what} for key, value, what in plan.machine.assumed],
+        "left_out": [row._asdict() for row in left_out(plan)],
         "cautions": list(CAUTIONS),
     }
 

@@ -10,6 +10,7 @@ from tabulate import tabulate
 from tapecalc import words
 from tapecalc.calc import transport
 from tapecalc.calc.levels import Node
+from tapecalc.calc.omissions import Omission, omissions
 from tapecalc.calc.song_set import Choice, CommonChange, Setting
 from tapecalc.calc.tempo import Change
 from tapecalc.calc.units import COVERAGE_FACTOR, UNITS, db_to_amplitude, from_si
@@ -538,12 +539,36 @@ def _tables_of_the_machine(plan: EchoPlan) -> Iterator[Table]:
     )
     yield _table("tape", "Tape", plan.loops, speed, last, used)
     yield _table(
+        "omissions",
+        "Left out of this plan",
+        left_out(plan),
+        Column("What", lambda row: row.what),
+        Column("How much in one pass", lambda row: row.size),
+        Column("What it moves", lambda row: row.moves),
+    )
+    yield _table(
         "assumed",
         "Assumed, because the machine file does not say",
         _of_all_heads(machine.assumed),
         Column("Key", lambda row: row[0]),
         Column("Value", lambda row: _assumed_value(row[1])),
         Column("What it is", lambda row: row[2]),
+    )
+
+
+def left_out(plan: EchoPlan) -> tuple[Omission, ...]:
+    """What the model leaves out, with its size on this machine."""
+    machine = plan.machine
+    aligned = machine.one_pass(machine.speeds[0]).aligned
+    return omissions(
+        [loop.speed for loop in plan.loops],
+        coating_thickness=aligned.coating_thickness,
+        separation=aligned.separation,
+        track_width=aligned.track_width,
+        azimuth_angle=machine.one_pass(machine.speeds[0]).today.azimuth_angle,
+        tape_thickness=machine.tape_thickness,
+        units=machine.units,
+        wound=machine.loop_length is None,
     )
 
 
