@@ -16,6 +16,9 @@ from tapecalc.calc.tempo import Change
 from tapecalc.calc.units import COVERAGE_FACTOR, UNITS, db_to_amplitude, from_si
 from tapecalc.plan import TONE_DROP_DB, USUAL_TEMPOS, DelayPlan, EchoPlan, LoopPlan, TempoPlan, ToneRow
 
+#: The widest a column of words gets in a terminal, in letters; longer cells are broken into lines.
+WIDEST_TEXT = 50
+
 #: What to mind at the bench and at the mixer.
 CAUTIONS = (
     "Mains voltage can kill, and capacitors in a chassis stay charged after the plug is out. Leave the "
@@ -60,7 +63,10 @@ def plan_text(plan: EchoPlan) -> str:
     for table in tables(plan):
         titles = [column.title for column in table.columns]
         sides = ["right" if column.numeric else "left" for column in table.columns]
-        body = tabulate(table.rows, titles, tablefmt="simple", disable_numparse=True, colalign=sides)
+        widths = [None if column.numeric else WIDEST_TEXT for column in table.columns]
+        body = tabulate(
+            table.rows, titles, tablefmt="simple", disable_numparse=True, colalign=sides, maxcolwidths=widths
+        )
         parts.append(f"{table.title}\n{body}" + (f"\n{table.note}" if table.note else ""))
     return "\n\n".join([*parts, "Cautions\n" + _bullets(CAUTIONS)])
 
