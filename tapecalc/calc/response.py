@@ -255,9 +255,12 @@ def _level_db(gain: Any) -> Any:
 
 @calculator
 def equalization_db(frequency: Frequency, tau_high: TimeConstant, tau_low: ArrayLike | None = None) -> Level:
-    """Compute the standard flux level on tape at one frequency, against the flat part.
+    """Compute the standard flux level on tape at one frequency.
 
     ``L = 10 log10(1 + 1 / (2 pi f t_low)^2) - 10 log10(1 + (2 pi f t_high)^2)``
+
+    0 dB is where the curve is flat, or would be if its corners ``1 / (2 pi t)`` lay far apart: with 3180 and
+    90 us no part is flat, and it falls through 0 dB at ``1 / (2 pi sqrt(t_low t_high))``, 298 Hz.
 
     `tau_low` is None or ``inf`` for no bass lift. The playback correction after an ideal integrating
     amplifier is ``-L``.

@@ -15,10 +15,6 @@ from tapecalc.calc.units import to_si
 #: Source: IEC 60094-1:1981 Amd 1:1994 clause 10; NAB 1965.
 SPEEDS_IPS = (30.0, 15.0, 7.5, 3.75, 1.875, 0.9375, 0.46875)
 
-#: Largest mean speed error, as a fraction.
-#: Source: domestic, DIN 45 500 sheet 4 (mean over 30 s); studio, NAB 1965 (from memory).
-SPEED_LIMITS = {"domestic": 0.015, "studio": 0.002}
-
 
 class Equalization(NamedTuple):
     """One recording standard: the flux a recorder must put on tape at one speed.
@@ -58,12 +54,9 @@ EQUALIZATIONS = {
     for name, ips, low, high, source in _EQUALIZATION_TABLE
 }
 
-#: First gap null stands at a wavelength of this many gap lengths.
-#: Sources: plain formula; J. Eargle, Electroacoustical Reference Data, 1994, ch. 167;
-#: J. C. Mallinson, Foundations of Magnetic Recording, 1993, pp. 95-96;
-#: W. K. Westmijze, Philips Res. Rep. 8, 1953 (from memory).
-GAP_FACTORS = {"plain": 1.00, "Eargle": 1.11, "Mallinson": 1.12, "Westmijze": 1.14}
-DEFAULT_GAP_FACTOR = GAP_FACTORS["Eargle"]
+#: The first null of a gap stands at a wavelength of this many gap lengths; others print 1.00 to 1.14.
+#: Source: J. Eargle, Electroacoustical Reference Data, 1994, ch. 167.
+DEFAULT_GAP_FACTOR = 1.11
 
 #: Tone for flutter measurement, Hz. Source: AES6-2008; IEC 60386:1972.
 FLUTTER_TONE = 3150.0
@@ -73,7 +66,7 @@ FLUTTER_TONE = 3150.0
 TWO_SIGMA_COVERAGE = math.erf(2 / math.sqrt(2))
 
 #: Flutter weighting, (Hz, dB) pairs.
-#: Source: AES6-2008 = IEC 60386 = DIN 45507, as printed in a public measuring script.
+#: Source: AES6-2008 = IEC 60386 = DIN 45507, from memory: the standards themselves were not seen.
 FLUTTER_WEIGHTING = (
     (0.1, -48.0),
     (0.2, -30.6),
@@ -94,18 +87,16 @@ FLUTTER_WEIGHTING = (
     (200.0, -23.0),
 )
 
-#: Largest weighted peak flutter, as a fraction (0.001 is 0.1 %).
-#: Sources: professional, IEC 60094-1 for 380 mm/s; hi-fi, DIN 45 500-4;
-#: archive, P. Copeland, Manual of Analogue Sound Restoration Techniques, ch. 7.
-FLUTTER_LIMITS = {"professional": 0.0010, "hi-fi": 0.0020, "archive": 0.0005}
+#: Largest weighted peak flutter, as a fraction (0.001 is 0.1 %). Source: DIN 45 500 sheet 4.
+FLUTTER_LIMITS = {"hi-fi": 0.0020}
 
 #: Polyester tape along its length: modulus of elasticity, Pa, and density, kg/m3.
-#: Source: PET film data bulletin H-37232 (490 kg/mm2; the same sheet's 710 kpsi is 1.9 % more).
+#: Source: data bulletin H-37232 on polyester film (490 kg/mm2; the same sheet's 710 kpsi is 1.9 % more).
 PET_MODULUS = 490 * 9.80665e6
 PET_DENSITY = 1390.0
 
-#: Width of one track, m. Sources: test-tape know-how page on gap loss (full, DIN, domestic
-#: half, quarter); NAB (0.082 in).
+#: Width of one track, m. Sources: Berechnung der Spaltneigungsdaempfung, www.test-tape.com (full, DIN,
+#: domestic half, quarter); ARSC list, March 2004, for NAB (0.082 in).
 TRACK_WIDTHS = {
     "full track": to_si(6.25, "mm"),
     "half track, DIN studio": to_si(2.75, "mm"),

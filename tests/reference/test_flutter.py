@@ -114,18 +114,6 @@ def test_a_sideband_fifty_decibels_down():
     assert 100 * db_to_amplitude(-50) == pytest.approx(0.316, abs=0.001)
 
 
-@pytest.mark.parametrize(
-    ("kind", "limit", "source"),
-    [
-        ("professional", 0.0010, "IEC 60094-1, 380 mm/s, weighted peak of one element"),
-        ("hi-fi", 0.0020, "DIN 45 500-4, weighted"),
-        ("archive", 0.0005, "P. Copeland, Manual of Analogue Sound Restoration Techniques, ch. 7"),
-    ],
-)
-def test_limits_of_weighted_flutter(kind, limit, source):
-    assert standards.FLUTTER_LIMITS[kind] == limit
-
-
 def test_recording_and_playing_on_one_machine_gives_nothing_to_twice_one_element():
     # Source: M.R.L. Publication 570: the phase decides
     factors = flutter.repeat_deviation(1.0, np.linspace(0, 20, 2001), 0.218)

@@ -3,10 +3,13 @@
 import numpy as np
 import pytest
 
-from tapecalc.calc import response, standards
+from tapecalc.calc import response
 from tapecalc.calc.units import to_si
 
-PLAIN, EARGLE, MALLINSON, WESTMIJZE = standards.GAP_FACTORS.values()
+#: First gap null in gap lengths. Sources: plain formula; J. Eargle, Electroacoustical Reference Data, 1994,
+#: ch. 167; J. C. Mallinson, Foundations of Magnetic Recording, 1993, pp. 95-96; W. K. Westmijze, Philips Res.
+#: Rep. 8, 1953 (from memory).
+PLAIN, EARGLE, MALLINSON, WESTMIJZE = 1.00, 1.11, 1.12, 1.14
 UM = to_si(1, "um")
 
 
@@ -38,7 +41,7 @@ def test_wavelengths(frequency, speed_ips, um, source):
 
 
 def test_half_the_shortest_wavelength_is_the_largest_gap_and_not_the_smallest():
-    # Source: worked example of a playback head's gap in a recording forum, 0.375 mil, which calls it
+    # Source: Tape Playback Head Gap Width, diamondcut.com forum, thread 2212: 0.375 mil, which it calls
     # the minimum; the rule as an upper bound: a textbook of consumer electronics, eq. 10.2
     largest = response.wavelength(20000, ips(15)) / 2
     assert largest == pytest.approx(9.525 * UM, rel=1e-9)
@@ -115,7 +118,7 @@ def test_thickness_loss_of_ten_micrometers(frequency, speed, level):
 
 
 def test_thickness_loss_falls_six_decibels_per_octave():
-    # Source: review of tape response models: the uniform depth model gives only 6 dB per octave
+    # Source: J. McKnight, Calculating the wavelength response, 2012: uniform depth gives only 6 dB per octave
     octaves = np.diff(response.thickness_loss_db(1, 1, [2, 4, 8, 16]))
     np.testing.assert_allclose(octaves, -6.02, atol=0.01)
 
@@ -339,11 +342,11 @@ def test_flux_curve_is_that_of_an_analog_filter(low_us, high_us):
     [
         (17.5, 9094.57, 0.01, "definition"),
         (35, 4547.28, 0.01, "definition"),
-        (35, 4547, 1, "a wiki of recorder collectors, printed"),
+        (35, 4547, 1, "NAB vs. IEC, wiki of www.reeltoreel.nl, printed"),
         (50, 3183.10, 0.01, "definition"),
-        (50, 3183, 1, "a wiki of recorder collectors, printed"),
+        (50, 3183, 1, "NAB vs. IEC, wiki of www.reeltoreel.nl, printed"),
         (70, 2273.64, 0.01, "definition"),
-        (70, 2274, 1, "a wiki of recorder collectors, printed"),
+        (70, 2274, 1, "NAB vs. IEC, wiki of www.reeltoreel.nl, printed"),
         (90, 1768.39, 0.01, "definition"),
         (120, 1326.29, 0.01, "definition"),
         (120, 1326, 1, "forum post on IEC 60094-7, printed"),

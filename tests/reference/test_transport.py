@@ -42,8 +42,8 @@ def test_rounded_labels_lie_a_quarter_percent_below(label_mm_s, ips):
 @pytest.mark.parametrize(
     ("error", "cents"),
     [
-        (standards.SPEED_LIMITS["domestic"], 25.776),  # Source: DIN 45 500-4, 1.5 %
-        (standards.SPEED_LIMITS["studio"], 3.459),  # Source: NAB 1965, 0.2 %, from memory
+        (0.015, 25.776),  # Source: DIN 45 500-4, 1.5 %
+        (0.002, 3.459),  # Source: NAB 1965, 0.2 %, from memory
         (0.001, 1.730),  # Source: 1200 log2(1 + e)
     ],
 )
