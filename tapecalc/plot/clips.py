@@ -21,17 +21,17 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 from matplotlib.ticker import MaxNLocator
 
-from tapecalc.calc.heads import EXAMPLE_RHYTHM, Heads
-from tapecalc.calc.loop import EchoLoop, growth_db_per_s, return_gain_for_repeats, stability
+from tapecalc.calc.heads import Heads
+from tapecalc.calc.loop import EchoLoop, growth_db_per_s, repeats_heard, stability
 from tapecalc.calc.quantity import between, known_name, single, whole
-from tapecalc.calc.response import repeat_level_db
+from tapecalc.calc.response import loudest, repeat_level_db
 from tapecalc.calc.tempo import beats_from_delay, delay_from_tempo
-from tapecalc.calc.transport import spacing_from_delay
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 from tapecalc.machine import Machine, example_machine
 from tapecalc.plot import film, style
 from tapecalc.plot.heads import head_rhythm as head_rhythm_chart
-from tapecalc.plot.kit import Drawn
+from tapecalc.plot.heads import own_heads, rhythm_of, said_of_heads, song_tempo
+from tapecalc.plot.kit import Drawn, minus
 from tapecalc.plot.style import Profile
 from tapecalc.plot.transport import tape_path
 from tapecalc.sound.engine import EchoSettings
@@ -50,7 +50,7 @@ STEP = 0.002  # s from one point of an envelope to the next
 GLOW = 0.25  # s in which what lit up fades
 FLOOR_DB = -60.0  # where level axes end
 LEVEL_WINDOW = 0.05  # s over which a level is taken
-REPEATS, LAST_REPEAT_DB = 8, -45.0  # how many fade, and how far down the last of them is
+MOST_REPEATS = 12  # that are shown to fade
 #: How the return send is ridden: (share of the clip, loop gain in dB). Down in time, as on the night.
 RIDE = ((0.0, -9.0), (0.12, -9.0), (0.42, 3.0), (0.78, 3.0), (0.82, -24.0), (1.0, -24.0))
 PLAYED = 0.3  # share of that clip after which nobody plays any more
@@ -59,23 +59,27 @@ PLAYED = 0.3  # share of that clip after which nobody plays any more
 # ---- sounds ----
 
 
-def _tempo(machine: Machine) -> float:
-    """The tempo of the machine's song, beats per minute."""
-    return machine.song.bpm or 90
-
-
 def _even(machine: Machine, tape_speed: float) -> EchoSettings:
     """The machine at a speed, without wobble and hiss, so that a note can be seen where it is heard."""
     return without_stages(echo_settings(machine, tape_speed), ["flutter", "hiss"])
 
 
-def _one_head(machine: Machine, tape_speed: float) -> tuple[EchoSettings, EchoLoop]:
-    """The even machine with the first head that feeds the return, that alone, and its loop, the send at 1."""
-    settings = _even(machine, tape_speed)
-    back = [k for k, gain in enumerate(settings.heads.return_gains) if gain] or [0]
-    heads = Heads(spacings=(settings.heads.spacings[back[0]],))
-    loop = EchoLoop(heads=heads, return_gain=1.0, one_pass=machine.one_pass(tape_speed))
-    return replace(settings, heads=heads, input_gain=1.0), loop
+class _OneHead(NamedTuple):
+    """The even machine with one head alone: the first that feeds the return, or the first of all."""
+
+    settings: EchoSettings
+    loop: EchoLoop
+    words: str  # which of several heads it is
+
+
+def _one_head(machine: Machine, tape_speed: float) -> _OneHead:
+    settings, own = _even(machine, tape_speed), machine.heads_at(tape_speed)
+    k = next((k for k, gain in enumerate(own.return_gains) if gain), 0)
+    alone = Heads(spacings=(own.spacings[k],), gains=(own.gains[k],), feeds_return=(own.feeds_return[k],))
+    words = f"Head {k + 1} alone, of {len(own.spacings)}. " if len(own.spacings) > 1 else ""
+    return _OneHead(
+        replace(settings, heads=alone), replace(machine.echo_loop(tape_speed), heads=alone), words
+    )
 
 
 def _notes(times: Array, seconds: float, *, decay: float = 0.4, pitches: tuple[int, ...] = PITCHES) -> Array:
@@ -154,8 +158,8 @@ def _events(
 
 def _tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
     """Show sound on its way: written at the record head, carried along, and heard again."""
-    settings, bpm = _even(machine, min(machine.speeds)), _tempo(machine)
-    tape_speed, spacings = settings.motion.speed, settings.heads.spacings
+    settings, bpm = _even(machine, min(machine.speeds)), song_tempo(machine)
+    tape_speed, spacings = settings.motion.speed, machine.spacings
     notes = LEAD + delay_from_tempo(bpm, 2) * np.arange(2)
     dry = _notes(notes, seconds)
     phrase_at = LEAD + delay_from_tempo(bpm, 4)
@@ -163,23 +167,25 @@ def _tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: flo
         dry = _with_phrase(dry, phrase_at, bpm)
     take = render(dry, RATE, without_stages(settings, ["feedback"]), seconds=seconds)
     written, heard = _envelope(dry, seconds), _envelope(take.wet, seconds)
-    delays = np.array(spacings) / tape_speed
-    with_rows = len(spacings) == 1 and not profile.portrait  # else there is room for the path alone
+    delays = np.array(machine.delays(tape_speed))
+    on_reels = machine.loop_length is None
+    # Else there is room for the path alone.
+    with_rows = len(spacings) == 1 and on_reels and not profile.portrait
     with style.context(profile):
         figure = style.new_figure(profile)
         figure.set_layout_engine("none")
         rows, bottom = _rows(figure, profile, (written, heard)) if with_rows else (_STILL, profile.floor)
         top = figure.add_axes((profile.safe, bottom, 1 - 2 * profile.safe, 1 - profile.safe - bottom))
-        path = tape_path(spacings=spacings, speed=tape_speed, units=units, profile=profile, axes=top)
-        tape = _lit_tape(top, path.artists, profile.ground.colors[1], (0.0, *delays), written)
+        own: dict[str, Any] = {"layout": own_heads(machine, tape_speed), "erases": machine.erases}
+        own |= {"loop_length": machine.loop_length, "speed": tape_speed, "delays": delays}
+        path = tape_path(**own, units=units, profile=profile, axes=top)
+        tape = _lit_tape(top, path.artists, machine, tape_speed, written, profile.ground.colors[1])
 
     def update(time: float) -> None:
         tape.update(time)
         rows.update(time)
 
-    took = " and ".join(
-        f"{amount(t, 'ms')} over {length(d, units)}" for d, t in zip(spacings, delays, strict=True)
-    )
+    took = listed(f"{amount(t, 'ms')} over {length(d, units)}" for d, t in zip(spacings, delays, strict=True))
     return film.Scene(
         figure=figure,
         moving=(*tape.artists, *rows.artists),
@@ -207,32 +213,35 @@ _STILL = _Part([], lambda _: None)
 
 
 def _lit_tape(
-    axes: Axes, drawn: Mapping[str, Any], color: str, delays: Sequence[float], written: Array
+    axes: Axes, drawn: Mapping[str, Any], machine: Machine, tape_speed: float, written: Array, color: str
 ) -> _Part:
-    """Sound on the drawn tape, which rides along and is thinned out at its end, and heads that light up."""
-    heads = [drawn["record"], *drawn["playback"]]
-    boxes = [Rectangle(b.get_xy(), b.get_width(), b.get_height(), color=color, zorder=6) for b in heads]
+    """Sound that rides along the drawn tape, and heads that light up when they write it and play it."""
+    boxes = [
+        Rectangle(b.get_xy(), b.get_width(), b.get_height(), color=color, zorder=6)
+        for b in (drawn["record"], *drawn["playback"])
+    ]
     for box in boxes:
         axes.add_patch(box)
-    pattern = _pattern(axes, color, zorder=1.4)
-    start, end = drawn["tape"]
-    along = (end - start) / np.linalg.norm(end - start)
-    first, last = heads[0].get_center(), heads[-1].get_center()
-    record, playback = (start + along * ((head - start) @ along) for head in (first, last))
-    up = (record - first) / np.linalg.norm(record - first)
-    shares = np.linspace(0, 1.3, 500)
-    line, ages = record + shares[:, None] * (playback - record), shares * max(delays)
-    thin = np.clip((ages[-1] - ages) / (0.12 * ages[-1]), 0, 1)
+    pattern, way = _pattern(axes, color, zorder=1.4), drawn["way"]
+    along = np.linspace(0, drawn["ridden"], 1200)
+    line = np.column_stack([np.interp(along, way[:, 0], way[:, k]) for k in (1, 2)])
+    going = np.gradient(line, axis=0)
+    away = np.column_stack([going[:, 1], -going[:, 0]]) / np.hypot(*going.T)[:, None]  # from the heads
+    delays = (0.0, *machine.delays(tape_speed))
+    beyond = delays[-1] + max(0.0, along[-1] - machine.spacings[-1]) / tape_speed
+    ages = np.interp(along, [0, *machine.spacings, max(along[-1], machine.spacings[-1])], [*delays, beyond])
+    gains = (1.0, *(min(1.0, abs(gain)) for gain in machine.heads_at(tape_speed).gains))
+    most = 1.5 if machine.loop_length is None else 0.55  # as far as there is room
     clock = np.arange(len(written)) * STEP
 
     def level(time: Any) -> Any:
         return np.interp(time, clock, written, left=0, right=0)
 
     def update(time: float) -> None:
-        ridge = line + (1.5 * level(time - ages) * thin)[:, None] * up
-        pattern.set_xy(np.concatenate([line[:1], ridge, line[-1:]]))
-        for box, delay in zip(boxes, delays, strict=True):
-            box.set_alpha(float(level(time - delay)))
+        ridge = line + (most * level(time - ages))[:, None] * away
+        pattern.set_xy(np.concatenate([ridge, line[::-1]]))
+        for box, delay, gain in zip(boxes, delays, gains, strict=True):
+            box.set_alpha(gain * float(level(time - delay)))
 
     return _Part([pattern, *boxes], update)
 
@@ -285,28 +294,43 @@ def _time_ticks(axes: Axes, profile: Profile) -> None:
 def _fading_repeats(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
     """Show how each repeat is quieter and darker than the one before, while it is heard.
 
-    The first head in the return is used; the return send is set so that the last of the repeats is some
-    45 dB down.
+    One head alone is used, with the machine's sends; where its loop would run away, the return send is
+    turned down so that it fades.
     """
-    settings, loop = _one_head(machine, min(machine.speeds))
-    delay = loop.delays[0]
-    send = return_gain_for_repeats(loop, REPEATS, LAST_REPEAT_DB)
-    count = max(1, int((seconds - LEAD) / ((REPEATS + 1) * delay)))  # so that all repeats have their time
-    notes = np.linspace(LEAD, seconds, count, endpoint=False)
+    settings, loop, words = _one_head(machine, min(machine.speeds))
+    delay, loud_db = loop.delays[0], loudest(loop.one_pass)[1]
+    gain_db, send_db = -stability(loop, count_modes=False).bound_db, machine.mixer.return_send_db
+    suggested = gain_db >= 0
+    if suggested:  # in the middle of what gives the wanted repeats
+        wanted_db = machine.song.faded_db / (machine.song.wanted_repeats - 0.5)
+        send_db, gain_db = send_db + wanted_db - gain_db, wanted_db
+    heard = repeats_heard(gain_db, max(machine.song.faded_db, FLOOR_DB + 3))
+    numbers = range(1, int(min(heard, MOST_REPEATS)) + 1)
+    notes_apart = (numbers[-1] + 1) * delay  # so that all repeats have their time
+    notes = np.linspace(LEAD, seconds, max(1, int((seconds - LEAD) / notes_apart)), endpoint=False)
     dry = _notes(notes, seconds, decay=min(0.5, 1.2 * delay), pitches=PITCHES[:2])
-    take = render(dry, RATE, replace(settings, return_gain=send), seconds=seconds)
+    take = render(dry, RATE, replace(settings, return_gain=db_to_amplitude(send_db)), seconds=seconds)
     frequency = np.geomspace(20, 20e3, 300)
-    numbers = range(1, REPEATS + 1)
-    send_db = amplitude_to_db(send)
-    curves = [repeat_level_db(loop.one_pass, frequency, n) + (n - 1) * send_db for n in numbers]
-    figure, moving, show = _draw_fading(frequency, curves, profile)
+    once_db = gain_db - loud_db  # of sends and head, without the response
+    curves = [repeat_level_db(loop.one_pass, frequency, n) - loud_db + (n - 1) * once_db for n in numbers]
+    note_db = -float(amplitude_to_db(abs(loop.input_gain * loop.heads.gains[0]))) - loud_db
+    title = "A suggestion: the send turned down" if suggested else "Each repeat is quieter and darker"
+    figure, moving, show = _draw_fading(frequency, curves, note_db, title, profile)
 
     def update(time: float) -> None:
         since = _since(notes, time)
-        heard = min(int(since / delay), REPEATS) if since >= 0 else -1
+        heard = min(int(since / delay + 1e-9), len(numbers)) if since >= 0 else -1
         show(heard, since - heard * delay)
 
-    step = -float(curves[1].max() - curves[0].max())
+    at, apart = speed(settings.motion.speed, units), amount(delay, "ms")
+    said = (
+        f"{words}Repeats at {at}, {apart} apart: each is {-gain_db:.1f} dB quieter than the last, and darker."
+    )
+    if len(numbers) == 1:
+        said = f"{words}One answer at {at}, {apart} after the note."
+    if suggested:
+        send = minus(f"{send_db:.1f} dB")
+        said += f" A suggestion: the return send at {send}; as it is set the loop runs away."
     return film.Scene(
         figure=figure,
         moving=moving,
@@ -314,25 +338,24 @@ def _fading_repeats(machine: Machine, *, profile: Profile, units: str, seconds: 
         sound=with_peak(take.mix, PEAK_DB),
         sample_rate=RATE,
         events=_events(seconds, notes, [n * delay for n in numbers], [f"repeat {n}" for n in numbers]),
-        caption=f"Repeats at {speed(settings.motion.speed, units)}, {amount(delay, 'ms')} apart: each is "
-        f"{step:.1f} dB quieter than the last, and darker.",
-        alt="Line chart of level in dB over frequency in Hz. With every repeat that is heard a thick line "
-        "steps down and bends further at its treble end; the lines before it stay as thin traces.",
+        caption=said,
+        alt="Line chart of level in dB over frequency in Hz, against the first repeat. With every "
+        "repeat that is heard a thick line steps down and bends further at its treble end; the lines before "
+        "it stay as thin traces. A dashed line is the note.",
         sources=("a repeat goes once more through the response of a pass", "its losses as in `response`"),
     )
 
 
 def _draw_fading(
-    frequency: Array, curves: list[Array], profile: Profile
+    frequency: Array, curves: list[Array], note_db: float, title: str, profile: Profile
 ) -> tuple[Figure, tuple[Artist, ...], Callable[[int, float], None]]:
     """The chart, a thin line for each repeat and a thick one for that which is heard, and what shows them."""
     with style.context(profile):
         figure = style.new_figure(profile)
         axes = figure.add_subplot()
         style.frequency_axis(axes, profile, low=20, high=20e3)
-        title = "Each repeat is quieter and darker"
         style.style_axes(axes, profile, x="frequency (Hz)", y="level (dB)", title=title)
-        axes.set(ylim=(FLOOR_DB, 6))
+        axes.set(ylim=(FLOOR_DB, max(6, 3 + note_db)))
         ground, width = profile.ground, profile.line_pt
         trace = style.line_style(profile, 0) | {"linestyle": "-", "linewidth": width / 2.5}
         thick = style.line_style(profile, 1) | {"linestyle": "-", "zorder": 4}
@@ -340,8 +363,8 @@ def _draw_fading(
         words: Any = {"va": "center", "fontsize": profile.text_pt, "color": ground.text}
         ghosts = [axes.plot(frequency, curve, **trace)[0] for curve in curves]
         repeat = axes.plot(frequency, curves[0], **thick)[0]
-        note = axes.axhline(0, **look)
-        name = axes.text(1.02, 0, f"repeat {REPEATS}", transform=axes.get_yaxis_transform(), **words)
+        note = axes.axhline(note_db, **look)
+        name = axes.text(1.02, 0, f"repeat {len(curves)}", transform=axes.get_yaxis_transform(), **words)
         style.fix_layout(figure)
 
     def show(heard: int, age: float) -> None:
@@ -353,7 +376,7 @@ def _draw_fading(
             repeat.set_ydata(curves[heard - 1])
             repeat.set_linewidth(width * (1.4 + 1.4 * _glow(age)))
         name.set_text({-1: "", 0: "note"}.get(heard, f"repeat {heard}"))
-        name.set_y(float(curves[heard - 1].max()) if heard > 0 else 0.0)
+        name.set_y(float(curves[heard - 1].max()) if heard > 0 else note_db)
 
     return figure, (*ghosts, note, repeat, name), show
 
@@ -367,13 +390,15 @@ def _past_the_margin(machine: Machine, *, profile: Profile, units: str, seconds:
     The tape cannot hold more than it can: its limit keeps the sound in bounds, and the whole clip is turned
     to a fixed peak. Margin after Nyquist 1932 (from memory).
     """
-    settings, loop = _one_head(machine, machine.speeds[0])
+    settings, loop, words = _one_head(machine, machine.speeds[0])
+    settings = replace(settings, input_gain=1.0)  # the hand on the send makes the level
+    loop = replace(loop, return_gain=1.0, heads=replace(loop.heads, feeds_return=(True,)))
     delay = loop.delays[0]
     between("seconds", seconds, 4 * delay, LONGEST, "s")
     clock = np.arange(round(seconds * RATE)) / RATE
     shares, gains = np.transpose(RIDE)
     gain_db = np.interp(clock, seconds * shares, gains)
-    dry = _with_phrase(np.zeros(len(clock)), LEAD, _tempo(machine))
+    dry = _with_phrase(np.zeros(len(clock)), LEAD, song_tempo(machine))
     dry[clock > PLAYED * seconds] = 0.0
     fade = (clock > PLAYED * seconds - 0.05) & (clock <= PLAYED * seconds)
     dry[fade] *= np.linspace(1, 0, fade.sum())
@@ -398,9 +423,9 @@ def _past_the_margin(machine: Machine, *, profile: Profile, units: str, seconds:
         sound=with_peak(dry + wet, PEAK_DB),
         sample_rate=RATE,
         events=((past, "past the margin"), (back, "back within the margin")),
-        caption=f"A loop past its margin, {speed(settings.motion.speed, units)} and {amount(delay, 'ms')}. "
-        f"At a loop gain of {max(gains):.0f} dB it grows by {growth:.0f} dB each second until the tape is "
-        "full; the return send, turned down in time, ends it.",
+        caption=f"{words}A loop past its margin, {speed(settings.motion.speed, units)} and "
+        f"{amount(delay, 'ms')}. At a loop gain of {max(gains):.0f} dB it grows by {growth:.0f} dB each "
+        "second until the tape is full; the return send, turned down in time, ends it.",
         alt="Two line charts over the same time in s. Below, the loop gain in dB rises past 0 dB, stays "
         "there, and is pulled down. Above, the level of the echo: past 0 dB it grows though nobody plays, "
         "levels off where the tape is full, and dies away when the gain is pulled down.",
@@ -443,25 +468,28 @@ def _draw_margin(
 
 
 def _head_rhythm(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
-    """Show heads playing their rhythm, one note after the other: each strikes in its turn."""
-    bpm, tape_speed = _tempo(machine), machine.speeds[0]
-    spacings = machine.spacings_at(tape_speed)
-    if len(spacings) == 1:  # which is no rhythm: show the example
-        delays = delay_from_tempo(bpm, np.array(EXAMPLE_RHYTHM))
-        spacings = tuple(spacing_from_delay(delays, tape_speed).tolist())
-    settings = replace(_even(machine, tape_speed), heads=Heads(spacings=spacings))
-    delays = np.array(spacings) / tape_speed
-    beats = beats_from_delay(delays, bpm)
-    notes = np.arange(LEAD, seconds, delay_from_tempo(bpm, float(np.ceil(beats[-1] + 0.5))))
+    """Show the heads playing their rhythm, one note after the other: each strikes in its turn.
+
+    The repeats follow as the sends are set; where the loop would run away its return send is down.
+    """
+    own = rhythm_of(machine)
+    bpm, tape_speed, delays, layout = own["bpm"], own["speed"], own["delays"], own["layout"]
+    settings = _even(machine, tape_speed)
+    runs_away = not stability(machine.echo_loop(tape_speed), count_modes=False).stable
+    if runs_away:
+        own["repeats"], settings = (), without_stages(settings, ["feedback"])
+    times = np.array([*delays, *own["repeats"]])
+    beats = beats_from_delay(times, bpm)
+    notes = np.arange(LEAD, seconds, delay_from_tempo(bpm, float(np.ceil(beats.max() + 0.5))))
     dry = _notes(notes, seconds, decay=min(0.35, 2 * delays[0]))
-    take = render(dry, RATE, without_stages(settings, ["feedback"]), seconds=seconds)
-    drawn = head_rhythm_chart(spacings=spacings, speed=tape_speed, bpm=bpm, units=units, profile=profile)
-    marks, size, now = _lit_marks(drawn, profile)
+    take = render(dry, RATE, settings, seconds=seconds)
+    drawn = head_rhythm_chart(**own, units=units, profile=profile)
+    marks, sizes, now = _lit_marks(drawn, profile)
     last = now.axes.get_xlim()[1]
 
     def update(time: float) -> None:
         since = _since(notes, time)
-        for mark, offset in zip(marks, (0.0, *delays), strict=True):
+        for mark, size, offset in zip(marks, sizes, (0.0, *times), strict=True):
             shine = _glow(since - offset)
             mark.set_visible(shine > 0)
             mark.set_markersize(size * (1 + shine))
@@ -469,31 +497,36 @@ def _head_rhythm(machine: Machine, *, profile: Profile, units: str, seconds: flo
         now.set_visible(0 <= beat <= last)
         now.set_xdata([beat, beat])
 
-    count = {2: "Two", 3: "Three", 4: "Four"}.get(len(beats), f"{len(beats)}")
+    count = {1: "One", 2: "Two", 3: "Three", 4: "Four"}.get(len(delays), f"{len(delays)}")
+    strikes = listed(f"{beat:.2f}" for beat in beats[: len(delays)])
+    said = f"{count} head{'s' if len(delays) > 1 else ''}, {speed(tape_speed, units)}, {bpm:g} bpm: "
+    said += f"{'they strike' if len(delays) > 1 else 'it strikes'} {strikes} beats after the note."
+    down = " The return send is down: as it is set the loop runs away." if runs_away else ""
+    names = [f"head {k}" for k in range(1, len(delays) + 1)] + ["later repeat"] * len(own["repeats"])
     return film.Scene(
         figure=drawn.figure,
         moving=(now, *marks),
         update=update,
         sound=with_peak(take.mix, PEAK_DB),
         sample_rate=RATE,
-        events=_events(seconds, notes, delays, [f"head {k}" for k in range(1, len(delays) + 1)]),
-        caption=f"{count} heads, {speed(tape_speed, units)}, {bpm:g} bpm: they strike "
-        f"{listed(f'{beat:.2f}' for beat in beats)} beats after the note.",
+        events=_events(seconds, notes, times, names),
+        caption=f"{said}{said_of_heads(layout)}{down}",
         alt=f"{drawn.alt} A line moves through the beats; the mark of the note, then that of each head "
         "swells when it sounds.",
         sources=drawn.sources,
     )
 
 
-def _lit_marks(drawn: Drawn, profile: Profile) -> tuple[list[Line2D], float, Any]:
-    """A swelling mark over each mark of the chart, their size at rest, and the line that moves through it."""
-    hits, played = drawn.artists["hits"], drawn.artists["played"]
-    marks = []
-    for like in (played, hits):
+def _lit_marks(drawn: Drawn, profile: Profile) -> tuple[list[Line2D], list[float], Any]:
+    """A swelling mark over each of the chart, their sizes at rest, and the line that moves through it."""
+    marks, sizes = [], []
+    for like in (drawn.artists["played"], *drawn.artists["hits"], drawn.artists["later"]):
         look = {"marker": like.get_marker(), "color": like.get_color(), "clip_on": False, "zorder": 6}
-        marks += [line for place in like.get_xydata() for line in hits.axes.plot(*place[:, None], **look)]
+        for place in like.get_xydata():
+            marks += like.axes.plot(*place[:, None], **look)
+            sizes.append(like.get_markersize())
     line = {"linewidth": profile.line_pt / 2, "color": profile.ground.text, "zorder": 5}
-    return marks, hits.get_markersize(), hits.axes.axvline(0, **line)
+    return marks, sizes, drawn.artists["played"].axes.axvline(0, **line)
 
 
 # ---- the catalog ----

@@ -24,6 +24,7 @@ from scipy.optimize import isotonic_regression
 from tapecalc import words
 from tapecalc.calc.quantity import known_name
 from tapecalc.calc.tempo import NoteValue
+from tapecalc.calc.units import from_si
 from tapecalc.machine import Machine
 from tapecalc.plot import style
 from tapecalc.plot.style import Profile
@@ -35,6 +36,7 @@ Place = tuple[float, float] | NDArray[np.float64]  # x and y
 
 AUDIBLE = (20.0, 20e3)
 FREQUENCIES = np.geomspace(*AUDIBLE, 400)
+PER_FEATURE = 200  # points of a curve on the narrowest thing that it shows
 COMMON_PRACTICE = "common practice, no source"
 
 
@@ -241,6 +243,25 @@ SIDES = {
 }
 
 
+def finely(low: float, high: float, narrowest: float) -> NDArray[np.float64]:
+    """Divide an axis evenly so that its narrowest feature, a tooth or a wave, has `PER_FEATURE` points.
+
+    The last point may lie a step beyond `high`, so that halves of a feature from `low` on are met.
+
+    >>> finely(0, 1, 0.5).size
+    401
+    """
+    step = narrowest / PER_FEATURE / np.ceil(narrowest / (high - low))
+    return low + step * np.arange(np.ceil((high - low) / step * (1 - 1e-12)) + 1)
+
+
+def from_to(values: ArrayLike, unit: str, form: str = ".0f") -> str:
+    """Write a range of SI values in a trade unit, ``"75 to 300 ms"``, or the one that all of them are."""
+    low, high = np.min(values), np.max(values)
+    first, last = (f"{from_si(value, unit):{form}}" for value in (low, high))
+    return words.amount(high, unit, form) if first == last else f"{first} to {words.amount(high, unit, form)}"
+
+
 def minus(text: str) -> str:
     """Set a true minus sign before numbers."""
     return text.replace("-", "\N{MINUS SIGN}")
@@ -395,6 +416,13 @@ class Sketch:
         look |= {"linestyle": (0, (4, 1.5)) if dashed else "-", "capstyle": "butt", "joinstyle": "miter"}
         look |= {"mutation_scale": self.type_pt * 0.9, "shrinkA": 0, "shrinkB": 0, "zorder": 1.5}
         head = ("-", "-|>", "<|-|>")[arrows]
+        if dashed and arrows:  # dashes would cut pieces out of the head, which is drawn alone
+            end, before = np.array(points[-1]), np.array(points[-2])
+            tip = 0.5 * (end - before) / np.hypot(*(end - before))
+            self.axes.add_patch(
+                FancyArrowPatch(path=Outline([end - tip, end]), arrowstyle=head, **look | {"linestyle": "-"})
+            )
+            points, head = [*points[:-1], end - tip], "-"
         patch = FancyArrowPatch(path=Outline(np.array(points)), arrowstyle=head, **look)
         self.axes.add_patch(patch)
         return patch

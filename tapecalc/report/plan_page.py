@@ -20,7 +20,7 @@ from markupsafe import Markup
 from tapecalc import __version__
 from tapecalc.files import alone_in, write_file
 from tapecalc.plan import EchoPlan
-from tapecalc.plot import diagram, flutter, levels, loop, response, style, tempo
+from tapecalc.plot import flutter, levels, loop, response, style
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.kit import Drawn
 from tapecalc.plot.player import compare
@@ -51,9 +51,8 @@ def plan_figures(plan: EchoPlan, *, profile: str | style.Profile = "page") -> di
     echo = machine.echo_loop(first.speed)
     drawn = {name: draw(name, machine=machine, **look) for name in PICTURES["delays"]}
     if plan.bpm is not None:
-        delays = [planned.delay for planned in plan.delays]
-        drawn["tempo_map"] = tempo.tempo_map(delays=delays, bpm=plan.bpm, **look)
-    drawn["loop_diagram"] = diagram.loop_diagram(**look)
+        drawn["tempo_map"] = draw("tempo_map", machine=machine, **look)
+    drawn["loop_diagram"] = draw("loop_diagram", machine=machine, **look)
     if not plan.runs_away:
         drawn["decay_of_repeats"] = loop.decay_of_repeats(
             delay=first.delay, gains_db=[round(plan.loops[0].gain_db, 1)], repeats=plan.wanted_repeats, **look
