@@ -1,4 +1,4 @@
-"""The command line: ``python -m tapecalc plan|render|measure|figures|clip``.
+"""The command line: ``python -m tapecalc plan|compare|render|measure|figures|clip``.
 
 Each command loads only the rooms it needs. A mistake in what the user typed or in a file ends with one
 line on standard error and exit status 2.
@@ -8,11 +8,13 @@ import argparse
 import functools
 import io
 import os
+import re
 import sys
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import tapecalc as tc
@@ -29,10 +31,15 @@ _TAKES = {
 _MODES = {None: "simultaneous", "through": "simultaneous", "later": "later", "test-tape": "test tape"}
 #: How far off a tool may be, in 95 of 100 cases: what is usual (common practice, no source), unit, the
 #: option it belongs to, what it is.
-_ERRORS = {
-    "--ruler-error-mm": (0.5, "mm", "--ruler-mm", "how far the ruler may be off"),
-    "--thumb-error-s": (0.2, "s", "--stopwatch", "how far a timed run may be off, start and stop together"),
-    "--marks-error-percent": (0.1, "%", "--stopwatch", "how far the marked length may be off"),
+_TOOLS = {
+    "--ruler-plus-minus-mm": (0.5, "mm", "--ruler-mm", "how far the ruler may be off"),
+    "--thumb-plus-minus-s": (
+        0.2,
+        "s",
+        "--stopwatch",
+        "how far a timed run may be off, start and stop together",
+    ),
+    "--marks-plus-minus-percent": (0.1, "%", "--stopwatch", "how far the marked length may be off"),
 }
 
 #: How the lines begin that libmpg123 writes about a damaged file.
@@ -55,7 +62,7 @@ What a take is of:
           --stopwatch 10 52.5
 
 One ruler or one stopwatch is enough: the delays tell all ratios. How far a tool may be
-off is meant as a 95 % interval: the truth is inside in 95 of 100 cases.
+off, its plus/minus, holds in 95 of 100 cases, as every +/- that is printed.
 """
 
 
@@ -157,6 +164,7 @@ def _parser() -> argparse.ArgumentParser:
     add = functools.partial(commands.add_parser, formatter_class=raw, allow_abbrev=False)
     for name, describe, function, text in (
         ("plan", _describe_plan, _plan, "make a complete plan for one machine and one song"),
+        ("compare", _describe_compare, _compare, "set two plans side by side, what differs first"),
         ("render", _describe_render, _render, "play a sound file through the planned machine"),
         ("measure", _describe_measure, _measure, "measure a machine from recordings of it"),
         ("figures", _describe_figures, _figures, "draw figures of the catalog for a machine"),
@@ -171,20 +179,33 @@ def _parser() -> argparse.ArgumentParser:
 
 def _describe_plan(add: Callable[..., Any]) -> None:
     several = functools.partial(add, type=float, action="append")
-    add("file", nargs="?", metavar="MACHINE.toml", help="a machine file (default: the example)")
+    add("file", nargs="?", metavar="MACHINE.toml", help="a machine file, or 'example' (default)")
     several("--spacing-mm", dest="spacings_mm", metavar="MM", help="instead of a file: spacing")
     several("--speed-ips", dest="speeds_ips", metavar="IPS", help="instead of a file: speed")
     several("--speed-cm-s", dest="speeds_cm_s", metavar="CM_S", help="the same in cm/s")
-    add("--bpm", type=float, help="tempo of the song, quarter notes a minute")
-    add("--repeats", type=int, metavar="N", help="repeats that shall be heard")
+    _describe_song(add)
     add("--out", metavar="DIR", help="also write plan.html, plan.json, figures and a preview here")
+
+
+def _describe_song(add: Callable[..., Any]) -> None:
+    add("--bpm", type=float, help="tempo of the song, quarter notes a minute")
+    add("--note", help="the note that the echo shall be, for example 'dotted eighth'")
+    add("--repeats", type=int, metavar="N", help="repeats that shall be heard")
+
+
+def _describe_compare(add: Callable[..., Any]) -> None:
+    for number in ("first", "second"):
+        add(number, metavar=f"{number.upper()}.toml", help="a machine file, or 'example'")
+    _describe_song(add)
 
 
 def _describe_render(add: Callable[..., Any]) -> None:
     add("machine", metavar="MACHINE.toml", help="a machine file, or 'example'")
     add("source", metavar="IN", help="the sound to send in: WAV, FLAC, OGG or MP3")
     add("target", metavar="OUT", help="the file to write, of the kind its ending names")
-    add("--speed-ips", type=float, metavar="IPS", help="one of the machine's speeds")
+    text = "one of the machine's speeds, or within its range (default: its first, or the slow end)"
+    add("--speed-ips", type=float, metavar="IPS", help=text)
+    add("--speed-cm-s", type=float, metavar="CM_S", help="the same in cm/s")
     add("--wet-only", action="store_true", help="the echo without the dry sound")
     add("--seconds", type=float, metavar="N", help="stop after N seconds of sound")
     add("--seed", type=int, default=0, metavar="N", help="for hiss and random wobble")
@@ -206,7 +227,7 @@ def _describe_measure(add: Callable[..., Any]) -> None:
     in_order("--ruler-mm", type=float, metavar="MM", help="head spacing by a ruler, gap to gap")
     text = "a marked length of tape and the time it took, once for each speed"
     in_order("--stopwatch", type=float, nargs=2, metavar=("METERS", "SECONDS"), help=text)
-    for option, (usual, _, _, text) in _ERRORS.items():
+    for option, (usual, _, _, text) in _TOOLS.items():
         unit = option.rpartition("-")[2].upper()
         add(option, type=float, metavar=unit, help=f"{text} (default: {usual:g})")
     add("--out", metavar="DIR", help="also write figures, measured.json and machine.toml here")
@@ -247,21 +268,65 @@ def _machine_file(name: str) -> "tc.Machine":
     return tc.example_machine() if name == "example" else tc.read_machine(name)
 
 
-# ---- plan, render, figures, clip ----
+#: How refusals begin that are of what was typed, and the option that takes the place of it.
+_TYPED = (
+    (r"^changes: song\.(bpm|note)", r"--\1"),
+    (r"^repeats (?=must)", "--repeats "),
+    (r"^options: transport\.speeds_(ips|cm_s)(\[\d+\])?", lambda found: _option(f"speed_{found[1]}")),
+    (r"^options: playback_heads(\[\d+\]\.spacing_mm)?", "--spacing-mm"),
+    (r"^options: transport gives", "the options give"),
+    (r"^options: transport has the speeds", "the options have the speeds"),
+    (r"write unusual = true$", "write a machine file with unusual = true"),
+)
 
 
-def _plan(file: str | None, bpm: float | None, repeats: int | None, out: str | None, **numbers: Any) -> None:
+@contextmanager
+def _in_words_of_options() -> Iterator[None]:
+    """Refuse what was typed by the option and not by the key that it stands for."""
+    try:
+        yield
+    except ValueError as error:
+        text = str(error)
+        for key, option in _TYPED:
+            text = re.sub(key, option, text)
+        raise ValueError(text) from None
+
+
+def _option(name: str) -> str:
+    """An option as it is typed: ``"--speed-cm-s"`` for ``"speed_cm_s"``."""
+    return "--" + name.replace("_", "-")
+
+
+def _folder(out: str) -> str:
+    """Refuse a folder that cannot be, before anything is worked out."""
+    path = Path(out)
+    there = next((place for place in (path, *path.parents) if place.exists()), path)
+    if there.exists() and not there.is_dir():
+        raise ValueError(f"--out must be a folder, {there} is a file")
+    return out
+
+
+# ---- plan, compare, render, figures, clip ----
+
+
+def _plan(
+    file: str | None,
+    out: str | None,
+    bpm: float | None,
+    note: str | None,
+    repeats: int | None,
+    **numbers: Any,
+) -> None:
     """Print the plan; write the page, the figures and the sound if a folder is named."""
-    from tapecalc.machine import machine_from_options
     from tapecalc.report.plan_text import plan_text
 
-    if any(numbers.values()):
-        if file:
-            raise ValueError("name a machine file, or give --spacing-mm and --speed-ips, not both")
-        machine = machine_from_options(**numbers)
-    else:
-        machine = tc.read_machine(file) if file else tc.example_machine()
-    plan = tc.make_plan(machine, bpm=bpm, repeats=repeats)
+    if out is not None:
+        _folder(out)
+    machine = (
+        _machine_of_numbers(file, **numbers) if any(numbers.values()) else _machine_file(file or "example")
+    )
+    with _in_words_of_options():
+        plan = tc.make_plan(machine, bpm=bpm, note=note, repeats=repeats)
     text = plan_text(plan)
     if out is not None:
         from tapecalc.report.plan_page import write_plan
@@ -270,26 +335,72 @@ def _plan(file: str | None, bpm: float | None, repeats: int | None, out: str | N
     print(text)
 
 
-def _render(machine: str, source: str, target: str, speed_ips: float | None, **options: Any) -> None:
+def _machine_of_numbers(file: str | None, **numbers: Sequence[float] | None) -> "tc.Machine":
+    """The machine of a few spacings and speeds, both of which must be there."""
+    from tapecalc.machine import machine_from_options
+
+    *speeds, spacings = numbers["speeds_ips"], numbers["speeds_cm_s"], numbers["spacings_mm"]
+    if file:
+        raise ValueError("name a machine file, or give --spacing-mm and --speed-ips, not both")
+    if not spacings or not any(speeds):
+        missing, there = (
+            ("--speed-ips or --speed-cm-s", "--spacing-mm") if spacings else ("--spacing-mm", "a speed")
+        )
+        raise ValueError(f"{there} alone is no machine; give {missing} as well")
+    if all(speeds):
+        raise ValueError("give --speed-ips or --speed-cm-s, not both")
+    with _in_words_of_options():
+        return machine_from_options(**numbers)
+
+
+def _compare(first: str, second: str, **song: Any) -> None:
+    """Print two plans side by side."""
+    from tapecalc.report.compare_text import compare_text
+
+    machines = [_machine_file(name) for name in (first, second)]
+    with _in_words_of_options():
+        plans = [tc.make_plan(machine, **song) for machine in machines]
+    print(compare_text(*plans, names=(first, second)))
+
+
+def _render(
+    machine: str, source: str, target: str, speed_ips: float | None, speed_cm_s: float | None, **options: Any
+) -> None:
     """Send a sound file through the machine."""
     from tapecalc.sound.render import render_file
 
     deck = _machine_file(machine)
-    speeds = {tc.units.from_si(speed, "ips"): speed for speed in deck.speeds}
-    ips = next(iter(speeds))
-    if speed_ips is not None:
-        ips = min(speeds, key=lambda ips: abs(ips - speed_ips))
-        if not abs(ips - speed_ips) <= 0.02 * ips:
-            known = ", ".join(f"{ips:.4g}" for ips in speeds)
-            raise ValueError(f"--speed-ips must be one of the machine's speeds ({known}), got {speed_ips:g}")
-    print(f"Written: {render_file(deck, source, target, speed=speeds[ips], **options)}")
+    typed = {unit: value for unit, value in (("ips", speed_ips), ("cm_s", speed_cm_s)) if value is not None}
+    if len(typed) > 1:
+        raise ValueError("give --speed-ips or --speed-cm-s, not both")
+    speed = next((_speed(deck, value, unit) for unit, value in typed.items()), deck.speeds[0])
+    written = render_file(deck, source, target, speed=speed, **options)
+    print(f"Written: {written}, at {tc.words.speed_twice(speed, deck.units)}")
+
+
+def _speed(machine: "tc.Machine", value: float, unit: str) -> float:
+    """The machine's speed that was typed, m/s: any within its range, else the one that is meant."""
+    known = {tc.units.from_si(speed, unit): speed for speed in machine.speeds}
+    if machine.speed_range is not None:
+        low, high = known
+        if low * (1 - 1e-6) <= value <= high * (1 + 1e-6):
+            return tc.units.to_si(value, unit)
+        what = f"within the machine's range, {low:.4g} to {high:.4g}"
+    else:
+        nearest = min(known, key=lambda speed: abs(speed - value))
+        if abs(nearest - value) <= 0.02 * nearest:
+            return known[nearest]
+        what = f"one of the machine's speeds, {tc.words.listed(f'{speed:.4g}' for speed in known)}"
+    raise ValueError(f"{_option(f'speed_{unit}')} must be {what}; got {value:g}")
 
 
 def _figures(machine: str, out: str, formats: list[str] | None, **options: Any) -> None:
     """Draw figures into a folder."""
     from tapecalc.report.figure_folder import write_gallery
 
-    paths = write_gallery(out, machine=_machine_file(machine), formats=formats or ("svg", "png"), **options)
+    paths = write_gallery(
+        _folder(out), machine=_machine_file(machine), formats=formats or ("svg", "png"), **options
+    )
     print(f"Written: {len(paths)} files in {out}")
 
 
@@ -321,11 +432,13 @@ def _measure(
         raise ValueError("--sample-rate belongs to --make-test-signal; recordings carry their own")
     from tapecalc.report.measurement import measurement_text, write_measurement
 
+    if out is not None:
+        _folder(out)
     deck = None if machine is None else _machine_file(machine)
     found = tc.measure(**_observed(typed, deck, **tools), machine=deck)
     if found.empty:
         raise ValueError(" ".join(found.sentences))
-    text = measurement_text(found)
+    text = measurement_text(found, units="inches" if deck is None else deck.units)
     if out is not None:
         written = write_measurement(found, out, machine=deck)
         text += "\n".join(["\n", f"Written: {', '.join(map(str, written.paths))}", *written.notes])
@@ -348,28 +461,28 @@ def _make_test_signal(path: str, rate: int, typed: _Typed) -> None:
 
 
 def _observed(
-    typed: _Typed, machine: "tc.Machine | None", tone_taken: str | None, **errors: Any
+    typed: _Typed, machine: "tc.Machine | None", tone_taken: str | None, **plus_minus: Any
 ) -> dict[str, Any]:
     """Takes, rulers and stopwatches, each with its head and speed, from what was typed in order."""
     from tapecalc.calc.quantity import positive
     from tapecalc.measuring import Estimate, Ruler, Stopwatch, Take, open_recording
 
-    def reading(name: str, value: float, unit: str, error: float) -> Estimate:
+    def reading(name: str, value: float, unit: str, plus_minus: float) -> Estimate:
         si = tc.units.to_si(float(positive(name, value, unit)), unit)
-        return Estimate(si, tc.units.to_si(error, unit), "s" if unit == "s" else "m")
+        return Estimate(si, tc.units.to_si(plus_minus, unit), "s" if unit == "s" else "m")
 
     options = {option for option, _ in typed}
     if tone_taken is not None and "--tone" not in options:
         raise ValueError("--tone-taken belongs to --tone, which is not there")
-    ruler_error, thumb_error, marks_error = _errors(options, errors)
+    of_ruler, of_thumb, of_marks = _plus_minus(options, plus_minus)
     takes, rulers, stopwatches = {}, [], []
     for option, value, head, at in _placed(typed, machine):
         if option == "--ruler-mm":
-            rulers.append(Ruler(reading(option, value, "mm", ruler_error), head=head))
+            rulers.append(Ruler(reading(option, value, "mm", of_ruler), head=head))
         elif option == "--stopwatch":
             meters, seconds = value
-            length = reading("--stopwatch METERS", meters, "m", abs(meters) * marks_error / 100)
-            time = reading("--stopwatch SECONDS", seconds, "s", thumb_error)
+            length = reading("--stopwatch METERS", meters, "m", abs(meters) * of_marks / 100)
+            time = reading("--stopwatch SECONDS", seconds, "s", of_thumb)
             stopwatches.append(Stopwatch(length, time, at=at))
         elif (option, head, at) in takes:
             raise ValueError(f"{option} was named twice for head {head + 1} at speed {at + 1}")
@@ -384,15 +497,15 @@ def _observed(
     return {"takes": list(takes.values()), "rulers": rulers, "stopwatches": stopwatches}
 
 
-def _errors(options: set[str], errors: Mapping[str, float | None]) -> Iterator[float]:
+def _plus_minus(options: set[str], given: Mapping[str, float | None]) -> Iterator[float]:
     """How far off each tool may be, as typed or as usual; refused where its tool was not used."""
     from tapecalc.calc.quantity import positive
 
-    for option, (usual, unit, tool, _) in _ERRORS.items():
-        error = errors[option[2:].replace("-", "_")]
-        if error is not None and tool not in options:
+    for option, (usual, unit, tool, _) in _TOOLS.items():
+        typed = given[option[2:].replace("-", "_")]
+        if typed is not None and tool not in options:
             raise ValueError(f"{option} belongs to {tool}, which is not there")
-        yield usual if error is None else float(positive(option, error, unit))
+        yield usual if typed is None else float(positive(option, typed, unit))
 
 
 def _placed(typed: _Typed, machine: "tc.Machine | None") -> Iterator[tuple[str, Any, int, int]]:

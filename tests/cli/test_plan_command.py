@@ -1,20 +1,23 @@
 """``python -m tapecalc plan``: what it prints, writes, refuses."""
 
 import json
+import re
 import subprocess
 import sys
 
 import pytest
 
 from tapecalc.cli import main
-from tapecalc.machine import example_machine, write_machine
+from tapecalc.machine import example_machine, with_changes, write_machine
 
 
 def test_without_a_file_the_example_is_planned(capsys):
     assert main(["plan"]) == 0
     out = capsys.readouterr().out
     assert "Echo plan for Bench deck" in out
-    assert "218 ms +/- 3 ms" in out
+    assert "218 ms +/- 7 ms" in out
+    assert main(["plan", "example"]) == 0
+    assert capsys.readouterr().out == out
 
 
 def test_a_few_numbers_are_enough(capsys):
@@ -27,7 +30,13 @@ def test_a_file_is_planned_with_another_tempo(tmp_path, capsys):
     path = write_machine(example_machine(), tmp_path / "club.toml")
     assert main(["plan", str(path), "--bpm", "90", "--repeats", "8"]) == 0
     out = capsys.readouterr().out
-    assert "at 90 bpm" in out and "The wish is 8 repeats" in out
+    assert "at 90 bpm" in out and "Send for 8 repeats" in out
+
+
+def test_a_note_can_be_wished(capsys):
+    # Three sixteenths at 103.3 bpm are 0.75 * 60 / 103.3 s = 435.6 ms, which is the delay of the slow speed.
+    assert main(["plan", "--bpm", "103.3", "--note", "dotted eighth"]) == 0
+    assert "At 103.3 bpm the wished dotted eighth fits best at 3.75 ips" in capsys.readouterr().out
 
 
 def test_a_loop_that_runs_away_is_a_plan_and_no_error(tmp_path, capsys):
@@ -39,17 +48,44 @@ def test_a_loop_that_runs_away_is_a_plan_and_no_error(tmp_path, capsys):
 
 BAD = [
     (["plan", "none.toml"], "none.toml: cannot be read"),
-    (["plan", "--spacing-mm", "41.5"], "options: transport needs either speeds_ips or speeds_cm_s"),
-    (["plan", "--speed-ips", "7.5"], "options: playback_heads must have 1 or more entries"),
-    (["plan", "--spacing-mm", "0", "--speed-ips", "7.5"], "spacing_mm must be greater than 0"),
-    (["plan", "--spacing-mm", "nan", "--speed-ips", "7.5"], "spacing_mm must be a finite number"),
-    (["plan", "--spacing-mm", "inf", "--speed-ips", "7.5"], "spacing_mm must be a finite number"),
+    (
+        ["plan", "--spacing-mm", "41.5"],
+        "--spacing-mm alone is no machine; give --speed-ips or --speed-cm-s as well",
+    ),
+    (["plan", "--speed-ips", "7.5"], "a speed alone is no machine; give --spacing-mm as well"),
+    (
+        ["plan", "--spacing-mm", "4", "--speed-ips", "7.5", "--speed-cm-s", "9"],
+        "give --speed-ips or --speed-cm-s, not both",
+    ),
+    (["plan", "--spacing-mm", "0", "--speed-ips", "7.5"], ": --spacing-mm must be greater than 0, got 0"),
+    (["plan", "--spacing-mm", "nan", "--speed-ips", "7.5"], ": --spacing-mm must be a finite number"),
+    (["plan", "--spacing-mm", "inf", "--speed-ips", "7.5"], ": --spacing-mm must be a finite number"),
+    (
+        ["plan", "--spacing-mm", "0.04", "--speed-ips", "7.5"],
+        ": --spacing-mm = 0.04 is nearer than 1 mm: is the unit right; if it is right, write a machine file",
+    ),
+    (
+        ["plan", *9 * ["--spacing-mm", "40"], "--speed-ips", "7.5"],
+        ": --spacing-mm must have at most 8 entries",
+    ),
+    (["plan", "--spacing-mm", "40", "--speed-cm-s", "0"], ": --speed-cm-s must be greater than 0, got 0"),
+    (["plan", "--spacing-mm", "40", "--speed-ips", "900"], ": --speed-ips must be 300 or less, got 900"),
+    (
+        ["plan", "--spacing-mm", "40", "--speed-ips", "200"],
+        ": the options give a tape speed of 508 cm/s, and",
+    ),
     (["plan", "--spacing-mm", "abc", "--speed-ips", "7.5"], "invalid float value: 'abc'"),
-    (["plan", "--speed-ips", "-7.5", "--spacing-mm", "4"], "must be greater than 0, got -7.5"),
+    (["plan", "--speed-ips", "-7.5", "--spacing-mm", "4"], ": --speed-ips must be greater than 0, got -7.5"),
     (["plan", "x.toml", "--spacing-mm", "4"], "not both"),
-    (["plan", "--bpm", "0"], "song.bpm must be 20 or more, got 0"),
-    (["plan", "--bpm", "nan"], "song.bpm must be a finite number"),
-    (["plan", "--repeats", "0"], "repeats must be a whole number from 1 to 200"),
+    (["plan", "--bpm", "0"], ": --bpm must be 20 or more, got 0"),
+    (["plan", "--bpm", "nan"], ": --bpm must be a finite number"),
+    (["plan", "--note", "dotted eigth"], ": --note must be a note value, for example dotted eighth, got"),
+    (["plan", "--note", ""], ": --note must be"),
+    (["plan", "--repeats", "0"], ": --repeats must be a whole number from 1 to 200"),
+    (["plan", "--repeats", "2.5"], "argument --repeats: invalid int value: '2.5'"),
+    (["compare", "example"], "the following arguments are required: SECOND.toml"),
+    (["compare", "example", "none.toml"], "none.toml: cannot be read"),
+    (["compare", "example", "example", "--bpm", "500"], ": --bpm must be 400 or less, got 500"),
     (["plan", "--bmp", "76"], "unrecognized arguments: --bmp"),
     (["plam"], "invalid choice: 'plam'"),
     ([], "the following arguments are required: COMMAND"),
@@ -76,12 +112,26 @@ def test_forty_heads_are_refused(tmp_path, capsys):
 
 
 def test_a_folder_that_cannot_be_written_is_named_and_nothing_is_printed(tmp_path, capsys):
-    (tmp_path / "out").write_text("a file, not a folder")
-    assert main(["plan", "--out", str(tmp_path / "out")]) == 2
-    streams = capsys.readouterr()
-    assert len(streams.err.splitlines()) == 1
-    assert "cannot write to" in streams.err
-    assert (tmp_path / "out").read_text() == "a file, not a folder"
+    file = tmp_path / "out"
+    file.write_text("a file, not a folder")
+    for out in (file, file / "in" / "it"):
+        assert main(["plan", "--out", str(out)]) == 2
+        streams = capsys.readouterr()
+        assert streams.err == f"tapecalc: --out must be a folder, {file} is a file\n"
+        assert streams.out == ""
+    assert file.read_text() == "a file, not a folder"
+
+
+def test_two_machines_are_set_side_by_side(tmp_path, capsys):
+    other = with_changes(example_machine(), {"playback_heads.1.spacing_mm": 50.0})
+    path = str(write_machine(other, tmp_path / "far.toml"))
+    assert main(["compare", "example", path, "--bpm", "90", "--note", "eighth", "--repeats", "3"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith(f"example beside {path}\n")
+    assert re.search(r"playback_heads\[1\].spacing_mm +41.5 +50\n", out)
+    # An eighth at 90 bpm is 333 ms: 218 ms are 115 ms early, 50 mm at 7.5 ips are 262 ms, 71 ms early.
+    assert re.search(r"Off by +-115 ms \+/- 7 ms +-71 ms \+/- 8 ms", out)
+    assert "song." not in out
 
 
 def test_the_folder_gets_page_figures_data_and_sound(tmp_path, capsys):

@@ -29,21 +29,62 @@ def test_the_echo_alone_comes_a_delay_later(source, tmp_path, capsys):
     target = tmp_path / "out.wav"
     assert main(["render", "example", source, str(target), "--wet-only", "--speed-ips", "7.5"]) == 0
     assert first_echo(target) == pytest.approx(0.0415 / 0.1905, abs=2e-3)
-    assert "out.wav" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert out.startswith(f"Written: {target} (") and out.endswith("), at 7.5 ips (19.05 cm/s)\n")
 
 
 def test_another_speed_and_an_end_can_be_named(source, tmp_path):
     target = tmp_path / "out.flac"
-    options = ["--wet-only", "--speed-ips", "3.75", "--seconds", "0.75", "--seed", "3"]
-    assert main(["render", "example", source, str(target), *options]) == 0
-    assert first_echo(target) == pytest.approx(0.0415 / 0.09525, abs=3e-3)
-    assert soundfile.info(target).duration == pytest.approx(0.75, abs=0.01)
+    options = ["--wet-only", "--seconds", "0.75", "--seed", "3"]
+    sounds = []
+    for speed in (
+        ["--speed-ips", "3.75"],
+        ["--speed-cm-s", "9.5"],
+    ):  # one speed of the machine, in round numbers
+        assert main(["render", "example", source, str(target), *speed, *options]) == 0
+        assert first_echo(target) == pytest.approx(0.0415 / 0.09525, abs=3e-3)
+        assert soundfile.info(target).duration == pytest.approx(0.75, abs=0.01)
+        sounds.append(soundfile.read(target)[0])
+    np.testing.assert_array_equal(*sounds)
+
+
+@pytest.mark.parametrize(
+    ("typed", "speed"), [([], 10.0), (["--speed-cm-s", "16.5"], 16.5), (["--speed-cm-s", "40"], 40.0)]
+)
+def test_any_speed_of_a_range_can_be_heard(typed, speed, source, tmp_path, capsys):
+    free = tmp_path / "free.toml"
+    free.write_text("transport.speed_range_cm_s = [10, 40]\nplayback_heads = [{spacing_mm = 30}]")
+    target = tmp_path / "out.wav"
+    assert main(["render", str(free), source, str(target), "--wet-only", "--seconds", "1", *typed]) == 0
+    assert first_echo(target) == pytest.approx(3.0 / speed, abs=3e-3)
+    assert f"at {speed:g} cm/s (" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("typed", ["9.9", "40.5", "nan", "-20"])
+def test_a_speed_beyond_the_range_is_refused(typed, source, tmp_path, capsys):
+    free = tmp_path / "free.toml"
+    free.write_text("transport.speed_range_cm_s = [10, 40]\nplayback_heads = [{spacing_mm = 30}]")
+    assert main(["render", str(free), source, str(tmp_path / "out.wav"), "--speed-cm-s", typed]) == 2
+    said = f"--speed-cm-s must be within the machine's range, 10 to 40; got {typed}"
+    assert capsys.readouterr().err == f"tapecalc: {said}\n"
+
+
+def test_two_speeds_are_one_too_many_and_a_folder_is_no_sound(source, tmp_path, capsys):
+    target = str(tmp_path / "out.wav")
+    both = ["--speed-ips", "7.5", "--speed-cm-s", "19.05"]
+    assert main(["render", "example", source, target, *both]) == 2
+    assert "give --speed-ips or --speed-cm-s, not both" in capsys.readouterr().err
+    assert main(["render", "example", str(tmp_path), target]) == 2
+    assert capsys.readouterr().err == f"tapecalc: {tmp_path.name}: is a folder, and no sound file\n"
 
 
 @pytest.mark.parametrize("speed", ["15", "0", "-7.5", "nan", "inf"])
 def test_a_speed_that_the_machine_has_not_is_refused(speed, source, tmp_path, capsys):
     assert main(["render", "example", source, str(tmp_path / "out.wav"), "--speed-ips", speed]) == 2
-    assert "must be one of the machine's speeds (7.5, 3.75)" in capsys.readouterr().err
+    assert (
+        f"--speed-ips must be one of the machine's speeds, 7.5 and 3.75; got {speed}"
+        in capsys.readouterr().err
+    )
     assert not (tmp_path / "out.wav").exists()
 
 
