@@ -64,6 +64,8 @@ class Reply:
 class Exercise:
     """A number to find, counted in `unit`; right means ``|answer - expected| <= tolerance |expected|``.
 
+    What the number is when it is rounded to two digits is right as well, unless it is a slip.
+
     `asked_in` names the cell that takes the number, where that is not the one that checks it.
 
     >>> delay = Exercise(217.848, "ms").hints("Divide.", (435.7, "That is the slow speed."))
@@ -105,22 +107,32 @@ class Exercise:
         if number is None:
             what = f"one plain number{counted}, such as 12.5, without quotes and without the unit."
             return Reply("open", f"Put in {what}")
-        if not self._near(number, self.expected):
-            return Reply("not yet", f"Not yet. {self._hint_for(number)}")
-        percent = self.tolerance_percent
-        near = f" is within {percent:g} % of the exact number" if percent > 1e-3 else ", exactly"
-        return Reply("right", f"Right: {f'{number:.6g} {self.unit}'.rstrip()}{near}.")
+        percent, said = self.tolerance_percent, f"Right: {f'{number:.6g} {self.unit}'.rstrip()}"
+        must_be_met = percent < 1e-3
+        if self._near(number, self.expected):
+            near = ", exactly" if must_be_met else f" is within {percent:g} % of the exact number"
+            return Reply("right", f"{said}{near}.")
+        rounded = not must_be_met and math.isclose(number, float(f"{self.expected:.1e}"))
+        if rounded and self._slip(number) is None:
+            return Reply("right", f"{said} is the exact number, rounded.")
+        return Reply("not yet", f"Not yet. {self._hint_for(number)}")
 
     def _near(self, number: float, wanted: float) -> bool:
         """Whether a number is close enough to another, rounding forgiven."""
         share = self.tolerance_percent / 100 + 1e-12
         return math.isclose(number, wanted, rel_tol=0, abs_tol=share * abs(wanted))
 
-    def _hint_for(self, number: float) -> str:
-        """The hint of the first slip that fits, else the general one."""
+    def _slip(self, number: float) -> str | None:
+        """The words of the first slip that fits."""
         for when, words in self.slips:
             if when(number) if callable(when) else self._near(number, when):
                 return words
+        return None
+
+    def _hint_for(self, number: float) -> str:
+        """The hint of the first slip that fits, else the general one."""
+        if slip := self._slip(number):
+            return slip
         if self._near(-number, self.expected):
             return "The size is right, the sign is not."
         for factor, words in UNIT_SLIPS:

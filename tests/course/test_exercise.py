@@ -39,6 +39,14 @@ def test_a_number_outside_the_tolerance_is_not(answer):
     assert check(answer, DELAY, "ms").state == "not yet"
 
 
+@pytest.mark.parametrize(("expected", "rounded"), [(0.1674, 0.17), (-11.43, -11), (2317, 2300), (16.67, 17)])
+def test_a_number_rounded_to_two_digits_is_right_where_that_is_no_slip(expected, rounded):
+    reply = check(rounded, expected, "mm", tolerance_percent=0.5)
+    assert reply.state == "right" and reply.sentence.endswith(" mm is the exact number, rounded.")
+    assert check(rounded, expected, "mm", (rounded, "No."), tolerance_percent=0.5).state == "not yet"
+    assert check(1.05 * rounded, expected, "mm", tolerance_percent=0.5).state == "not yet"
+
+
 def test_the_very_edge_of_the_tolerance_is_right():
     assert check(101, 100, "", tolerance_percent=1).state == "right"
     assert check(-99, -100, "", tolerance_percent=1).state == "right"
@@ -138,3 +146,4 @@ def test_exercise_of_a_notebook_holds_together(exercise):
 
 def test_a_whole_number_that_must_be_met_is_not_praised_for_a_millionth_of_a_percent():
     assert str(check(3, 3, "", tolerance_percent=1e-6)) == "✓ Right: 3, exactly."
+    assert check(110, 109, "frames", tolerance_percent=1e-6).state == "not yet"
