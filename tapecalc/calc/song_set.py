@@ -279,8 +279,7 @@ def _lowest(lines: _Lines, points: _Array) -> tuple[_Array, _Array]:
         here, there = lowest[:-1], lowest[1:]
         before = values[there, gap] - values[here, gap]
         after = values[here, gap + 1] - values[there, gap + 1]
-        whole_way = np.where(here == there, 1.0, before + after)
-        share = np.where(whole_way > 0, before / np.where(whole_way > 0, whole_way, 1.0), 0.0)
+        share = np.divide(before, before + after, out=np.zeros_like(before), where=here != there)
         new = points[:-1] + share * np.diff(points)
         new = new[(new - points[:-1] > _NEAR) & (points[1:] - new > _NEAR)]
         if not new.size:
