@@ -1,22 +1,101 @@
 """Figures of repeats and stability: curves as the library says, and a loop past its margin says so."""
 
+import dataclasses
+
 import numpy as np
 import pytest
+from figure_texts import text_problems
 
 from tapecalc.calc import loop
-from tapecalc.machine import example_machine
+from tapecalc.calc.heads import Heads
+from tapecalc.machine import example_machine, with_changes
+from tapecalc.plan import echo_pattern
 from tapecalc.plot.catalog import draw
-from tapecalc.plot.loop import decay_of_repeats
+from tapecalc.plot.kit import AUDIBLE
+from tapecalc.plot.loop import decay_of_repeats, nyquist_picture, runaway_frequency
 
 MACHINE = example_machine()
 SPEED = MACHINE.speeds[0]
+HOT = with_changes(MACHINE, {"mixer.return_send_db": 2.0})
 
 
-def test_decay_falls_by_the_loop_gain_each_delay():
-    drawn = decay_of_repeats(delay=0.25, gains_db=(-6.0, -12.0), repeats=5)
+def with_heads(*heads, send_db=-6.0):
+    """The example machine with other heads: spacing in mm, and whether it feeds the return."""
+    rows = [{"spacing_mm": mm, "feeds_return": feeds, "level_db": -6.0} for mm, feeds in heads]
+    return with_changes(MACHINE, {"playback_heads": rows, "mixer.return_send_db": send_db})
+
+
+# ---- how repeats fade ----
+
+
+def test_the_first_answer_is_repeat_one_at_zero_decibels_a_delay_after_the_sound():
+    drawn = decay_of_repeats(delay=0.25, gains_db=(-6.0, -12.0))
     t, level = drawn.artists["decays"][1].get_data()
-    np.testing.assert_allclose(t, 0.25 * np.arange(6))
-    np.testing.assert_allclose(level, -12.0 * np.arange(6))
+    # 0, -12, -24, -36, -48 and -60 dB: the sixth stands at the level, and counts
+    np.testing.assert_allclose(t, 0.25 * np.arange(1, 7))
+    np.testing.assert_allclose(level, [0, -12, -24, -36, -48, -60])
+    assert "At −6 dB of loop gain 11 repeats down to −60 dB, the last after 2.8 s" in drawn.caption
+    assert "−12 dB of loop gain 6 repeats down to −60 dB, the last after 1.5 s" in drawn.caption
+
+
+def test_what_is_drawn_is_what_is_counted_down_to_any_level():
+    for level_db, count in ((-30.0, 5), (-28.0, 5), (-27.9, 4), (-5.0, 1)):
+        drawn = decay_of_repeats(delay=0.2, gains_db=(-7.0,), level_db=level_db)
+        assert drawn.artists["decays"][0].get_xdata().size == count
+        assert f" {count} repeat{'s' if count > 1 else ''} down to" in drawn.caption
+
+
+def test_a_machine_shows_its_own_repeats_down_to_the_level_of_its_song():
+    # -8 dB of send and 0.10 dB of loss at the loudest: 0, -8.1, -16.2 and -24.3 dB are not below -30 dB.
+    machine = with_changes(MACHINE, {"mixer.return_send_db": -8.0})
+    for speed, delay in zip(machine.speeds, (0.21785, 0.43570), strict=True):
+        drawn = decay_of_repeats(machine=machine, speed=speed)
+        t, level = drawn.artists["decays"][0].get_data()
+        np.testing.assert_allclose(t, delay * np.arange(1, 5), rtol=1e-4)
+        np.testing.assert_allclose(level, -8.1 * np.arange(4), atol=0.5)
+        assert drawn.artists["level"][0].get_ydata().tolist() == [-30, -30]
+        assert "4 repeats down to −30 dB" in drawn.caption
+    assert draw("decay_of_repeats", machine).caption == decay_of_repeats(machine=machine).caption
+
+
+def test_several_heads_show_the_pattern_of_their_answers():
+    machine = with_heads((41.5, True), (63.0, True))
+    drawn = decay_of_repeats(machine=machine)
+    t, level = drawn.artists["decays"][0].get_data()
+    times, amplitudes = echo_pattern(machine, SPEED, longest=60.0, faintest_db=20 * np.log10(0.5) - 31)
+    in_db = 20 * np.log10(np.abs(amplitudes)) - 20 * np.log10(np.abs(amplitudes[0]))
+    np.testing.assert_allclose(t, times[in_db >= -30])
+    np.testing.assert_allclose(level, in_db[in_db >= -30], atol=1e-9)
+    assert level[0] == pytest.approx(0) and level[1] == pytest.approx(0)  # both heads answer the sound itself
+    # The heads lie 41.5 and 63 mm away; sent at -12 dB by each, the first comes again at 83 mm.
+    np.testing.assert_allclose(t[:3], np.array([41.5, 63.0, 83.0]) / 190.5, rtol=1e-9)
+    assert level[2] == pytest.approx(-12, abs=0.2)
+    assert f"{t.size} answers of 2 heads down to −30 dB, the last after {t[-1]:.1f} s" in drawn.caption
+
+
+@pytest.mark.parametrize("machine", [HOT, with_heads((41.5, True), (63.0, True), send_db=5.0)])
+def test_a_runaway_is_drawn_as_one(machine):
+    drawn = decay_of_repeats(machine=machine)
+    t, level = drawn.artists["decays"][0].get_data()
+    assert level.max() > 6 and level[np.argmax(level)] == pytest.approx(level[-5:].max(), abs=6)
+    assert "runs away" in drawn.caption and "louder" in drawn.caption and "down to" not in drawn.caption
+    axes = drawn.figure.axes[0]
+    assert axes.get_ylim()[1] > level.max() and axes.get_xlim()[1] > t[-1]
+    assert "louder" in decay_of_repeats(delay=0.2, gains_db=(1.0,)).caption
+
+
+def test_a_head_that_feeds_nothing_back_answers_once():
+    drawn = decay_of_repeats(machine=with_heads((41.5, False)))
+    assert drawn.artists["decays"][0].get_xdata().size == 1
+    assert "1 repeat down to −30 dB" in drawn.caption
+
+
+def test_without_a_machine_a_delay_is_asked_for():
+    with pytest.raises(ValueError, match="delay must be given"):
+        decay_of_repeats(gains_db=(-3,))
+
+
+# ---- when and where it runs away ----
 
 
 def test_nyquist_curve_is_the_loop_gain_and_keeps_clear_of_the_point_when_stable():
@@ -27,16 +106,74 @@ def test_nyquist_curve_is_the_loop_gain_and_keeps_clear_of_the_point_when_stable
     np.testing.assert_allclose(curve.get_xdata(), loop.loop_gain(echo, f).real)
 
 
-def test_runaway_start_stands_at_the_margin():
+def test_turns_are_those_of_the_heads_in_the_loop():
+    alone = nyquist_picture(loop=with_heads((41.5, True)).echo_loop(SPEED))
+    beside = nyquist_picture(loop=with_heads((41.5, True), (400.0, False)).echo_loop(SPEED))
+    assert alone.caption == beside.caption
+    np.testing.assert_allclose(*(d.artists["turn"].get_xydata() for d in (alone, beside)))
+
+
+def test_runaway_start_stands_at_the_margin_and_in_its_band():
     echo = MACHINE.echo_loop(SPEED)
     found = loop.stability(echo)
     artists = draw("runaway_frequency").artists
     assert artists["start"].get_xydata()[0] == pytest.approx((found.frequency, -found.margin_db))
+    assert artists["band"].get_x() == pytest.approx(found.band[0])
+    assert artists["band"].get_x() + artists["band"].get_width() == pytest.approx(found.band[1])
     f, level = artists["gain"].get_data()
     np.testing.assert_allclose(level, loop.loop_gain_db(echo, f))
+    assert "first at 460 Hz, or anywhere from 78 Hz to 7.2 kHz" in draw("runaway_frequency").caption
+
+
+def test_a_single_tone_has_no_band():
+    # Tones at n / 0.01 = 0, 100, 200 Hz, and 60 um from the tape cost 1.7 dB for each 100 Hz.
+    echo = MACHINE.echo_loop(SPEED)
+    worn = dataclasses.replace(echo.one_pass.today, separation=60e-6)
+    one_pass = dataclasses.replace(echo.one_pass, today=worn, low_cut=0.0, boost_db=0.0)
+    drawn = runaway_frequency(
+        loop=dataclasses.replace(echo, heads=Heads(spacings=(0.01 * SPEED,)), one_pass=one_pass)
+    )
+    assert "band" not in drawn.artists and "anywhere" not in drawn.caption
+
+
+def test_the_teeth_of_several_heads_are_drawn_from_their_lowest_to_their_highest():
+    # Heads 300 ms apart: a tooth every 3.3 Hz, some 6,000 of them.
+    machine = with_heads((41.5, True), (41.5 + 0.3 * 190.5, True))
+    echo = machine.echo_loop(SPEED)
+    f, level = runaway_frequency(loop=echo).artists["gain"].get_data()
+    np.testing.assert_allclose(level, loop.loop_gain_db(echo, f))
+    assert np.all(np.diff(f) > 0)
+    response_db = echo.one_pass.level_db(f) - 6.0  # both heads in phase, at -6 dB each
+    for low, high in ((100, 200), (1000, 1050), (5000, 5200), (14_000, 15_000)):
+        some = (f > low) & (f < high)
+        below_db = (response_db - 6.0 + 6.02 - level)[some]
+        assert below_db.min() < 0.1  # the tops of the teeth
+        assert below_db.max() > 20  # and the bottoms
+
+
+@pytest.mark.parametrize("size", ["notebook", "vertical", "article_single"])
+@pytest.mark.parametrize(
+    "machine", [HOT, with_heads((41.5, True), (63.0, True), send_db=5.0), with_heads((20, True))]
+)
+def test_words_of_any_loop_lie_inside_and_apart(machine, size):
+    for name in ("decay_of_repeats", "runaway_frequency"):
+        drawn = draw(name, machine, profile=size)
+        assert text_problems(drawn.figure, size) == []
+
+
+def test_the_note_of_the_start_stands_clear_of_curve_and_limit():
+    for machine in (MACHINE, HOT, with_heads((41.5, True), (98.65, True), send_db=3.0)):
+        drawn = draw("runaway_frequency", machine)
+        axes = drawn.figure.axes[0]
+        drawn.figure.canvas.draw()
+        (note,) = (t for t in axes.texts if t.get_text().startswith(("4", "5", "6", "7", "8", "9")))
+        box = note.get_window_extent().transformed(axes.transData.inverted())
+        f, level = drawn.artists["gain"].get_data()
+        beside = level[(f > box.x0) & (f < box.x1)]
+        assert box.y0 > max(0, beside.max())
+        assert AUDIBLE[0] < box.x0 and box.x1 < AUDIBLE[1] and box.y1 < axes.get_ylim()[1]
 
 
 def test_a_loop_past_its_margin_says_so():
-    hot = MACHINE.model_copy(update={"mixer": MACHINE.mixer.model_copy(update={"return_send_db": 2.0})})
     for name in ("runaway_frequency", "nyquist_picture"):
-        assert "running away" in draw(name, machine=hot).caption
+        assert "running away" in draw(name, machine=HOT).caption
