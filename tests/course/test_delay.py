@@ -5,6 +5,7 @@ import pytest
 from panel_checks import panel_fixture
 
 from tapecalc.calc import transport
+from tapecalc.course import delay as lesson
 from tapecalc.course.delay import STANDARD_IPS, delay_panel, speed_change_panel
 
 INCH = 0.0254
@@ -91,3 +92,25 @@ def test_an_unchanged_speed_leaves_the_echo_in_tune(change):
     change.set(first_ips=7.5, last_ips=7.5)
     assert change.artists["pitch"].get_ydata() == pytest.approx(0, abs=1e-9)
     assert change.readout.endswith("and in tune.") and change.table == {}
+
+
+@pytest.mark.parametrize(
+    ("exercise", "answer"),
+    [
+        (lesson.two_inches, 267),
+        (lesson.second_head, 28.6),
+        (lesson.ruler, 0.2),  # a fifth of a millimeter
+        (lesson.ruler, 0.19),
+        (lesson.sleeve_wall, 0.17),
+        (lesson.sleeve_wall, 1 / 6),
+        (lesson.mains, 300),
+        (lesson.stopwatch, 46.9),
+        (lesson.stopwatch, 47),
+    ],
+)
+def test_an_answer_as_the_solution_rounds_it_is_right(exercise, answer):
+    assert exercise.check(answer).state == "right"
+
+
+def test_whoever_has_not_guessed_is_told_which_cell_takes_the_number():
+    assert "in the cell under Predict" in lesson.first_guess.check(None).sentence
