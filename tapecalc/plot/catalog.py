@@ -30,6 +30,8 @@ def draw(
     >>> draw("delay_map").caption
     'Delay over head spacing. At 19.05 cm/s, 41.5 mm give 218 ms. At 9.525 cm/s, 41.5 mm give 436 ms.'
     """
-    entry = CATALOG[known_name("figure", name, CATALOG)]
-    arguments = entry.arguments(machine or example_machine())
+    entry, machine = CATALOG[known_name("figure", name, CATALOG)], machine or example_machine()
+    if not entry.suits(machine):
+        raise ValueError(f"figure {name!r} needs {entry.needs}, which {machine.name!r} has not")
+    arguments = entry.arguments(machine)
     return entry.function(**arguments, profile=profile, units=units, symbols_only=symbols_only)

@@ -32,6 +32,7 @@ from tapecalc.plot import film, style
 from tapecalc.plot.heads import head_rhythm as head_rhythm_chart
 from tapecalc.plot.heads import own_heads, rhythm_of, said_of_heads, song_tempo
 from tapecalc.plot.kit import Drawn, minus
+from tapecalc.plot.response import audible
 from tapecalc.plot.style import Profile
 from tapecalc.plot.transport import tape_path
 from tapecalc.sound.engine import EchoSettings
@@ -310,7 +311,7 @@ def _fading_repeats(machine: Machine, *, profile: Profile, units: str, seconds: 
     notes = np.linspace(LEAD, seconds, max(1, int((seconds - LEAD) / notes_apart)), endpoint=False)
     dry = _notes(notes, seconds, decay=min(0.5, 1.2 * delay), pitches=PITCHES[:2])
     take = render(dry, RATE, replace(settings, return_gain=db_to_amplitude(send_db)), seconds=seconds)
-    frequency = np.geomspace(20, 20e3, 300)
+    frequency = audible(loop.one_pass.today, loop.one_pass.speed)
     once_db = gain_db - loud_db  # of sends and head, without the response
     curves = [repeat_level_db(loop.one_pass, frequency, n) - loud_db + (n - 1) * once_db for n in numbers]
     note_db = -float(amplitude_to_db(abs(loop.input_gain * loop.heads.gains[0]))) - loud_db

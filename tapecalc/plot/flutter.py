@@ -11,24 +11,33 @@ from tapecalc.calc.flutter import repeat_deviation
 from tapecalc.calc.parts import TurningPart, part_rates, part_repeat_deviations
 from tapecalc.calc.units import from_si
 from tapecalc.machine import Machine
-from tapecalc.plot.kit import Canvas, Drawn, figure
+from tapecalc.plot.kit import Canvas, Drawn, figure, finely
 from tapecalc.words import amount, listed
 
+MOST_ARCHES = 30  # of the comb that are shown, where no part turns faster
 PITCH_OF_A_REPEAT = "pitch of a repeat is v(t) / v(t - T), from the motion"
 
 
 def _of_machine(machine: Machine) -> dict[str, Any]:
     speed = machine.speeds[0]
-    return {"delay": machine.delays(speed)[0], "parts": machine.turning_parts, "speed": speed}
+    many = len(machine.spacings) > 1
+    own = {"delay": machine.delays(speed)[0], "head": 1 if many else None}
+    return own | {"parts": machine.turning_parts, "speed": speed}
 
 
 @figure("how a repeat hears wobble", _of_machine)
 def flutter_comb(
-    canvas: Canvas, *, delay: float, parts: Sequence[TurningPart] = (), speed: float | None = None
+    canvas: Canvas,
+    *,
+    delay: float,
+    parts: Sequence[TurningPart] = (),
+    speed: float | None = None,
+    head: int | None = None,
 ) -> Drawn:
     """Draw how much of a speed wobble a repeat shows, over the rate of the wobble.
 
-    Parts are marked where they turn at a `speed` in m/s; `delay` is that of one pass in s.
+    Parts are marked where they turn at a `speed` in m/s; `delay` is that of one pass in s, and of several
+    heads that of the one called `head`.
 
     >>> flutter_comb(delay=0.25).artists["first"].get_ydata().max().round(3)
     np.float64(2.0)
@@ -38,8 +47,8 @@ def flutter_comb(
     axes, profile = canvas.axes, canvas.profile
     rates = {} if speed is None else part_rates(parts, speed)
     places = np.array(list(rates.values()))
-    top = max([12.0, *(1.15 * places)])
-    rate, tiny = np.linspace(0, top, 1500), 1e-4  # the formula is linear for small wobbles
+    top = max([min(12.0, MOST_ARCHES / delay), *(1.15 * places)])
+    rate, tiny = finely(0, top, 1 / (2 * delay)), 1e-4  # the formula is linear for small wobbles
     bends = [repeat_deviation(tiny, rate, delay, passes=n) / tiny for n in (1, 2)]
     (second,) = axes.plot(rate, bends[1], **canvas.line_style(1, linewidth=0.6 * profile.line_pt))
     (first,) = axes.plot(rate, bends[0], **canvas.line_style(0))
@@ -55,7 +64,7 @@ def flutter_comb(
     names = ["$n$ = 1", "$n$ = 2", "$f_m$"] if canvas.symbols_only else ["repeat 1", "repeat 2", "parts"]
     shown = 3 if rates else 2
     canvas.legend([first, second, dots][:shown], names[:shown])
-    nulls = amount(1 / delay, "hz", ".1f")
+    nulls, which = amount(1 / delay, "hz", ".1f"), f"delay of head {head}," if head else "delay"
     said = f"none at multiples of {nulls}, doubled half way between"
     if rates:
         dot = zip(rates.items(), heights.tolist(), strict=True)
@@ -63,16 +72,23 @@ def flutter_comb(
     return Drawn(
         canvas.figure,
         {"first": first, "second": second, "parts": dots},
-        f"Pitch bend of a repeat over the wobble that causes it, delay {amount(delay, 'ms')}: {said}.",
+        f"Pitch bend of a repeat over the wobble that causes it, {which} {amount(delay, 'ms')}: {said}.",
         "Line chart of bend over wobble against the rate of the wobble in Hz; arches between 0 and 2, twice "
         f"as many for the second repeat, zero at multiples of {nulls}. {said[0].upper()}{said[1:]}.",
         (PITCH_OF_A_REPEAT,),
     )
 
 
-@figure("which part wobbles how fast", _of_machine, suits=lambda machine: machine.turning_parts)
-def flutter_fingerprint(canvas: Canvas, *, parts: Sequence[TurningPart], speed: float, delay: float) -> Drawn:
-    """Draw each turning part's wobble at its rate, on tape and in the first repeat.
+@figure(
+    "which part wobbles how fast",
+    _of_machine,
+    suits=lambda machine: machine.turning_parts,
+    needs="at least one turning part",
+)
+def flutter_fingerprint(
+    canvas: Canvas, *, parts: Sequence[TurningPart], speed: float, delay: float, head: int | None = None
+) -> Drawn:
+    """Draw each turning part's wobble at its rate, on tape and in the first repeat, of several heads of one.
 
     Names become letters where symbols are wanted and where they would touch.
 
@@ -107,6 +123,7 @@ def flutter_fingerprint(canvas: Canvas, *, parts: Sequence[TurningPart], speed: 
     for k, part in enumerate(parts):
         text = letters[k] if short else part.name.replace(" ", "\n")
         canvas.note((rates[k], tallest[k]), text, "above")
+    of_head = f" of head {head}" if head else ""
     names = ["$m$", "$e$"] if canvas.symbols_only else ["on tape", "in repeat 1"]
     canvas.legend([wobble, repeat], names)
     said = listed(
@@ -116,7 +133,7 @@ def flutter_fingerprint(canvas: Canvas, *, parts: Sequence[TurningPart], speed: 
     return Drawn(
         canvas.figure,
         {"wobble": wobble, "repeat": repeat},
-        f"Turning parts and their wobble; bend of the first repeat: {said}.",
+        f"Turning parts and their wobble; bend of the first repeat{of_head}: {said}.",
         "Dot chart of deviation in percent over turns per second, two dots per part, on tape and in the "
         f"first repeat: {said}.",
         ("rolling without slip", PITCH_OF_A_REPEAT),

@@ -96,13 +96,14 @@ def _not_said(alt: str, caption: str) -> str:
 class Entry:
     """One figure of the catalog: its function, what it shows, and how a machine becomes its arguments.
 
-    `suits` tells whether a machine has what the figure is about; `units`, whether it says lengths or speeds.
+    `suits` tells whether a machine has what the figure `needs`; `units`, whether it says lengths or speeds.
     """
 
     function: Callable[..., Drawn]
     shows: str
     arguments: Callable[[Machine], dict[str, Any]]
     suits: Callable[[Machine], object] = lambda _: True
+    needs: str = ""
     units: bool = False
 
 

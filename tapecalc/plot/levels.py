@@ -4,16 +4,24 @@ from collections.abc import Sequence
 
 from tapecalc.calc import levels
 from tapecalc.plot.kit import Canvas, Drawn, figure, minus
+from tapecalc.words import level
 
 
 @figure(
     "levels, headroom and noise",
-    lambda machine: {"stages": machine.level_stages, "source_dbu": machine.levels.instrument_dbu},
+    lambda machine: {
+        "stages": machine.level_stages,
+        "source_dbu": machine.levels.instrument_dbu,
+        "reference_dbu": machine.levels.machine_reference_dbu,
+    },
 )
-def level_ladder(canvas: Canvas, *, stages: Sequence[levels.Stage], source_dbu: float) -> Drawn:
+def level_ladder(
+    canvas: Canvas, *, stages: Sequence[levels.Stage], source_dbu: float, reference_dbu: float | None = None
+) -> Drawn:
     """Draw the level diagram: signal, clipping and noise at each stage, dBu.
 
-    Where symbols are wanted, and in narrow pictures, stages are numbers.
+    On the tape there is a flux and no voltage: its level is told against the reference, which is what
+    `reference_dbu` at the input writes. Where symbols are wanted, and in narrow pictures, stages are numbers.
 
     >>> way = (levels.Stage("mixer", 10, 20, -90), levels.Stage("tape", 0, 13, -52))
     >>> level_ladder(stages=way, source_dbu=-10).caption
@@ -29,16 +37,21 @@ def level_ladder(canvas: Canvas, *, stages: Sequence[levels.Stage], source_dbu: 
     first, thin = nodes.index(worst), canvas.profile.line_pt / 2
     ends = [worst.dbu, worst.dbu + worst.headroom_db]
     (room,) = axes.plot([first, first], ends, color=canvas.profile.ground.text, linewidth=thin)
-    canvas.note((first, worst.dbu + worst.headroom_db / 2), minus(f"{worst.headroom_db:.0f} dB"), "right")
+    rises = 0 < first < len(nodes) - 1 and nodes[first + 1].dbu > worst.dbu  # and would run through the words
+    side = "left" if rises else "right"
+    canvas.note((first, worst.dbu + worst.headroom_db / 2), minus(f"{worst.headroom_db:.0f} dB"), side)
     canvas.style_axes("Levels along the way", grid="y", y=("level", "$L$", "dBu"))
     axes.set(xlim=(-0.3, len(nodes) - 0.7))
     short = canvas.symbols_only or canvas.profile.narrow
-    axes.set_xticks(places, [str(k + 1) if short else nodes[k].name.replace(" ", "\n") for k in places])
+    flux = "" if reference_dbu is None else _flux_level(nodes, reference_dbu)
+    named = [f"tape\n{flux}" if node.name == "tape" else node.name.replace(" ", "\n") for node in nodes]
+    axes.set_xticks(places, [str(k + 1) if short else named[k] for k in places])
     names = ("max", "$L$", "$N$") if canvas.symbols_only else ("clips", "signal", "noise")
     shown = 3 if heard else 2
     canvas.name_lines((most, signal, noise)[:shown], names[:shown])
     snr = "" if diagram.snr_db is None else f"; {diagram.snr_db:.0f} dB above the noise at the end"
     said = f"Least headroom: {worst.name}, {worst.headroom_db:.0f} dB{snr}"
+    said += f". On the tape stand {flux} against the reference flux" if flux else ""
     order = ", ".join(f"{k} {node.name}" for k, node in enumerate(nodes, 1))
     return Drawn(
         canvas.figure,
@@ -48,3 +61,9 @@ def level_ladder(canvas: Canvas, *, stages: Sequence[levels.Stage], source_dbu: 
         f"and noise. {said}.",
         ("gains add in dB, powers of uncorrelated noises add",),
     )
+
+
+def _flux_level(nodes: Sequence[levels.Node], reference_dbu: float) -> str:
+    """Write the level on the tape against the reference flux; nothing where there is no tape."""
+    on_tape = [node.dbu - reference_dbu for node in nodes if node.name == "tape"]
+    return minus(level(on_tape[0])) if on_tape else ""

@@ -17,16 +17,27 @@ from tapecalc.words import amount, listed
         "inner_radius": to_si(30, "mm"),
         "tape_thickness": m.tape_thickness,
         "speeds": m.speeds,
+        "between": m.speed_range is not None,
     },
+    suits=lambda m: m.loop_length is None,
+    needs="a tape on reels",
     units=True,
 )
 def reel_time(
-    canvas: Canvas, *, length: float, inner_radius: float, tape_thickness: float, speeds: Sequence[float]
+    canvas: Canvas,
+    *,
+    length: float,
+    inner_radius: float,
+    tape_thickness: float,
+    speeds: Sequence[float],
+    between: bool = False,
 ) -> Drawn:
     """Draw how the pack on the take-up reel grows from the hub with time, one line per speed.
 
+    Where the speed can be any `between` the first and the last, what lies between them is a ``"band"``.
+
     >>> reel_time(length=549, inner_radius=0.03, tape_thickness=35e-6, speeds=(0.1905,)).caption
-    'A tape of 549 m runs 48 minutes at 19.05 cm/s; the pack grows from 30 mm to 83.8 mm.'
+    'A tape of 549 m runs 48 minutes at 19.05 cm/s; on a hub of 30 mm the pack grows to 83.8 mm.'
     """
     axes, unit = canvas.axes, canvas.length_unit
     wound = np.linspace(length / 400, length, 200)
@@ -36,6 +47,11 @@ def reel_time(
         minutes = from_si(transport.run_time(wound, speed), "min")
         packs += axes.plot(minutes, radius, **canvas.line_style(k))
         ends.append(minutes[-1])
+    artists = {}
+    if between:
+        first, last = (line.get_xdata() for line in packs)
+        fill = canvas.profile.ground.fill
+        artists["band"] = axes.fill_betweenx(radius, first, last, facecolor=fill, linewidth=0)
     (marks,) = axes.plot(ends, [radius[-1]] * len(ends), **canvas.dots())
     x, y = ("time", "$t$", "min"), ("radius of the pack", "$R$", unit)
     canvas.style_axes("How long a reel runs", x=x, y=y)
@@ -44,12 +60,12 @@ def reel_time(
     canvas.legend(packs, names, loc="lower right")
     said = listed(f"{end:.0f} minutes at {name}" for end, name in zip(ends, names, strict=True))
     tape = amount(length, "m" if canvas.units == "metric" else "ft")
-    grows = f"{canvas.length(inner_radius)} to {canvas.length(outer[-1])}"
+    grows = f"on a hub of {canvas.length(inner_radius)} the pack grows to {canvas.length(outer[-1])}"
     return Drawn(
         canvas.figure,
-        {"packs": packs, "ends": marks},
-        f"A tape of {tape} runs {said}; the pack grows from {grows}.",
+        {"packs": packs, "ends": marks, **artists},
+        f"A tape of {tape} runs {said}; {grows}.",
         f"Line chart of the radius of the take-up pack in {spelled(unit)} over time in minutes, one curve "
-        f"per speed: {said}, from {grows}.",
+        f"per speed: {said}; {grows}.",
         ("L = pi (Ro^2 - Ri^2) / h",),
     )

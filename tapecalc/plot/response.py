@@ -1,15 +1,34 @@
 """Figures of losses and equalization."""
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapecalc.calc import response, standards
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.plot import style
-from tapecalc.plot.kit import FREQUENCIES, Canvas, Drawn, figure, minus
+from tapecalc.plot.kit import AUDIBLE, FREQUENCIES, Canvas, Drawn, figure, finely, minus
 from tapecalc.plot.style import frequency_text
 from tapecalc.words import amount, listed
+
+
+def audible(contact: response.HeadContact, speed: float) -> NDArray[np.float64]:
+    """Divide the audible range so finely that no null of gap or azimuth is passed over.
+
+    Where nulls come so closely that no picture can show them the steps stay at 0.5 Hz.
+    """
+    apart = [speed / length for length in _slits(contact) if length > 0 and speed / length < AUDIBLE[1]]
+    if not apart:
+        return FREQUENCIES
+    step = max(min(apart) / 40, 0.5)
+    return np.union1d(FREQUENCIES, step * np.arange(np.ceil(AUDIBLE[0] / step), AUDIBLE[1] / step))
+
+
+def _slits(contact: response.HeadContact) -> tuple[float, float]:
+    """Length of tape that the gap takes in, and that the track does because the gap is tilted."""
+    return contact.gap * contact.gap_factor, contact.track_width * abs(math.tan(contact.azimuth_angle))
 
 
 @figure(
@@ -34,7 +53,7 @@ def wavelength_at_gap(
     lengths = response.wavelength(frequency, np.array(speeds)).tolist()
     losses = response.gap_loss_db(frequency, np.array(speeds), gap, gap_factor=gap_factor).tolist()
     half, width = from_si(1.1 * max(lengths), "um"), from_si(gap, "um") * gap_factor
-    along, places = np.linspace(-half, half, 1200), -1.5 * np.arange(len(speeds))
+    along, places = finely(-half, half, from_si(min(lengths), "um")), -1.5 * np.arange(len(speeds))
     fill, edge, thin = profile.ground.fill, profile.ground.frame, profile.line_pt / 2
     window = axes.axvspan(-width / 2, width / 2, facecolor=fill, linewidth=thin, edgecolor=edge)
     patterns, rows, said = [], [], []
@@ -42,8 +61,8 @@ def wavelength_at_gap(
         wave = places[k] + 0.55 * np.cos(2 * np.pi * along / from_si(length, "um"))
         patterns += axes.plot(along, wave, **canvas.line_style(k))
         long = amount(length, "um", ".2g")
-        rows.append(f"{speed}\n{long}\n{minus(f'{loss:.1f}')} dB")
-        said.append(f"At {speed}: wavelength {long}, gap loss {-loss:.1f} dB")
+        rows.append(f"{speed}\n{long}\n{minus(f'{loss:z.1f}')} dB")
+        said.append(f"At {speed}: wavelength {long}, gap loss {-loss:z.1f} dB")
     canvas.style_axes(f"{tone} on tape, and the gap", grid=None, x=("along the tape", "$x$", "µm"))
     axes.set(xlim=(-half, half), ylim=(places[-1] - 1.0, 1.0))
     axes.set_yticks(places, rows, linespacing=1.25)
@@ -70,7 +89,7 @@ def four_losses(canvas: Canvas, *, speed: float, contact: response.HeadContact) 
     >>> sorted(four_losses(speed=0.1905, contact=contact).artists)
     ['azimuth', 'gap', 'spacing', 'sum', 'thickness']
     """
-    f = FREQUENCIES
+    f = audible(contact, speed)
     curves = {
         "thickness": response.thickness_loss_db(f, speed, contact.coating_thickness),
         "spacing": response.spacing_loss_db(f, speed, contact.separation),
@@ -112,10 +131,10 @@ def repeats_response(canvas: Canvas, *, one_pass: response.OnePass, repeats: int
     3
     """
     axes, profile, speed = canvas.axes, canvas.profile, canvas.speed(one_pass.speed)
-    lines = []
+    lines, f = [], audible(one_pass.today, one_pass.speed)
     for n, color in enumerate(style.sequence(profile, repeats), 1):
-        level = response.repeat_level_db(one_pass, FREQUENCIES, n)
-        lines += axes.plot(FREQUENCIES, level, color=color, linewidth=profile.line_pt)
+        level = response.repeat_level_db(one_pass, f, n)
+        lines += axes.plot(f, level, color=color, linewidth=profile.line_pt)
     canvas.style_response(f"Every repeat is darker, {speed}", y=("level", "$L$", "dB"))
     axes.set_ylim(-36, 3)
     number = "{}" if profile.portrait else "$n$ = {}" if canvas.symbols_only else "repeat {}"

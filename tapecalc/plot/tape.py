@@ -144,7 +144,8 @@ class TapePicture:
         if self.tall:
             self.sheet.words(self.spot(3.7, 0.9), "\n".join(lines), ha="left")
         else:
-            self.sheet.words(self.spot(0.5 + 2 * CORNER + 0.3, self.depth - 1.2), ", ".join(lines), ha="left")
+            place = self.spot(0.8 + 2 * CORNER, self.depth - 0.95)
+            self.sheet.words(place, ", ".join(lines), ha="left")
 
     # -- what it passes
 

@@ -15,11 +15,15 @@ from numpy.typing import NDArray
 
 from tapecalc.calc.quantity import known_name, positive, single, whole
 from tapecalc.calc.standards import TRACK_WIDTHS
+from tapecalc.calc.units import to_si
+from tapecalc.machine import Machine
 from tapecalc.plot.kit import COMMON_PRACTICE, FIGURES, Canvas, Drawn, Entry, Sketch, figure
 from tapecalc.words import length
 
 #: Width of quarter-inch tape, m. Source: IEC 60094-5, Amendment 1 (6.30 mm).
 TAPE_WIDTH = 6.30e-3
+#: The narrowest track on such a tape, and where one counts as a half track and as a full track, m.
+LEAST_TRACK, LEAST_HALF_TRACK, LEAST_FULL_TRACK = 0.9e-3, 1.5e-3, 3.1e-3
 BOX = (5.9, 2.9)  # along and up, in type sizes
 SMALL_BOX = (2.4, 2.2)  # with a number instead of words
 DISK = 1.0
@@ -43,6 +47,7 @@ class Patch:
     back: frozenset[tuple[str, str]]
     notes: tuple[tuple[str, Place], ...]
     machine: frozenset[str]
+    cables: tuple[tuple[str, str, str, str], ...] = ()  # from box to box, and from socket to socket
     caption: str
     alt: str
 
@@ -53,13 +58,16 @@ class Patch:
         return float(last_column), float(last_row)
 
 
-def _patch(boxes: Any, arrows: Any, back: Any, notes: Any, machine: Any, **words: str) -> Patch:
+def _patch(
+    boxes: Any, arrows: Any, back: Any, notes: Any, machine: Any, cables: Any = (), **words: str
+) -> Patch:
     return Patch(
         boxes={name: (column, row) for name, column, row in boxes},
         arrows=tuple((start, end, tuple(map(tuple, corners))) for start, end, *corners in arrows),
         back=frozenset(map(tuple, back)),
         notes=tuple((text, (column, row)) for text, column, row in notes),
         machine=frozenset(machine),
+        cables=tuple(map(tuple, cables)),
         **words,
     )
 
@@ -148,7 +156,20 @@ class _Grid:
         return direction * np.min(np.array(self.box) / 2 / np.maximum(np.abs(direction), 1e-12))
 
 
-@figure("which tracks the echo may use", lambda _: {})
+def _tracks_of(machine: Machine) -> dict[str, Any]:
+    """As many tracks as the standard that is nearest; on a loop none is played by turning reels over."""
+    width = to_si(machine.heads.track_width_mm, "mm")
+    tracks = 1 if width > LEAST_FULL_TRACK else 2 if width > LEAST_HALF_TRACK else 4
+    turned = {1: (), 2: (2,), 4: (2, 4)}[tracks] if machine.loop_length is None else ()
+    return {"width": width, "tracks": tracks, "turned": turned}
+
+
+@figure(
+    "which tracks the echo may use",
+    _tracks_of,
+    suits=lambda m: LEAST_TRACK <= to_si(m.heads.track_width_mm, "mm") <= TAPE_WIDTH,
+    needs="a quarter-inch tape",
+)
 def tracks_on_tape(
     canvas: Canvas,
     *,

@@ -20,7 +20,7 @@ from markupsafe import Markup
 from tapecalc import __version__
 from tapecalc.files import alone_in, write_file
 from tapecalc.plan import EchoPlan
-from tapecalc.plot import flutter, levels, loop, response, style
+from tapecalc.plot import flutter, loop, response, style
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.kit import Drawn
 from tapecalc.plot.player import compare
@@ -54,9 +54,7 @@ def plan_figures(plan: EchoPlan, *, profile: str | style.Profile = "page") -> di
         drawn["tempo_map"] = draw("tempo_map", machine=machine, **look)
     drawn["loop_diagram"] = draw("loop_diagram", machine=machine, **look)
     if not plan.runs_away:
-        drawn["decay_of_repeats"] = loop.decay_of_repeats(
-            delay=first.delay, gains_db=[round(plan.loops[0].gain_db, 1)], repeats=plan.wanted_repeats, **look
-        )
+        drawn["decay_of_repeats"] = loop.decay_of_repeats(machine=machine, speed=first.speed, **look)
     drawn["runaway_frequency"] = loop.runaway_frequency(loop=echo, **look)
     repeats = min(max(plan.wanted_repeats, 2), 8)
     drawn["repeats_response"] = response.repeats_response(one_pass=echo.one_pass, repeats=repeats, **look)
@@ -64,8 +62,7 @@ def plan_figures(plan: EchoPlan, *, profile: str | style.Profile = "page") -> di
         drawn["flutter_fingerprint"] = flutter.flutter_fingerprint(
             parts=wobbling, speed=first.speed, delay=first.delay, **look
         )
-    source_dbu = machine.levels.instrument_dbu
-    drawn["level_ladder"] = levels.level_ladder(stages=machine.level_stages, source_dbu=source_dbu, **look)
+    drawn["level_ladder"] = draw("level_ladder", machine=machine, **look)
     return drawn
 
 

@@ -67,14 +67,19 @@ def test_the_comb_is_the_sum_of_the_heads():
     drawn = MAKE["comb"]()
     frequency, level_db = drawn.artists["comb"].get_data()
     expected = np.abs(1 + 0.5 * np.exp(-2j * np.pi * frequency * 0.005))
+    assert frequency[-1] == pytest.approx(1000)
     assert level_db == pytest.approx(20 * np.log10(expected), abs=1e-9)
     assert "notches from 100 Hz on, 200 Hz apart" in drawn.caption
 
 
 def test_three_heads_and_a_comb_beyond_the_picture_are_said():
     assert comb_of_heads(delays=(0.1, 0.103, 0.107), levels=(1, 1, 1)).caption == (
-        "3 heads: peaks of at most +9.5 dB."
+        "3 heads, the closest 3.0 ms apart: peaks of at most +9.5 dB."
     )
+    turned = comb_of_heads(delays=(0.1, 0.105), levels=(1, -1)).caption
+    assert turned == "Two heads 5.0 ms apart: peaks of +6.0 dB, notches from 200 Hz on, 200 Hz apart."
+    far = comb_of_heads(delays=(0.1, 0.2), levels=(1, 1)).caption  # beyond 40 ms nothing fuses
+    assert far.endswith("; ears take them for answers of their own.")
     assert "beyond this picture" in comb_of_heads(delays=(0.1, 0.1001), levels=(1, 1)).caption
 
 
@@ -101,6 +106,7 @@ def test_points_of_the_map_are_the_pairs_that_the_library_reaches():
 
 
 def test_rhythm_strikes_where_the_tempo_says():
-    drawn = head_rhythm(spacings=(0.0415, 0.083), speed=FAST, bpm=76)
+    drawn = head_rhythm(layout=heads.Heads(spacings=(0.0415, 0.083)), speed=FAST, bpm=76)
     expected = [d / FAST * 76 / 60 for d in (0.0415, 0.083)]
-    np.testing.assert_allclose(drawn.artists["hits"].get_xdata(), expected)
+    np.testing.assert_allclose([hit.get_xdata()[0] for hit in drawn.artists["hits"]], expected)
+    assert drawn.artists["later"].get_xdata().size == 0

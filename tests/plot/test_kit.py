@@ -53,5 +53,23 @@ def test_a_drawn_figure_saves_itself_with_its_alt_text(tmp_path):
 
 def test_a_figure_is_called_without_its_canvas_and_with_the_options_of_all_figures():
     parameters = inspect.signature(delay_map).parameters
-    assert list(parameters)[:3] == ["spacings", "speeds", "delays"]
-    assert list(parameters)[3:] == ["profile", "units", "symbols_only", "axes"]
+    assert list(parameters)[:4] == ["spacings", "speeds", "delays", "between"]
+    assert list(parameters)[4:] == ["profile", "units", "symbols_only", "axes"]
+
+
+def test_a_curve_is_divided_finely_and_meets_halves_of_its_features():
+    x = kit.finely(0, 100, 10)
+    assert np.diff(x) == pytest.approx(10 / 200) and np.min(np.abs(x - 45)) < 1e-9
+    assert x[-1] == pytest.approx(100)
+    assert kit.finely(1, 2, 50).size == 201  # what is wider than the picture
+
+
+def test_a_dashed_line_keeps_its_head_whole():
+    canvas_of = draw("loop_diagram", profile="page")
+    shaft = canvas_of.artists["return send"]
+    heads = [
+        p for p in canvas_of.figure.axes[0].patches if type(p) is type(shaft) and p.get_linestyle() == "-"
+    ]
+    assert shaft.get_linestyle() != "-"
+    # One solid arrow head has the color of the dashed line, and nothing else has.
+    assert sum(p.get_edgecolor() == shaft.get_edgecolor() for p in heads) == 1
