@@ -383,8 +383,10 @@ def _last_heard(machine: Machine, speed: float) -> float | None:
     )
     times, _ = echo_pattern(machine, speed, longest=LONGEST_ECHO, faintest_db=first_db + faded_db)
     rounds = [delay for delay, fed in zip(echo.delays, echo.heads.feeds_return, strict=True) if fed]
-    followed = min([LONGEST_ECHO, *(MOST_PASSES * delay for delay in rounds)]) - max(echo.delays)
-    return float(times[-1]) if times.size and times[-1] <= followed else None
+    # Later answers are not complete; where those before stay faint for one longest delay, it has ended.
+    followed, quiet = min([LONGEST_ECHO, *(MOST_PASSES * delay for delay in rounds)]), max(echo.delays)
+    times = times[times <= followed]
+    return float(times[-1]) if times.size and times[-1] <= followed - quiet else None
 
 
 def _snr_db(machine: Machine, echo: loop.EchoLoop, gain_db: float, repeat: int) -> float:
