@@ -10,7 +10,7 @@ TOGETHER := -n auto --dist loadfile
 # BLAS threads slow small products down on a busy machine, and change no result.
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: help plan lab test fast bench figures notebooks site versions clean
+.PHONY: help plan lab test fast bench mutants figures notebooks site versions clean
 
 help:
 	@echo "make plan       plan the bundled machine into $(OUT)/"
@@ -18,6 +18,7 @@ help:
 	@echo "make test       everything that must hold"
 	@echo "make fast       the tests without notebooks, browser and what takes long"
 	@echo "make bench      speed, as ratios measured in one run"
+	@echo "make mutants    whether the tests notice small mistakes; takes hours, FILES=plan.py for one file"
 	@echo "make figures    redraw figures/"
 	@echo "make notebooks  run every notebook and store its outputs"
 	@echo "make site       the notebooks as pages in site/, to read without Jupyter"
@@ -46,6 +47,10 @@ help:
 	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[bench]'
 	touch $@
 
+.venv/mutated: .venv/complete
+	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[mutants]'
+	touch $@
+
 plan: .venv/planned
 	$(RUN) -m tapecalc plan --out $(OUT)
 
@@ -67,6 +72,9 @@ fast: .venv/complete
 
 bench: .venv/timed
 	@for file in tests/benchmarks/bench_*.py; do echo "== $$file"; $(RUN) $$file || failed=1; done; exit $$failed
+
+mutants: .venv/mutated
+	$(RUN) tools/mutants.py $(FILES)
 
 figures: .venv/complete
 	$(RUN) -m tapecalc figures --out figures
