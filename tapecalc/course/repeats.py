@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from tapecalc.calc import loop as loops
 from tapecalc.calc.heads import Heads
@@ -23,6 +24,7 @@ FREQUENCY = np.geomspace(20, 20e3, 240)
 ONE_TURN = np.linspace(-0.5, 0.5, 161)  # round the arrow's tip once, in turns
 FINE = math.log10(2) / 15  # a slider's step in decades; the low cut of the deck lies two octaves up
 LOWEST_DB = -24.0  # of the loop gain that is drawn
+PHASES = np.sin((np.arange(256) + 0.5) * np.pi / 512)  # of the tone, over a quarter of its swing
 QUIET_DB = -24.0  # a return send at which the loop is stable whatever the other controls do
 
 
@@ -32,10 +34,11 @@ QUIET_DB = -24.0  # a return send at which the loop is stable whatever the other
 def fading_panel() -> Panel:
     """Return the panel of the repeats' level over time, with the hiss below and the full tape above.
 
-    One dot for each repeat of a tone at which the loop is loudest; the tape limits it.
+    One dot for each repeat of a tone at which the loop is loudest. Tone and hiss share the tape: where the
+    tone is limited, so is the hiss that rides on it.
 
     >>> fading_panel().readout
-    'At a loop gain of 0.50 each repeat is 6.0 dB quieter: 9 repeats until 60 dB are gone, in 2.2 s.'
+    'At a loop gain of 0.50 each repeat is 6.0 dB quieter: 10 are heard down to -60 dB, the last after 2.2 s.'
     """
     full_db = DECK.saturation_dbu - DECK.levels.machine_reference_dbu
     hiss_db = DECK.levels.tape_noise_db - full_db
@@ -48,9 +51,9 @@ def fading_panel() -> Panel:
         slider("start_db", "first sound", -full_db, low=-30.0, high=0.0, step=1.0, unit="dB"),
         slider("hiss_db", "hiss of one pass", hiss_db, low=-75.0, high=-40.0, step=1.0, unit="dB"),
         question="Which loop gain leaves a dozen repeats above the hiss?",
-        legend="All levels, those of the sliders too, count from a full tape. Dots: the repeats. Dashed "
-        "line: the hiss below them. Dash-dotted line: where the tape holds a loop that runs away (only "
-        "above a loop gain of 1).",
+        legend="All levels, those of the sliders too, count from a full tape. Dots: the repeats, the first "
+        "of them one delay after the sound. Dashed line: the hiss below them. Dash-dotted line: where the "
+        "tape holds a loop that runs away (only above a loop gain of 1).",
         alt="Chart of level in dB, full tape is 0, over time in s. Dots for the repeats fall in a straight "
         "line below a loop gain of 1; above it they climb and bend into a level line. The hiss rises in "
         "steps.",
@@ -74,27 +77,24 @@ def _update_fading(
     """Send a tone round and round, and say what becomes of it."""
     gain, delay = round(loop_gain, 2), to_si(delay_ms, "ms")
     gain_db = amplitude_to_db(gain)
-    count = np.arange(1 + math.floor(SECONDS / delay))
-    amplitudes = [db_to_amplitude(start_db)]
-    for _ in count[1:]:  # the tape, whose largest amplitude is 1, limits each
-        amplitudes.append(amplitudes[-1] * (gain * loops.describing_function(amplitudes[-1], 1.0)))
-    level_db = np.array([amplitude_to_db(amplitude) for amplitude in amplitudes])
-    below_db = hiss_db + loops.noise_build_up_db(gain_db, count[1:])
-    held_db = amplitude_to_db(loops.settling_level(gain_db, 1.0)) if gain > 1 else None
+    count = np.arange(1, 1 + math.floor(SECONDS / delay))
+    level_db, below_db = _played(gain, db_to_amplitude(start_db), count.size)
+    below_db += hiss_db
+    held_db = amplitude_to_db(loops.settling_level(gain_db, 1.0)) - gain_db if gain > 1 else None
     if held_db is not None:
         below_db = np.minimum(below_db, held_db)  # the tape holds the hiss as well
-    above = level_db[1:] > below_db
+    above = level_db > below_db
     heard = int(np.argmin(above)) if not np.all(above) else len(above)
     artists["repeats"].set_data(count * delay, level_db)
-    artists["hiss"].set_data(count[1:] * delay, below_db)
+    artists["hiss"].set_data(count * delay, below_db)
     artists["held"].set_data(*(([], []) if held_db is None else ([0, SECONDS], [held_db, held_db])))
     last = f"{heard} in {heard * delay:.1f} s" if heard < len(above) else f"all in these {SECONDS:g} s"
     rows = {"repeats above the hiss": last, "hiss has risen by": f"{below_db[-1] - hiss_db:.1f} dB"}
     if gain < 1:
         rows["a steady tone piles up by"] = f"{-amplitude_to_db(1 - gain):.1f} dB"
         story = (
-            f"each repeat is {-gain_db:.1f} dB quieter: {loops.whole_repeats(gain_db, -60):.0f} repeats "
-            f"until 60 dB are gone, in {loops.decay_time(delay, gain_db):.1f} s."
+            f"each repeat is {-gain_db:.1f} dB quieter: {loops.repeats_heard(gain_db, -60):.0f} are heard "
+            f"down to -60 dB, the last after {delay * loops.repeats_heard(gain_db, -60):.1f} s."
         )
     elif held_db is None:
         rows["changes each second by"] = "0.0 dB"
@@ -104,6 +104,23 @@ def _update_fading(
         story = f"each repeat is {gain_db:.1f} dB louder, until the tape holds it at {held_db:+.1f} dB; "
         story += "there it stays."
     return f"At a loop gain of {gain:.2f} {story}", rows
+
+
+def _played(gain: float, start: float, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Play repeats of a tone through a tape that holds at most 1: their levels, and the hiss's, in dB.
+
+    The hiss counts from that of one pass. Wherever the tone is in its swing, hiss comes back by the slope of
+    the limit there, ``1 / cosh(x)^2``; what is drawn is the mean of its power.
+    """
+    levels, hisses, hiss = [], [], np.zeros(PHASES.size)
+    on_bus, swing = start, start * PHASES
+    for _ in range(count):
+        hiss = 1 + hiss / np.cosh(swing) ** 4
+        played = on_bus * loops.describing_function(on_bus, 1.0)
+        levels.append(played)
+        hisses.append(np.mean(hiss))
+        on_bus, swing, hiss = gain * played, gain * np.tanh(swing), gain**2 * hiss
+    return 20 * np.log10(levels), 10 * np.log10(hisses)
 
 
 # ---- where it runs away ----
@@ -117,7 +134,7 @@ def runaway_panel() -> Panel:
     1932 (from memory).
 
     >>> runaway_panel().readout
-    'With the return send at -6.0 dB there are 6.1 dB to go. It would start at 458.8 Hz.'
+    'With the return send at -6.0 dB there are 6.1 dB to go. It would start first at 459 Hz.'
     """
     send_db, dirt_um, cut_hz = DECK.mixer.return_send_db, DECK.heads.spacing_loss_um, DECK.heads.low_cut_hz
     return Panel(
@@ -170,7 +187,9 @@ def _update_runaway(
 ) -> Answer:
     """Set the loop up, look for its margin once, and say where it starts."""
     delay = to_si(delay_ms, "ms")
-    loop, edge_db, frequency = _edge(delay, to_si(separation_um, "um"), low_cut_hz, -1.0 if inverted else 1.0)
+    loop, edge_db, frequency, band = _edge(
+        delay, to_si(separation_um, "um"), low_cut_hz, -1.0 if inverted else 1.0
+    )
     loop = replace(loop, return_gain=loop.return_gain * db_to_amplitude(return_send_db))
     margin_db = edge_db - return_send_db
     turn = loops.loop_gain(loop, np.maximum(frequency + ONE_TURN / delay, 0))
@@ -178,24 +197,28 @@ def _update_runaway(
     artists["start"].set_data([frequency, frequency], [LOWEST_DB, -margin_db])
     artists["turn"].set_data(turn.real, turn.imag)
     artists["arrow"].set_data([0, db_to_amplitude(-margin_db)], [0, 0])
-    where, change_db = f"{frequency:.1f} Hz", loops.growth_db_per_s(delay, -margin_db)
+    where, change_db = f"{frequency:.0f} Hz", loops.growth_db_per_s(delay, -margin_db)
     rows = {
         "edge of the return send": f"{edge_db:.1f} dB",
         "first tone to start": where,
+        "tones within 1 dB of it": f"{band[0]:.0f} Hz to {band[1]:.0f} Hz",
         "tones in phase are apart by": f"{1 / delay:.1f} Hz",
         "the first tone changes each second by": f"{change_db:+.1f} dB",
     }
     send = f"With the return send at {return_send_db:.1f} dB"
     if margin_db > 0:
-        return f"{send} there are {margin_db:.1f} dB to go. It would start at {where}.", rows
-    held_db = amplitude_to_db(loops.settling_level(-margin_db, 1.0)) if margin_db < 0 else LOWEST_DB
-    rows["the tape holds it, full tape is 0, at"] = f"{held_db:+.1f} dB"
-    return f"{send} the loop is {-margin_db:.1f} dB past the edge. It starts at {where}.", rows
+        return f"{send} there are {margin_db:.1f} dB to go. It would start first at {where}.", rows
+    settles = (loops.settling_level, loops.crowd_settling_level)
+    one_db, all_db = (amplitude_to_db(f(-margin_db, 1.0)) if margin_db < 0 else LOWEST_DB for f in settles)
+    rows["the tape holds it, full tape is 0, at"] = f"{one_db:+.1f} dB to {all_db:+.1f} dB"
+    return f"{send} the loop is {-margin_db:.1f} dB past the edge. It starts first at {where}.", rows
 
 
 @lru_cache(maxsize=64)
-def _edge(delay: float, dirt: float, low_cut: float, sign: float) -> tuple[loops.EchoLoop, float, float]:
-    """The loop with its return send at 0 dB, the send at which it starts in dB, and where it does.
+def _edge(
+    delay: float, dirt: float, low_cut: float, sign: float
+) -> tuple[loops.EchoLoop, float, float, tuple[float, float]]:
+    """The loop with its return send at 0 dB, the send in dB at which it starts, where first, and its band.
 
     The send moves the margin dB by dB and the tone not at all, so that the search, which takes longer
     than all the rest and least for a loop that is surely stable, is done once while only the send moves.
@@ -204,14 +227,14 @@ def _edge(delay: float, dirt: float, low_cut: float, sign: float) -> tuple[loops
     worn = replace(deck, today=replace(deck.today, separation=dirt), low_cut=low_cut)
     loop = loops.EchoLoop(heads=Heads.from_delays(delay, deck.speed), return_gain=sign, one_pass=worn)
     found = loops.stability(replace(loop, return_gain=sign * db_to_amplitude(QUIET_DB)))
-    assert found.frequency is not None  # every setting of the panel has a loudest tone
-    return loop, QUIET_DB + found.margin_db, found.frequency
+    assert found.frequency is not None and found.band is not None  # every setting has a loudest tone
+    return loop, QUIET_DB + found.margin_db, found.frequency, found.band
 
 
 # ---- exercises ----
 
-#: The prediction: repeats at half the amplitude, until 60 dB are gone; a guess may be a quarter off.
-first_guess = Exercise(loops.repeats_until(amplitude_to_db(0.5), -60), "", tolerance_percent=25).hints(
+#: The prediction: repeats at half the amplitude down to -60 dB; a guess may be a quarter off.
+first_guess = Exercise(loops.repeats_heard(amplitude_to_db(0.5), -60), "", tolerance_percent=25).hints(
     "Halve again and again: a half, a quarter, an eighth; when is a thousandth reached?",
     (500, "Halves do not take away the same amount each time: each takes half of what is left."),
     (lambda n: n > 30, "Halving is quicker than that: two repeats leave a quarter, three an eighth."),
@@ -230,18 +253,20 @@ per_repeat = Exercise(_per_repeat, "dB").hints(
 #: The margin from counting repeats, without ever going near the edge.
 counted_margin = Exercise(-loops.gain_for_repeats_db(8, -30), "dB").hints(
     "How much does each repeat lose? The send may go up by just as much.",
-    (8 * 30, "You multiplied; eight repeats share the thirty decibels."),
-    (8 / 30, "Upside down: decibels divided by repeats."),
-    (60 / 8, "The count ended when thirty decibels were gone, not sixty."),
+    (30 / 8, "From the first repeat to the eighth are seven steps, not eight."),
+    (7 * 30, "You multiplied; seven steps share the thirty decibels."),
+    (7 / 30, "Upside down: decibels divided by steps."),
+    (60 / 7, "The eighth is thirty decibels down, not sixty."),
 )
 
-#: Seconds until the poet may go on.
+#: Seconds after the first repeat until the poet may go on.
 _eight_tenths_db = amplitude_to_db(0.8)
 _fades = loops.decay_time(to_si(218, "ms"), _eight_tenths_db, -30)
 pause = Exercise(_fades, "s").hints(
     "First the decibels of one repeat, then how many repeats, then the delay times that.",
     (2 * _fades, "That is twice too long: wait for 30 dB, not 60, and take 20 log10 of an amplitude."),
-    (loops.repeats_until(_eight_tenths_db, -30), "That is the number of repeats; how long does each take?"),
+    (-30 / _eight_tenths_db, "That is the number of steps; how long does each take?"),
+    (1 - 30 / _eight_tenths_db, "That is which repeat stands there; how long is it after the first?"),
 )
 
 #: The lowest tone of an inverting loop of 200 ms.
@@ -253,7 +278,7 @@ lowest_inverted = Exercise(0.5 / 0.2, "Hz").hints(
 
 #: Hiss in the long run at a loop gain of 0.9.
 _hiss = loops.noise_build_up_db(amplitude_to_db(0.9))
-hiss = Exercise(_hiss, "dB").hints(
+hiss = Exercise(_hiss, "dB", tolerance_percent=4).hints(
     "Powers add: one divided by one minus the square of the loop gain, in decibels.",
     (20, "So much a steady tone piles up, whose repeats are alike. Hiss adds as power: square the gain."),
     (10, "You took the loop gain itself; the power of a repeat goes with its square."),
