@@ -4,10 +4,10 @@
     python tools/mutants.py calc/levels.py      # one of them
 
 The mistakes are mutmut's: one operator for another, a number one higher, an argument left out ... Its own
-runner leaves out constants and decorated functions, which is where most of this library stands, so they are
-tried here: each in a new process, in which the changed module takes the place of the real one before anything
-else is loaded, with the tests that run its lines first and then all of the file's own. In constants of a module
-the last digit is changed too. All happens in a copy in a temporary folder.
+runner leaves out constants and decorated functions, which is where most of this library stands. So they are
+tried here, each in a new process in which the changed module takes the place of the real one: first with the
+tests that run its lines, then with all of the file's own. In constants of a module the last digit is changed
+too. All happens in a copy in a temporary folder.
 
 What a quantity is called and its usual range are left alone; mistakes in strings and errors count as wording.
 Any other that no test notices must stand in `mutants.toml` with the reason why it need not be.
@@ -17,7 +17,6 @@ Exit status 1 if one does not, if one stands there that is noticed, or if less t
 import argparse
 import difflib
 import os
-import re
 import shutil
 import signal
 import sys
@@ -26,7 +25,7 @@ import time
 import tomllib
 import traceback
 import types
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
@@ -50,7 +49,7 @@ FILES = (
     "plan.py",
 )
 WANTED = 0.9  # share of all mistakes that tests must notice
-PATIENCE = 10  # times as long as without a mistake, then it counts as noticed: nothing comes of it
+PATIENCE = 10  # times as long as without a mistake, then nothing comes of it: noticed
 PROCESSES = 2
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -68,12 +67,7 @@ class Mistake(NamedTuple):
     source: str
     what: str  # function: line before -> line after
     wording: bool
-    span: tuple[int, int] | None  # lines of the function; None outside functions
-
-
-class Outcome(NamedTuple):
-    mistake: Mistake
-    noticed: bool
+    lines: range  # of the function; empty outside functions
 
 
 # ---- making mistakes ----
@@ -81,8 +75,6 @@ class Outcome(NamedTuple):
 
 class Visitor(MutationVisitor):
     """As mutmut's, but decorated functions are changed too, and words and usual ranges are not."""
-
-    METADATA_DEPENDENCIES = (*MutationVisitor.METADATA_DEPENDENCIES, ParentNodeProvider)
 
     def _skip_node_and_children(self, node: libcst.CSTNode) -> bool:
         if isinstance(node, libcst.FunctionDef):
@@ -92,54 +84,60 @@ class Visitor(MutationVisitor):
         return super()._skip_node_and_children(node)
 
 
-def other_digit(node: libcst.BaseNumber) -> libcst.BaseNumber | None:
-    """Change the last digit of a number as it is written, before any exponent."""
-    digits, exponent, power = node.value.partition("e")
-    digits = f"{digits[:-1]}{(int(digits[-1]) + 1) % 10}" if digits[-1].isdigit() else ""
-    return node.with_changes(value=digits + exponent + power) if digits else None
-
-
 def mistakes(source: str) -> Iterator[Mistake]:
     """Make every mistake in a module's source, each once."""
     wrapper = MetadataWrapper(libcst.parse_module(source))
     visitor = Visitor(mutation_operators, IgnoredCode(set(), set(), set()))
     wrapper.visit(visitor)
     parents, positions = wrapper.resolve(ParentNodeProvider), wrapper.resolve(PositionProvider)
-    changes = []
-    for change in visitor.mutations:
-        node, function = change.original_node, change.contained_by_top_level_function
-        changes.append((node, change.mutated_node, function))
-        if function is None and isinstance(node, libcst.BaseNumber):
-            changes.append((node, other_digit(node), None))
+    changes = [
+        (one.original_node, one.mutated_node, one.contained_by_top_level_function)
+        for one in visitor.mutations
+    ]
+    constants = {
+        node: None
+        for node, _, function in changes
+        if function is None and isinstance(node, libcst.BaseNumber)
+    }
+    changes += [(node, _other_digit(node), None) for node in constants]
     seen = {source}
-    for node, changed_node, function in changes:
-        if changed_node is None:
-            continue
-        changed = wrapper.module.deep_replace(node, changed_node).code
+    for node, instead, function in changes:
+        changed = wrapper.module.deep_replace(node, instead).code
         if changed in seen:
             continue
         seen.add(changed)
-        around = [node]
-        while (parent := parents.get(around[-1])) is not None:
-            around.append(parent)
-        span = None
-        if function is not None:
-            place = positions[function]
-            span = (place.start.line, place.end.line)
+        around = list(_around(node, parents))
+        place = positions[function] if function else None
         yield Mistake(
             source=changed,
             what=f"{_name(around)}: {_difference(source, changed)}",
-            wording=any(
-                isinstance(one, libcst.BaseString | libcst.FormattedStringText | libcst.Raise)
-                for one in around
-            ),
-            span=span,
+            wording=any(isinstance(one, WORDING) for one in around),
+            lines=range(place.start.line + 1, place.end.line + 1) if place else range(0),
         )
 
 
+WORDING = libcst.SimpleString | libcst.FormattedString | libcst.Raise
+
+
+def _other_digit(node: libcst.BaseNumber) -> libcst.BaseNumber:
+    """Change the last digit of a number as it is written, before its exponent."""
+    digits, exponent, power = node.value.rstrip(".").partition("e")
+    return node.with_changes(value=f"{digits[:-1]}{(int(digits[-1]) + 1) % 10}{exponent}{power}")
+
+
+def _around(
+    node: libcst.CSTNode, parents: Mapping[libcst.CSTNode, libcst.CSTNode]
+) -> Iterator[libcst.CSTNode]:
+    """A node, what it stands in, and so on outward."""
+    while node is not None:
+        yield node
+        node = parents.get(node)
+
+
 def _name(around: list[libcst.CSTNode]) -> str:
-    names = [one.name.value for one in around if isinstance(one, libcst.FunctionDef | libcst.ClassDef)]
-    return ".".join(reversed(names)) or "module"
+    """Name the function in which a node stands."""
+    named = (one.name.value for one in around if isinstance(one, libcst.FunctionDef | libcst.ClassDef))
+    return ".".join(reversed(list(named))) or "module"
 
 
 def _difference(before: str, after: str) -> str:
@@ -154,11 +152,9 @@ def _difference(before: str, after: str) -> str:
 
 def own_tests(file: str) -> list[str]:
     """Find the tests of one file of the library, and the examples in it."""
-    stem = Path(file).stem
-    folder = Path("tests", *Path(file).parent.parts)
+    folder, stem = Path("tests", file).parent, Path(file).stem
     places = (f"{folder}/test_{stem}.py", f"{folder}/test_{stem}_*.py", f"tests/reference/test_{stem}.py")
-    found = sorted(str(path.relative_to(ROOT)) for place in places for path in ROOT.glob(place))
-    return [*found, f"tapecalc/{file}"]
+    return [*(str(path) for place in places for path in sorted(Path().glob(place))), f"tapecalc/{file}"]
 
 
 class Hasty:
@@ -183,36 +179,32 @@ class Recorder:
 
 def tests_by_line(file: str, tests: list[str]) -> dict[int, set[str]]:
     """Run the tests on the unchanged library, and find which of them run each line of a file."""
-    data = Path("seen")
-    data.unlink(missing_ok=True)
 
     def record() -> int:
-        seen = coverage.Coverage(data_file=str(data), include=[f"*/tapecalc/{file}"], config_file=False)
+        seen = coverage.Coverage(data_file="seen", include=[f"*/tapecalc/{file}"], config_file=False)
         seen.start()
         failed = pytest.main([*PYTEST, *tests], plugins=[Recorder(seen)])
         seen.stop()
         seen.save()
         return int(failed)
 
-    pid = _start(record, Path("log"))
-    if os.waitpid(pid, 0)[1]:
-        print(Path("log").read_text(encoding="utf-8"))
-        raise SystemExit(f"the tests of {file} fail without any mistake")
-    found = coverage.CoverageData(str(data))
+    Path("seen").unlink(missing_ok=True)
+    must_pass(record)
+    found = coverage.CoverageData("seen")
     found.read()
     (measured,) = found.measured_files()
     return {line: set(names) - {""} for line, names in found.contexts_by_lineno(measured).items()}
 
 
-def _start(work: Callable[[], int], log: Path = Path(os.devnull)) -> int:
-    """Run a function in a copy of this process; its result is the exit status."""
+def started(work: Callable[[], int], log: str = os.devnull) -> int:
+    """Begin a function in a copy of this process; its result becomes the exit status."""
     sys.stdout.flush()
     pid = os.fork()
     if pid:
         return pid
     status = 70
     try:
-        with log.open("w", encoding="utf-8") as written:
+        with open(log, "w", encoding="utf-8") as written:
             os.dup2(written.fileno(), 1)
             os.dup2(written.fileno(), 2)
         status = int(work())
@@ -223,10 +215,15 @@ def _start(work: Callable[[], int], log: Path = Path(os.devnull)) -> int:
         os._exit(status)
 
 
-def notices(file: str, mistake: Mistake, near: list[str], tests: list[str], seconds: float) -> bool:
-    """Put a mistake in the place of its module, and see whether a test fails; in a process of its own."""
-    signal.signal(signal.SIGALRM, signal.SIG_DFL)
-    signal.setitimer(signal.ITIMER_REAL, PATIENCE * seconds + 10)
+def must_pass(work: Callable[[], int]) -> None:
+    """End with what was printed if a function fails that has no mistake in it."""
+    if os.waitpid(started(work, "log"), 0)[1]:
+        raise SystemExit(Path("log").read_text(encoding="utf-8") + "\nThis fails without any mistake.")
+
+
+def fails(file: str, source: str, near: list[str], tests: list[str], patience: float) -> bool:
+    """Put a source in the place of its module, and see whether a test fails; in a process of its own."""
+    signal.setitimer(signal.ITIMER_REAL, patience)  # whose signal ends the process
     sys.dont_write_bytecode = True
     name = ".".join(("tapecalc", *Path(file).with_suffix("").parts))
     parent, _, last = name.rpartition(".")
@@ -234,66 +231,61 @@ def notices(file: str, mistake: Mistake, near: list[str], tests: list[str], seco
     module = types.ModuleType(name)
     module.__file__, module.__package__ = str(Path("tapecalc", file).resolve()), parent
     sys.modules[name] = module
-    exec(compile(mistake.source, module.__file__, "exec"), module.__dict__)  # which may fail: noticed
+    exec(compile(source, module.__file__, "exec"), module.__dict__)  # an error here is noticed as well
     setattr(sys.modules[parent], last, module)
     return any(pytest.main([*PYTEST, "-x", *some], plugins=[Hasty()]) != 0 for some in (near, tests) if some)
 
 
-def judged(file: str, only: str = "") -> Iterator[Outcome]:
-    """Try every mistake in one file."""
+def judged(file: str, only: str = "") -> Iterator[tuple[Mistake, bool]]:
+    """Try every mistake in one file; each with whether it was noticed."""
     source, tests = Path("tapecalc", file).read_text(encoding="utf-8"), own_tests(file)
     begun = time.monotonic()
     runners = tests_by_line(file, tests)
-    seconds = time.monotonic() - begun
-    unchanged = Mistake(source, "nothing", wording=False, span=None)
-    if os.waitpid(_start(lambda: notices(file, unchanged, [], tests, seconds), Path("log")), 0)[1]:
-        print(Path("log").read_text(encoding="utf-8"))
-        raise SystemExit(f"the tests of {file} fail where the module is put in its own place")
+    patience = PATIENCE * (10 + time.monotonic() - begun)
+    must_pass(lambda: fails(file, source, [], tests, patience))
     running: dict[int, Mistake] = {}
-    tried = 0
-    for mistake in [*mistakes(source), None]:
-        while running and (mistake is None or len(running) >= PROCESSES):
-            pid, status = os.waitpid(-1, 0)
-            yield Outcome(running.pop(pid), noticed=status != 0)
-        if mistake is not None and only in mistake.what:
-            near: set[str] = set()
-            if mistake.span:
-                near.update(
-                    *(runners.get(line, ()) for line in range(mistake.span[0] + 1, mistake.span[1] + 1))
-                )
-            work = lambda mistake=mistake, near=sorted(near): notices(file, mistake, near, tests, seconds)  # noqa: E731
-            running[_start(work)] = mistake
-            if (tried := tried + 1) % 50 == 0:
-                print(f"{file}: {tried} tried", file=sys.stderr)
+
+    def ended() -> tuple[Mistake, bool]:
+        pid, status = os.waitpid(-1, 0)
+        return running.pop(pid), status != 0
+
+    for number, mistake in enumerate(mistakes(source), start=1):
+        if number % 50 == 0:
+            print(f"{file}: {number} tried", file=sys.stderr)
+        if only not in mistake.what:
+            continue
+        if len(running) == PROCESSES:
+            yield ended()
+        near = sorted({test for line in mistake.lines for test in runners.get(line, ())})
+        pid = started(lambda: fails(file, mistake.source, near, tests, patience))  # noqa: B023 (in a copy)
+        running[pid] = mistake
+    while running:
+        yield ended()
 
 
 # ---- telling ----
 
 
-def told(file: str, outcomes: list[Outcome], excuses: dict[str, str]) -> bool:
-    """Print how many mistakes in one file were noticed and which were not; True if all is as it should be."""
-    missed = [outcome.mistake for outcome in outcomes if not outcome.noticed]
-    noticed = len(outcomes) - len(missed)
-    share = noticed / len(outcomes)
+def as_it_should_be(file: str, outcomes: list[tuple[Mistake, bool]], excuses: Mapping[str, str]) -> bool:
+    """Print how many mistakes in one file were noticed, and which of the others should have been."""
+    missed = [mistake for mistake, noticed in outcomes if not noticed]
+    share = 1 - len(missed) / len(outcomes)
     excused = {mistake.what for mistake in missed} & excuses.keys()
-    unexcused = [mistake for mistake in missed if not mistake.wording and mistake.what not in excuses]
     wording = sum(mistake.wording for mistake in missed)
-    print(
-        f"{file}: {noticed} of {len(outcomes)} noticed ({100 * share:.1f} %); of the others {wording} are "
-        f"wording, {len(excused)} excused, {len(unexcused)} neither"
-    )
-    for mistake in unexcused:
-        print(f"    not noticed: {mistake.what}")
-    stale = excuses.keys() - excused
-    for what in sorted(stale):
+    unexcused = [mistake.what for mistake in missed if not mistake.wording and mistake.what not in excuses]
+    print(f"{file}: {len(outcomes) - len(missed)} of {len(outcomes)} noticed ({100 * share:.1f} %)")
+    print(f"    of the others {wording} are wording, {len(excused)} excused, {len(unexcused)} neither")
+    for what in unexcused:
+        print(f"    not noticed: {what}")
+    for what in sorted(excuses.keys() - excused):
         print(f"    excused, but noticed or not there: {what}")
-    return not unexcused and not stale and share >= WANTED
+    return not unexcused and excuses.keys() == excused and share >= WANTED
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("files", nargs="*", help=f"of {', '.join(FILES)}; all by default")
-    parser.add_argument("--only", default="", help="only mistakes whose description contains this")
+    parser.add_argument("files", nargs="*", metavar="file", help=f"of {', '.join(FILES)}; all by default")
+    parser.add_argument("--only", default="", help="only mistakes in whose description this stands")
     parser.add_argument("--wording", action="store_true", help="list mistakes in wording too")
     options = parser.parse_args()
     excuses = tomllib.loads(EXCUSES.read_text(encoding="utf-8"))
@@ -306,13 +298,12 @@ def main() -> int:
         sys.path.insert(0, folder)
         for file in options.files or FILES:
             outcomes = list(judged(file, options.only))
-            if not outcomes:
-                continue
-            good &= told(file, outcomes, {} if options.only else excuses.get(file, {}))
-            if options.wording:
-                for outcome in outcomes:
-                    if not outcome.noticed and outcome.mistake.wording:
-                        print(f"    wording: {outcome.mistake.what}")
+            known = {what: why for what, why in excuses.get(file, {}).items() if options.only in what}
+            good &= not outcomes or as_it_should_be(file, outcomes, known)
+            for mistake, noticed in outcomes:
+                if options.wording and mistake.wording and not noticed:
+                    print(f"    wording: {mistake.what}")
+        os.chdir(ROOT)
     return 0 if good else 1
 
 
