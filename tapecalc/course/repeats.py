@@ -234,7 +234,12 @@ def _edge(
 # ---- exercises ----
 
 #: The prediction: repeats at half the amplitude down to -60 dB; a guess may be a quarter off.
-first_guess = Exercise(loops.repeats_heard(amplitude_to_db(0.5), -60), "", tolerance_percent=25).hints(
+first_guess = Exercise(
+    loops.repeats_heard(amplitude_to_db(0.5), -60),
+    "",
+    tolerance_percent=25,
+    asked_in="the cell under Predict",
+).hints(
     "Halve again and again: a half, a quarter, an eighth; when is a thousandth reached?",
     (500, "Halves do not take away the same amount each time: each takes half of what is left."),
     (lambda n: n > 30, "Halving is quicker than that: two repeats leave a quarter, three an eighth."),
