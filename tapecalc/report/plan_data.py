@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from tapecalc.calc.song_set import CommonChange, Setting
+from tapecalc.calc.song_set import Choice, CommonChange, Setting
 from tapecalc.calc.units import from_si
 from tapecalc.plan import DelayPlan, EchoPlan, LoopPlan, TempoPlan
 from tapecalc.report.plan_text import CAUTIONS, left_out
@@ -10,8 +10,9 @@ from tapecalc.report.plan_text import CAUTIONS, left_out
 
 def plan_data(plan: EchoPlan) -> dict[str, Any]:
     """Give all figures of a plan as dicts, lists, numbers and text."""
+    no_reel = None if plan.machine.loop_length is None else {"tape": {"length_m"}}
     return {
-        "machine": plan.machine.model_dump(exclude_none=True),
+        "machine": plan.machine.model_dump(exclude_none=True, exclude=no_reel),
         "bpm": plan.bpm,
         "wanted_repeats": plan.wanted_repeats,
         "runs_away": plan.runs_away,
@@ -21,6 +22,7 @@ def plan_data(plan: EchoPlan) -> dict[str, Any]:
         ],
         "tempo_fits": [_tempo_fit(planned) for planned in plan.tempos],
         "all_heads": None if plan.together is None else _common_change(plan.together),
+        "songs": [[_choice(choice) for choice in choices] for choices in plan.songs],
         "set": None if plan.set_change is None else _common_change(plan.set_change),
         "range": [
             {
@@ -105,18 +107,19 @@ def _setting(setting: Setting) -> dict[str, Any]:
     return {
         "speed_change_percent": setting.speed_change_percent,
         "in_time": setting.in_time,
-        "songs": [
-            {
-                "song": choice.song.name,
-                "bpm": choice.song.bpm,
-                "head": choice.delay.head + 1,
-                "speed": choice.delay.speed + 1,
-                "note": choice.fit.note.name,
-                "error_ms": from_si(choice.fit.error, "ms"),
-                "chance_heard": choice.chance_heard,
-            }
-            for choice in setting.choices
-        ],
+        "songs": [_choice(choice) for choice in setting.choices],
+    }
+
+
+def _choice(choice: Choice) -> dict[str, Any]:
+    return {
+        "song": choice.song.name,
+        "bpm": choice.song.bpm,
+        "head": choice.delay.head + 1,
+        "speed": choice.delay.speed + 1,
+        "note": choice.fit.note.name,
+        "error_ms": from_si(choice.fit.error, "ms"),
+        "chance_heard": choice.chance_heard,
     }
 
 
@@ -134,4 +137,5 @@ def _loop(loop: LoopPlan) -> dict[str, Any]:
         "snr_db": loop.snr_db,
         "growth_db_per_s": loop.growth_db_per_s,
         "settles_between_dbu": loop.settles_dbu,
+        "held_notes_pile_up_db": loop.piled_up_db,
     }

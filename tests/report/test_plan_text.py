@@ -164,7 +164,8 @@ def test_the_plan_says_which_delays_were_measured(count, said):
         # 0.08.
         (
             69,
-            "which is perhaps heard as off (8 %). The delay is not known well enough to say more: measure it.",
+            "which is perhaps heard as off (8 %). The delay is not known well enough to say more: "
+            "measure it.",
         ),
     ],
 )
