@@ -132,7 +132,7 @@ def head_rhythm(
     last, rows = np.ceil(4 * max(*beats, *again, 0) + 0.5) / 4, range(1, len(beats) + 1)
     axes.hlines(rows, 0, beats, color=ground.colors[0], linewidth=profile.line_pt / 2)
     hits = [_head_mark(canvas, place, layout, k) for k, place in enumerate(zip(beats, rows, strict=True))]
-    (later,) = axes.plot(again, [rows[-1] + 1] * len(again), **canvas.dots(2.6, color=ground.colors[0]))
+    (later,) = axes.plot(again, [rows[-1] + 1] * len(again), **canvas.dots(3.2, color=ground.colors[0]))
     (played,) = axes.plot([0], [0], **_mark(canvas, 1, "s"))
     time = ("time after the note, beats", "$t$", "beat" if canvas.symbols_only else "")
     canvas.style_axes(f"When the tape answers, {bpm:g} bpm", x=time, grid="x")

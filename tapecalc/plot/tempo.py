@@ -63,7 +63,9 @@ def tempo_map(
     axes.set(yscale="log", xlim=(low, high), ylim=(span[0] / 1.3, span[1] * (1.7 if between else 1.3)))
     round_ms = [digit * 10.0**power for power in range(5) for digit in (1, 2, 5)]
     axes.yaxis.set(major_locator=FixedLocator(round_ms), major_formatter="{x:g}", minor_locator=NullLocator())
-    across, band = _reaches(canvas, own, low, high) if between else (_levels(canvas, own, low, high), None)
+    across, band = (
+        _reaches(canvas, own, low, high) if between else (_levels(canvas, own, (low, high), bpm), None)
+    )
     fits = list(_fits(np.array(delays), low, high, bpm, between=between))
     (dots,) = axes.plot([fit.bpm for fit in fits], [fit.ms for fit in fits], **canvas.dots())
     if own.size <= 2 and not (between or profile.portrait):
@@ -114,8 +116,15 @@ def _fits(
                     yield _Fit(0, head, note.name, bpm, from_si(wanted, "ms"))
 
 
-def _levels(canvas: Canvas, own: NDArray[np.float64], low: float, high: float) -> list[Line2D]:
-    """Draw each delay as a level line, its color the speed, its dashes the head, with its name below."""
+def _levels(
+    canvas: Canvas, own: NDArray[np.float64], ends: tuple[float, float], bpm: float | None
+) -> list[Line2D]:
+    """Draw each delay as a level line, its color the speed, its dashes the head, with its name below.
+
+    Names stand at the left, or behind the song's tempo where it would run through them.
+    """
+    low, high = ends
+    left = bpm if bpm is not None and bpm < low + 0.25 * (high - low) else low
     profile, heads = canvas.profile, own.shape[1]
     colors, lines = profile.ground.colors, []
     room = 1.25 * profile.text_pt / (0.7 * 72 * profile.height_in)  # a line of type as a share of the axis
@@ -124,7 +133,7 @@ def _levels(canvas: Canvas, own: NDArray[np.float64], low: float, high: float) -
     for (speed, head), ms in np.ndenumerate(own):
         look: Look = {"color": colors[speed % len(colors)], "linestyle": style.LINES[head % len(style.LINES)]}
         look |= {"linewidth": profile.line_pt / (1 + 0.5 * speed)}
-        lines += canvas.axes.plot([low, high], [ms, ms], **look)
+        lines += canvas.axes.plot(ends, [ms, ms], **look)
         above = np.log(own[speed, head + 1 :])  # of two that are too close only the farther is named
         if heads == 1 or np.all(above - np.log(ms) > room * (top - bottom)):
             text = (
@@ -135,7 +144,7 @@ def _levels(canvas: Canvas, own: NDArray[np.float64], low: float, high: float) -
                 else f"{head + 1}"
             )
             along = 0 if heads == 1 else (0.3 if written else 0.1) * speed
-            canvas.note((low + (high - low) * along, ms), text, "lower right")
+            canvas.note((left + (high - low) * along, ms), text, "lower right")
     return lines
 
 
