@@ -163,9 +163,6 @@ def repeats_heard(loop_gain_db: Dying, level_db: Falling) -> Count:
     return 1 + np.floor(level_db / loop_gain_db * (1 + 1e-12))
 
 
-whole_repeats = repeats_heard  # the old name, while plans still use it
-
-
 @calculator
 def gain_for_repeats_db(repeats: Later, level_db: Falling) -> Level:
     """Compute the loop gain that puts repeat n at a level, ``level_db / (n - 1)``, as in `repeats_until`."""
@@ -585,14 +582,24 @@ def _pole_near(unit: EchoLoop, send: float, start: complex) -> complex:
     gains, delays = np.array(unit.head_gains), np.array(unit.delays)
     bound_db = _loudest_db(unit) + amplitude_to_db(send)
     fastest, slowest = max(bound_db, 0) * math.log(10) / 20 / min(delays), -600 / max(delays)
-    s = start
-    for _ in range(_MOST_STEPS):
+
+    def miss(s: complex) -> tuple[complex, complex]:
+        """How far L(s) is from 1, as a logarithm, and by how much s moves for each step of that."""
         heads = gains * np.exp(-s * delays)
-        once = unit.return_gain * send * unit.one_pass.gain(max(s.imag, 0.0) / (2 * np.pi)) * heads
-        step = np.log(np.sum(once)) * np.sum(heads) / np.sum(heads * delays)
-        s = complex(np.clip(s.real + step.real, slowest, fastest), s.imag + step.imag)
-        if abs(step) <= 1e-13 * abs(s):
+        once = unit.return_gain * send * unit.one_pass.gain(max(s.imag, 0.0) / (2 * np.pi)) * np.sum(heads)
+        return np.log(once) if once else complex(math.inf), np.sum(heads) / np.sum(heads * delays)
+
+    s, (off, turn) = start, miss(start)
+    for _ in range(_MOST_STEPS):
+        for part in 0.5 ** np.arange(9):  # a step that leads farther away is halved
+            step = part * off * turn
+            there = complex(np.clip(s.real + step.real, slowest, fastest), s.imag + step.imag)
+            found = miss(there)
+            if abs(found[0]) < abs(off):
+                break
+        else:
             break
+        s, (off, turn) = there, found
     return s
 
 
