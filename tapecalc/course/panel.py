@@ -160,6 +160,7 @@ class Panel:
 
     `widget` is the whole panel, `png` its picture, `readout` and `table` what `update` said. `error`
     is what went wrong at the last move; it is shown in place of the sentence, and raised if `strict`.
+    `on_move` is called after each move.
 
     >>> def build(figure, profile):
     ...     axes = chart(figure.subplots(), profile, x="spacing (mm)", y="delay (ms)")
@@ -200,6 +201,7 @@ class Panel:
         self.name, self.question, self.legend, self.alt = name, question, legend, alt
         self.strict = os.environ.get(STRICT) == "1"
         self.error: Exception | None = None
+        self.on_move: Callable[[], object] = lambda: None
         self._build, self._update, self._held = build, update, False
         # At 100 dpi a panel that is 8 inches wide takes 800 pixels of the page.
         self._width, self._height = round(100 * self._profile.width_in), round(100 * self._profile.height_in)
@@ -314,6 +316,7 @@ class Panel:
             self._readout.value = _alert(self.readout)
             if self.strict:
                 raise
+        self.on_move()
 
     def _show(self, answer: Answer) -> None:
         """Bring picture, sentence and table to the screen."""
@@ -347,6 +350,13 @@ class Panel:
         buttons = row(self._reset_button, self._folder, self._save_button)
         shown = (self._image, self._readout, below, buttons, self._confirmation, keyboard)
         self.widget = ipywidgets.VBox([above, *self._widgets.values(), *shown])
+        self._description = ipywidgets.HTML(f"<p><small>{html.escape(self.alt)}</small></p>", layout=layout)
+
+    def put_below(self, name: str, widget: Any) -> None:
+        """Put something of one's own below one of the controls."""
+        shown = list(self.widget.children)
+        shown.insert(shown.index(self._widgets[name]) + 1, widget)
+        self.widget.children = shown
 
     def _save_clicked(self) -> None:
         """Save, and say so, or say why not."""
@@ -367,23 +377,21 @@ class Panel:
     def _repr_mimebundle_(self, **_: object) -> tuple[dict[str, Any], dict[str, Any]]:
         """The live panel, its picture and its sentence, for whichever a viewer can show."""
         picture = _png(Image.open(io.BytesIO(self.png)), optimize=True)
-        view = {"version_major": 2, "version_minor": 0, "model_id": self.widget.model_id}
-        data = {
-            "application/vnd.jupyter.widget-view+json": view,
-            "image/png": base64.b64encode(picture).decode("ascii"),
-            "text/plain": repr(self),
-        }
+        data = {"image/png": base64.b64encode(picture).decode("ascii"), "text/plain": repr(self)}
         look = {"alt": f"{self.alt} {self.readout}", "width": self._width, "height": self._height}
-        return data, {"image/png": look}
+        return _view(self.widget) | data, {"image/png": look}
 
     def display(self, widget: Any) -> None:
-        """Show a widget with the panel in it and, below, a visible sentence for those who cannot see it."""
+        """Show a widget with the panel in it and, below, what there is to see for those who cannot.
+
+        Without a kernel question, legend and sentence stand there too; a live panel has its own.
+        """
         from IPython.display import display
 
         data, metadata = self._repr_mimebundle_()
-        data["application/vnd.jupyter.widget-view+json"]["model_id"] = widget.model_id
-        display(data, raw=True, metadata=metadata)
-        display({"text/markdown": self.caption, "text/plain": self.words}, raw=True)
+        display(data | _view(widget), raw=True, metadata=metadata)
+        caption = {"text/markdown": self.caption, "text/plain": self.words}
+        display(caption | _view(self._description), raw=True)
 
     def _ipython_display_(self) -> None:
         self.display(self.widget)
@@ -410,6 +418,12 @@ def _parts(answer: Answer) -> tuple[str, dict[str, str]]:
     """Split what `update` returned into its sentence and its table."""
     sentence, table = (answer, dict[str, object]()) if isinstance(answer, str) else answer
     return sentence, {what: str(number) for what, number in table.items()}
+
+
+def _view(widget: Any) -> dict[str, Any]:
+    """What a live page takes for a widget, and any other passes over."""
+    view = {"version_major": 2, "version_minor": 0, "model_id": widget.model_id}
+    return {"application/vnd.jupyter.widget-view+json": view}
 
 
 def _png(picture: Image.Image, **options: Any) -> bytes:

@@ -1,171 +1,379 @@
-"""The whole job on one panel: move spacing, speed, tempo and sends, see the plan change."""
+"""The whole job on one panel: move heads, speed, tempo and sends, see the plan change."""
 
+import functools
 import html
+import math
 import os
-from collections.abc import Callable, Mapping
+import time  # noqa: TID251  a tap is when it is
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import ipywidgets
 import numpy as np
 from matplotlib.figure import Figure
-from matplotlib.ticker import FixedLocator
+from matplotlib.ticker import FixedLocator, MultipleLocator
 
 from tapecalc import words
 from tapecalc.calc import loop, response, tempo, transport
-from tapecalc.calc.units import amplitude_to_db, from_si
+from tapecalc.calc.levels import FULL_ABOVE_MOL_DB
+from tapecalc.calc.units import amplitude_to_db, from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Panel, button, choice, empty_line, row, slider, text_field
-from tapecalc.machine import Machine, example_machine, read_machine, with_changes, write_machine
-from tapecalc.plan import EchoPlan, echo_pattern, make_plan
+from tapecalc.course.panel import (
+    Answer,
+    Artists,
+    Control,
+    Panel,
+    button,
+    choice,
+    empty_line,
+    row,
+    slider,
+    strokes,
+    text_field,
+)
+from tapecalc.course.tapping import tapped_tempo
+from tapecalc.machine import (
+    LONGEST,
+    USUAL_SPACINGS,
+    Machine,
+    MachineFileError,
+    example_machine,
+    read_machine,
+    with_changes,
+    write_machine,
+)
+from tapecalc.measuring.estimate import CannotTell
+from tapecalc.plan import EchoPlan, LoopPlan, TempoPlan, echo_pattern, make_plan
 from tapecalc.plot import style
-from tapecalc.report.plan_text import band_text, delay_text, start_text
+from tapecalc.report.plan_text import band_text, delay_text, heard_text, margin_text, start_text
 
 SHOWN_SECONDS = 3.0
-FAINTEST_DB, LOUDEST_DB = -40.0, 12.0
+FAINTEST_DB = -40.0
+MOST_SHOWN = 400  # echoes, the loudest
 TONE_REPEATS = (1, 2, 4, 8)
-TOLD_REPEAT = 4  # whose band the table tells
+TONE_ENDS_DB = -40.0, 12.0
+#: How far above the dry sound the chart of the echoes reaches at most, dB, and the room above full tape.
+HIGHEST_DB, ABOVE_FULL_DB = 40.0, 6.0
+ANY_NOTE = "any"
+#: The folder in which the library lies: lessons name files as seen from there.
+_HOME = Path(__file__).resolve().parents[2]
 
 
 def changed_machine(machine: Machine, values: Mapping[str, Any]) -> Machine:
-    """Return the machine as the controls stand: all heads moved along with the first, tempo and sends set.
+    """Return the machine as the controls stand; heads that pass each other are put in tape order.
 
-    >>> values = {"spacing_mm": 50.0, "bpm": 90.0, "input_send_db": 0.0, "return_send_db": -9.0}
-    >>> changed_machine(example_machine(), values).playback_heads[0].spacing_mm
-    50.0
+    What no control has moved stays as the file said it, or did not say it.
+
+    >>> values = {"spacing_mm": 50.0, "return_send_db": -9.0}
+    >>> changed = changed_machine(example_machine(), values)
+    >>> changed.playback_heads[0].spacing_mm, changed.mixer.return_send_db
+    (50.0, -9.0)
     """
-    moved = values["spacing_mm"] / machine.playback_heads[0].spacing_mm
-    names = {
-        "song.bpm": "bpm",
-        "mixer.input_send_db": "input_send_db",
-        "mixer.return_send_db": "return_send_db",
-    }
-    changes = {name: float(values[control]) for name, control in names.items()}
-    for number, head in enumerate(machine.playback_heads, start=1):
-        changes[f"playback_heads.{number}.spacing_mm"] = float(round(head.spacing_mm * moved, 6))
+    note = {"note": None if values["note"] == ANY_NOTE else values["note"]} if "note" in values else {}
+    changes: dict[str, Any] = {}
+    sections = (
+        ("mixer", ("input_send_db", "return_send_db"), values),
+        ("song", ("bpm", "wanted_repeats", "note"), {**values, **note}),
+    )
+    for section, keys, given in sections:
+        for key in keys:
+            if key in given and given[key] != getattr(getattr(machine, section), key):
+                changes[f"{section}.{key}"] = given[key]
+    names = _spacing_names(machine)
+    moved = [
+        head.model_copy(update={"spacing_mm": values.get(name, head.spacing_mm)})
+        for name, head in zip(names, machine.playback_heads, strict=True)
+    ]
+    if tuple(moved) != machine.playback_heads:
+        in_order = sorted(moved, key=lambda head: head.spacing_mm)
+        changes["playback_heads"] = [head.model_dump(exclude_unset=True) for head in in_order]
     return with_changes(machine, changes)
+
+
+def _spacing_names(machine: Machine) -> list[str]:
+    """The name of the control of each head."""
+    count = len(machine.playback_heads)
+    return ["spacing_mm"] if count == 1 else [f"spacing_{number}_mm" for number in range(1, count + 1)]
+
+
+def _spacing_sliders(machine: Machine) -> Iterator[Control]:
+    """One for each head, as far as a plan can follow."""
+    farthest = min(from_si(USUAL_SPACINGS[1], "mm"), 999 * LONGEST * min(machine.speeds))
+    if machine.loop_length is not None:
+        farthest = min(farthest, from_si(machine.loop_length, "mm") - 1)
+    for name, head in zip(_spacing_names(machine), machine.playback_heads, strict=True):
+        mm = head.spacing_mm
+        label = "head spacing" + name.removeprefix("spacing").removesuffix("_mm").replace("_", " ")
+        low, high = min(10.0, max(mm / 2, 1.0), mm), max(min(max(150.0, 2 * mm), farthest), mm)
+        yield slider(name, label, mm, low=low, high=high, step=0.5, unit="mm")
+
+
+def _speed_control(machine: Machine) -> Control:
+    """A list of the speeds, or a slider within their range that begins in its middle."""
+    if machine.speed_range is None:
+        speeds = {words.speed(speed, machine.units): speed for speed in machine.speeds}
+        return choice("speed", "tape speed", speeds, machine.speeds[0])
+    unit, step = ("cm_s", 0.1) if machine.units == "metric" else ("ips", 0.05)
+    low, high = (from_si(speed, unit) for speed in machine.speed_range)
+    middle = min(max(round((low + high) / 2 / step) * step, low), high)
+    sign = words.SIGNS.get(unit, unit)
+    name, first = f"speed_{unit}", round(middle, 6)
+    return slider(name, "tape speed", first, low=low, high=high, step=step, unit=sign)
+
+
+def _speed(machine: Machine, values: Mapping[str, Any]) -> float:
+    """The speed that its control stands at, never outside the range by a rounding error."""
+    if machine.speed_range is None:
+        return values["speed"]
+    unit = "cm_s" if machine.units == "metric" else "ips"
+    low, high = machine.speed_range
+    return min(max(to_si(values[f"speed_{unit}"], unit), low), high)
+
+
+def _around(name: str, label: str, value: float, low: float, high: float) -> Control:
+    """A slider of a send, whose ends include where it stands."""
+    return slider(name, label, value, low=min(low, value), high=max(high, value), step=0.5, unit="dB")
 
 
 def workbench_panel(machine: Machine) -> Panel:
     """Make the panel for one machine: echoes against the beat, tone of the repeats, the plan's figures."""
-    spacing = machine.playback_heads[0].spacing_mm
-    speeds = {words.speed(speed, machine.units): speed for speed in machine.speeds}
+    song, mixer = machine.song, machine.mixer
+    bpm = song.bpm or (machine.songs[0].bpm if machine.songs else 90.0)
+    notes = [ANY_NOTE, *(note.name for note in tempo.PLAIN_NOTES)]
+    notes += [song.note] if song.note and song.note not in notes else []
+    full_db = _full_db(machine)
 
-    def around(label: str, value: float, low: float, high: float, unit: str) -> Any:
-        name = f"{label.removeprefix('head ').replace(' ', '_')}_{unit.lower()}"
-        return slider(name, label, value, low=min(low, value), high=max(high, value), step=0.5, unit=unit)
+    def update(artists: Artists, **values: Any) -> Answer:
+        changed, speed = changed_machine(machine, values), _speed(machine, values)
+        one_song = with_changes(changed, {"songs": []}) if changed.songs else changed
+        plan = make_plan(one_song, speeds=[speed], tone_of=[one_song.song.wanted_repeats])
+        _move(artists, plan, full_db)
+        return _say(plan)
 
-    def update(artists: dict[str, Any], **values: Any) -> Answer:
-        changed, speed = changed_machine(machine, values), values["speed"]
-        _move(artists, changed, speed)
-        return _say(make_plan(changed, speeds=[speed], tone_of=[TOLD_REPEAT]))
-
+    repeats = "repeats" if len(machine.playback_heads) == 1 else "passes"
     return Panel(
         "workbench",
-        _build,
+        functools.partial(_build, full_db=full_db, repeats=repeats),
         update,
-        around("head spacing", spacing, 10.0, max(150.0, 2 * spacing), "mm"),
-        choice("speed", "tape speed", speeds, machine.speeds[0]),
-        slider("bpm", "tempo", machine.song.bpm or 90.0, low=20.0, high=400.0, step=0.5, unit="bpm"),
-        around("input send", machine.mixer.input_send_db, -20.0, 6.0, "dB"),
-        around("return send", machine.mixer.return_send_db, -30.0, 6.0, "dB"),
+        *_spacing_sliders(machine),
+        _speed_control(machine),
+        slider("bpm", "tempo", bpm, low=20.0, high=400.0, step=0.1, unit="bpm"),
+        choice("note", "wanted note", dict(zip(notes, notes, strict=True)), song.note or ANY_NOTE),
+        slider(
+            "wanted_repeats",
+            f"wanted {repeats}",
+            song.wanted_repeats,
+            low=1,
+            high=max(20, song.wanted_repeats),
+            step=1,
+            unit="",
+        ),
+        _around("input_send_db", "input send", mixer.input_send_db, -20.0, 6.0),
+        _around("return_send_db", "return send", mixer.return_send_db, -30.0, 6.0),
         question="Can you get five repeats on the beat with 3 dB to spare?",
-        legend="Left: every echo of one short sound, dashed lines are the beats. "
-        "Right: what repeats 1, 2, 4 and 8 keep of each frequency; the lowest line is the last.",
-        alt="Two charts: level of each echo over time with the beats as dashed lines, and level of repeats "
-        "1, 2, 4 and 8 over frequency, each repeat duller than the one before.",
+        legend="Left: every echo of one short sound; dashed, the beats; squares at the foot, where the "
+        f"wanted {repeats} should fall; below the dotted line nothing is heard. In the shaded band the "
+        "tape distorts, above it is full: a triangle is an echo that it holds there. Right: what "
+        f"{repeats} 1, 2, 4 and 8 keep of each frequency; the lowest line is the last.",
+        alt="Two charts: level of each echo over time with the beats as dashed lines and the tape's limit as "
+        "a shaded band, and level of repeats 1, 2, 4 and 8 over frequency, each duller than the one before.",
     )
 
 
-def _build(figure: Figure, profile: style.Profile) -> dict[str, Any]:
+def _full_db(machine: Machine) -> float:
+    """The level of the echo of a full tape against the dry sound, from the loudest head; no send moves it."""
+    heads, dry_dbu = machine.heads_at(machine.speeds[0]), machine.levels.instrument_dbu
+    loudest_db = response.loudest(machine.one_pass(machine.speeds[0]))[1]
+    heard_db = amplitude_to_db(max(map(abs, heads.gains))) + loudest_db
+    return machine.saturation_dbu - dry_dbu - machine.levels.mixer_gain_db + heard_db
+
+
+def _build(figure: Figure, profile: style.Profile, *, full_db: float, repeats: str) -> Artists:
     """Draw both charts with fixed limits and name what moves."""
     left, right = figure.subplots(1, 2, width_ratios=(1.15, 1))
-    ends, pt, color = (FAINTEST_DB, LOUDEST_DB), profile.line_pt, profile.ground.colors[0]
-    level = "level against the dry sound (dB)"
-    style.style_axes(left, profile, x="time (s)", y=level, title="Echoes", grid="y")
-    left.set(xlim=(0, SHOWN_SECONDS), ylim=ends)
-    style.style_axes(right, profile, x="frequency (Hz)", y="level (dB)", title="Tone of repeats 1, 2, 4, 8")
-    style.frequency_axis(right, profile, low=20, high=20_000).set_ylim(ends)
+    pt, color, frame = profile.line_pt, profile.ground.colors[0], profile.ground.frame
+    top_db = min(max(full_db, 0.0), HIGHEST_DB) + ABOVE_FULL_DB
+    style.style_axes(
+        left, profile, x="time (s)", y="level against the dry sound (dB)", title="Echoes", grid="y"
+    )
+    left.set(xlim=(0, SHOWN_SECONDS), ylim=(FAINTEST_DB, top_db))
+    left.yaxis.set_major_locator(MultipleLocator(10))
+    left.axhspan(
+        full_db - FULL_ABOVE_MOL_DB, full_db, facecolor=profile.ground.fill, edgecolor="none", zorder=0.5
+    )
+    if full_db < top_db:
+        left.text(0.05, top_db, "the tape is full", ha="left", va="top")
+    style.style_axes(
+        right, profile, x="frequency (Hz)", y="level (dB)", title=f"Tone of {repeats} 1, 2, 4, 8"
+    )
+    style.frequency_axis(right, profile, low=20, high=20_000).set_ylim(*TONE_ENDS_DB)
     right.xaxis.set_major_locator(FixedLocator((20, 100, 1000, 10_000)))
-    look: dict[str, Any] = {"colors": profile.ground.frame, "linestyles": (0, (3, 3)), "lw": 1, "zorder": 1}
     tones = [
         empty_line(right, profile, k, color=color)
         for k, color in enumerate(style.sequence(profile, len(TONE_REPEATS)))
     ]
+    dots = {"color": color, "linestyle": "none", "markersize": 2.5 * pt, "zorder": 3}
     return {
-        "beats": left.vlines([], *ends, **look),
-        "stems": left.vlines([], FAINTEST_DB, 0, colors=color, lw=pt, zorder=2),
-        "dots": left.plot([], [], "o", color=color, markersize=2.5 * pt, zorder=3)[0],
+        "beats": left.plot([], [], color=frame, linestyle=(0, (3, 3)), lw=1, zorder=1)[0],
+        "heard": left.plot([], [], ":", color=frame, lw=pt / 2, zorder=1)[0],
+        "wanted": left.plot([], [], "s", color=frame, fillstyle="none", markersize=2.5 * pt, zorder=2)[0],
+        "stems": left.plot([], [], color=color, lw=pt, zorder=2)[0],
+        "dots": left.plot([], [], marker="o", **dots)[0],
+        "held": left.plot([], [], marker="^", **dots)[0],
         "tones": tones,
     }
 
 
-def _move(artists: dict[str, Any], machine: Machine, speed: float) -> None:
-    """Move the artists to one machine at one speed."""
-    beat = 60 / (machine.song.bpm or 90.0)
-    times, amplitudes = echo_pattern(machine, speed, longest=SHOWN_SECONDS, faintest_db=FAINTEST_DB)
-    times, amplitudes = times[:64], np.abs(amplitudes[:64])
-    levels_db = np.minimum(amplitude_to_db(amplitudes) if times.size else amplitudes, LOUDEST_DB)
-    beats = np.arange(1, int(SHOWN_SECONDS / beat) + 1) * beat
-    tops_db = np.full_like(beats, LOUDEST_DB)
-    for name, places, ends in (("beats", beats, tops_db), ("stems", times, levels_db)):
-        segments = [[(x, FAINTEST_DB), (x, y)] for x, y in zip(places, ends, strict=True)]
-        artists[name].set_segments(segments)
-    artists["dots"].set_data(times, levels_db)
-    one_pass, frequency = machine.one_pass(speed), np.geomspace(20, 20_000, 160)
+def _move(artists: Artists, plan: EchoPlan, full_db: float) -> None:
+    """Move the artists to the plan of one machine at one speed."""
+    machine, planned, fit = plan.machine, plan.loops[0], plan.tempos[0].fit
+    top_db = min(full_db, artists["dots"].axes.get_ylim()[1] - ABOVE_FULL_DB)
+    beat = tempo.delay_from_tempo(fit.bpm, 1)
+    times, amplitudes = echo_pattern(machine, planned.speed, longest=SHOWN_SECONDS, faintest_db=FAINTEST_DB)
+    loudest = np.sort(np.argsort(-np.abs(amplitudes), kind="stable")[:MOST_SHOWN])
+    times, amplitudes = times[loudest], np.abs(amplitudes[loudest])
+    levels_db = amplitude_to_db(amplitudes) if times.size else amplitudes
+    held = levels_db > top_db
+    shown_db = np.minimum(levels_db, top_db)
+    beats = np.arange(1, int(SHOWN_SECONDS / beat * (1 + 1e-9)) + 1) * beat
+    artists["beats"].set_data(*strokes(beats, FAINTEST_DB, top_db))
+    artists["stems"].set_data(*strokes(times, FAINTEST_DB, shown_db))
+    artists["dots"].set_data(times[~held], shown_db[~held])
+    artists["held"].set_data(times[held], shown_db[held])
+    faded_db = min(max(planned.first_repeat_db + machine.song.faded_db, FAINTEST_DB), top_db)
+    artists["heard"].set_data([0, SHOWN_SECONDS], [faded_db, faded_db])
+    wanted = np.arange(1, plan.wanted_repeats + 1) * fit.wanted_delay
+    wanted = wanted[wanted <= SHOWN_SECONDS]
+    artists["wanted"].set_data(wanted, np.full_like(wanted, FAINTEST_DB + 1.5))
+    one_pass, frequency = machine.one_pass(planned.speed), np.geomspace(20, 20_000, 160)
     for line, repeat in zip(artists["tones"], TONE_REPEATS, strict=True):
         line.set_data(frequency, np.maximum(response.repeat_level_db(one_pass, frequency, repeat), -60))
 
 
 def _say(plan: EchoPlan) -> Answer:
     """The sentence and the table below the picture, of a plan for one speed."""
-    delay, loop, song = plan.delays[0], plan.loops[0], plan.machine.song
-    fit = next(planned.fit for planned in plan.tempos if planned.delay is delay)
-    off = words.amount(fit.error, "ms", "+.1f")
-    if loop.stability.stable:
-        repeats = "no end to the" if loop.repeats is None else loop.repeats
-        spare = f"{loop.stability.margin_db:.1f} dB before the loop runs away"
-        ending = f"{repeats} repeats down to {song.faded_db:g} dB, {spare}."
+    best, planned, machine = plan.tempos[0], plan.loops[0], plan.machine
+    one_head, wanted = len(plan.delays) == 1, plan.wanted_repeats
+    if one_head:
+        begin = delay_text(best.delay)
     else:
-        ending = f"THE LOOP RUNS AWAY from {start_text(loop)}: pull the return send down."
+        delays = words.listed(f"{from_si(delay.delay, 'ms'):.0f}" for delay in plan.delays)
+        begin = f"{delays} ms; the head at {_place(best)} plays"
     sentence = (
-        f"{delay_text(delay).split(' +/-')[0]}: {words.with_article(fit.note.name)} at {fit.bpm:g} bpm, off "
-        f"by {off}, {'which is heard' if fit.audible else 'nobody hears'}; {ending}"
+        f"{begin}{':' if one_head else ''} {words.with_article(best.fit.note.name)} at {best.fit.bpm:g} bpm, "
+        f"off by {_off(best)} (heard as off: {heard_text(best.chance, best.fit.error)}); {_ending(plan)}"
     )
-    wish = "none" if loop.return_send_db is None else f"{loop.return_send_db:+.1f} dB"
-    headroom = f"{plan.node('tape').headroom_db:.1f} dB below the tape's limit"
-    return sentence, {
-        "delay": delay_text(delay),
-        "nearest note": fit.note.name,
-        "off by": f"{off}, {fit.error_percent:+.1f} %, {fit.error_cents:+.0f} cents",
-        "loop gain": f"{loop.gain_db:+.1f} dB",
-        "margin": f"{loop.stability.margin_db:+.1f} dB, would start at {start_text(loop)}",
-        f"return send for {plan.wanted_repeats} repeats": wish,
-        "first echo": f"{loop.first_repeat_db:+.1f} dB against the dry sound, {headroom}",
-        f"repeat {TOLD_REPEAT} keeps": band_text(loop.tone[0]),
+    table: dict[str, object] = {}
+    for fitted in sorted(plan.tempos, key=lambda fitted: fitted.delay.head):
+        table |= _fit_rows(fitted, wanted) if one_head else _head_row(fitted)
+    wish = "none" if planned.return_send_db is None else words.level(planned.return_send_db)
+    wish = "as set" if planned.repeats == wanted else wish
+    headroom_db = plan.node("tape").headroom_db
+    side = "below" if headroom_db >= 0 else "above"
+    table |= {
+        "loop gain" + ("" if one_head else " at most"): words.level(planned.gain_db),
+        "margin": f"{_margin(planned)}, would start at {start_text(planned)}",
+        f"return send for {wanted} {'repeats' if one_head else 'rounds'}": wish,
+        "first echo": f"{words.level(planned.first_repeat_db)} against the dry sound, {abs(headroom_db):.1f} "
+        f"dB {side} 3 % distortion",
+        f"{'repeat' if one_head else 'pass'} {wanted} keeps": band_text(planned.tone[0]),
+    }
+    if machine.loop_length is not None:
+        wiped = "" if machine.erases else ", nothing erases it"
+        table["a lap of the tape"] = f"{transport.run_time(machine.loop_length, planned.speed):.2f} s{wiped}"
+    return sentence, table
+
+
+def _place(fitted: TempoPlan) -> str:
+    """A head by where it stands, as its control shows it."""
+    return f"{from_si(fitted.delay.spacing, 'mm'):.4g} mm"
+
+
+def _off(fitted: TempoPlan) -> str:
+    """By how much a delay misses its note, with the sign and how far that may be off."""
+    error, plus_minus = (from_si(time, "ms") for time in (fitted.fit.error, fitted.delay.plus_minus))
+    text = words.with_uncertainty(error, plus_minus, "ms")
+    return text if text[0] in "-0" else f"+{text}"
+
+
+def _fit_rows(fitted: TempoPlan, wanted: int) -> dict[str, str]:
+    """How the only head fits the song."""
+    fit, last = fitted.fit, heard_text(fitted.chance_of_last, fitted.fit.error)
+    first = heard_text(fitted.chance, fit.error)
+    return {
+        "delay": delay_text(fitted.delay),
+        "note": fit.note.name,
+        "off by": f"{_off(fitted)}, {fit.error_percent:+.1f} %, {fit.error_cents:+.0f} cents",
+        "heard as off": first if wanted == 1 else f"repeat 1: {first}; repeat {wanted}: {last}",
     }
 
 
-class Workbench:
-    """Pick a machine, move the controls, save machine file and plan.
+def _head_row(fitted: TempoPlan) -> dict[str, str]:
+    """How one of several heads fits the song."""
+    heard = heard_text(fitted.chance, fitted.fit.error)
+    fit = f"{fitted.fit.note.name}, {_off(fitted)} (heard as off: {heard})"
+    return {f"head at {_place(fitted)}": f"{delay_text(fitted.delay)}: {fit}"}
 
-    `panel` is the panel of the present machine, `widget` everything, `message` what the last loading or
-    saving said.
+
+def _less_db(planned: LoopPlan) -> float:
+    """By how much a loop that runs away must be turned down, to the tenth above."""
+    return max(math.ceil(-10 * planned.stability.margin_db) / 10, 0.1)
+
+
+def _margin(planned: LoopPlan) -> str:
+    if planned.stability.stable:
+        return margin_text(planned)
+    return f"{_less_db(planned):.1f} dB too loud"
+
+
+def _ending(plan: EchoPlan) -> str:
+    """What the loop does, and how far it is from running away."""
+    planned, faded = plan.loops[0], f"{plan.machine.song.faded_db:g} dB"
+    if not any(head.feeds_return for head in plan.machine.playback_heads):
+        return "no head feeds the return, so each sound comes back once from each head."
+    if not planned.stability.stable:
+        return (
+            f"THE LOOP RUNS AWAY, starting at {start_text(planned)}: turn the return send down by "
+            f"{_less_db(planned):.1f} dB or more."
+        )
+    if planned.repeats is not None:
+        heard = f"{planned.repeats} repeat{'' if planned.repeats == 1 else 's'} down to {faded}"
+    else:
+        longer = "longer than is told here" if planned.gone_in is None else f"for {planned.gone_in:.2f} s"
+        heard = f"heard {longer}, down to {faded}"
+    return f"{heard}, {margin_text(planned)} before the loop runs away."
+
+
+class Workbench:
+    """Pick a machine, tap a tempo, move the controls, save machine file and plan.
+
+    `panel` is the panel of the present machine, `widget` everything, `message` what the last loading,
+    saving or tap said. `clock` counts seconds; a tap has the time at which it arrives here.
 
     >>> Workbench().machine.name
     'Bench deck'
     """
 
-    def __init__(self, machine: Machine | None = None) -> None:
+    def __init__(
+        self, machine: Machine | None = None, *, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._clock, self.message = clock, ""
+        self._taps: list[float] = []
+        self._tempo: float | None = None  # as tapped
+        self._told = {what: ipywidgets.HTML() for what in ("load", "tap", "save")}
         self._file = text_field("file", "26em", placeholder="machine.toml")
-        self._load = button("load machine", "read this machine file", lambda: self._try(self._loaded))
+        self._load = button("load machine", "read this machine file", lambda: self._try("load", self._loaded))
         self._folder = text_field("folder", "26em", value="my plan")
         files = "machine file, page, figures and preview"
-        self._save = button("save plan", files, lambda: self._try(self._saved))
-        self._place, self._status, self.message = ipywidgets.VBox(), ipywidgets.HTML(), ""
+        self._save = button("save plan", files, self._save_clicked)
+        beat = "click on the beat, or press the space bar: three times or more"
+        self._tap = button("tap the tempo", beat, lambda: self._try("tap", self._tapped))
+        self._tap_row = row(self._tap, self._told["tap"])
+        self._place = ipywidgets.VBox()
         load, save = row(self._file, self._load), row(self._folder, self._save)
-        self.widget = ipywidgets.VBox([load, self._place, save, self._status])
+        self.widget = ipywidgets.VBox([load, self._told["load"], self._place, save, self._told["save"]])
         self._show(machine or example_machine())
 
     @property
@@ -174,8 +382,20 @@ class Workbench:
         return changed_machine(self._machine, self.panel.values)
 
     def load(self, path: str | os.PathLike[str]) -> None:
-        """Read a machine file and show its panel; if it cannot be used the panel stays as it was."""
-        self._show(read_machine(path))
+        """Read a machine file and show its panel; if it cannot be used the panel stays as it was.
+
+        A path is looked for from here, from the folder above, and from where the library lies.
+        """
+        typed = Path(os.path.expanduser(path))
+        places = [Path(), Path(".."), _HOME]
+        found = next((place / typed for place in places if (place / typed).is_file()), None)
+        if found is None:
+            looked = " or ".join(dict.fromkeys(str(place.resolve()) for place in places))
+            raise MachineFileError(f"{typed} is no file, seen from {looked}")
+        try:
+            self._show(read_machine(found))
+        except MachineFileError as error:
+            raise MachineFileError(str(error).replace(found.name, str(typed), 1)) from None
 
     def save(self, folder: str | os.PathLike[str]) -> list[Path]:
         """Write ``machine.toml`` and the whole plan into a folder; give the paths."""
@@ -185,26 +405,57 @@ class Workbench:
         return [write_machine(self.machine, Path(folder) / "machine.toml"), *written]
 
     def _show(self, machine: Machine) -> None:
-        self._machine = machine
-        self.panel = workbench_panel(machine)
-        self._place.children = (self.panel.widget,)
+        panel = workbench_panel(machine)
+        panel.put_below("bpm", self._tap_row)
+        panel.on_move = self._forget
+        self._machine, self.panel = machine, panel
+        self._told["tap"].value = ""
+        self._place.children = (panel.widget,)
+
+    def _forget(self) -> None:
+        """Take back what was said before the last move; of a tapped tempo while it stands."""
+        for what, told in self._told.items():
+            if what != "tap" or self.panel.values["bpm"] != self._tempo:
+                told.value = ""
 
     def _loaded(self) -> str:
-        self.load(self._file.value.strip())
+        self.load(self._file.value.strip() or "machine.toml")
         return f"Loaded {self._machine.name}."
+
+    def _save_clicked(self) -> None:
+        """Say at once that it works: a plan takes some seconds."""
+        self._save.disabled = True
+        self._tell("save", "status", "Saving machine file, page, figures and preview ...")
+        try:
+            self._try("save", self._saved)
+        finally:
+            self._save.disabled = False
 
     def _saved(self) -> str:
         written = self.save(self._folder.value.strip() or ".")
         return f"Saved {', '.join(path.name for path in written)} in {written[0].parent}."
 
-    def _try(self, action: Callable[[], str]) -> None:
-        """Do what a button says, and tell how it went where the person looks."""
-        role = "status"
+    def _tapped(self) -> str:
+        """Take a tap, and set the tempo as soon as there is one."""
+        self._taps.append(self._clock())
         try:
-            self.message = action()
+            tapped = tapped_tempo(self._taps)
+        except CannotTell as error:
+            return f"Tap on: {error.reason}."
+        self._tempo = round(tapped.bpm.value, 1)
+        self.panel.set(bpm=self._tempo)
+        return f"{tapped.text}."
+
+    def _try(self, what: str, action: Callable[[], str]) -> None:
+        """Do what a button says, and tell how it went beside it."""
+        try:
+            self._tell(what, "status", action())
         except (ValueError, OSError) as error:
-            role, self.message = "alert", f"That did not work: {error}"
-        self._status.value = f"<p role='{role}'>{html.escape(self.message)}</p>"
+            self._tell(what, "alert", f"That did not work: {error}")
+
+    def _tell(self, what: str, role: str, message: str) -> None:
+        self.message = message
+        self._told[what].value = f"<p role='{role}'>{html.escape(message)}</p>"
 
     def __repr__(self) -> str:
         return f"Workbench for {self._machine.name}\n{self.panel!r}"

@@ -161,6 +161,39 @@ def test_display_adds_one_visible_sentence(panel, capsys):
     assert "At the first setting: 2 waves of level 0.5." in capsys.readouterr().out
 
 
+def test_a_live_page_gets_the_description_and_not_the_first_sentence_under_the_panel(panel, monkeypatch):
+    shown = []
+    monkeypatch.setattr("IPython.display.display", lambda data, **_: shown.append(data))
+    panel.display(panel.widget)
+    kind = "application/vnd.jupyter.widget-view+json"
+    live, caption = shown
+    assert live[kind]["model_id"] == panel.widget.model_id
+    assert caption[kind]["model_id"] == panel._description.model_id
+    assert panel.alt in panel._description.value and panel.readout not in panel._description.value
+    assert "At the first setting: 2 waves" in caption["text/markdown"]
+    assert "**How many &lt;waves&gt; fit?** Line: the wave." in caption["text/markdown"]
+
+
+def test_something_of_ones_own_stands_below_a_control(panel):
+    own = panel._folder
+    before = list(panel.widget.children)
+    panel.put_below("level", own)
+    place = before.index(panel._widgets["level"]) + 1
+    assert list(panel.widget.children) == [*before[:place], own, *before[place:]]
+
+
+def test_each_move_and_each_reset_is_told_once(panel):
+    moves = []
+    panel.on_move = lambda: moves.append(panel.values["rate_hz"])
+    panel._widgets["rate_hz"].value = 5
+    panel.set(rate_hz=7, level="full")
+    panel._reset_button.click()
+    assert moves == [5, 7, 2]
+    panel.strict = False
+    panel.set(rate_hz=13)  # which cannot be drawn
+    assert moves[-1] == 13
+
+
 def test_question_and_readout_are_escaped(panel):
     shown = [child.value for child in panel.widget.children if hasattr(child, "value")]
     assert any("How many &lt;waves&gt; fit?" in str(value) for value in shown)
