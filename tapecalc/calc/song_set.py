@@ -6,6 +6,7 @@ takes the lowest V, and the set is as good as its worst song. So the search for 
 it looks at the corners of straight pieces.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Annotated, NamedTuple, Self
@@ -116,8 +117,8 @@ class CommonChange:
 
     `best` is off the least in its worst song, the nearest to 1 of equals. `runner_up` is the next best
     factor that no small change improves, more than a percent apart or with another number of songs in time;
-    None if there is none. `most_in_time` has most songs in time, and of such the least miss of the worst:
-    a song that fits nowhere can draw `best` away from all others.
+    None if there is none. `most_in_time` has most songs in time, and of such the least miss of the worst of
+    these: a song that fits nowhere can draw `best` away from all others.
     """
 
     before: Setting
@@ -222,14 +223,43 @@ def common_change(
     best, *others = valleys
     apart = np.abs(factors / factors[best] - 1) > CLEARLY_APART
     runner_up = next((k for k in others if apart[k] or in_time[k] != in_time[best]), None)
-    most = next(k for k in order if in_time[k] == in_time.max())
-    settings = {k: _setting(needs, float(factors[k])) for k in {best, most, runner_up} - {None}}
+    most = _most_in_time(factors, off) if in_time.max() else float(factors[best])
+    at_best = _setting(needs, float(factors[best]))
     return CommonChange(
         before=_setting(needs, 1.0),
-        best=settings[best],
-        runner_up=settings.get(runner_up),
-        most_in_time=settings[most],
+        best=at_best,
+        runner_up=None if runner_up is None else _setting(needs, float(factors[runner_up])),
+        most_in_time=at_best if most == at_best.factor else _setting(needs, most),
     )
+
+
+def _most_in_time(factors: _Array, off: _Array) -> float:
+    """Find where most songs are in time, and the worst of these is off the least; of equals the nearest to 1.
+
+    Between two points a song is in time all the way if it is at both, and is off there by no less than at
+    one of them: so most gaps need no look.
+    """
+    in_time = off <= 1 + _ROUNDING
+    count = in_time.sum(axis=0)
+    worst = np.where(in_time, off, 0.0).max(axis=0)
+    found = [_ranked(factors[k], worst[k]) for k in np.flatnonzero(count == count.max())]
+    both = in_time[:, :-1] & in_time[:, 1:]
+    least = np.where(both, np.minimum(off[:, :-1], off[:, 1:]), 0.0).max(axis=0)
+    gaps = np.flatnonzero(both.sum(axis=0) == count.max())
+    for gap in gaps[np.argsort(least[gaps])]:
+        if least[gap] >= min(found)[0]:
+            break
+        ends, rows = factors[gap : gap + 2], off[both[:, gap], gap : gap + 2]
+        inside, minus = _lowest(
+            lambda f, e=ends, r=rows: -np.array([np.interp(f, e, row) for row in r]), ends
+        )
+        found += [_ranked(*pair) for pair in zip(inside, -minus.min(axis=0), strict=True)]
+    return min(found)[2]
+
+
+def _ranked(factor: float, off: float) -> tuple[float, float, float]:
+    """What the better of two factors is less in: the miss but for rounding, the change, itself."""
+    return round(off, 9), abs(math.log(factor)), float(factor)
 
 
 def _corners_of_worst(needs: Sequence[_Need], low: float, high: float) -> tuple[_Array, _Array]:

@@ -7,7 +7,7 @@ import pytest
 
 from tapecalc.calc import transport
 from tapecalc.calc.song_set import MachineDelay, Song, best_choices, common_change
-from tapecalc.calc.tempo import PLAIN_NOTES, NoteValue, note_value
+from tapecalc.calc.tempo import NOTE_VALUES, PLAIN_NOTES, NoteValue, note_value
 
 QUARTER, EIGHTH, DOTTED = map(note_value, ("quarter", "eighth", "dotted eighth"))
 #: A quarter lasts 0.5 s at 120, and is heard as off from 12.5 ms.
@@ -68,8 +68,15 @@ def test_a_delay_refuses_nonsense(wrong, words):
 def test_speeds_and_heads_count_from_0_and_a_delay_is_sure_unless_said():
     last = MachineDelay(speed=0, head=99, delay=0.2)
     assert (last.speed, last.head, last.u_delay) == (0, 99, 0.0)
-    with pytest.raises(dataclasses.FrozenInstanceError):
-        last.delay = 0.3
+
+
+def test_nothing_of_a_set_can_be_changed():
+    change = common_change([AT_120], delays(0.5))
+    choice = change.best.choices[0]
+    for record in (choice.song, choice.delay, choice, change.best, change):
+        name = dataclasses.fields(record)[0].name
+        with pytest.raises(dataclasses.FrozenInstanceError):
+            setattr(record, name, None)
 
 
 @pytest.mark.parametrize("search", [best_choices, common_change])
@@ -200,16 +207,38 @@ def test_a_runner_up_may_be_near_if_other_songs_are_in_time_there():
 
 def test_a_song_that_fits_nowhere_draws_best_away_but_not_most_in_time():
     # Two songs are off by 40 |f - 1|; a quarter at 100, 600 ms, by 500/15 |f - 1.2| = 100/3 |f - 1.2|.
-    # They meet at 40 f - 40 = 40 - 100/3 f: f = 240/220 = 12/11, all off by 40/11. Most are in time from
-    # 1 to 1 + 1/40, and there the third is off the least, 100/3 x 0.175, at 1.025: two just at the threshold.
+    # They meet at 40 f - 40 = 40 - 100/3 f: f = 240/220 = 12/11, all off by 40/11, and none is in time.
     songs = [AT_120, Song(name="too", bpm=120, notes=(QUARTER,)), Song(name="far", bpm=100, notes=(QUARTER,))]
     change = common_change(songs, delays(0.5))
     assert change.before.in_time == 2 and change.before.worst.fit.audibility == pytest.approx(20 / 3)
     assert change.best.factor == pytest.approx(12 / 11, rel=1e-12)
     assert offs(change.best) == pytest.approx([40 / 11] * 3) and change.best.in_time == 0
-    assert change.most_in_time.factor == pytest.approx(1.025, rel=1e-12)
-    assert offs(change.most_in_time) == pytest.approx([1, 1, 35 / 6]) and change.most_in_time.in_time == 2
-    assert change.most_in_time.worst.song.name == "far"
+    assert change.most_in_time == change.before
+
+
+def test_most_in_time_is_where_the_worst_of_these_is_off_the_least():
+    # Quarters at 0.99, 1.02 and 1.3: 40 |f/z - 1|. The first two meet at 2/(1/0.99 + 1/1.02) = 1.004776, off
+    # by 40 x 0.014925 = 0.597; the third is in time nowhere near.
+    songs = [Song(name=str(z), bpm=120 / z, notes=(QUARTER,)) for z in (0.99, 1.02, 1.3)]
+    most = common_change(songs, delays(0.5)).most_in_time
+    assert most.factor == pytest.approx(1.004776, abs=1e-6) and most.in_time == 2
+    assert offs(most)[:2] == pytest.approx([0.597015, 0.597015], abs=1e-6)
+    # With a second head that takes the first song to 1.0 the first two meet at 1.00990, off by 0.396.
+    most = common_change(songs, delays(0.5, 0.495)).most_in_time
+    assert most.factor == pytest.approx(2 / (1 + 1 / 1.02)) and most.in_time == 2
+    assert offs(most)[:2] == pytest.approx([0.39604, 0.39604], abs=1e-5)
+
+
+def test_of_as_many_in_time_and_as_good_the_smaller_change_counts():
+    # One song of two is exact, either the one of 600 ms at 1.2 or the one of 450 ms at 0.9: both never.
+    songs = [Song(name=str(z), bpm=120 / z, notes=(QUARTER,)) for z in (1.2, 0.9)]
+    change = common_change(songs, delays(0.5))
+    assert change.most_in_time.factor == pytest.approx(0.9) and change.most_in_time.in_time == 1
+
+
+def test_where_none_is_ever_in_time_the_best_counts():
+    change = common_change([AT_120], delays(0.9))
+    assert change.most_in_time is change.best and change.best.in_time == 0
 
 
 def test_a_song_may_change_its_head_and_its_note_with_the_factor():
@@ -235,6 +264,27 @@ def test_one_change_of_speed_mends_all_heads_at_once():
     assert [choice.delay for choice in change.best.choices] == TENTH_SHORT
     names = [choice.fit.note.name for choice in change.best.choices]
     assert names == ["eighth", "quarter", "dotted quarter", "half"]
+
+
+def test_one_change_of_speed_mends_the_heads_at_both_speeds():
+    # 30, 60, 90 and 120 mm at 40 and at 10 cm/s; at 90 bpm the shortest is a thirty-second of 83.3 ms.
+    spacings = (0.03, 0.06, 0.09, 0.12)
+    every = [
+        MachineDelay(speed=k, head=head, delay=spacing / speed)
+        for k, speed in enumerate((0.4, 0.1))
+        for head, spacing in enumerate(spacings)
+    ]
+    everyday = tuple(note for note in NOTE_VALUES if "quintuplet" not in note.name)
+    change = common_change([Song(name="one", bpm=90, notes=everyday)], every, every_delay=True)
+    # The third head is near a triplet as well: 225 ms, an eighth triplet lasts 222.2.
+    errors = [choice.fit.error_percent for choice in change.before.choices]
+    assert errors == pytest.approx([-10, -10, 1.25, -10] * 2)
+    assert change.best.speed_change_percent == pytest.approx(-10) and change.best.in_time == 8
+    assert change.best.choices[0].fit.note.name == "thirty-second"
+    # Where only plain notes will do, the shortest fits nowhere near: a sixteenth is twice as long.
+    plain = common_change([Song(name="one", bpm=90)], every, every_delay=True)
+    assert plain.most_in_time.factor == pytest.approx(10 / 9) and plain.most_in_time.in_time == 7
+    assert plain.best.worst.delay == every[0]
 
 
 def test_without_that_wish_one_head_is_enough():
