@@ -88,6 +88,11 @@ def test_the_cross_rhythm_counts_repeats_against_beats(name, cross_rhythm):
     assert note_value(name).cross_rhythm == cross_rhythm
 
 
+def test_a_cross_rhythm_splits_the_beat_by_96_at_most():
+    assert NoteValue("finest", 1 / 96).cross_rhythm == (96, 1)
+    assert NoteValue("too fine", 1 / 97).cross_rhythm == (96, 1)
+
+
 def test_after_one_cross_rhythm_the_repeats_meet_the_beat():
     for note in NOTE_VALUES:
         repeats, beats = note.cross_rhythm
@@ -266,6 +271,12 @@ def test_both_ends_of_the_tempo_range_count_and_an_empty_range_gives_nothing():
     assert tempo.tempos_for_delay(0.5, low=121, high=122) == ()
     with pytest.raises(ValueError, match="low must not be above high, got 180 and 60"):
         tempo.tempos_for_delay(0.5, low=180, high=60)
+
+
+def test_tempos_are_looked_for_from_60_to_180_unless_said():
+    quarter = [note_value("quarter")]
+    for bpm, found in ((59.7, 0), (60, 1), (60.3, 1), (179.7, 1), (180, 1), (180.3, 0)):
+        assert len(tempo.tempos_for_delay(60 / bpm, notes=quarter)) == found
 
 
 def test_among_equally_good_fits_rounding_does_not_decide():
