@@ -30,6 +30,8 @@ LIKED_NOTES = tuple(
 )
 #: A repeat sounds as wide as the band in which it is within this of its loudest, dB.
 TONE_DROP_DB = 10.0
+#: From where to where a return send can be set, dB, as in the machine file.
+SENDS_DB = (-90.0, 20.0)
 #: Echoes that come nearer to each other than this add as one, s; far below what a sample lasts.
 TOGETHER = 1e-8
 #: Times round the loop that `echo_pattern` follows: 3 s of a delay of 30 ms, which ears fuse.
@@ -105,7 +107,7 @@ class LoopPlan(NamedTuple):
     first_repeat_db: float  # of the first head against the dry sound, at the loudest frequency
     repeats: int | None  # that are heard; None with several heads, and where the loop runs away
     gone_in: float | None  # s from the sound to the last answer that is heard; None if that is not told
-    return_send_db: float | None  # for the wanted repeats; None if no head feeds the return
+    return_send_db: float | None  # for the wanted repeats; None if no send that can be set gives them
     tone: Sequence[ToneRow]
     snr_db: tuple[float, ...] | None  # of the repeats of `tone`; None where the loop runs away
     growth_db_per_s: float | None  # of a runaway; None if there is none
@@ -357,15 +359,23 @@ def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPl
         first_repeat_db=amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + loudest_db,
         repeats=repeats,
         gone_in=gone_in,
-        return_send_db=amplitude_to_db(loop.return_gain_for_repeats(echo, song.wanted_repeats, song.faded_db))
-        if any(echo.heads.return_gains)
-        else None,
+        return_send_db=_wished_send_db(echo, song.wanted_repeats, song.faded_db),
         tone=tuple(ToneRow(repeat, low, high) for repeat, (low, high) in tone),
         snr_db=tuple(_snr_db(machine, echo, gain_db, repeat) for repeat in tone_of) if dies else None,
         growth_db_per_s=None if verdict.stable else loop.fastest_growth_db_per_s(echo),
         settles_dbu=_settles_dbu(machine, over_db) if over_db else None,
         piled_up_db=-amplitude_to_db(1 - db_to_amplitude(gain_db)) if dies else None,
     )
+
+
+def _wished_send_db(echo: loop.EchoLoop, wanted: int, faded_db: float) -> float | None:
+    """Find the return send that gives the wanted repeats, if one that can be set does."""
+    if not any(echo.heads.return_gains):
+        return None
+    exact_db = amplitude_to_db(loop.return_gain_for_repeats(echo, wanted, faded_db))
+    send_db = float(np.clip(exact_db, *SENDS_DB))
+    gain_db = faded_db / (wanted - 0.5) + send_db - exact_db
+    return send_db if loop.repeats_heard(gain_db, faded_db) == wanted else None
 
 
 def _settles_dbu(machine: Machine, over_db: float) -> tuple[float, float]:

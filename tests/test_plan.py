@@ -7,8 +7,14 @@ import numpy as np
 import pytest
 from flat_machines import CASSETTE, CLOSED_LOOP, MEASURED, ONE_HEAD, THREE_HEADS, flat_machine
 
-from tapecalc.machine import example_machine, machine_from_options, machine_from_text, with_changes
-from tapecalc.plan import MOST_PASSES, echo_pattern, make_plan
+from tapecalc.machine import (
+    MachineFileError,
+    example_machine,
+    machine_from_options,
+    machine_from_text,
+    with_changes,
+)
+from tapecalc.plan import MOST_PASSES, SENDS_DB, echo_pattern, make_plan
 
 LOSSLESS = (
     "heads = {gap_um = 0, spacing_loss_um = 0, aligned_spacing_loss_um = 0, low_cut_hz = 0, "
@@ -80,6 +86,24 @@ def test_the_send_for_a_wish_gives_the_wish(plan, wish):
     assert again.loops[0].repeats == wish
     # In the middle of what gives it: half a repeat from either neighbor.
     assert -30 / again.loops[0].gain_db == pytest.approx(wish - 0.5)
+
+
+def test_only_a_send_that_can_be_set_is_advised():
+    for end_db, beyond in zip(SENDS_DB, (-0.1, 0.1), strict=True):
+        assert with_changes(example_machine(), {"mixer.return_send_db": end_db})
+        with pytest.raises(MachineFileError):
+            with_changes(example_machine(), {"mixer.return_send_db": end_db + beyond})
+
+    def advised(level_db, wish, faded_db):
+        changes = {"playback_heads.1.level_db": level_db, "song.faded_db": faded_db, "songs": []}
+        return make_plan(with_changes(flat_machine(ONE_HEAD), changes), repeats=wish).loops[0].return_send_db
+
+    assert advised(-30.0, 3, -30.0) == pytest.approx(18)  # -30/2.5 = -12 of a head 30 dB down
+    assert advised(-33.0, 3, -30.0) == 20  # +21 is the middle, and -13 dB once round give 3 as well
+    assert advised(-36.0, 3, -30.0) is None  # -16 dB give 2
+    assert advised(0.0, 1, -40.0) == pytest.approx(-80)
+    assert advised(0.0, 1, -50.0) == -90  # fully down, which is 90 dB and more below -50
+    assert advised(0.0, 1, -95.0) is None  # the second stands at -90
 
 
 def test_a_song_without_a_tempo_still_gets_its_delays():

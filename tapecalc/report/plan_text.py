@@ -466,16 +466,17 @@ def _tables_of_loops(plan: EchoPlan) -> Iterator[Table]:
     speed = Column("Speed", lambda loop: _at(plan, loop.speed))
 
     as_set = words.level(plan.machine.mixer.return_send_db)
+    fed = any(head.feeds_return for head in plan.machine.playback_heads)
 
     def wish(loop: LoopPlan) -> str:
         send = "none" if loop.return_send_db is None else words.level(loop.return_send_db)
         return "as set" if loop.repeats == wanted or send == as_set else send
 
     def gain(loop: LoopPlan) -> str:
-        return "no loop" if loop.return_send_db is None else words.level(loop.gain_db)
+        return words.level(loop.gain_db) if fed else "no loop"
 
     def margin(loop: LoopPlan) -> str:
-        if loop.return_send_db is None:
+        if not fed:
             return "no loop"
         return margin_text(loop) if loop.stability.stable else "none"
 

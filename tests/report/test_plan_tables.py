@@ -667,6 +667,16 @@ def test_a_wish_is_told_only_where_it_is_not_met(send_db, cells, said):
     assert ("set the return send" in headlines(plan)[-1]) == (cells[2] != "as set")
 
 
+def test_no_send_is_advised_that_cannot_be_set():
+    machine = with_changes(flat_machine(ONE_HEAD), {"playback_heads.1.level_db": -36.0})
+    plan = make_plan(machine)  # 3 repeats down to -30 dB of a head at -36 take a send above 36 - 15 = +21 dB
+    row = next(table.rows for table in tables(plan) if table.key == "repeats")[0]
+    assert row[1:] == ("-44.0 dB", "1", "0.20 s", "44.0 dB", "0 Hz to 40 kHz", "none")
+    assert headlines(plan)[-1].endswith(
+        "1 repeat is heard down to -30 dB; the loop is 44.0 dB from running away."
+    )
+
+
 def test_rounds_that_are_as_wished_are_as_set():
     # -30/3.5 = -8.571 dB less 3.529 of the two heads: -12.0999, which is set already.
     plan = make_plan(with_changes(flat_machine(THREE_HEADS), {"mixer.return_send_db": -12.1}))
