@@ -677,6 +677,22 @@ def test_no_send_is_advised_that_cannot_be_set():
     )
 
 
+def test_a_runaway_of_several_heads_is_turned_down_by_what_comes_back_in_phase():
+    # 7 - 6 = +1 dB in phase, where all heads at once would be 7 + 3.53. What grows by 1/w in 220 ms comes
+    # back as it left if 2.2387 (w - 0.5012 w^2) = 1: w = (2.2387 - sqrt(5.0119 - 4.4881)) / 2.2441 = 0.6751,
+    # which are 20 log10(1/0.6751) = 3.412 dB in 0.22 s.
+    plan = make_plan(with_changes(flat_machine(THREE_HEADS), {"mixer.return_send_db": 7.0}))
+    said = [text for text in headlines(plan) if "RUNS AWAY" in text]
+    assert said == [
+        "At 20 cm/s the loop RUNS AWAY, starting at 0 Hz to 40 kHz and growing by 15.5 dB a second: turn the "
+        "return send down by 1.0 dB or more.",
+        "At 40 cm/s the loop RUNS AWAY, starting at 0 Hz to 40 kHz and growing by 31.0 dB a second: turn the "
+        "return send down by 1.0 dB or more.",
+    ]
+    row = next(table.rows for table in tables(plan) if table.key == "repeats")[0]
+    assert row[1:5] == ("+10.5 dB", "never", "none", "0 Hz to 40 kHz")
+
+
 def test_rounds_that_are_as_wished_are_as_set():
     # -30/3.5 = -8.571 dB less 3.529 of the two heads: -12.0999, which is set already.
     plan = make_plan(with_changes(flat_machine(THREE_HEADS), {"mixer.return_send_db": -12.1}))
