@@ -14,7 +14,11 @@ from tapecalc.plan import make_plan
 from tapecalc.report.plan_text import headlines, tables
 
 pytestmark = pytest.mark.slow
-few = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+few = settings(
+    max_examples=min(25, settings.default.max_examples),
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 
 
 def hundredths(low, high):
