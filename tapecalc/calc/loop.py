@@ -393,10 +393,10 @@ def settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
     Source: harmonic balance (N. Krylov and N. Bogoliubov, from memory).
     """
     gain = np.asarray(db_to_amplitude(loop_gain_db))
-    # The limiter's fundamental is never above that of a square wave; 1 / N(A) is nearly straight.
-    level = _root(
-        lambda drive: 1 / np.asarray(describing_function(drive, 1)) - gain, 0 * gain, gain * 4 / np.pi
-    )
+    # The limiter's fundamental is never above that of a square wave, but for rounding; 1 / N(A) is nearly
+    # straight.
+    most = 1.00001 * gain * 4 / np.pi
+    level = _root(lambda drive: 1 / np.asarray(describing_function(drive, 1)) - gain, 0 * gain, most)
     return level * saturation
 
 
@@ -491,7 +491,8 @@ def _response_band(loop: EchoLoop, least_db: float) -> tuple[float, float]:
     """Find the band in which the heads, all in phase, reach a level; a grid step more at either end."""
     grid = np.concatenate([[0.0], np.geomspace(0.01, HIGHEST_FREQUENCY, 2000)])
     heads_db = _floored_db(sum(abs(gain) for gain in loop.head_gains)) + _floored_db(loop.return_gain)
-    inside = np.nonzero(loop.one_pass.level_db(grid) + heads_db >= least_db)[0]
+    levels_db = loop.one_pass.level_db(grid) + heads_db
+    inside = np.nonzero(levels_db >= min(least_db, levels_db.max()))[0]  # the peak may lie between two steps
     return float(grid[max(inside[0] - 1, 0)]), float(grid[min(inside[-1] + 1, grid.size - 1)])
 
 
