@@ -432,6 +432,23 @@ def test_an_end_that_is_not_found_is_that_of_the_response(monkeypatch):
     assert np.all(response_db < -1)
 
 
+def test_nothing_above_an_octave_beyond_hearing_is_looked_at():
+    # A low cut far above it makes the response rise all the way: the last tone in phase comes first, 1 / T
+    # or less below 40 kHz.
+    rising = OnePass(speed=SPEED, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=1e6)
+    found = loop.stability(echo(delays=(0.05,), return_gain=0.5, one_pass=rising))
+    assert 40_000 - 1 / 0.05 <= found.frequency <= 40_000
+
+
+def test_delays_that_differ_a_thousandfold_have_a_pole():
+    # 1 = 0.5 e^(-0.001 s) + 2 e^-s: the near head as good as halves what is missing, so 2 e^-s = 0.5 at first.
+    made = echo(delays=(0.001, 1.0), head_gains=(0.5, 2.0), return_gain=1.0)
+    sigma = math.log(4)
+    for _ in range(20):
+        sigma = -math.log((1 - 0.5 * math.exp(-0.001 * sigma)) / 2)
+    assert loop.fastest_growth_db_per_s(made) == pytest.approx(20 * math.log10(math.e) * sigma, rel=1e-6)
+
+
 def test_a_narrow_response_searches_beyond_its_loudest_three_decibels():
     # One short delay: the loudest frequency is far from any that is in phase.
     made = echo(delays=(0.001,), return_gain=-0.5, one_pass=treble_loss(40e-6, low_cut=30))
