@@ -441,7 +441,7 @@ def test_nothing_above_an_octave_beyond_hearing_is_looked_at():
 
 
 def test_delays_that_differ_a_thousandfold_have_a_pole():
-    # 1 = 0.5 e^(-0.001 s) + 2 e^-s: the near head as good as halves what is missing, so 2 e^-s = 0.5 at first.
+    # 1 = 0.5 e^(-0.001 s) + 2 e^-s: about 2 e^-s = 0.5, then s is put in on the right again and again.
     made = echo(delays=(0.001, 1.0), head_gains=(0.5, 2.0), return_gain=1.0)
     sigma = math.log(4)
     for _ in range(20):
