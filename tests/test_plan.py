@@ -428,6 +428,26 @@ def test_the_last_answer_of_several_heads_is_that_of_a_sum_step_by_step(gains, f
     np.testing.assert_allclose(amplitudes, every[kept], atol=1e-4)  # what is 60 dB fainter is not followed
 
 
+def test_an_echo_is_followed_through_the_heads_of_the_loop_whatever_others_do():
+    # 4 mm answer after 20 ms and are not in the loop, 80 mm after 400 ms are: at half the level each time the
+    # sixth stands 5 * 6.02 = 30.1 dB below the first, and 36.1 are too many: 6 * 0.4 s.
+    machine = machine_from_text(
+        f"transport.speeds_cm_s = [20]\nmixer.return_send_db = -6.0206\nsong.faded_db = -31\n{LOSSLESS}"
+        "playback_heads = [{spacing_mm = 4, feeds_return = false}, {spacing_mm = 80}]"
+    )
+    assert make_plan(machine).loops[0].gone_in == pytest.approx(2.4)
+
+
+def test_an_echo_that_is_longer_than_it_is_followed_is_not_told():
+    # 42 and 55 mm at -0.02 dB a round: some thousand rounds of 0.2 s.
+    machine = machine_from_text(
+        f"transport.speeds_cm_s = [20]\nmixer.return_send_db = -6.04\n{LOSSLESS}"
+        "playback_heads = [{spacing_mm = 42}, {spacing_mm = 55}]"
+    )
+    one = make_plan(machine).loops[0]
+    assert one.gone_in is None and one.stability.stable and one.repeats is None
+
+
 def test_the_return_carries_what_the_heads_of_the_loop_give():
     # 1 and -6 dB feed the return, -3 dB does not: 1.5012 of it; at -10 dB 0.4747.
     plan = planned(THREE_HEADS)
