@@ -9,7 +9,7 @@ tried here, each in a new process in which the changed module takes the place of
 tests that run its lines, then with all of the file's own. In constants of a module the last digit is changed
 too. All happens in a copy in a temporary folder.
 
-What a quantity is called and its usual range are left alone; mistakes in strings and errors count as wording.
+What describes a quantity is left alone; mistakes in strings and errors count as wording.
 Any other that no test notices must stand in `mutants.toml` with the reason why it need not be.
 Exit status 1 if one does not, if one stands there that is noticed, or if less than `WANTED` of all are.
 """
@@ -34,6 +34,7 @@ import libcst
 import numpy  # noqa: F401 (loaded once for all processes)
 import pytest
 from hypothesis import Phase, settings
+from libcst.matchers import Arg, Call, Name, matches
 from libcst.metadata import MetadataWrapper, ParentNodeProvider, PositionProvider
 from mutmut.mutation.file_mutation import NEVER_MUTATE_FUNCTION_NAMES, MutationVisitor
 from mutmut.mutation.mutators import mutation_operators
@@ -72,16 +73,26 @@ class Mistake(NamedTuple):
 
 # ---- making mistakes ----
 
+#: What only describes a quantity.
+DESCRIPTION = Arg(keyword=Name("words") | Name("usual") | Name("series"))
+UNIT = Arg(keyword=None)
+#: In what a mistake counts as wording.
+WORDING = libcst.SimpleString | libcst.FormattedString | libcst.Raise
+
 
 class Visitor(MutationVisitor):
-    """As mutmut's, but decorated functions are changed too, and words and usual ranges are not."""
+    """As mutmut's, but decorated functions are changed too, and what describes a quantity is not."""
 
     def _skip_node_and_children(self, node: libcst.CSTNode) -> bool:
         if isinstance(node, libcst.FunctionDef):
             return node.name.value in NEVER_MUTATE_FUNCTION_NAMES
-        if isinstance(node, libcst.Arg) and node.keyword and node.keyword.value in ("words", "usual"):
-            return True
-        return super()._skip_node_and_children(node)
+        return matches(node, DESCRIPTION) or super()._skip_node_and_children(node)
+
+    def _removes_ignored_code(self, node: libcst.CSTNode, mutated_node: libcst.CSTNode) -> bool:
+        if matches(node, Call(func=Name("Is"))):
+            kept = {id(argument) for argument in mutated_node.children}
+            return any(id(one) not in kept for one in node.args if matches(one, UNIT | DESCRIPTION))
+        return super()._removes_ignored_code(node, mutated_node)
 
 
 def mistakes(source: str) -> Iterator[Mistake]:
@@ -100,23 +111,24 @@ def mistakes(source: str) -> Iterator[Mistake]:
         if function is None and isinstance(node, libcst.BaseNumber)
     }
     changes += [(node, _other_digit(node), None) for node in constants]
-    seen = {source}
+    module, seen = wrapper.module, {source}
+    parts = {statement: module.code_for_node(statement) for statement in module.body}
+    before, _, after = source.partition("".join(parts.values()))
     for node, instead, function in changes:
-        changed = wrapper.module.deep_replace(node, instead).code
+        around = list(_around(node, parents))  # all but the last within one statement of the module
+        statement = around[-2]
+        part = module.code_for_node(statement.deep_replace(node, instead))
+        changed = before + "".join((parts | {statement: part}).values()) + after
         if changed in seen:
             continue
         seen.add(changed)
-        around = list(_around(node, parents))
         place = positions[function] if function else None
         yield Mistake(
             source=changed,
-            what=f"{_name(around)}: {_difference(source, changed)}",
+            what=f"{_name(around)}: {_difference(parts[statement], part)}",
             wording=any(isinstance(one, WORDING) for one in around),
             lines=range(place.start.line + 1, place.end.line + 1) if place else range(0),
         )
-
-
-WORDING = libcst.SimpleString | libcst.FormattedString | libcst.Raise
 
 
 def _other_digit(node: libcst.BaseNumber) -> libcst.BaseNumber:
