@@ -28,7 +28,7 @@ def staging_panel() -> Panel:
     """Return the panel of signal, clipping level and noise at each stage of the bench deck's chain.
 
     >>> staging_panel().readout
-    'The tape clips first: 13.0 dB of headroom, 52.0 dB above the noise on tape.'
+    'The tape clips first: 8.0 dB of headroom, 49.0 dB above the noise on tape.'
     """
     voice, gain = DECK.levels.instrument_dbu, DECK.levels.mixer_gain_db
     send, made_for = DECK.mixer.input_send_db, DECK.levels.machine_reference_dbu
@@ -166,12 +166,12 @@ def _update_patch(
 
 _diagram = levels.level_diagram(DECK.level_stages, DECK.levels.instrument_dbu)
 
-#: The prediction: how far the voice stays below a full tape.
+#: The prediction: how far the voice stays below 3 % distortion of the tape.
 first_guess = Exercise(_diagram.headroom_db, "dB", tolerance_percent=10).hints(
-    "Follow the voice to the tape, adding gains; a full tape is 9 dB above +4 dBu.",
-    (9, "That is what the tape has above its reference; the voice arrives 4 dB below the reference."),
+    "Follow the voice to the tape, adding gains; the tape distorts by 3 % at 4 dB above +4 dBu.",
+    (4, "That is what the tape has above its reference; the voice arrives 4 dB below the reference."),
     (20, "So much is left in the electronics. Another stage gives up earlier."),
-    (23, "Count the gain of channel 1: the voice is not at -10 dBu any more when it meets the tape."),
+    (18, "Count the gain of channel 1: the voice is not at -10 dBu any more when it meets the tape."),
 )
 
 #: From a studio mixer into a domestic machine.

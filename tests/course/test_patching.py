@@ -16,31 +16,33 @@ patching = panel_fixture(patch_panel)
 
 
 def test_the_levels_of_the_bench_deck(staging):
-    # By hand: -10 + 10 = 0 dBu to the tape, 6 less at the return send; full tape 4 + 9, its noise 4 - 56.
-    assert staging.artists["signal"].get_ydata() == pytest.approx([0, 0, 0, 0, 0, -6])
-    assert staging.artists["most"].get_ydata()[3] == 13
-    assert staging.artists["noise"].get_ydata()[3] == pytest.approx(-52, abs=1e-3)
-    assert staging.artists["room"].get_xydata() == pytest.approx(np.array([[3, 0], [3, 13]]))
-    assert staging.table["at the return send"] == "388 mV"  # 774.6 mV, 6 dB less
+    # By hand: -10 + 10 = 0 dBu to the tape, 6 less at the return send, and 0.1 less that a pass loses.
+    assert staging.artists["signal"].get_ydata() == pytest.approx([0, 0, 0, 0, -0.1, -6.1], abs=0.01)
+    # The tape distorts at 4 + 4 dBu; its noise is 4 - 56, and 3.01 more at half of 7.5 ips.
+    assert staging.artists["most"].get_ydata()[3] == 8
+    assert staging.artists["noise"].get_ydata()[3] == pytest.approx(-48.99, abs=2e-3)
+    assert staging.artists["room"].get_xydata() == pytest.approx(np.array([[3, 0], [3, 8]]))
+    assert staging.table["at the return send"] == "384 mV"  # 774.6 mV, 6.1 dB less
 
 
-def test_gain_of_41_db_answers_the_question(staging):
-    staging.set(instrument_dbu=-40.0, mixer_gain_db=41.0)
-    assert staging.readout == "The tape clips first: 12.0 dB of headroom, 53.0 dB above the noise on tape."
+def test_gain_of_36_db_answers_the_question(staging):
+    staging.set(instrument_dbu=-40.0, mixer_gain_db=36.0)
+    # By hand: -40 + 36 = -4 dBu, 12 below 8 dBu and 45 above -49 dBu.
+    assert staging.readout == "The tape clips first: 12.0 dB of headroom, 45.0 dB above the noise on tape."
     assert staging.table["pad that leaves 12 dB"] == "0.0 dB"
-    staging.set(mixer_gain_db=42.0)
+    staging.set(mixer_gain_db=37.0)
     assert staging.table["pad that leaves 12 dB"] == "1.0 dB"
 
 
 def test_a_domestic_machine_takes_11_8_db_less(staging):
     staging.set(reference_dbu="-10 dBV")
     # Source: reference values: +4 dBu and -10 dBV are 11.78 dB apart.
-    assert staging.readout.startswith("The tape clips first: 1.2 dB of headroom")
+    assert staging.readout.startswith("The tape clips now, 3.8 dB too loud")  # 8 - 11.78
 
 
 def test_a_level_too_high_is_said_to_clip(staging):
     staging.set(instrument_dbu=4.0, mixer_gain_db=30.0)
-    assert staging.readout.startswith("The tape clips now, 21.0 dB too loud")
+    assert staging.readout.startswith("The tape clips now, 26.0 dB too loud")
     staging.set(input_send_db=-30.0)
     assert staging.readout.startswith("The mixer input clips now, 14.0 dB too loud")
 
