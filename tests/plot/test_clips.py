@@ -18,6 +18,7 @@ from PIL import Image
 from tapecalc.machine import example_machine, machine_from_text, with_changes
 from tapecalc.plot import film, style
 from tapecalc.plot.clips import CLIPS, make_scene, write_clip
+from tapecalc.plot.transport import tape_path
 from tapecalc.sound.samples import peak_db
 
 SMALL = replace(style.as_profile("video_1080"), dpi=20)  # 320 x 180, laid out as 1080 lines are
@@ -209,21 +210,33 @@ def test_a_loop_that_runs_away_is_turned_down_for_the_clip_and_that_is_called_a_
     assert "later repeat" not in {what for _, what in rhythm.events}
 
 
-def test_sound_rides_on_to_the_reel_and_round_a_closed_loop():
-    def moved(name, time):
-        scene = make_scene("tape_travel", machine=machine_from_text(FIVE[name]), profile=SMALL, seconds=4)
-        scene.update(time)
-        ridge, count = scene.moving[0].get_xy(), 1200
-        risen = np.hypot(*(ridge[:count] - ridge[count : 2 * count][::-1]).T)
-        return risen, ridge[count : 2 * count][::-1][np.argmax(risen)]
-
-    # Heads at 38.1 mm: 0.4 s later the note is there, and it is on the tape still when it has passed.
-    passed, _ = moved("one_head", 0.3 + 0.45)
-    assert passed.max() > 0.3
-    # 2.5 s at 10 cm/s are 25 cm of a loop of 120 cm: beyond all heads, on its way back above them.
-    early, at_heads = moved("closed_loop", 0.3 + 0.6)
-    late, on_its_way = moved("closed_loop", 0.3 + 2.2)
-    assert early.max() > 0.1 and at_heads[1] == pytest.approx(moved("closed_loop", 0.5)[1][1])
+@pytest.mark.parametrize(
+    ("name", "after", "meters"),
+    [
+        # 4.8 cm of tape at 9.525 cm/s, beyond the head at 38.1 mm; 25 cm of a loop of 1.2 m at 10 cm/s.
+        ("one_head", 0.504, 0.048),
+        ("closed_loop", 2.5, 0.25),
+    ],
+)
+def test_sound_rides_on_past_the_heads(name, after, meters):
+    machine = machine_from_text(FIVE[name])
+    scene = make_scene("tape_travel", machine=machine, profile=SMALL, seconds=2.9)
+    scene.update(0.3 + after)
+    outline = scene.moving[0].get_xy()[: 2 * 1200]
+    ridge, line = outline[:1200], outline[:1199:-1]
+    risen = np.hypot(*(ridge - line).T)
+    drawn = tape_path(
+        layout=machine.heads_at(min(machine.speeds)),
+        speed=min(machine.speeds),
+        loop_length=machine.loop_length,
+        profile=SMALL,
+        axes=scene.moving[0].axes,
+    )
+    way = drawn.artists["way"]
+    there = [np.interp(meters, way[:, 0], way[:, k]) for k in (1, 2)]  # where the note has got to
+    k = int(np.argmin(np.hypot(*(line - there).T)))
+    assert np.hypot(*(line[k] - there)) < 0.1
+    assert risen[max(k - 60, 0) : k].max() > 0.3 * risen.max() > 0 and risen[k + 15 :].max() < 1e-6
 
 
 def test_every_repeat_is_quieter_until_the_last_in_the_fading_clip():
