@@ -94,7 +94,7 @@ def test_the_words_of_three_heads_by_hand(three):
     )
     assert three.table["head at 40 mm"] == "100 ms +/- 4 ms: thirty-second, 0 ms +/- 4 ms (heard as off: no)"
     assert three.table["loop gain at most"] == "-6.5 dB"
-    assert three.table["return send for 4 rounds"] == "-12.1 dB"  # -30 / 3.5 dB, less 3.52
+    assert three.table["return send for 4 passes"] == "-12.1 dB"  # -30 / 3.5 dB, less 3.52
     three.set(wanted_repeats=1)
     assert "pass 1 keeps" in three.table
 
@@ -163,7 +163,7 @@ def test_as_many_echoes_stand_above_the_dotted_line_as_are_told(panel):
 
 def test_beats_follow_the_tempo_and_wanted_repeats_the_note(panel):
     panel.set(bpm=120.0, note="dotted eighth", wanted_repeats=3)
-    beats = panel.artists["beats"].get_xdata()[::3]
+    beats = [segment[0][0] for segment in panel.artists["beats"].get_segments()]
     np.testing.assert_allclose(beats, [0.5, 1, 1.5, 2, 2.5, 3])
     np.testing.assert_allclose(panel.artists["wanted"].get_xdata(), [0.375, 0.75, 1.125])
 
@@ -336,6 +336,7 @@ def test_taps_set_the_tempo_and_say_how_sure_it_is():
     assert bench.message == "98 bpm +/- 5 bpm from 4 taps."
     assert bench.panel.values["bpm"] == 98.4 and " at 98.4 bpm, " in bench.panel.readout
     bench.panel.set(spacing_mm=50.0)
+    bench.panel.set(bpm=98.4 + 1e-9)  # as a browser may send it back
     assert bench.message in bench._told["tap"].value  # it still holds
     bench.panel.set(bpm=90.0)
     assert bench._told["tap"].value == ""

@@ -62,6 +62,9 @@ def _touches(artist, box, renderer):
     if hasattr(artist, "get_path") and hasattr(artist, "get_transform"):
         path = artist.get_transform().transform_path(artist.get_path())
         return path.vertices.size > 0 and path.intersects_bbox(box, filled=hasattr(artist, "get_facecolor"))
+    if hasattr(artist, "get_paths"):
+        paths = map(artist.get_transform().transform_path, artist.get_paths())
+        return any(path.intersects_bbox(box, filled=True) for path in paths)
     extent = artist.get_window_extent(renderer)
     return extent.width * extent.height > 0 and extent.overlaps(box)
 
