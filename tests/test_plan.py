@@ -333,7 +333,7 @@ def test_a_pattern_that_nobody_hears_is_empty():
 def test_a_runaway_of_very_short_delays_is_followed_for_so_many_passes_only():
     hot = {"mixer.return_send_db": 20.0, "playback_heads.1.spacing_mm": 0.01, "unusual": True}
     times, amplitudes = echo_pattern(with_changes(example_machine(), hot), 0.1905)
-    assert len(times) == MOST_PASSES and np.all(np.isfinite(amplitudes))
+    assert len(times) == MOST_PASSES == 100 and np.all(np.isfinite(amplitudes))
 
 
 @pytest.mark.parametrize(
@@ -446,6 +446,38 @@ def test_an_echo_that_is_longer_than_it_is_followed_is_not_told():
     )
     one = make_plan(machine).loops[0]
     assert one.gone_in is None and one.stability.stable and one.repeats is None
+
+
+@pytest.mark.parametrize(
+    ("heads_mm", "gain_db", "last"),
+    [
+        # Heads of 0.5 s, not in the loop, and 1 s: it is followed for 60 s, the last of which must be quiet.
+        # Down to -100 dB at -1.739 dB a round are 57 rounds and the answer to the last, at -1.681 dB 59.
+        ((100, 200), -100 / 57.5, 58.0),
+        ((100, 200), -100 / 59.5, None),
+        # Heads of 0.1 and 0.2 s: 100 rounds are 20 s, the last 0.2 of which must be quiet.
+        ((20, 40), -100 / 97.5, 19.6),
+        ((20, 40), -100 / 99.5, None),
+    ],
+)
+def test_an_echo_is_followed_for_a_minute_and_100_rounds(heads_mm, gain_db, last):
+    machine = machine_from_text(
+        f"transport.speeds_cm_s = [20]\nmixer.return_send_db = {gain_db}\nsong.faded_db = -100\n{LOSSLESS}"
+        f"playback_heads = [{{spacing_mm = {heads_mm[0]}, feeds_return = false}}, {{spacing_mm = "
+        f"{heads_mm[1]}}}]"
+    )
+    found = make_plan(machine).loops[0].gone_in
+    assert found is None if last is None else found == pytest.approx(last)
+
+
+def test_a_pattern_is_told_for_3_s_and_down_to_40_db_unless_asked_otherwise():
+    machine = flat_machine(MEASURED)
+    # 13 * 219.3 ms = 2.85 s, one more 3.07; at -4.9 dB a round the ninth stands at 8 * -4.9 = -39.2 dB.
+    loud = with_changes(machine, {"mixer.return_send_db": -1.0})
+    assert echo_pattern(loud, 0.1905)[0].size == 13
+    soft = with_changes(machine, {"mixer.return_send_db": -4.9})
+    assert echo_pattern(soft, 0.1905)[0].size == 9
+    assert echo_pattern(soft, 0.1905, faintest_db=-39)[0].size == 8
 
 
 def test_the_return_carries_what_the_heads_of_the_loop_give():
