@@ -237,8 +237,9 @@ def test_of_as_many_in_time_and_as_good_the_smaller_change_counts():
 
 
 def test_where_none_is_ever_in_time_the_best_counts():
-    change = common_change([AT_120], delays(0.9))
+    change = common_change([AT_120], delays(0.9), high=1.1)  # 1.1 would be the smaller change
     assert change.most_in_time is change.best and change.best.in_time == 0
+    assert change.best.factor == 0.8
 
 
 def test_a_song_may_change_its_head_and_its_note_with_the_factor():

@@ -417,6 +417,11 @@ def test_half_a_description_of_the_capstan_is_refused():
 
 def test_a_fit_of_another_machine_is_refused():
     late = fit(DELAY, 76, note_value("sixteenth"))
+    for nearly in (1 - 0.98e-6, 1 + 0.98e-6):
+        assert tempo.exact_changes(late, spacing=SPACING, speed=SPEED * nearly).speed_change_percent
+    for not_quite in (1 - 1.02e-6, 1 + 1.02e-6):
+        with pytest.raises(ValueError, match="must be the delay of the fit"):
+            tempo.exact_changes(late, spacing=SPACING, speed=SPEED * not_quite)
     with pytest.raises(ValueError, match="must be the delay of the fit, 0.217848 s, got 0.435696 s"):
         tempo.exact_changes(late, spacing=SPACING, speed=SPEED / 2)
     with pytest.raises(ValueError, match="spacing must be one number"):
