@@ -46,8 +46,11 @@ def speed_twice(value: float, units: str = "inches") -> str:
 
 
 def length(value: float, units: str = "metric") -> str:
-    """Write a length of the size of a head spacing, m: ``"41.5 mm"`` or ``"1.63 in"``."""
-    return amount(value, "mm" if known_name("units", units, UNIT_SYSTEMS) == "metric" else "in", ".3g")
+    """Write a length of the size of a head spacing, or of a loop of tape: ``"41.5 mm"``, ``"1.63 in"``."""
+    metric = known_name("units", units, UNIT_SYSTEMS) == "metric"
+    if metric and value >= 0.9995:
+        return amount(value, "m", ".3g")
+    return amount(value, "mm" if metric else "in", ".3g")
 
 
 def frequency(value: float, digits: int | None = None) -> str:

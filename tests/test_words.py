@@ -61,6 +61,8 @@ def test_a_noun_gets_its_article(noun, written):
         (words.speed_twice(0.09525, "metric"), "9.525 cm/s (3.75 ips)"),
         (words.length(0.0415), "41.5 mm"),
         (words.length(0.0415, "inches"), "1.63 in"),
+        (words.length(1.2), "1.2 m"),
+        (words.length(0.9994), "999 mm"),
         (words.frequency(999.4), "999 Hz"),
         (words.frequency(1000), "1.0 kHz"),
         (words.frequency(15_840.0), "15.8 kHz"),

@@ -9,6 +9,7 @@ it looks at the corners of straight pieces.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Annotated, NamedTuple, Self
 
 import numpy as np
@@ -250,11 +251,14 @@ def _most_in_time(factors: _Array, off: _Array) -> float:
         if least[gap] >= min(found)[0]:
             break
         ends, rows = factors[gap : gap + 2], off[both[:, gap], gap : gap + 2]
-        inside, minus = _lowest(
-            lambda f, e=ends, r=rows: -np.array([np.interp(f, e, row) for row in r]), ends
-        )
+        inside, minus = _lowest(partial(_downward, ends, rows), ends)
         found += [_ranked(*pair) for pair in zip(inside, -minus.min(axis=0), strict=True)]
     return min(found)[2]
+
+
+def _downward(ends: _Array, rows: _Array, factors: _Array) -> _Array:
+    """Straight lines between two factors, turned upside down."""
+    return -np.array([np.interp(factors, ends, row) for row in rows])
 
 
 def _ranked(factor: float, off: float) -> tuple[float, float, float]:
