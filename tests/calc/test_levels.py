@@ -45,6 +45,45 @@ def test_a_leak_of_half_the_amplitude_dips_six_decibels_and_peaks_at_three_halve
     assert [type(one) for one in levels.leak_ripple_db(-20)] == [float, float]
 
 
+@pytest.mark.parametrize(
+    ("call", "least", "refused", "words"),
+    [
+        (levels.volts_to_dbu, 1e-9, 0, "greater than 0 V"),
+        (levels.volts_to_dbv, 1e-9, 0, "greater than 0 V"),
+        (lambda ohm: levels.loading_loss_db(ohm, 600), 0, -1e-9, "0 ohm or more"),
+        (lambda ohm: levels.loading_loss_db(600, ohm), 1e-9, 0, "greater than 0 ohm"),
+        (lambda loss: levels.loading_source_impedance(loss, 600), 0, 1e-9, "0 dB or less"),
+        (levels.leak_ripple_db, -1e-9, 0, "less than 0 dB"),
+        (lambda step: levels.allowed_exposure(85, exchange_db=step), 1e-9, 0, "greater than 0 dB"),
+        (levels.allowed_level_dba, 1e-9, 0, "greater than 0 s"),
+        (lambda time: levels.daily_exposure_dba([85], [time]), 1e-9, 0, "greater than 0 s"),
+        (lambda room: levels.pad_db(0, 0, wanted_headroom_db=room), 0, -1e-9, "0 dB or more"),
+    ],
+)
+def test_limits_are_where_they_are_said_to_be(call, least, refused, words):
+    call(least)
+    with pytest.raises(ValueError, match=f"must be {words}, got"):
+        call(refused)
+
+
+@pytest.mark.parametrize(
+    ("call", "name"),
+    [
+        (levels.dbu_to_volts, "dbu"),
+        (levels.dbu_to_dbv, "dbu"),
+        (levels.dbv_to_volts, "dbv"),
+        (levels.dbv_to_dbu, "dbv"),
+        (levels.sum_power_db, "levels_db"),
+        (levels.allowed_exposure, "level_dba"),
+        (lambda level: levels.allowed_exposure(85, criterion_dba=level), "criterion_dba"),
+        (lambda level: levels.daily_exposure_dba([level], [1]), "levels_dba"),
+    ],
+)
+def test_a_level_that_is_no_number_is_refused_by_name(call, name):
+    with pytest.raises(ValueError, match=f"{name} must be a finite number, got nan"):
+        call(math.nan)
+
+
 def test_a_complete_leak_is_refused():
     with pytest.raises(ValueError, match="leak_db must be less than 0 dB, got 0"):
         levels.leak_ripple_db([-3, 0])
@@ -115,6 +154,12 @@ def test_the_pad_makes_room_at_every_node():
     pad = diagram.pad_needed_db(wanted_headroom_db=6)
     assert pad == 17
     assert level_diagram(WAY, 3 - pad).headroom_db == 6
+
+
+def test_a_pad_leaves_no_more_headroom_than_is_wanted():
+    diagram = level_diagram(WAY, 3)  # the tape stands at 21, and takes 10
+    assert diagram.pad_needed_db() == 11
+    assert level_diagram(WAY, 3 - 11).headroom_db == 0
 
 
 def test_noise_adds_in_power_along_the_way():

@@ -128,6 +128,29 @@ def test_values_without_sense_are_refused(call):
         call()
 
 
+@pytest.mark.parametrize(
+    ("call", "least", "refused", "words"),
+    [
+        (lambda gap: response.gap_null_frequency(SPEED, gap), 1e-12, 0, "greater than 0 m"),
+        (lambda gap: response.gap_loss_db(1000, SPEED, gap), 0, -1e-12, "0 m or more"),
+        (lambda k: response.gap_loss_db(1000, SPEED, 1e-6, gap_factor=k), 1e-12, 0, "greater than 0"),
+        (lambda far: response.spacing_loss_db(1000, SPEED, far), 0, -1e-12, "0 m or more"),
+        (lambda deep: response.thickness_loss_db(1000, SPEED, deep), 0, -1e-12, "0 m or more"),
+        (lambda tilt: response.azimuth_loss_db(1000, SPEED, 2e-3, tilt), 1.5, 1.51, "from -1.5 to 1.5 rad"),
+        (lambda tilt: response.azimuth_loss_db(1000, SPEED, 2e-3, tilt), -1.5, -1.51, "from -1.5 to 1.5 rad"),
+        (lambda tau: response.equalization_db(1000, tau), 1e-12, 0, "greater than 0 s"),
+        (lambda tau: response.equalization_db(1000, 50e-6, tau), 1e-12, 0, "greater than 0 s"),
+        (lambda cut: one_pass(low_cut=cut), 0, -1e-12, "0 Hz or more"),
+        (lambda drop: response.bandwidth(one_pass(), drop_db=drop), 1e-3, 0, "greater than 0 dB"),
+        (lambda passes: response.bandwidth(one_pass(), passes=passes), 0.5, 0, "greater than 0"),
+    ],
+)
+def test_limits_are_where_they_are_said_to_be(call, least, refused, words):
+    call(least)
+    with pytest.raises(ValueError, match=f"must be {words}, got"):
+        call(refused)
+
+
 def test_records_are_frozen():
     with pytest.raises(dataclasses.FrozenInstanceError):
         one_pass().speed = 1

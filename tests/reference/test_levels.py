@@ -12,13 +12,13 @@ NJC = "Canadian NJC directive, 87 dB(A) for 8 h"
 SCENIHR = "SCENIHR 2008, table 3"
 
 
-# Source: definition, 1 mW in 600 ohm; audio level page, printed 0.77459667 V.
+# Source: definition, 1 mW in 600 ohm; E. Sengpiel, audio level page, printed 0.77459667 V.
 def test_0_dbu_is_the_voltage_of_1_mw_in_600_ohm():
     assert levels.dbu_to_volts(0) == pytest.approx(0.77459667, abs=1e-8)
     assert levels.dbu_to_volts(0) ** 2 / 600 == pytest.approx(1e-3, rel=1e-12)
 
 
-# Source: definition; article on +4 dBu and -10 dBV, 2009 (jeffvautin.com).
+# Source: definition; J. Vautin, +4 dBu and -10 dBV, 2009 (jeffvautin.com).
 def test_0_dbv_is_1_volt():
     assert levels.dbv_to_volts(0) == 1
     assert levels.volts_to_dbv(1) == 0
@@ -31,10 +31,10 @@ def test_0_dbv_is_1_volt():
         (4, 1.22765, 1e-5, "definition"),
         (4, 1.228, 0.0005, "wiki on dBV and dBu (controlbooth.com), as printed"),
         (6, 1.5455, 1e-4, "definition"),
-        (6, 1.55, 0.005, "audio level page, as printed"),
+        (6, 1.55, 0.005, "E. Sengpiel, audio level page, as printed"),
         (8, 1.9457, 1e-4, "definition"),
         (8, 1.95, 0.005, "textbook chapter 20 (taylorfrancis 9780080963228), as printed"),
-        (-7.7815, 0.316228, 1e-5, "audio level page, -10 dBV, printed 0.3162 V and -7.78 dBu"),
+        (-7.7815, 0.316228, 1e-5, "E. Sengpiel, audio level page, -10 dBV, printed 0.3162 V and -7.78 dBu"),
     ],
 )
 def test_published_voltages(dbu, volts, tolerance, source):
@@ -42,7 +42,7 @@ def test_published_voltages(dbu, volts, tolerance, source):
     assert levels.volts_to_dbu(levels.dbu_to_volts(dbu)) == pytest.approx(dbu, abs=1e-9)
 
 
-# Source: audio level page.
+# Source: E. Sengpiel, audio level page.
 def test_minus_10_dbv_in_volts_and_dbu():
     assert levels.dbv_to_volts(-10) == pytest.approx(0.316228, abs=1e-6)
     assert levels.dbv_to_dbu(-10) == pytest.approx(-7.7815, abs=1e-4)
@@ -59,7 +59,7 @@ def test_between_the_studio_and_the_domestic_level_are_11_78_db():
     assert levels.headroom_db(4, levels.dbv_to_dbu(-10)) == pytest.approx(11.7815, abs=1e-4)
 
 
-# Source: audio level page (printed 2.2).
+# Source: E. Sengpiel, audio level page (printed 2.2).
 def test_the_same_voltage_reads_2_2185_higher_in_dbu():
     assert levels.volts_to_dbu(0.5) - levels.volts_to_dbv(0.5) == pytest.approx(2.2185, abs=1e-4)
 
@@ -69,13 +69,13 @@ def test_the_rounded_reference_of_0_775_volts_is_not_0_dbu():
     assert levels.volts_to_dbu(0.775) == pytest.approx(0.0045, abs=0.0005)
 
 
-# Source: dictionary of the trade, magnetic recording tape (dilettantesdictionary.org), printed 3 dB.
+# Source: The Dilettante's Dictionary, magnetic recording tape (dilettantesdictionary.org), printed 3 dB.
 def test_twice_the_track_width_is_3_db_quieter():
     assert levels.track_snr_db(2 * 1.1 * MM, 1.1 * MM) == pytest.approx(3, abs=0.02)
     assert levels.track_snr_db(2 * 1.1 * MM, 1.1 * MM) == pytest.approx(3.0103, abs=1e-4)
 
 
-# Source: rule as above; widths from a page on gap loss (test-tape.com).
+# Source: rule as above; widths from Berechnung der Spaltneigungsdaempfung, www.test-tape.com.
 @pytest.mark.parametrize(
     ("reference", "width", "db"), [(6.25, 2.75, -3.566), (6.25, 2.1, -4.737), (2.1, 1.1, -2.808)]
 )
@@ -183,3 +183,18 @@ def test_european_equivalents(criterion_dba, minutes, level_dba, tolerance, sour
 def test_canadian_exposure(level_dba, hours, tolerance, source):
     allowed = levels.allowed_exposure(level_dba, criterion_dba=87)
     assert allowed / HOURS == pytest.approx(hours, abs=tolerance), source
+
+
+# Source: scipy: harmonics of S tanh(A sin / S) by quadrature; A for 3 % of the third, and what comes out.
+def test_the_level_that_fills_the_tape_is_4_824_db_above_that_of_3_percent_distortion():
+    import numpy as np
+    from scipy.integrate import quad
+    from scipy.optimize import brentq
+
+    def harmonic(number, drive):
+        wave = quad(lambda x: np.tanh(drive * np.sin(x)) * np.sin(number * x), 0, np.pi, epsabs=1e-12)[0]
+        return 2 / np.pi * wave
+
+    drive = brentq(lambda a: abs(harmonic(3, a) / harmonic(1, a)) - 0.03, 0.1, 2)
+    assert drive == pytest.approx(0.62879, abs=1e-5)
+    assert pytest.approx(-20 * math.log10(harmonic(1, drive)), abs=0.0005) == levels.FULL_ABOVE_MOL_DB
