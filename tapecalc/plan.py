@@ -326,14 +326,14 @@ def _range_speeds(machine: Machine, in_set: Sequence[song_set.Song]) -> Iterator
     """Say where a free speed plays the songs: each head and note whose speed lies in the range."""
     if machine.speed_range is None:
         return
-    low, high = machine.speed_range
-    song = machine.song
+    (low, high), spacings = machine.speed_range, machine.spacings
+    song, u_spacings = machine.song, machine.u_spacings
     songs = in_set or (() if song.bpm is None else (_song("", song.bpm, song.note),))
-    for one, head in itertools.product(songs, range(len(machine.spacings))):
+    for one, head in itertools.product(songs, range(len(spacings))):
         for note in one.notes or LIKED_NOTES:
-            speed = machine.spacings[head] / tempo.delay_from_tempo(one.bpm, note.beats)
+            speed = spacings[head] / tempo.delay_from_tempo(one.bpm, note.beats)
             if low * (1 - 1e-9) <= speed <= high * (1 + 1e-9):
-                unsure = math.hypot(machine.u_spacings[head] / machine.spacings[head], machine.u_speed)
+                unsure = math.hypot(u_spacings[head] / spacings[head], machine.u_speed)
                 yield SpeedForSong(
                     one.name, one.bpm, note.name, head + 1, speed, COVERAGE_FACTOR * unsure * speed
                 )
@@ -361,7 +361,7 @@ def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPl
         gone_in=gone_in,
         return_send_db=_wished_send_db(echo, song.wanted_repeats, song.faded_db),
         tone=tuple(ToneRow(repeat, low, high) for repeat, (low, high) in tone),
-        snr_db=tuple(_snr_db(machine, echo, gain_db, repeat) for repeat in tone_of) if dies else None,
+        snr_db=_snr_db(machine, echo, gain_db, tone_of) if dies else None,
         growth_db_per_s=None if verdict.stable else loop.fastest_growth_db_per_s(echo),
         settles_dbu=_settles_dbu(machine, over_db) if over_db else None,
         piled_up_db=-amplitude_to_db(1 - db_to_amplitude(gain_db)) if dies else None,
@@ -399,15 +399,22 @@ def _last_heard(machine: Machine, speed: float) -> float | None:
     return float(times[-1]) if times.size and times[-1] <= followed - quiet else None
 
 
-def _snr_db(machine: Machine, echo: loop.EchoLoop, gain_db: float, repeat: int) -> float:
-    """Compute by how much one repeat stands above the hiss so far, 20 Hz to 20 kHz unweighted."""
+def _snr_db(
+    machine: Machine, echo: loop.EchoLoop, gain_db: float, repeats: Sequence[int]
+) -> tuple[float, ...]:
+    """Compute by how much each repeat stands above the hiss so far, 20 Hz to 20 kHz unweighted."""
+    if not repeats:
+        return ()
     levels, mixer = machine.levels, machine.mixer
     signal_dbu = levels.instrument_dbu + levels.mixer_gain_db + mixer.input_send_db
     mixer_dbu = levels.mixer_noise_dbu + mixer.input_send_db
     noise_dbu = sum_power_db(
         [mixer_dbu, levels.machine_reference_dbu + machine.tape_noise_db(echo.one_pass.speed)]
     )
-    return signal_dbu - noise_dbu + (repeat - 1) * gain_db - loop.hiss_db(echo, repeat)
+    up_db = loop.hiss_db(echo, list(repeats))
+    return tuple(
+        signal_dbu - noise_dbu + (n - 1) * gain_db - db for n, db in zip(repeats, up_db, strict=True)
+    )
 
 
 def _wobble(machine: Machine, speed: float) -> Iterator[WobbleRow]:

@@ -308,11 +308,11 @@ def noise_build_up_db(loop_gain_db: Level, repeats: Nth | None = None) -> Decibe
 @calculator
 def hiss_db(
     loop: EchoLoop,
-    repeats: Passes[int] | None = None,
+    repeats: Passes | None = None,
     *,
     low: FrequencyOrZero[float] = 20.0,
     high: FrequencyOrZero[float] = 20e3,
-) -> float:
+) -> Decibels:
     """Compute how much louder the hiss of a whole band is than that of one pass.
 
     White noise that each pass adds on the bus, where it goes round n times and is heard through the response:
@@ -324,18 +324,20 @@ def hiss_db(
     _check_band(low, high)
     if repeats is None and not stability(loop, count_modes=False).stable:
         raise ValueError("loop must be stable for a long run, got one that is not; give repeats")
+    one_head = len(loop.delays) == 1  # for which no comb is left, and few frequencies tell a smooth curve
     # Steps by the golden section spread evenly and fall in step with no comb.
-    share = (np.arange(1 << 16) + 0.5) * (np.sqrt(5) - 1) / 2 % 1
+    share = (np.arange(1 << (12 if one_head else 16)) + 0.5) * (np.sqrt(5) - 1) / 2 % 1
     frequency = low + (high - low) * share
     heard = np.abs(loop.one_pass.gain(frequency) * taps_gain(frequency, loop.delays, loop.heads.gains)) ** 2
     if not np.any(heard):
         raise ValueError(f"heads must not all be silent for their hiss to be heard, got {loop.heads.gains}")
-    if len(loop.delays) == 1:
-        up_db = noise_build_up_db(loop_gain_db(loop, frequency), repeats)
-    else:
-        up_db = _build_up_db(loop_gain(loop, frequency), repeats)
-    most_db = up_db.max()
-    return float(most_db + 10 * np.log10(np.sum(heard * 10 ** ((up_db - most_db) / 10)) / np.sum(heard)))
+    gain, gain_db, found_db = loop_gain(loop, frequency), loop_gain_db(loop, frequency), []
+    for count in [None] if repeats is None else map(int, np.ravel(repeats)):
+        up_db = noise_build_up_db(gain_db, count) if one_head else _build_up_db(gain, count)
+        most_db = up_db.max()
+        power = np.sum(heard * 10 ** ((up_db - most_db) / 10)) / np.sum(heard)
+        found_db.append(most_db + 10 * np.log10(power))
+    return np.reshape(found_db, () if repeats is None else np.shape(repeats))
 
 
 def _build_up_db(gain: NDArray[np.complex128], repeats: int | None) -> NDArray[np.float64]:
