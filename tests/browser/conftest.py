@@ -21,8 +21,10 @@ def server(tmp_path_factory):
     for part in ("notebooks", "figures"):  # notebooks show figures by their place
         shutil.copytree(lab_browser.ROOT / part, folder / part, ignore=shutil.ignore_patterns("out", ".*"))
     cells = [f"from tapecalc.course import {topic}\n\n{topic}.{name}()" for topic, name in PANELS.items()]
-    two_panels = new_notebook(cells=[new_code_cell(cell) for cell in cells], metadata=METADATA)
-    nbformat.write(two_panels, folder / "two_panels.ipynb")
+    bench = "from tapecalc.course.workbench import Workbench\n\nWorkbench()"
+    for name, sources in {"two_panels": cells, "bench": [bench]}.items():
+        made = new_notebook(cells=[new_code_cell(source) for source in sources], metadata=METADATA)
+        nbformat.write(made, folder / f"{name}.ipynb")
     with lab_browser.lab_server(folder) as running:
         yield running
 

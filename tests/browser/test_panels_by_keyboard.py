@@ -97,6 +97,19 @@ def test_a_panel_of_each_kind_of_control_follows_the_keyboard_and_goes_back(serv
     assert lab_browser.errors_shown(tab) == []
 
 
+def test_the_tempo_is_tapped_by_two_keys_and_by_pointer(server, tab):
+    lab_browser.open_and_run(tab, server, "bench.ipynb")
+    button, reset = (tab.get_by_role("button", name=name) for name in ("tap the tempo", "reset"))
+    said = button.locator("..").locator("[role=status]")  # beside the button
+    for act in (lambda: button.press("Enter"), lambda: button.press("Space"), button.click):
+        act()
+        said.wait_for()
+        assert "tap" in said.inner_text()
+        reset.click()
+        said.wait_for(state="detached")
+    assert not tab.problems, "\n".join(tab.problems)
+
+
 @pytest.mark.weekly
 @pytest.mark.parametrize("name", NOTEBOOKS)
 def test_every_panel_follows_the_keyboard_and_goes_back(server, tab, name):
