@@ -456,6 +456,7 @@ def _cell_width(unit: EchoLoop) -> float:
     return HIGHEST_FREQUENCY / math.ceil(HIGHEST_FREQUENCY * _CELLS_PER_TURN * max(unit.delays))
 
 
+@lru_cache(maxsize=16)  # whoever asks for the margin asks for the growth next
 def _first_in_phase(unit: EchoLoop) -> tuple[float | None, float]:
     """Find the loudest frequency in phase and its level; None and `NULL_DB` if there is none."""
     # Just above 0 Hz even the slightest low cut turns the phase within one cell.
