@@ -433,6 +433,10 @@ def test_repeats_pile_up_their_error():
     assert tempo.grid_offset(0.495, 0.5, 2) == pytest.approx(-0.01)
 
 
+def test_a_drift_of_nothing_takes_no_time():
+    assert tempo.duration_from_drift([0, 0.05], 0.5).tolist() == [0, 10]
+
+
 def test_drift_refuses_what_never_comes():
     with pytest.raises(ValueError, match="error_percent must not be 0"):
         tempo.duration_from_drift(0.01, [1, 0])
