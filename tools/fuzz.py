@@ -29,6 +29,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from tapecalc.calc.tempo import NOTE_VALUES
 from tapecalc.machine import (
     LARGEST_FILE,
     Machine,
@@ -41,6 +42,7 @@ from tapecalc.measuring import CannotTell, Take, measure, measured_machine, open
 from tapecalc.measuring.flutter import RECORD_MODES
 from tapecalc.measuring.session import KINDS
 from tapecalc.plan import make_plan
+from tapecalc.report.compare_text import compare_text
 from tapecalc.report.measurement import measurement_text
 from tapecalc.report.plan_data import plan_data
 from tapecalc.report.plan_text import plan_text
@@ -142,7 +144,7 @@ def odd_value(rng):
         case 0:
             return rng.choice(NUMBERS)
         case 1:
-            return '"' + rng.choice(HOSTILE_NAMES).replace('"', '\\"') + '"'
+            return quoted_name(rng)
         case 2:
             return repr(10 ** rng.uniform(-12, 12) * rng.choice([1, -1]))
         case _:
@@ -151,7 +153,12 @@ def odd_value(rng):
 
 def drawn_machine(rng, _):
     """Write a machine by its own rules, with values at and near the edges of what is allowed."""
-    parts = ["name = " + '"' + rng.choice(HOSTILE_NAMES).replace('"', '\\"') + '"']
+    slips = 0.0 if rng.random() < 0.8 else 0.1  # how often what is drawn is wrong by intention
+    parts = ["name = " + quoted_name(rng, slips)]
+    if rng.random() < 0.9:
+        parts.append("unusual = true")  # or most of what follows is asked about
+    if rng.random() < 0.2:
+        parts.append(f"file_version = {rng.choice([1, 3, 2.0]) if rng.random() < slips else 2}")
     for section, field in Machine.model_fields.items():
         if section in ("name", "transport") or not hasattr(field.annotation, "model_fields"):
             continue
@@ -160,11 +167,21 @@ def drawn_machine(rng, _):
             for key, one in field.annotation.model_fields.items()
             if rng.random() < 0.4
         }
+        if section == "tape" and rng.random() >= slips:  # a reel or a loop, and less coating than tape
+            keys.pop("length_m" if keys.get("loop_length_m") else "", None)
+            keys.pop("coating_thickness_um" if rng.random() < 0.5 else "total_thickness_um", None)
+            if "total_thickness_um" in keys:
+                keys["coating_thickness_um"] = repr(0.3 * float(keys["total_thickness_um"]))
         parts += [f"{section}.{key} = {value}" for key, value in keys.items() if value is not None]
+    if rng.random() < 0.4:
+        parts.append(f"song.note = {drawn_note(rng, slips)}")
     speeds = [
-        repr(rng.choice([3.75, 7.5, 0.1, 10 ** rng.uniform(-3, 2.5)])) for _ in range(rng.choice([1, 2, 6]))
+        rng.choice([3.75, 7.5, 0.1, 10 ** rng.uniform(-3, 2.5)]) for _ in range(rng.choice([1, 2, 2, 6]))
     ]
-    parts.append(f"transport.{rng.choice(['speeds_ips', 'speeds_cm_s'])} = [{', '.join(speeds)}]")
+    key, unit = "speeds", rng.choice(["ips", "cm_s"])
+    if len(speeds) == 2 and rng.random() < 0.6:
+        key, speeds = "speed_range", sorted([speeds[0], 1.5 * speeds[1]], reverse=rng.random() < slips)
+    parts.append(f"transport.{key}_{unit} = [{', '.join(map(repr, speeds))}]")
     if rng.random() < 0.5:
         parts.append(f"transport.capstan_diameter_mm = {10 ** rng.uniform(-1, 2)!r}")
     if rng.random() < 0.2:
@@ -184,14 +201,35 @@ def drawn_machine(rng, _):
             f"delay_ms = {rng.choice([spacings[0] / 0.1905, 10 ** rng.uniform(-3, 4)])!r}\n"
             f"delay_plus_minus_ms = {rng.choice([0, 0.01, 1000])}"
         )
-    for _ in range(rng.choice([0, 0, 1, 30])):
-        name = rng.choice(HOSTILE_NAMES).replace('"', '\\"')
+    for _ in range(rng.choice([0, 0, 0, 1, 7, 60, 60 + (rng.random() < slips)])):
+        tempo = rng.choice([20, 400, 76, rng.uniform(20, 400), rng.uniform(20 - 20 * slips, 400)])
+        parts.append(f"[[songs]]\nname = {quoted_name(rng, slips)}\nbpm = {tempo!r}")
+        parts += [f"note = {drawn_note(rng, slips)}"] if rng.random() < 0.5 else []
+    for number in range(rng.choice([0, 0, 1, 30])):
         size = 10 ** rng.uniform(-3, 2.6)
         kind = rng.choice(
             [f"diameter_mm = {size!r}", f"radius_mm = {size!r}", f"length_mm = {size!r}\npulley_mm = 60"]
         )
-        parts.append(f'[[parts]]\nname = "{name}"\n{kind}\nwobble_percent = {rng.choice([0, 0.1, 10])}')
+        wobble = rng.choice([0, 0.1, 10])
+        parts.append(
+            f"[[parts]]\nname = {quoted_name(rng, slips, number)}\n{kind}\nwobble_percent = {wobble}"
+        )
     return "\n".join(parts).encode()
+
+
+def quoted_name(rng, slips=1.0, number=""):
+    """Draw a name that upsets pages, formulas or terminals, mostly as TOML takes it."""
+    name = rng.choice(HOSTILE_NAMES)
+    if rng.random() < slips:
+        return '"' + name.replace('"', '\\"') + '"'
+    plain = "".join(letter if letter.isprintable() else "." for letter in name)
+    return json.dumps(f"{number}{plain}"[:60], ensure_ascii=False)
+
+
+def drawn_note(rng, slips):
+    """Draw a note value, or now and then something that is none."""
+    names = [note.name for note in NOTE_VALUES]
+    return odd_value(rng) if rng.random() < slips else json.dumps(rng.choice(names))
 
 
 def accepted_machine(rng):
@@ -217,6 +255,8 @@ def edge_value(rng, field):
         return None
     if field.annotation is int:
         return rng.choice([low, high, rng.randint(low, high)])
+    if limits.get("gt") is not None and rng.random() < 0.98:
+        low += (high - low) * 1e-9
     return repr(
         float(rng.choice([low, high, rng.uniform(low, high), low + (high - low) * 10 ** rng.uniform(-12, 0)]))
     )
@@ -286,7 +326,9 @@ def try_machine(data, folder, number):
     if machine_from_text(machine_to_text(machine)) != machine:
         raise AssertionError("writing and reading gives another machine")
     plan = make_plan(machine)
-    text, data = plan_text(plan), json.dumps(plan_data(plan), allow_nan=False)
+    beside = make_plan(example_machine()) if number % 20 == 1 else plan
+    text = plan_text(plan) + compare_text(plan, beside, names=(machine.name, "b"))
+    data = json.dumps(plan_data(plan), allow_nan=False)
     if not all(line.isprintable() for line in text.splitlines()):
         raise AssertionError("the plan holds characters that upset a terminal")
     json.loads(data)

@@ -331,9 +331,10 @@ def hiss_db(
     heard = np.abs(loop.one_pass.gain(frequency) * taps_gain(frequency, loop.delays, loop.heads.gains)) ** 2
     if not np.any(heard):
         raise ValueError(f"heads must not all be silent for their hiss to be heard, got {loop.heads.gains}")
-    gain, gain_db, found_db = loop_gain(loop, frequency), loop_gain_db(loop, frequency), []
+    once = loop_gain_db(loop, frequency) if one_head else loop_gain(loop, frequency)
+    found_db = []
     for count in [None] if repeats is None else map(int, np.ravel(repeats)):
-        up_db = noise_build_up_db(gain_db, count) if one_head else _build_up_db(gain, count)
+        up_db = noise_build_up_db(once, count) if one_head else _build_up_db(once, count)
         most_db = up_db.max()
         power = np.sum(heard * 10 ** ((up_db - most_db) / 10)) / np.sum(heard)
         found_db.append(most_db + 10 * np.log10(power))

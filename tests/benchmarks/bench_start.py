@@ -7,7 +7,18 @@ import resource
 import subprocess
 import sys
 
-BOUNDS = {"import tapecalc": 3.0}
+#: A machine of eight heads, six speeds and sixty songs, as large as a file may describe.
+LARGEST = """
+from tapecalc.machine import machine_from_data
+from tapecalc.plan import make_plan
+heads = [{"spacing_mm": 12.0 * number**1.37} for number in range(1, 9)]
+songs = [{"name": f"song {number}", "bpm": 60.0 + 2 * number} for number in range(60)]
+speeds = [76.2, 38.1, 19.05, 9.525, 4.7625, 2.38125]
+transport = {"speeds_cm_s": speeds, "capstan_diameter_mm": 8.0}
+deck = {"transport": transport, "playback_heads": heads, "songs": songs, "mixer": {"return_send_db": SEND}}
+make_plan(machine_from_data(deck, "largest"), bpm=92)
+"""
+BOUNDS = {"import tapecalc": 3.0, "largest, dies away": 20.0, "largest, runs away": 20.0}
 TASKS = {
     "import numpy": "import numpy",
     "import tapecalc": "import tapecalc",
@@ -16,6 +27,8 @@ TASKS = {
     ),
     "machine and plan": "import tapecalc.plan",
     "print a plan": "from tapecalc.cli import main; main(['plan'])",
+    "largest, dies away": LARGEST.replace("SEND", "-20.0"),
+    "largest, runs away": LARGEST.replace("SEND", "5.0"),
 }
 
 
