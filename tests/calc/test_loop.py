@@ -380,6 +380,7 @@ def test_start_is_the_loudest_of_all_frequencies_in_phase():
 #: Loops in which the heads add up so differently from cell to cell that a careless search misses the best.
 UNEVEN = [
     ((0.189, 0.064), (0.71, 0.85)),
+    ((0.189, 0.064), (7.1, 3.4)),
     ((0.295, 0.134, 0.061, 0.389), (0.69, 0.75, 0.7, -0.63)),
     ((0.352, 0.111, 0.115, 0.212), (-0.83, -0.79, 0.96, 0.35)),
 ]
@@ -430,6 +431,15 @@ def test_an_end_that_is_not_found_is_that_of_the_response(monkeypatch):
     # within a step of the grid beyond the place where the response is 1 dB down
     np.testing.assert_allclose(response_db, -1, atol=0.03)
     assert np.all(response_db < -1)
+
+
+def test_a_tone_half_a_hertz_above_the_highest_is_not_looked_at():
+    # In phase at (n + 1/4) / T where the response rises by 6 dB an octave; the next one is at 40,000.4 Hz.
+    rising = OnePass(speed=SPEED, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=1e12)
+    delay = 2000.25 / 40_000.4
+    assert loop.stability(echo(delays=(delay,), one_pass=rising)).frequency == pytest.approx(
+        1999.25 / delay, abs=1e-3
+    )
 
 
 def test_nothing_above_an_octave_beyond_hearing_is_looked_at():
