@@ -286,7 +286,7 @@ class Machine(_Section):
 
     def _problems(self) -> Iterator[str]:
         if self.file_version != FILE_VERSION:
-            yield f"file_version must be {FILE_VERSION} for this tapecalc, got {self.file_version}"
+            yield f"file_version must be {FILE_VERSION} for this tapecalc, got {_short(self.file_version)}"
         if list(self.spacings) != sorted(self.spacings):
             yield "playback_heads must stand in tape order, nearest to the record head first"
         names = [part.name for part in self.parts]
@@ -307,6 +307,13 @@ class Machine(_Section):
                         f"playback_heads[{number}].spacing_mm gives a delay of {delay:.3g} s at "
                         f"{speed:.3g} m/s; {SHORTEST:g} to {LONGEST:g} s can be planned"
                     )
+        heads = self.playback_heads
+        # In one place, alike and inverted: exactly nothing is left of them.
+        if not any(
+            sum(db_to_amplitude(h.level_db) * (-1 if h.inverted else 1) for h in heads if h.spacing_mm == s)
+            for s in {h.spacing_mm for h in heads}
+        ):
+            yield "playback_heads cancel each other, and nothing would be heard"
         if self.loop_length is not None and self.loop_length <= self.spacings[-1]:
             yield f"tape.loop_length_m must reach beyond the last playback head, got {self.loop_length:g}"
         if not self.unusual:

@@ -17,6 +17,7 @@ import json
 import math
 import os
 import random
+import re
 import resource
 import signal
 import sys
@@ -369,7 +370,8 @@ class _Addresses(HTMLParser):
         for name, value in attributes:
             if name.startswith("on"):
                 raise AssertionError(f"<{tag}> has a handler {name}")
-            if name in ("src", "srcset", "href", "xlink:href", "data", "action"):
+            beside = tag == "a" and name == "href" and re.fullmatch(r"[a-z_]+\.[a-z]+", value or "")
+            if name in ("src", "srcset", "href", "xlink:href", "data", "action") and not beside:
                 self.addresses.append(value)
 
 
