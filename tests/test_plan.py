@@ -478,6 +478,10 @@ def test_a_pattern_is_told_for_3_s_and_down_to_40_db_unless_asked_otherwise():
     soft = with_changes(machine, {"mixer.return_send_db": -4.9})
     assert echo_pattern(soft, 0.1905)[0].size == 9
     assert echo_pattern(soft, 0.1905, faintest_db=-39)[0].size == 8
+    # What stands at the level counts, whatever the last bit says: 0, -s, ... -40 dB.
+    for count in (2, 3, 4, 5, 8):
+        tied = with_changes(machine, {"mixer.return_send_db": -40 / count})
+        assert echo_pattern(tied, 0.1905)[0].size == count + 1
 
 
 def test_the_return_carries_what_the_heads_of_the_loop_give():
@@ -550,6 +554,8 @@ def test_one_change_that_serves_all_heads_is_found_at_the_first_speed():
     assert together.best.factor == pytest.approx(1 / 0.968)
     assert (together.before.in_time, together.best.in_time) == (0, 3)
     assert planned(ONE_HEAD).together is None
+    two = make_plan(with_changes(plan.machine, {"playback_heads": plan.machine.playback_heads[:2]}))
+    assert [choice.fit.note.name for choice in two.together.best.choices] == ["sixteenth", "eighth"]
     without_tempo = THREE_HEADS.replace("[song]\nbpm = 66\n", "")
     assert make_plan(flat_machine(without_tempo)).together is None
 
