@@ -487,6 +487,8 @@ def _start_band(unit: EchoLoop, least_db: float) -> tuple[float, float]:
                 break
             enclosed = _enclosed_in_bands(unit, band[np.newaxis], levels_db[[band]], least_db)
             found = _in_phase(unit, enclosed, least_db)[0]
+        if not found.size and loud.size <= _EDGE_BANDS:
+            found = lowest  # all was looked through
         ends.append(float(outermost(found)) if found.size else _response_band(unit, least_db)[edge])
     return ends[0], ends[1]
 

@@ -433,6 +433,15 @@ def test_an_end_that_is_not_found_is_that_of_the_response(monkeypatch):
     assert np.all(response_db < -1)
 
 
+def test_a_tone_far_below_hearing_may_come_first():
+    # f T = atan(f_c / f) / 2 pi: near f = sqrt(f_c / 2 pi T) where f_c is far below. The next lies at 100 Hz.
+    made = echo(delays=(0.01,), one_pass=treble_loss(60e-6, low_cut=0.001))
+    lowest = math.sqrt(0.001 / (2 * math.pi * 0.01))
+    found = loop.stability(made)
+    assert found.frequency == pytest.approx(lowest, rel=1e-3)
+    assert found.band == (found.frequency, found.frequency)
+
+
 def test_a_tone_half_a_hertz_above_the_highest_is_not_looked_at():
     # In phase at (n + 1/4) / T where the response rises by 6 dB an octave; the next one is at 40,000.4 Hz.
     rising = OnePass(speed=SPEED, today=IDEAL, aligned=IDEAL, boost_db=0, low_cut=1e12)
