@@ -15,8 +15,8 @@ from tapecalc.calc import standards
 from tapecalc.calc.quantity import Decibels, Duration, Is, Level, T, TrackWidth, calculator, finite, single
 
 DBV_OF_0_DBU = 20 * math.log10(standards.DBU_VOLTS)
-#: By how much the level that fills ``S tanh(x / S)`` is above what it gives at 3 % third harmonic (the trade's
-#: MOL): the sine of 0.62879 S that distorts so far comes out as 0.57383 S. Worked out, no source.
+#: By how much the level that fills ``S tanh(x / S)`` is above what it gives at 3 % third harmonic (the MOL
+#: of the trade): the sine of 0.62879 S that distorts so far comes out as 0.57383 S. Worked out, no source.
 FULL_ABOVE_MOL_DB = 4.824
 NATURAL_PER_DB = math.log(10) / 10  # natural logarithm of power in one decibel
 
