@@ -599,6 +599,16 @@ def test_hiss_of_a_band_is_that_of_the_band():
     assert found == pytest.approx(10 * math.log10(long_run), abs=1e-4)
 
 
+def test_hiss_after_several_numbers_of_passes_at_once():
+    for made in (echo(return_gain=0.8), echo(delays=(0.2, 0.3), head_gains=(0.4, 0.5))):
+        found = loop.hiss_db(made, [[1, 3], [4, 2]])
+        expected = [
+            [loop.hiss_db(made, 1), loop.hiss_db(made, 3)],
+            [loop.hiss_db(made, 4), loop.hiss_db(made, 2)],
+        ]
+        np.testing.assert_allclose(found, expected, rtol=1e-12, atol=1e-12)
+
+
 def test_hiss_of_a_head_outside_the_loop_stays_as_it_is():
     alone = outside(echo(head_gains=(0.0,)), 0.02)
     assert loop.hiss_db(alone) == pytest.approx(0, abs=1e-9)
