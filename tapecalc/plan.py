@@ -38,6 +38,8 @@ TOGETHER = 1e-8
 MOST_PASSES = 100
 #: How far below what is heard a sound is followed, dB: many faint ones may meet, or take from a loud one.
 FOLLOWED_DB = 60.0
+#: How many sounds on the tape are followed at once, the loudest: those of heads in step are fewer.
+MOST_FOLLOWED = 2000
 #: How long the echo of several heads is followed for the last answer that is heard, s.
 LONGEST_ECHO = 60.0
 
@@ -248,7 +250,11 @@ def echo_pattern(
     times, amplitudes = np.zeros(1), np.array([echo.input_gain])  # what is on the tape, pass by pass
     every_time, every_amplitude = [np.zeros(0)], [np.zeros(0)]
     for _ in range(MOST_PASSES):
-        loud = np.abs(amplitudes) * np.max(np.abs(heard)) >= faintest * db_to_amplitude(-FOLLOWED_DB)
+        loud = np.flatnonzero(
+            np.abs(amplitudes) * np.max(np.abs(heard)) >= faintest * db_to_amplitude(-FOLLOWED_DB)
+        )
+        if loud.size > MOST_FOLLOWED:
+            loud = np.sort(loud[np.argpartition(np.abs(amplitudes[loud]), -MOST_FOLLOWED)[-MOST_FOLLOWED:]])
         arrives = np.add.outer(times[loud], echo.delays)
         in_time = arrives <= longest
         every_time.append(arrives[in_time])

@@ -259,6 +259,21 @@ FAR_FETCHED = {
         spacing_mm = 10
         level_db = -89.9
         inverted = true""",
+    # Millions of answers in a minute, each of them fainter than any that is heard.
+    "crowded": "transport.speeds_cm_s = [2.4]\nmixer.return_send_db = -13.3\nheads.low_cut_hz = 0"
+    + "".join(
+        f"\n[[playback_heads]]\nspacing_mm = {spacing}\nlevel_db = {level_db}\ninverted = {inverted}"
+        for spacing, level_db, inverted in (
+            (0.7254, 0, "true"),
+            (0.854, 0, "false"),
+            (2.1189, 0, "true"),
+            (8.4073, 0, "false"),
+            (8.8334, -6, "false"),
+            (9.0997, -20, "false"),
+            (10.1327, -6, "true"),
+            (12.02, -12, "false"),
+        )
+    ),
     "full": f"""
         transport.speed_range_cm_s = [5, 40]
         tape.loop_length_m = 3
