@@ -113,9 +113,7 @@ class LoopPlan(NamedTuple):
     tone: Sequence[ToneRow]
     snr_db: tuple[float, ...] | None  # of the repeats of `tone`; None where the loop runs away
     growth_db_per_s: float | None  # of a runaway; None if there is none
-    settles_dbu: (
-        tuple[float, float] | None
-    )  # where the tape holds a runaway of many tones, of one; None likewise
+    settles_dbu: tuple[float, float] | None  # where the tape holds it: a tone alone, many at most
     piled_up_db: float | None  # by which held notes and their repeats add up at most
 
 
@@ -385,10 +383,10 @@ def _wished_send_db(echo: loop.EchoLoop, wanted: int, faded_db: float) -> float 
 
 
 def _settles_dbu(machine: Machine, over_db: float) -> tuple[float, float]:
-    """Find the level on the tape of a runaway of a crowd of tones, and of one that has it to itself."""
+    """Find the level on the tape of a runaway of one tone, and the most that a crowd of tones reaches."""
     full_dbu = machine.saturation_dbu - over_db
-    crowd = full_dbu + amplitude_to_db(loop.crowd_settling_level(over_db, 1.0))
-    return crowd, full_dbu + amplitude_to_db(loop.settling_level(over_db, 1.0))
+    one, crowd = (settle(over_db, 1.0) for settle in (loop.settling_level, loop.crowd_settling_level))
+    return full_dbu + amplitude_to_db(one), full_dbu + amplitude_to_db(crowd)
 
 
 def _last_heard(machine: Machine, speed: float) -> float | None:
