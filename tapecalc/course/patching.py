@@ -170,8 +170,8 @@ _diagram = levels.level_diagram(DECK.level_stages, DECK.levels.instrument_dbu)
 first_guess = Exercise(_diagram.headroom_db, "dB", tolerance_percent=10).hints(
     "Follow the voice to the tape, adding gains; the tape distorts by 3 % at 4 dB above +4 dBu.",
     (4, "That is what the tape has above its reference; the voice arrives 4 dB below the reference."),
-    (20, "So much is left in the electronics. Another stage gives up earlier."),
     (18, "Count the gain of channel 1: the voice is not at -10 dBu any more when it meets the tape."),
+    (20, "So much is left in the electronics. Another stage gives up earlier."),
 )
 
 #: From a studio mixer into a domestic machine.
