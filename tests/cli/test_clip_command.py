@@ -12,7 +12,7 @@ def test_a_clip_as_gif_with_its_words(tmp_path, capsys):
     target = tmp_path / "new" / "a.gif"
     assert main(["clip", "head_rhythm", "--out", str(target), "--fps", "4", *QUICK]) == 0
     said = capsys.readouterr().out
-    assert said.startswith(f"Written: {target} (1.0 s, 4 frames)\nFour heads, 19.05 cm/s")
+    assert said.startswith(f"Written: {target} (1.0 s, 4 frames)\nOne head, 19.05 cm/s")
     assert "Description: Dot chart" in said and target.stat().st_size > 1000
 
 

@@ -22,7 +22,7 @@ def test_one_figure_in_three_formats(tmp_path, capsys):
     [
         (["figures", "--out", "OUT", "dely_map"], "did you mean 'delay_map'"),
         (["figures", "--out", "OUT", "--profile", "x"], "profile 'x' is not known"),
-        (["figures", "--out", "/dev/null/x", "delay_map"], "cannot write to /dev/null/x"),
+        (["figures", "--out", "/dev/null/x", "delay_map"], "--out must be a folder, /dev/null is a file"),
         (["figures", "--out", "OUT", "--machine", "none.toml"], "none.toml: cannot be read"),
         (["figures"], "required: --out"),
     ],
