@@ -175,9 +175,11 @@ def test_python_blocks_print_what_their_comments_say(code):
     assert said.getvalue().splitlines() == expected
 
 
-@pytest.mark.parametrize("machine", blocks(BOTH, "toml"))
-def test_machine_files_are_machines(machine):
-    assert machine_from_text(machine).name == "Kitchen table"
+def test_the_machine_file_is_a_machine_and_so_it_is_with_all_that_may_be_added():
+    whole = ""
+    for added in blocks(BOTH, "toml"):
+        whole += added
+        assert machine_from_text(whole).name == "Kitchen table"
 
 
 @pytest.mark.parametrize("shown", blocks(BOTH, "text"))
