@@ -86,7 +86,7 @@ def test_rows_of_the_loop_do_not_contradict_each_other(machine):
                 < one.repeats * step * (1 + 1e-9)
             )
         if one.settles_dbu is not None:
-            crowd, alone = one.settles_dbu
+            alone, crowd = one.settles_dbu
             assert alone <= crowd <= alone + 3.02  # a square wave is as strong as a sine 3 dB louder
         lows, highs = zip(*((row.low or 0, row.high or math.inf) for row in one.tone), strict=True)
         assert list(lows) == sorted(lows) and list(highs) == sorted(highs, reverse=True)
