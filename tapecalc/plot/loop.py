@@ -96,13 +96,13 @@ def decay_of_repeats(
 
 def _repeats(delay: float, gain_db: float, level_db: float) -> _Row:
     """The repeats of one head that are not below a level; of a runaway the first few."""
-    count = np.arange(GROWING if gain_db >= 0 else int(loops.repeats_heard(gain_db, level_db)))
-    said = f"{_counted(count.size, 'repeat')} down to {level_db:g} dB, the last after"
-    said = f"{said} {delay * count.size:.1f} s"
+    count = GROWING if gain_db >= 0 else int(loops.repeats_heard(gain_db, level_db))
+    shown = np.arange(count) if count <= COLUMNS else np.linspace(0, count - 1, COLUMNS).round()
+    said = f"{_counted(count, 'repeat')} down to {level_db:g} dB, the last after {delay * count:.1f} s"
     name = f"{round(gain_db, 1) + 0.0:g} dB"  # to a tenth; what is counted is not
     if gain_db >= 0:
         said = f"each repeat is {name} louder than the last until the tape is full, a runaway"
-    return _Row(name, delay * (1 + count), gain_db * count, f"at {name} of loop gain {said}", gain_db < 0)
+    return _Row(name, delay * (1 + shown), gain_db * shown, f"at {name} of loop gain {said}", gain_db < 0)
 
 
 def _answers(machine: Machine, speed: float) -> _Row:
@@ -120,6 +120,10 @@ def _answers(machine: Machine, speed: float) -> _Row:
         said += f", the last after {times[-1]:.1f} s"
     if not found.stable:
         said = f"{len(echo.delays)} heads answer ever louder until the tape is full, a runaway"
+    if times.size > COLUMNS:  # more than can be seen one by one: the loudest of each column
+        order = np.lexsort((levels_db, np.ceil(COLUMNS * times / times[-1])))
+        loud = np.sort(order[np.diff(np.ceil(COLUMNS * times[order] / times[-1]), append=np.inf) > 0])
+        times, levels_db = times[loud], levels_db[loud]
     return _Row(f"{len(echo.delays)} heads", times, levels_db, said, found.stable)
 
 

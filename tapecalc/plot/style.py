@@ -7,10 +7,12 @@ read nor changed. The values themselves are in ``tokens.toml``.
 
 import contextlib
 import io
+import re
 import textwrap
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -188,6 +190,30 @@ def sequence(profile: str | Profile, count: int) -> list[str]:
     return ["#" + "".join(f"{round(part):02X}" for part in color.tolist()) for color in mixed]
 
 
+def on_ground(svg: bytes, ground: str) -> bytes:
+    """Give a drawing made on the light ground the colors of another, as if it had been drawn there."""
+    twins = _twins(known_name("ground", ground, GROUNDS))
+    return re.sub(rb"#[0-9a-f]{6}\b", lambda found: twins.get(found[0], found[0]), svg)
+
+
+@lru_cache
+def _twins(ground: str) -> dict[bytes, bytes]:
+    """What stands for each color of the light ground, those of its `sequence` included."""
+    light, other = (PROFILES["page"].on(name) for name in ("light", ground))
+    pairs = [
+        pair
+        for field in fields(Ground)
+        for pair in zip(
+            np.atleast_1d(getattr(light.ground, field.name)),
+            np.atleast_1d(getattr(other.ground, field.name)),
+            strict=False,
+        )
+    ]
+    for count in range(1, 33):
+        pairs += zip(sequence(light, count), sequence(other, count), strict=True)
+    return {own.lower().encode(): twin.lower().encode() for own, twin in reversed(pairs)}
+
+
 # ---- figures ----
 
 
@@ -246,7 +272,9 @@ def new_figure(profile: str | Profile) -> Figure:
 def fix_layout(figure: Figure) -> Figure:
     """Lay a figure out once and for all: an engine left on doubles the time of each draw (measured)."""
     figure.draw_without_rendering()
-    figure.set_layout_engine("none")
+    # Not "none", which is an engine too: saving would draw twice, the first time for it alone.
+    with matplotlib.rc_context({"figure.autolayout": False, "figure.constrained_layout.use": False}):
+        figure.set_layout_engine(None)
     return figure
 
 

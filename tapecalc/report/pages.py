@@ -1,5 +1,6 @@
 """What the plan's page and the setup card have in common: templates, and text as it is set in type."""
 
+import base64
 import re
 from typing import Any
 
@@ -30,4 +31,5 @@ def html_page(template: str, **values: Any) -> str:
         lstrip_blocks=True,
     )
     environment.filters["typeset"] = typeset
+    environment.filters["base64"] = lambda content: base64.b64encode(content).decode("ascii")
     return environment.get_template(template).render(**values)

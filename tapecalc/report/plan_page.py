@@ -1,69 +1,125 @@
-"""The plan as one page that opens offline, with its figures and a preview to hear.
+"""The plan as one page that opens offline: the answer, a picture and a player, and all else folded below.
 
 The page carries its pictures and its sound inside, names are escaped, and a content policy forbids it to
-load anything from elsewhere.
+load anything from elsewhere. The setup card lies beside it.
 """
 
 import base64
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import NamedTuple
 
-import jinja2
 import numpy as np
-from markupsafe import Markup
 
-from tapecalc import __version__
+from tapecalc import __version__, words
+from tapecalc.calc.units import from_si
 from tapecalc.files import alone_in, write_file
 from tapecalc.plan import EchoPlan
-from tapecalc.plot import flutter, loop, response, style
+from tapecalc.plot import style
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.kit import Drawn
-from tapecalc.plot.player import compare
+from tapecalc.plot.player import Clip, compare
+from tapecalc.report.pages import html_page
 from tapecalc.report.plan_data import plan_data
-from tapecalc.report.plan_text import CAUTIONS, headlines, tables
+from tapecalc.report.plan_text import CAUTIONS, Table, band_text, headlines, heard_text, margin_text, tables
+from tapecalc.report.setup_card import findings, setup_card_page
 from tapecalc.sound.files import write_sound
 from tapecalc.sound.render import EchoSound, render
 from tapecalc.sound.signals import phrase
 
 SAMPLE_RATE = 44_100
 PREVIEW_SECONDS = 7.0  # one bar of the phrase and room for its echo; a runaway is cut there
+MOST_SENTENCES = 4  # of the answer, which a phone shows with a picture and a player
+LONGEST_SENTENCE = 300  # characters of its first
+MOST_ROWS = 20  # of a table that prints unopened; the setup card has the delays, however many
+HERO = "tape_path"
+#: One size for all screens: its type can be read on a phone, and lines and names have room.
+PROFILE = replace(
+    style.PROFILES["page"],
+    name="plan",
+    width_in=130 * style.MM,
+    height_in=88 * style.MM,
+    text_pt=10.5,
+    title_pt=11.5,
+    line_pt=1.8,
+)
 
-#: Which pictures stand above which table, by the table's key.
-PICTURES = {
-    "delays": ("tape_path", "delay_map"),
-    "fits": ("tempo_map",),
-    "repeats": ("loop_diagram", "decay_of_repeats", "runaway_frequency"),
-    "tone": ("repeats_response",),
-    "wobble": ("flutter_fingerprint",),
-    "levels": ("level_ladder",),
-}
+
+class Topic(NamedTuple):
+    """What folds together: tables that print and others, by their keys, and pictures, by their names."""
+
+    key: str
+    title: str
+    prints: tuple[str, ...]
+    others: tuple[str, ...] = ()
+    pictures: tuple[str, ...] = ()
 
 
-def plan_figures(plan: EchoPlan, *, profile: str | style.Profile = "page") -> dict[str, Drawn]:
+TOPICS = (
+    Topic("delays", "Delays", ("delays",), (), ("delay_map",)),
+    Topic("songs", "Tempo and notes", ("fits", "songs", "range"), ("exact", "set", "tempos"), ("tempo_map",)),
+    Topic("repeats", "Repeats and margin", ("repeats",), (), ("decay_of_repeats", "runaway_frequency")),
+    Topic(
+        "tone",
+        "Tone, hiss and wobble",
+        (),
+        ("tone", "hiss", "wobble"),
+        ("repeats_response", "flutter_fingerprint"),
+    ),
+    Topic("levels", "Levels", ("levels",), (), ("level_ladder",)),
+    Topic("tape", "Tape", (), ("tape",)),
+    Topic("omissions", "What the plan leaves out", (), ("omissions",)),
+    Topic("assumed", "What was assumed", (), ("assumed",)),
+)
+
+
+class Fold(NamedTuple):
+    """One topic of a plan as it folds: its main finding, its tables, and its pictures."""
+
+    key: str
+    title: str
+    finding: str
+    prints: tuple[Table, ...]
+    others: tuple[Table, ...]
+    pictures: tuple["Picture", ...]
+
+
+class Picture(NamedTuple):
+    """A figure as a page shows it: drawn on the light ground, with its size in pixels and its words."""
+
+    svg: bytes
+    width: int
+    height: int
+    alt: str
+    caption: str
+
+    @property
+    def light(self) -> str:
+        """The figure inside an address, as a picture that cannot run anything."""
+        return "data:image/svg+xml;base64," + base64.b64encode(self.svg).decode("ascii")
+
+    @property
+    def dark(self) -> str:
+        """The same on the dark ground."""
+        return self._replace(svg=style.on_ground(self.svg, "dark")).light
+
+
+def plan_figures(plan: EchoPlan, *, profile: str | style.Profile = PROFILE) -> dict[str, Drawn]:
     """Draw the figures of a plan, by the name of their files, in reading order."""
-    machine, first = plan.machine, plan.delays[0]
-    look: dict[str, Any] = {"profile": profile}
-    echo = machine.echo_loop(first.speed)
-    drawn = {name: draw(name, machine=machine, **look) for name in PICTURES["delays"]}
-    if plan.bpm is not None:
-        drawn["tempo_map"] = draw("tempo_map", machine=machine, **look)
-    drawn["loop_diagram"] = draw("loop_diagram", machine=machine, **look)
-    if not plan.runs_away:
-        drawn["decay_of_repeats"] = loop.decay_of_repeats(machine=machine, speed=first.speed, **look)
-    drawn["runaway_frequency"] = loop.runaway_frequency(loop=echo, **look)
-    repeats = min(max(plan.wanted_repeats, 2), 8)
-    drawn["repeats_response"] = response.repeats_response(one_pass=echo.one_pass, repeats=repeats, **look)
-    if wobbling := [part for part in machine.turning_parts if part.wobble > 0]:
-        drawn["flutter_fingerprint"] = flutter.flutter_fingerprint(
-            parts=wobbling, speed=first.speed, delay=first.delay, **look
-        )
-    drawn["level_ladder"] = draw("level_ladder", machine=machine, **look)
-    return drawn
+    machine = plan.machine
+    names = [HERO, *(name for topic in TOPICS for name in topic.pictures)]
+    if plan.bpm is None:
+        names.remove("tempo_map")
+    if not any(part.wobble > 0 for part in machine.turning_parts):
+        names.remove("flutter_fingerprint")
+    if not any(head.feeds_return for head in machine.playback_heads):
+        names.remove("runaway_frequency")
+    page = style.as_profile(profile)
+    rows = replace(page, height_in=page.height_in * (0.66 + 0.04 * min(8, len(machine.spacings))))
+    return {name: draw(name, machine=machine, profile=rows if name == HERO else page) for name in names}
 
 
 def plan_preview(plan: EchoPlan) -> EchoSound | None:
@@ -72,31 +128,47 @@ def plan_preview(plan: EchoPlan) -> EchoSound | None:
     Dry phrase, echo and mix are turned down together if they would go beyond full scale. None if the echo
     comes too soon to be rendered, or not within the preview.
     """
-    speed = plan.tempos[0].delay.speed if plan.tempos else plan.machine.speeds[0]
     dry = phrase(SAMPLE_RATE, bpm=plan.bpm or 76.0, seconds=PREVIEW_SECONDS)
     try:
-        sound = render(dry, SAMPLE_RATE, plan.machine, speed=speed, seconds=PREVIEW_SECONDS, seed=1)
+        sound = render(
+            dry, SAMPLE_RATE, plan.machine, speed=_preview_speed(plan), seconds=PREVIEW_SECONDS, seed=1
+        )
     except ValueError:
         return None
     peak = max(np.abs(sound.wet).max(), np.abs(sound.mix).max(), 1.0)
     return replace(sound, dry=sound.dry / peak, wet=sound.wet / peak, mix=sound.mix / peak)
 
 
-def plan_page(
-    plan: EchoPlan,
-    drawn: Mapping[str, Drawn],
-    *,
-    narrow: Mapping[str, Drawn] | None = None,
-    preview: EchoSound | None = None,
-) -> str:
+def _preview_speed(plan: EchoPlan) -> float:
+    if plan.range_speeds:
+        return plan.range_speeds[0].speed
+    return plan.tempos[0].delay.speed if plan.tempos else plan.machine.speeds[0]
+
+
+def answer(plan: EchoPlan) -> tuple[str, ...]:
+    """Give the first sentence of each headline, loops that run away first, as many as a phone shows."""
+    first = [line.partition(". ")[0].rstrip(".") + "." for line in headlines(plan)]
+    if len(first[0]) > LONGEST_SENTENCE:
+        speeds, heads = len(plan.loops), len(plan.machine.spacings)
+        first[0] = f"The {heads} heads answer after {_delays(plan)} at {speeds} speeds."
+    alarms = [line for line in first if "RUNS AWAY" in line][: MOST_SENTENCES // 2]
+    return (*alarms, *(line for line in first if "RUNS AWAY" not in line))[:MOST_SENTENCES]
+
+
+def picture(drawn: Drawn) -> Picture:
+    """Give a figure to a page."""
+    width, height = (round(96 * inches) for inches in drawn.figure.get_size_inches().tolist())
+    svg = style.figure_bytes(drawn.figure, "svg", alt=drawn.alt)
+    return Picture(svg, width, height, drawn.alt, drawn.caption)
+
+
+def plan_page(plan: EchoPlan, pictures: Mapping[str, Picture], *, preview: EchoSound | None = None) -> str:
     """Write the page as HTML that needs nothing else.
 
     Parameters
     ----------
-    drawn
-        Figures, as `plan_figures` makes them; where one is missing its place stays empty.
-    narrow
-        The same figures for a narrow screen; without them the wide ones are shown there too.
+    pictures
+        Those of `plan_figures`, by name; where one is missing its place stays empty.
     preview
         What `plan_preview` made; without it there are no players.
 
@@ -104,25 +176,23 @@ def plan_page(
     -----
     Source: WCAG 2.2 for structure, contrast and text alternatives.
     """
-    template = resources.files("tapecalc.report").joinpath("plan_page.html.jinja").read_text(encoding="utf-8")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    environment.filters["image"] = _image
-    stand = {key: [name for name in names if name in drawn] for key, names in PICTURES.items()}
-    return environment.from_string(template).render(
+    return html_page(
+        "plan_page.html.jinja",
         name=plan.machine.name,
         version=__version__,
+        answer=answer(plan),
         headlines=headlines(plan),
         cautions=CAUTIONS,
-        sections=[
-            (table, [(drawn[name], (narrow or {}).get(name)) for name in stand.get(table.key, ())])
-            for table in tables(plan)
-        ],
-        players=[] if preview is None else _players(preview),
+        hero=pictures.get(HERO),
+        folds=tuple(_folds(plan, pictures)),
+        findings=findings(plan),
+        players=() if preview is None else _players(preview),
+        preview_speed=words.speed(_preview_speed(plan), plan.machine.units),
     )
 
 
 def write_plan(plan: EchoPlan, folder: str | os.PathLike[str]) -> list[Path]:
-    """Write page, data, preview (if there is one) and figures of a plan into a folder; give their paths.
+    """Write page, card, data, preview (if there is one) and figures into a folder, and give their paths.
 
     Everything is worked out before the first file is written, and the page comes last: a page that is
     there has its figures beside it. Two runs into one folder write one after the other, and what an older
@@ -130,32 +200,106 @@ def write_plan(plan: EchoPlan, folder: str | os.PathLike[str]) -> list[Path]:
     """
     with alone_in(folder) as folder:
         data = json.dumps(plan_data(plan), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-        drawn, narrow = plan_figures(plan), plan_figures(plan, profile="article_single")
-        preview = plan_preview(plan)
-        page = plan_page(plan, drawn, narrow=narrow, preview=preview)
-        files = [folder / "plan.html", folder / "plan.json", folder / "preview.wav", folder / "figures"]
-        write_file(files[1], data)
-        for name in {name for names in PICTURES.values() for name in names} - set(drawn):
+        drawn = plan_figures(plan)
+        pictures = {name: picture(one) for name, one in drawn.items()}
+        pngs = {name: style.figure_bytes(one.figure, "png", alt=one.alt) for name, one in drawn.items()}
+        preview, card = plan_preview(plan), setup_card_page(plan)
+        page = plan_page(plan, pictures, preview=preview)
+        files = [folder / name for name in ("plan.html", "card.html", "plan.json", "preview.wav", "figures")]
+        write_file(files[2], data)
+        for name in {name for topic in TOPICS for name in topic.pictures} - set(drawn):
             for form in ("svg", "png"):
-                (files[3] / f"{name}.{form}").unlink(missing_ok=True)
-        for name, picture in drawn.items():
-            picture.save(files[3] / name)
+                (files[4] / f"{name}.{form}").unlink(missing_ok=True)
+        for name, one in pictures.items():
+            write_file(files[4] / f"{name}.svg", one.svg)
+            write_file(files[4] / f"{name}.png", pngs[name])
         if preview is None:
-            files.pop(2).unlink(missing_ok=True)
+            files.pop(3).unlink(missing_ok=True)
         else:
-            write_sound(files[2], preview.mix, preview.sample_rate)
+            write_sound(files[3], preview.mix, preview.sample_rate)
+        write_file(files[1], card)
         write_file(files[0], page)
     return files
 
 
-def _image(drawn: Drawn) -> str:
-    """A figure inside an address, as a picture that cannot run anything."""
-    svg = style.figure_bytes(drawn.figure, "svg", alt=drawn.alt)
-    return "data:image/svg+xml;base64," + base64.b64encode(svg).decode("ascii")
+def _folds(plan: EchoPlan, pictures: Mapping[str, Picture]) -> Iterator[Fold]:
+    """Fold tables and pictures by topic; a table of no topic has one of its own."""
+    left, finding = {table.key: table for table in tables(plan)}, _findings(plan)
+    for topic in TOPICS:
+        found = [left.pop(key) for key in (*topic.prints, *topic.others) if key in left]
+        prints = tuple(one for one in found if one.key in topic.prints and len(one.rows) <= MOST_ROWS)
+        others = tuple(one for one in found if one not in prints)
+        shown = tuple(pictures[name] for name in topic.pictures if name in pictures)
+        if found:
+            yield Fold(topic.key, topic.title, finding[topic.key], prints, others, shown)
+    for table in left.values():
+        yield Fold(table.key, table.title, "", (), (table,), ())
 
 
-def _players(preview: EchoSound) -> list[Markup]:
-    """The phrase, its echo and the mix, as players."""
-    clips = {"Phrase": preview.dry, "Echo alone": preview.wet, "Phrase and echo": preview.mix}
-    listening = compare(clips, preview.sample_rate, listen_for="The first repeat against the phrase.")
-    return [Markup(clip.html) for clip in listening.clips]
+def _findings(plan: EchoPlan) -> dict[str, str]:
+    """The main finding of each topic."""
+    first = plan.levels.first_to_clip
+    rows = {table.key: table.rows for table in tables(plan)}
+    return {
+        "delays": _delays(plan),
+        "songs": _finding_of_songs(plan),
+        "repeats": _finding_of_loops(plan),
+        "tone": _finding_of_tone(plan),
+        "levels": f"{first.headroom_db:.1f} dB until the {first.name} clips"
+        if first.headroom_db >= 0
+        else f"too loud for the {first.name} by {-first.headroom_db:.1f} dB",
+        "tape": "; ".join(f"{row[1]} at {row[0].partition(' (')[0]}" for row in rows["tape"]),
+        "omissions": f"{len(rows.get('omissions', ()))} effects, each with its size",
+        "assumed": f"{len(rows.get('assumed', ()))} values that the machine file does not say",
+    }
+
+
+def _delays(plan: EchoPlan) -> str:
+    """The shortest and the longest delay."""
+    times = [from_si(planned.delay, "ms") for planned in plan.delays]
+    low, high = (f"{time:.0f}" for time in (min(times), max(times)))
+    return f"{high} ms" if low == high else f"{low} to {high} ms"
+
+
+def _finding_of_songs(plan: EchoPlan) -> str:
+    """How the songs fit, or the song, or what fits."""
+    if plan.machine.speed_range is not None:
+        songs = {row.song for row in plan.range_speeds}
+        if plan.machine.songs:
+            return f"{len(songs)} of {len(plan.machine.songs)} songs fit a speed of the range"
+        return f"{len(plan.range_speeds)} ways to play a plain note" if plan.bpm else "no song"
+    if plan.set_change is not None:
+        before = plan.set_change.before
+        return f"{before.in_time} of {len(before.choices)} songs in time"
+    if plan.tempos:
+        best = plan.tempos[0]
+        heard = heard_text(best.chance, best.fit.error)
+        return f"{words.with_article(best.fit.note.name)} at {best.fit.bpm:g} bpm; heard as off: {heard}"
+    return "tempos that the delays like"
+
+
+def _finding_of_loops(plan: EchoPlan) -> str:
+    """How many repeats, and how far from running away, at the worst speed."""
+    loops = [loop for loop in plan.loops if loop.return_send_db is not None]
+    if not loops:
+        return "no head feeds the return"
+    if plan.runs_away:
+        return "RUNS AWAY"
+    worst = min(loops, key=lambda loop: loop.stability.margin_db)
+    margin = f"{margin_text(worst)} from running away"
+    if worst.repeats is None:
+        return margin
+    return f"{worst.repeats} repeat{'s' if worst.repeats != 1 else ''}, {margin}"
+
+
+def _finding_of_tone(plan: EchoPlan) -> str:
+    """What the last repeat that is shown keeps, at the first speed."""
+    row = plan.loops[0].tone[-1]
+    which = "repeat" if len(plan.machine.spacings) == 1 else "pass"
+    return f"{which} {row.repeat} keeps {band_text(row)}"
+
+
+def _players(preview: EchoSound) -> tuple[Clip, ...]:
+    """The mix, the phrase and its echo, as sounds turned down alike."""
+    clips = {"Phrase and echo": preview.mix, "Phrase": preview.dry, "Echo alone": preview.wet}
+    return compare(clips, preview.sample_rate, listen_for="The first repeat against the phrase.").clips

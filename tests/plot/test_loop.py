@@ -84,6 +84,26 @@ def test_a_runaway_is_drawn_as_one(machine):
     assert "louder" in decay_of_repeats(delay=0.2, gains_db=(1.0,)).caption
 
 
+def test_more_answers_than_can_be_seen_are_thinned_and_still_counted():
+    drawn = decay_of_repeats(delay=0.01, gains_db=(-0.001,), level_db=-60.0)
+    t, level = drawn.artists["decays"][0].get_data()
+    assert "60001 repeats down to" in drawn.caption and t.size == 400  # one more than 60 dB at 0.001 each
+    assert (t[0], level[0]) == (0.01, 0)
+    assert t[-1] == pytest.approx(600.01) and level[-1] == pytest.approx(-60)
+    many = with_heads(*((mm, True) for mm in (2.0, 17.3, 41.5, 61.9, 97.0)), send_db=2.0)
+    t, level = decay_of_repeats(machine=many).artists["decays"][0].get_data()
+    times, amplitudes = echo_pattern(many, SPEED, longest=4 * 0.097 / SPEED, faintest_db=-36.2)
+    in_db = 20 * np.log10(np.abs(amplitudes) / np.abs(amplitudes[0]))
+    times, in_db = times[in_db >= -30], in_db[in_db >= -30]
+    assert times.size > 1000 and 300 < t.size <= 400
+    for column in range(1, 401):
+        inside = np.ceil(400 * times / times[-1]) == column
+        shown = np.ceil(400 * t / times[-1]) == column
+        assert shown.sum() == min(1, inside.sum())
+        if shown.any():
+            assert level[shown][0] == pytest.approx(in_db[inside].max(), abs=1e-9)
+
+
 def test_a_head_that_feeds_nothing_back_answers_once():
     drawn = decay_of_repeats(machine=with_heads((41.5, False)))
     assert drawn.artists["decays"][0].get_xdata().size == 1

@@ -1,46 +1,44 @@
-"""The plan as a page: whole, safe, and readable without pictures or sound."""
+"""The plan as a page: the answer first, all else folded, whole, safe, readable without picture or sound."""
 
 import base64
 import re
-from html.parser import HTMLParser
 
 import pytest
 import soundfile
+from machines import MACHINES
+from page_outline import Outline
 
-from tapecalc.machine import example_machine, machine_from_options, with_changes
+from tapecalc.machine import example_machine, machine_from_options, machine_from_text, with_changes
 from tapecalc.plan import make_plan
-from tapecalc.plot.catalog import CATALOG
-from tapecalc.report.plan_page import PICTURES, plan_figures, plan_page, plan_preview, write_plan
-from tapecalc.report.plan_text import CAUTIONS, tables
+from tapecalc.plot import style
+from tapecalc.plot.catalog import CATALOG, draw
+from tapecalc.report.pages import typeset
+from tapecalc.report.plan_page import (
+    HERO,
+    PROFILE,
+    TOPICS,
+    answer,
+    picture,
+    plan_figures,
+    plan_page,
+    plan_preview,
+    write_plan,
+)
+from tapecalc.report.plan_text import CAUTIONS, headlines, tables
+from tapecalc.report.setup_card import findings, setup_card_page
 
-
-class Outline(HTMLParser):
-    """What a page holds: tags with their attributes, and its text."""
-
-    def __init__(self, page):
-        super().__init__()
-        self.tags, self.text, self.open = [], "", []
-        self.feed(page)
-
-    def handle_starttag(self, tag, attributes):
-        self.tags.append((tag, dict(attributes)))
-        if tag not in ("meta", "img", "source", "br", "link"):
-            self.open.append(tag)
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag, f"{tag} closed out of order"
-
-    def handle_data(self, data):
-        self.text += data
-
-    def all(self, tag):
-        return [attributes for name, attributes in self.tags if name == tag]
+DECK = example_machine()
+PLAN = make_plan(DECK)
+PLANS = {name: make_plan(machine_from_text(text)) for name, text in MACHINES.items()}
+PLANS["no loop"] = make_plan(with_changes(DECK, {"playback_heads.1.feeds_return": False}))
+PLANS["runaway"] = make_plan(with_changes(DECK, {"mixer.return_send_db": 3.0}))
+PLANS["bare"] = make_plan(machine_from_options(spacings_mm=[30, 60], speeds_cm_s=[38.1]))
 
 
 @pytest.fixture(scope="module")
 def written(tmp_path_factory):
     folder = tmp_path_factory.mktemp("plan")
-    return folder, write_plan(make_plan(example_machine()), folder)
+    return folder, write_plan(PLAN, folder)
 
 
 @pytest.fixture(scope="module")
@@ -48,61 +46,184 @@ def page(written):
     return (written[0] / "plan.html").read_text()
 
 
+# ---------------------------------------------------------------- what is written
+
+
+def test_the_folder_holds_page_card_data_sound_and_pictures(written):
+    folder, files = written
+    assert [file.name for file in files] == ["plan.html", "card.html", "plan.json", "preview.wav", "figures"]
+    assert all(file.exists() for file in files)
+    assert {file.stem for file in (folder / "figures").iterdir()} == set(plan_figures(PLAN))
+    assert (folder / "card.html").read_text(encoding="utf-8") == setup_card_page(PLAN)
+
+
+def test_the_page_is_small_enough_to_send(page):
+    assert len(page) < 2_000_000
+
+
+@pytest.mark.slow
+def test_a_later_plan_leaves_nothing_of_an_older_one(tmp_path):
+    (tmp_path / "figures").mkdir()
+    for name in ("tempo_map.svg", "flutter_fingerprint.svg", "own.svg"):
+        (tmp_path / "figures" / name).write_text("old")
+    (tmp_path / "preview.wav").write_text("old")
+    early = make_plan(machine_from_text(MACHINES["one_head"].replace("bpm = 76", "")))
+    write_plan(make_plan(with_changes(early.machine, {"playback_heads.1.spacing_mm": 1.1})), tmp_path)
+    left = {file.name for file in (tmp_path / "figures").iterdir()}
+    assert {"own.svg", "delay_map.svg"} <= left
+    assert {"tempo_map.svg", "flutter_fingerprint.svg"} & left == set()
+    assert (tmp_path / "preview.wav").stat().st_size > 1000
+
+
+@pytest.mark.slow
+def test_the_same_plan_gives_the_same_page(page):
+    pictures = {name: picture(drawn) for name, drawn in plan_figures(PLAN).items()}
+    again = plan_page(PLAN, pictures, preview=plan_preview(PLAN))
+    without_sound = re.compile(r"data:audio/mpeg;base64,[^'\"]+")
+    assert without_sound.sub("", again) == without_sound.sub("", page)
+
+
+# ---------------------------------------------------------------- the page as text
+
+
 def test_every_tag_is_closed_and_there_is_one_main_heading(page):
     outline = Outline(page)
     assert outline.open == []
     assert len(outline.all("h1")) == 1
     assert outline.all("html") == [{"lang": "en"}]
+    ids = [attributes["id"] for _, attributes in outline.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
 
 
-def test_all_tables_and_cautions_stand_on_the_page(page):
-    text = Outline(page).text
-    for table in tables(make_plan(example_machine())):
-        assert table.title in text
-        assert f'id="{table.key}"' in page
-    assert all(caution in text for caution in CAUTIONS)
-    assert "218 ms ± 3 ms" in text
+@pytest.mark.parametrize("name", PLANS)
+def test_all_findings_tables_and_cautions_stand_on_the_page_of_every_machine(name):
+    plan = PLANS[name]
+    text = " ".join(Outline(plan_page(plan, {})).text.split())
+    texts = [*CAUTIONS, *(words for finding in findings(plan) for words in finding), *answer(plan)]
+    for table in tables(plan):
+        texts += [column.title for column in table.columns]
+        texts += [cell for row in table.rows for cell in row if table.key != "assumed"]
+    for words in texts:
+        assert " ".join(typeset(words).split()) in text, words
+    assert not re.search(r"\bnan\b|\binf\b|None|\{\{", text)
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_the_answer_is_two_to_four_sentences_of_the_headlines(name):
+    said, full = answer(PLANS[name]), headlines(PLANS[name])
+    assert 2 <= len(said) <= 4
+    for sentence in said:
+        assert sentence.endswith(".") and any(line.startswith(sentence[:-1]) for line in full)
+
+
+def test_an_answer_that_no_phone_could_show_is_shortened():
+    heads = [{"spacing_mm": 20.0 * n} for n in range(1, 9)]
+    speeds = {"speeds_ips": [30.0, 15.0, 7.5, 3.75], "capstan_diameter_mm": 8.0}
+    said = answer(
+        make_plan(
+            with_changes(DECK, {"playback_heads": heads, "transport": speeds, "mixer.return_send_db": 0.0})
+        )
+    )
+    # 20 mm at 0.762 m/s and 160 mm at 0.09525 m/s.
+    assert said[2] == "The 8 heads answer after 26 to 1680 ms at 4 speeds."
+    assert ["RUNS AWAY" in line for line in said] == [True, True, False, False]
+
+
+def test_a_loop_that_runs_away_is_said_first_and_marked():
+    assert "RUNS AWAY" in answer(PLANS["runaway"])[0]
+    outline = Outline(plan_page(PLANS["runaway"], {}))
+    assert {"class": "alarm"} in outline.all("p")
+    assert {"class": "alarm"} not in Outline(plan_page(PLAN, {})).all("p")
+
+
+def test_what_the_answer_leaves_out_can_be_unfolded(page):
+    text = " ".join(Outline(page).text.split())
+    assert all(" ".join(typeset(line).split()) in text for line in headlines(PLAN))
+    one = make_plan(machine_from_options(spacings_mm=[41.5], speeds_ips=[7.5]), repeats=5)
+    assert answer(one) == headlines(one)
+    assert "All findings" not in plan_page(one, {})
+
+
+def test_each_fold_tells_its_main_finding():
+    def folds(name):
+        page = plan_page(PLANS[name], {})
+        found = re.findall(r"<summary><h2>(.*?)</h2> <span>(.*?)</span></summary>", page)
+        return {title: words.replace("\xa0", " ") for title, words in found}
+
+    assert all(words for name in PLANS for words in folds(name).values())
+    deck = folds("measured")
+    assert deck["Delays"] == "219 to 436 ms"
+    assert deck["Repeats and margin"] == "5 repeats, 6.1 dB from running away"
+    assert deck["Levels"] == "8.0 dB until the tape clips"
+    assert deck["Tape"] == "48 min at 7.5 ips; 96 min at 3.75 ips"  # 549 m at 0.1905 and 0.09525 m/s
+    assert folds("cassette")["Delays"] == "105 ms"
+    assert folds("closed_loop")["Tempo and notes"] == "12 ways to play a plain note"
+    assert folds("runaway")["Repeats and margin"] == "RUNS AWAY"
+    assert folds("no loop")["Repeats and margin"] == "no head feeds the return"
+    songs = [{"name": "Tide", "bpm": 75.0}, {"name": "Lamp", "bpm": 90.0}]
+    in_set = plan_page(make_plan(with_changes(PLANS["one_head"].machine, {"songs": songs})), {})
+    # 200 ms are a sixteenth at 75 bpm exactly; 166.7 and 222.2 ms at 90 bpm are far from 200 and 400.
+    assert "1 of 2 songs in time" in in_set
+
+
+def test_a_table_of_no_topic_has_a_fold_of_its_own(monkeypatch):
+    extra = tables(PLAN)[0]._replace(key="later", title="A table that came later")
+    monkeypatch.setattr("tapecalc.report.plan_page.tables", lambda plan: (*tables(plan), extra))
+    assert '<details class="fold unprinted" id="later">' in plan_page(PLAN, {})
+
+
+def test_every_topic_holds_tables_and_pictures_that_there_are():
+    keys = {table.key for plan in PLANS.values() for table in tables(plan)}
+    sets = make_plan(with_changes(DECK, {"songs": [{"name": "Tide", "bpm": 75.0}]}))
+    keys |= {table.key for table in tables(sets)}
+    held = [key for topic in TOPICS for key in (*topic.prints, *topic.others)]
+    assert sorted(held) == sorted(keys)
+    named = [HERO, *(name for topic in TOPICS for name in topic.pictures)]
+    assert sorted(named) == sorted(plan_figures(PLAN))
+    assert set(named) <= CATALOG.keys()
+
+
+# ---------------------------------------------------------------- safe, and for everybody
 
 
 def test_nothing_is_loaded_from_elsewhere(page):
     outline = Outline(page)
     assert "default-src 'none'" in page
-    assert outline.all("script") == [] and outline.all("link") == []
-    assert [a for _, a in outline.tags if any(name.startswith("on") for name in a)] == []
-    addresses = [a.get(name, "") for _, a in outline.tags for name in ("src", "srcset", "href")]
-    assert {address.split(":")[0].split("#")[0] for address in addresses} <= {"", "data"}
+    assert outline.runs == [] and outline.all("link") == []
+    assert outline.loads == {"data", "card.html", "plan.json", "preview.wav"}
 
 
-def test_every_picture_has_words_and_a_narrow_twin(page):
+def test_every_picture_has_words_and_a_dark_twin(page):
     outline = Outline(page)
-    pictures = outline.all("img")
-    assert len(pictures) >= 8
-    assert all(len(picture["alt"]) > 40 for picture in pictures)
-    assert len(outline.all("source")) == len(pictures)
+    pictures, twins = outline.all("img"), outline.all("source")
+    assert len(pictures) == len(twins) == 8
+    assert all(len(shown["alt"]) > 40 for shown in pictures)
+    assert {twin["media"] for twin in twins} == {"screen and (prefers-color-scheme: dark)"}
     svg = base64.b64decode(pictures[0]["src"].split(",")[1])
-    assert svg.startswith(b"<?xml")
+    dark = base64.b64decode(twins[0]["srcset"].split(",")[1])
+    assert svg.startswith(b"<?xml") and b"#ffffff" in svg
+    assert b"#12161c" in dark and b"#ffffff" not in dark
 
 
-def test_every_picture_stands_above_a_table_that_is_there(page):
-    plan = make_plan(example_machine())
-    assert PICTURES.keys() <= {table.key for table in tables(plan)}
-    named = [name for names in PICTURES.values() for name in names]
-    assert sorted(named) == sorted(plan_figures(plan))
-    assert set(named) <= CATALOG.keys()
-    assert len(Outline(page).all("img")) == len(named)
-
-
-def test_links_on_the_page_lead_somewhere(page):
-    outline = Outline(page)
-    ids = {attributes["id"] for _, attributes in outline.tags if "id" in attributes}
-    inside = {a["href"][1:] for a in outline.all("a") if a["href"].startswith("#")}
-    assert inside and inside <= ids
+@pytest.mark.slow
+def test_a_dark_twin_is_what_would_be_drawn_in_the_dark():
+    for name in plan_figures(PLAN):
+        on = [draw(name, machine=DECK, profile=PROFILE.on(ground)) for ground in ("light", "dark")]
+        light, dark = (style.figure_bytes(drawn.figure, "svg") for drawn in on)
+        # Names of clips and markers are made of colors as well.
+        plain = [
+            re.sub(rb'(?<=[#"])[mp][0-9a-f]{10}\b', b"", svg)
+            for svg in (style.on_ground(light, "dark"), dark)
+        ]
+        assert plain[0] == plain[1], name
+        assert light != dark
 
 
 def test_players_never_start_by_themselves(page):
     players = Outline(page).all("audio")
     assert len(players) == 3
     assert all("autoplay" not in player and player["preload"] == "none" for player in players)
+    assert "Phrase and echo" in players[0]["aria-label"]
 
 
 def test_preview_holds_the_phrase_and_its_echo(written):
@@ -112,38 +233,32 @@ def test_preview_holds_the_phrase_and_its_echo(written):
     assert 0.05 < abs(sound).max() < 0.5
 
 
+def test_a_free_speed_is_heard_where_the_song_fits():
+    page = plan_page(PLANS["closed_loop"], {}, preview=plan_preview(PLANS["closed_loop"]))
+    # 30 mm in a sixteenth at 92 bpm, 163.0 ms: 18.4 cm/s.
+    assert "A phrase and its echo, 18.4\xa0cm/s." in page
+
+
 def test_a_hostile_name_is_only_text():
     name = "<script>alert(1)</script>\"' {{ 7*7 }} ${x}"
-    page = plan_page(make_plan(with_changes(example_machine(), {"name": name})), {})
+    page = plan_page(make_plan(with_changes(DECK, {"name": name})), {})
     assert "<script" not in page
-    outline = Outline(page)
-    assert f"Echo plan for {name}" in outline.text
+    assert f"Echo plan for {name}" in Outline(page).text
+
+
+# ---------------------------------------------------------------- the pictures
 
 
 def test_a_loop_that_runs_away_has_a_page_too():
-    plan = make_plan(with_changes(example_machine(), {"mixer.return_send_db": 3.0}))
-    drawn, preview = plan_figures(plan), plan_preview(plan)
-    assert "decay_of_repeats" not in drawn and "runaway_frequency" in drawn
-    assert "RUNS AWAY" in plan_page(plan, drawn, preview=preview)
+    drawn, preview = plan_figures(PLANS["runaway"]), plan_preview(PLANS["runaway"])
+    assert {"decay_of_repeats", "runaway_frequency"} <= set(drawn)
+    assert "RUNS AWAY" in plan_page(PLANS["runaway"], {}, preview=preview)
     assert abs(preview.mix).max() <= 1
 
 
-@pytest.mark.slow
-def test_a_bare_machine_has_a_page_too(tmp_path):
-    plan = make_plan(machine_from_options(spacings_mm=[30, 60], speeds_cm_s=[38.1]))
-    paths = write_plan(plan, tmp_path)
-    assert all(path.exists() for path in paths)
-    assert not (tmp_path / "figures" / "tempo_map.svg").exists()
-    assert not (tmp_path / "figures" / "flutter_fingerprint.svg").exists()
-
-
-@pytest.mark.slow
-def test_the_same_plan_gives_the_same_page(page):
-    plan = make_plan(example_machine())
-    pictures = {profile: plan_figures(plan, profile=profile) for profile in ("page", "article_single")}
-    again = plan_page(plan, pictures["page"], narrow=pictures["article_single"], preview=plan_preview(plan))
-    without_sound = re.compile(r"data:audio/mpeg;base64,[^'\"]+")
-    assert without_sound.sub("", again) == without_sound.sub("", page)
+def test_a_bare_machine_has_no_picture_of_what_it_has_not():
+    assert {"tempo_map", "flutter_fingerprint"} & set(plan_figures(PLANS["bare"])) == set()
+    assert "runaway_frequency" not in plan_figures(PLANS["no loop"])
 
 
 def test_the_figures_show_the_delays_that_were_measured():
@@ -152,10 +267,15 @@ def test_the_figures_show_the_delays_that_were_measured():
         {"head": 1, "speed": n, "delay_ms": t, "delay_plus_minus_ms": 0.06}
         for n, t in ((1, 221.0), (2, 441.0))
     ]
-    drawn = plan_figures(make_plan(with_changes(example_machine(), {"measured_delays": rows})))
+    drawn = plan_figures(make_plan(with_changes(DECK, {"measured_delays": rows})))
     assert "it takes 221 ms over 41.5 mm" in drawn["tape_path"].caption
     assert "41.5 mm give 221 ms. At 9.525 cm/s, 41.5 mm give 441 ms" in drawn["delay_map"].caption
     heads = [points.get_ydata()[0] for points in drawn["delay_map"].artists["heads"]]
     assert heads == pytest.approx([221.0, 441.0])
-    stated = plan_figures(make_plan(example_machine()))
+    stated = plan_figures(PLAN)
     assert "41.5 mm give 218 ms" in stated["delay_map"].caption
+
+
+def test_more_heads_get_a_higher_first_picture():
+    sizes = [picture(plan_figures(PLANS[name])[HERO])[1:3] for name in ("one_head", "closed_loop")]
+    assert sizes[0][0] == sizes[1][0] and sizes[0][1] < sizes[1][1]
