@@ -32,7 +32,7 @@ PROGRAMS = ("make", "pip", "git", ".venv/", "tools/", ".ci/", "python", "conda",
 COMMANDS = tuple(f"{name} " for name in ("plan", "render", "measure", "figures", "clip"))
 
 HERE = "tests/cli/test_readme.py"
-SITE = "tests/site/test_site.py::test_every_notebook_that_git_tracks_is_a_page_and_the_plan_is_one"
+SITE = "tests/site/test_site.py::test_every_notebook_that_git_tracks_is_a_page_and_so_are_plan_and_card"
 
 #: What a step of a make target does, by the words it holds, and the tests that do the same.
 STEPS = {
@@ -60,6 +60,7 @@ STEPS = {
     r"tools/site\.py$": [SITE],
     r"/(ruff|lint-imports|mypy|pytest|coverage)\b": [f"{HERE}::test_the_tests_that_make_runs_are_these"],
     r"^for file in tests/benchmarks/": [f"{HERE}::test_there_are_benchmarks_to_run"],
+    r"tools/mutants\.py": [f"{HERE}::test_mistakes_are_tried_in_files_that_are_there"],
     r"^rm -rf \.venv out |^find \. -name __pycache__ ": [f"{HERE}::test_make_clean_removes_what_was_made"],
     r"^tools/versions\.sh ": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
 }
@@ -73,7 +74,7 @@ LARGE = {
     ".ci/weekly": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
     ".ci/weekly python3.13": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
     "python3.11 -m venv .venv": [f"{HERE}::test_new_pins_come_from_the_oldest_python_and_every_extra"],
-    ".venv/bin/pip install -e '.[lab,clips,site,test,bench]'": [
+    ".venv/bin/pip install -e '.[lab,clips,site,test,bench,mutants]'": [
         f"{HERE}::test_new_pins_come_from_the_oldest_python_and_every_extra"
     ],
     ".venv/bin/python tools/notebook.py build lesson.py notebooks/10_my_lesson.ipynb": [
@@ -247,6 +248,15 @@ def test_new_pins_come_from_the_oldest_python_and_every_extra():
     assert f"python{project['requires-python'].removeprefix('>=')} -m venv .venv" in lines(DEVELOPERS)
     (extras,) = re.findall(r"pip install -e '\.\[(.*)\]'", DEVELOPERS)
     assert set(extras.split(",")) == set(project["optional-dependencies"])
+
+
+def test_mistakes_are_tried_in_files_that_are_there():
+    tried = re.findall(
+        r'^    "(\S+\.py)",$', (ROOT / "tools" / "mutants.py").read_text(encoding="utf-8"), re.M
+    )
+    assert len(tried) >= 5 and all((ROOT / "tapecalc" / name).is_file() for name in tried)
+    excused = tomllib.loads((ROOT / "tools" / "mutants.toml").read_text(encoding="utf-8"))
+    assert set(excused) <= set(tried)
 
 
 def test_there_are_benchmarks_to_run():
