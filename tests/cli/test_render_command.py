@@ -78,7 +78,7 @@ def test_two_speeds_are_one_too_many_and_a_folder_is_no_sound(source, tmp_path, 
     assert capsys.readouterr().err == f"tapecalc: {tmp_path.name}: is a folder, and no sound file\n"
 
 
-@pytest.mark.parametrize("speed", ["15", "0", "-7.5", "nan", "inf"])
+@pytest.mark.parametrize("speed", ["15", "7.7", "0", "-7.5", "nan", "inf"])
 def test_a_speed_that_the_machine_has_not_is_refused(speed, source, tmp_path, capsys):
     assert main(["render", "example", source, str(tmp_path / "out.wav"), "--speed-ips", speed]) == 2
     assert (
