@@ -438,6 +438,19 @@ def test_an_echo_is_followed_through_the_heads_of_the_loop_whatever_others_do():
     assert make_plan(machine).loops[0].gone_in == pytest.approx(2.4)
 
 
+def test_levels_of_answers_count_from_the_first_on_a_machine_that_loses_much():
+    # Bass and treble are lost so that the loudest tone comes back some decibels down, each time round again.
+    lossy = (
+        "heads = {gap_um = 0, spacing_loss_um = 30, aligned_spacing_loss_um = 0, low_cut_hz = 500}\n"
+        "transport.speeds_cm_s = [20]\nmixer = {input_send_db = -3, return_send_db = 0}\n"
+        "playback_heads = [{spacing_mm = 40, feeds_return = false}, {spacing_mm = 80}]"
+    )
+    one = make_plan(machine_from_text(lossy)).loops[0]
+    assert one.gain_db < -3 and one.first_repeat_db == pytest.approx(-3 + one.gain_db)
+    # What has gone round n times stands n gains below the first answer; the head of the loop gives it last.
+    assert one.gone_in == pytest.approx(0.4 * (1 + np.floor(30 / -one.gain_db)))
+
+
 def test_an_echo_that_is_longer_than_it_is_followed_is_not_told():
     # 42 and 55 mm at -0.02 dB a round: some thousand rounds of 0.2 s.
     machine = machine_from_text(
