@@ -156,6 +156,9 @@ def test_each_fold_tells_its_main_finding():
     assert deck["Repeats and margin"] == "5 repeats, 6.1 dB from running away"
     assert deck["Levels"] == "8.0 dB until the tape clips"
     assert deck["Tape"] == "48 min at 7.5 ips; 96 min at 3.75 ips"  # 549 m at 0.1905 and 0.09525 m/s
+    (tone,) = (table for table in tables(PLANS["measured"]) if table.key == "tone")
+    assert tone.columns[-1].title == "Repeat 5"
+    assert deck["Tone, hiss and wobble"] == f"repeat 5 keeps {tone.rows[0][-1]}"
     assert folds("cassette")["Delays"] == "105 ms"
     assert folds("closed_loop")["Tempo and notes"] == "12 ways to play a plain note"
     assert folds("runaway")["Repeats and margin"] == "RUNS AWAY"

@@ -230,6 +230,21 @@ def test_heads_that_differ_are_wired_and_set_one_by_one():
     assert ("playback output", "playback levels, step 6", "+6.9 dBu", "13.1 dB") in level_rows(plan).rows
 
 
+def test_several_heads_are_sent_back_no_louder_than_the_house_limit():
+    loud = make_plan(with_changes(PLANS["three_heads"].machine, {"mixer.return_send_db": 0.0}))
+    assert return_send(loud).wanted_db == return_send(loud).limit_db == pytest.approx(-6.53, abs=0.02)
+    assert "to -6.5 dB." in said(loud, "do") and "The echo is heard for" not in said(loud)
+    quiet = return_send(PLANS["three_heads"])
+    assert quiet.wanted_db == -10.0
+
+
+def test_a_song_of_a_set_names_its_head():
+    songs = [{"name": "Gate", "bpm": 75.0, "note": "eighth"}]
+    plan = make_plan(with_changes(PLANS["three_heads"].machine, {"songs": songs}))
+    # An eighth at 75 bpm is 400 ms: head 3 at 40 cm/s, head 2 at 20 cm/s, both as surely.
+    assert song_rows(plan).rows[0][3] in ("40 cm/s, head 3", "20 cm/s, head 2")
+
+
 def test_one_head_that_is_softer_is_set_so():
     assert "Against SOURCE: the head 3 dB softer." in said(changed(playback_heads__1__level_db=-3.0))
     eight = make_plan(with_changes(DECK, {"playback_heads": [{"spacing_mm": 20.0 * n} for n in range(1, 9)]}))
