@@ -263,7 +263,7 @@ def judged(file: str, only: str, every: int) -> Iterator[tuple[Mistake, bool]]:
 
     for number, mistake in enumerate(mistakes(source), start=1):
         if number % 50 == 0:
-            print(f"{file}: {number} tried", file=sys.stderr)
+            print(f"{file}: at mistake {number}", file=sys.stderr)
         if only not in mistake.what or number % every:
             continue
         if len(running) == PROCESSES:
