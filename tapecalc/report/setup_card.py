@@ -89,8 +89,8 @@ def steps(plan: EchoPlan) -> tuple[Step, ...]:
 
     >>> from tapecalc.machine import example_machine
     >>> from tapecalc.plan import make_plan
-    >>> steps(make_plan(example_machine()))[11].expect
-    'House limit -2.9 dB.'
+    >>> steps(make_plan(example_machine()))[9].expect
+    'The send stands near -6.0 dB.'
     """
     numbers, levels = _numbers(plan), plan.machine.levels
     allowed = (f"{level} dB(A) {words.duration(allowed_exposure(level))}" for level in EXPOSURE_LEVELS_DBA)
