@@ -451,6 +451,35 @@ def test_levels_of_answers_count_from_the_first_on_a_machine_that_loses_much():
     assert one.gone_in == pytest.approx(0.4 * (1 + np.floor(30 / -one.gain_db)))
 
 
+@pytest.mark.parametrize(("rounds", "last"), [(98, 19.6), (99, None)])
+def test_an_echo_must_be_over_one_longest_delay_before_it_is_no_longer_followed(rounds, last):
+    # 100 rounds of 0.2 s less the 0.3 s of a head that nobody hears: until 19.7 s.
+    send_db = -100 / (rounds - 0.5)
+    machine = machine_from_text(
+        f"transport.speeds_cm_s = [20]\nmixer.return_send_db = {send_db}\nsong.faded_db = -100\n{LOSSLESS}"
+        "playback_heads = [{spacing_mm = 40}, {spacing_mm = 60, feeds_return = false, level_db = -90}]"
+    )
+    found = make_plan(machine).loops[0].gone_in
+    assert found is None if last is None else found == pytest.approx(last)
+
+
+def test_only_the_loudest_sounds_on_the_tape_are_followed(monkeypatch):
+    # Heads after 0.2 and 0.33 s, the second at half the level, 6 dB down a round: where one sound is followed
+    # each time it is that of the first head, and both answer to it.
+    machine = machine_from_text(
+        f"transport.speeds_cm_s = [20]\nmixer.return_send_db = -6.0206\n{LOSSLESS}"
+        "playback_heads = [{spacing_mm = 40}, {spacing_mm = 66, level_db = -6.0206}]"
+    )
+    monkeypatch.setattr("tapecalc.plan.MOST_FOLLOWED", 1)
+    times, amplitudes = echo_pattern(machine, 0.2, longest=0.99)
+    np.testing.assert_allclose(times, [0.2, 0.33, 0.4, 0.53, 0.6, 0.73, 0.8, 0.93])
+    np.testing.assert_allclose(amplitudes, [1, 0.5, 0.5, 0.25, 0.25, 0.125, 0.125, 0.0625], rtol=1e-5)
+    monkeypatch.setattr("tapecalc.plan.MOST_FOLLOWED", 2)  # and that of the second, 0.66 and 0.53 s
+    times, amplitudes = echo_pattern(machine, 0.2, longest=0.67)
+    np.testing.assert_allclose(times, [0.2, 0.33, 0.4, 0.53, 0.6, 0.66])
+    np.testing.assert_allclose(amplitudes, [1, 0.5, 0.5, 0.5, 0.25, 0.125], rtol=1e-5)
+
+
 def test_an_echo_that_is_longer_than_it_is_followed_is_not_told():
     # 42 and 55 mm at -0.02 dB a round: some thousand rounds of 0.2 s.
     machine = machine_from_text(
@@ -567,6 +596,8 @@ def test_one_change_that_serves_all_heads_is_found_at_the_first_speed():
     assert together.best.factor == pytest.approx(1 / 0.968)
     assert (together.before.in_time, together.best.in_time) == (0, 3)
     assert planned(ONE_HEAD).together is None
+    noted = make_plan(plan.machine, note="eighth").together  # 454.55 ms, of which 220 and 880 are far
+    assert {choice.fit.note.name for choice in noted.best.choices} == {"eighth"}
     two = make_plan(with_changes(plan.machine, {"playback_heads": plan.machine.playback_heads[:2]}))
     assert [choice.fit.note.name for choice in two.together.best.choices] == ["sixteenth", "eighth"]
     without_tempo = THREE_HEADS.replace("[song]\nbpm = 66\n", "")
