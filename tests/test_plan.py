@@ -474,10 +474,12 @@ def test_only_the_loudest_sounds_on_the_tape_are_followed(monkeypatch):
     times, amplitudes = echo_pattern(machine, 0.2, longest=0.99)
     np.testing.assert_allclose(times, [0.2, 0.33, 0.4, 0.53, 0.6, 0.73, 0.8, 0.93])
     np.testing.assert_allclose(amplitudes, [1, 0.5, 0.5, 0.25, 0.25, 0.125, 0.125, 0.0625], rtol=1e-5)
-    monkeypatch.setattr("tapecalc.plan.MOST_FOLLOWED", 2)  # and that of the second, 0.66 and 0.53 s
-    times, amplitudes = echo_pattern(machine, 0.2, longest=0.67)
-    np.testing.assert_allclose(times, [0.2, 0.33, 0.4, 0.53, 0.6, 0.66])
-    np.testing.assert_allclose(amplitudes, [1, 0.5, 0.5, 0.5, 0.25, 0.125], rtol=1e-5)
+    monkeypatch.setattr("tapecalc.plan.MOST_FOLLOWED", 2)
+    # On the tape 0.5 at 0.2 s and 0.25 at 0.33; then 0.25 at 0.4 and, of both, 0.25 at 0.53, and 0.0625 at
+    # 0.66 is let go; then 0.125 at 0.6 and, of both, 0.1875 at 0.73, and 0.0625 at 0.86 is let go.
+    times, amplitudes = echo_pattern(machine, 0.2, longest=0.87)
+    np.testing.assert_allclose(times, [0.2, 0.33, 0.4, 0.53, 0.6, 0.66, 0.73, 0.8, 0.86])
+    np.testing.assert_allclose(amplitudes, [1, 0.5, 0.5, 0.5, 0.25, 0.125, 0.375, 0.125, 0.125], rtol=1e-5)
 
 
 def test_an_echo_that_is_longer_than_it_is_followed_is_not_told():
