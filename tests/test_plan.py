@@ -482,6 +482,31 @@ def test_only_the_loudest_sounds_on_the_tape_are_followed(monkeypatch):
     np.testing.assert_allclose(amplitudes, [1, 0.5, 0.5, 0.5, 0.25, 0.125, 0.375, 0.125, 0.125], rtol=1e-5)
 
 
+@pytest.mark.parametrize("kept", [1, 2, 3, 5])
+def test_the_loudest_of_many_sounds_are_followed_pass_by_pass(monkeypatch, kept):
+    heads = {40: -3.0, 53: -9.0, 71: -1.0, 94: -6.0, 117: -4.0, 131: -7.0}  # mm, dB
+    rows = ", ".join(f"{{spacing_mm = {mm}, level_db = {level}}}" for mm, level in heads.items())
+    machine = machine_from_text(
+        f"transport.speeds_cm_s = [20]\nmixer.return_send_db = -8\n{LOSSLESS}playback_heads = [{rows}]"
+    )
+    tape, heard = {0: 1.0}, {}  # by the way of the tape in mm
+    for _ in range(5):
+        loudest = sorted(tape.items(), key=lambda sound: -sound[1])[:kept]
+        tape = {}
+        for way, amplitude in loudest:
+            for mm, level in heads.items():
+                if way + mm >= 200:  # later than is asked for
+                    continue
+                answer = amplitude * 10 ** (level / 20)
+                heard[way + mm] = heard.get(way + mm, 0) + answer
+                tape[way + mm] = tape.get(way + mm, 0) + answer * 10 ** (-8 / 20)
+    complete = sorted(heard)  # a sixth pass comes after 6 * 40 mm
+    monkeypatch.setattr("tapecalc.plan.MOST_FOLLOWED", kept)
+    times, amplitudes = echo_pattern(machine, 0.2, longest=0.9999, faintest_db=-60)
+    np.testing.assert_allclose(times, [way / 200 for way in complete])
+    np.testing.assert_allclose(amplitudes, [heard[way] for way in complete], rtol=1e-6)
+
+
 def test_an_echo_that_is_longer_than_it_is_followed_is_not_told():
     # 42 and 55 mm at -0.02 dB a round: some thousand rounds of 0.2 s.
     machine = machine_from_text(
