@@ -482,9 +482,9 @@ def test_only_the_loudest_sounds_on_the_tape_are_followed(monkeypatch):
     np.testing.assert_allclose(amplitudes, [1, 0.5, 0.5, 0.5, 0.25, 0.125, 0.375, 0.125, 0.125], rtol=1e-5)
 
 
-@pytest.mark.parametrize("kept", [1, 2, 3, 5])
+@pytest.mark.parametrize("kept", [1, 2, 3, 5, 7, 9])
 def test_the_loudest_of_many_sounds_are_followed_pass_by_pass(monkeypatch, kept):
-    heads = {40: -3.0, 53: -9.0, 71: -1.0, 94: -6.0, 117: -4.0, 131: -7.0}  # mm, dB
+    heads = {40: -3.01, 53: -9.13, 71: -1.27, 94: -6.34, 117: -4.49, 131: -7.78}  # mm, dB; no sums alike
     rows = ", ".join(f"{{spacing_mm = {mm}, level_db = {level}}}" for mm, level in heads.items())
     machine = machine_from_text(
         f"transport.speeds_cm_s = [20]\nmixer.return_send_db = -8\n{LOSSLESS}playback_heads = [{rows}]"
