@@ -25,10 +25,16 @@ from pydantic_core import ErrorDetails
 from tapecalc.calc.heads import MOST_HEADS, Heads
 from tapecalc.calc.levels import FULL_ABOVE_MOL_DB, Stage
 from tapecalc.calc.loop import EchoLoop
+from tapecalc.calc.noise import noise_level_db
 from tapecalc.calc.parts import TurningPart
 from tapecalc.calc.quantity import nearest
 from tapecalc.calc.response import HeadContact, OnePass, loudest
-from tapecalc.calc.standards import DEFAULT_GAP_FACTOR
+from tapecalc.calc.standards import (
+    DEFAULT_GAP_FACTOR,
+    DEFAULT_SURFACE_SHARE,
+    usual_equalization,
+    usual_reference_flux,
+)
 from tapecalc.calc.tempo import NOTE_VALUES
 from tapecalc.calc.transport import delay_from_spacing, delay_uncertainty, mains_speed_ratio
 from tapecalc.calc.units import COVERAGE_FACTOR, amplitude_to_db, db_to_amplitude, from_si, to_si
@@ -41,7 +47,9 @@ LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
 SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
 SLOWEST, FASTEST = 0.001, 20.0  # tape speeds that are planned, m/s; machines have 0.012 to 7.6
 SHORTEST, LONGEST = 1e-5, 60.0  # delays that are planned, s
-NOISE_SPEED = to_si(7.5, "ips")  # at which the file states the tape noise
+STATED_AT = to_si(7.5, "ips")  # the speed for which the file states noise and 3 % distortion of the tape
+USUAL_TRACK = 2e-3  # m, of the noise that is assumed
+USUAL_POLES = 5e-3  # m, length of a head's poles; at most half the way to the record head
 USUAL_SPEEDS = 0.006, 1.6  # m/s, a factor of two beyond those that machines have
 USUAL_SPACINGS = 0.001, 2.0  # m, between which heads stand
 OCTAVE_SLACK = 0.2  # how far, in octaves, neighboring speeds of a machine are from half or double
@@ -138,6 +146,9 @@ class Tape(_Section):
 
     total_thickness_um: float = _above_0(35.0, 200, "total tape thickness")
     coating_thickness_um: float = _above_0(11.0, 100, "thickness of the magnetic coating")
+    surface_share: float = _real(
+        DEFAULT_SURFACE_SHARE, 0, 1, "magnetization at the coating's surface over that in its depth"
+    )
     length_m: float = _above_0(549.0, 5000, "length of tape on the reel")
     loop_length_m: float | None = _above_0(None, 1000, "length of a closed loop of tape, instead of a reel")
 
@@ -160,7 +171,8 @@ class HeadSection(_Section):
     aligned_azimuth_error_arcmin: float = _real(
         0.0, -300, 300, "tilt of the playback gap when the machine was aligned"
     )
-    treble_boost_db: float = _real(12.0, 0, 60, "most treble boost that the machine's equalizers can give")
+    treble_boost_db: float = _real(24.0, 0, 60, "most treble boost of record and playback equalizer together")
+    pole_length_mm: float | None = _real(None, 0, 50, "length of the playback head's poles, 0 for no bumps")
     low_cut_hz: float = _real(30.0, 0, 1000, "where the bass falls by 3 dB in one pass")
     erases: bool = Field(
         default=True, description="whether an erase head wipes the tape before it is recorded"
@@ -236,8 +248,8 @@ class Levels(_Section):
     mixer_noise_dbu: float = _real(-90.0, -140, 0, "noise of the mixer at the send")
     machine_reference_dbu: float = _real(4.0, -40, 30, "line level that puts the reference flux on tape")
     machine_max_dbu: float = _real(20.0, -20, 40, "level at which the machine's electronics clip")
-    reference_flux_nwb_m: float = _above_0(320.0, 2000, "flux on tape of the machine's reference level")
-    tape_mol_db: float = _real(4.0, -10, 40, "level above the reference at which the tape distorts by 3 %")
+    reference_flux_nwb_m: float | None = _above_0(None, 2000, "flux on tape of the machine's reference level")
+    tape_mol_db: float = _real(4.0, -10, 40, "level above the reference, at 7.5 ips, of 3 % distortion")
     tape_noise_db: float = _real(-56.0, -120, -10, "tape noise at 7.5 ips against the reference, unweighted")
 
 
@@ -475,14 +487,19 @@ class Machine(_Section):
             feeds_return=tuple(head.feeds_return for head in heads),
         )
 
-    def one_pass(self, speed: float) -> OnePass:
-        """Give the response of one pass over the tape, today and as aligned."""
+    def one_pass(self, speed: float, *, pole_shape: str = "blocks") -> OnePass:
+        """Give the response of one pass over the tape, today and as aligned.
+
+        Heads have bumps in the bass: ``"blocks"`` is a middle estimate, ``"plates"`` the most there can be,
+        ``"flat"`` none. The equalizers are the usual ones of the speed.
+        """
         heads = self.heads
         today = HeadContact(
             gap=to_si(heads.gap_um, "um"),
             gap_factor=heads.gap_factor,
             separation=to_si(heads.spacing_loss_um, "um"),
             coating_thickness=to_si(self.tape.coating_thickness_um, "um"),
+            surface_share=self.tape.surface_share,
             track_width=to_si(heads.track_width_mm, "mm"),
             azimuth_angle=to_si(heads.azimuth_error_arcmin, "arcmin"),
         )
@@ -491,16 +508,33 @@ class Machine(_Section):
             separation=to_si(heads.aligned_spacing_loss_um, "um"),
             azimuth_angle=to_si(heads.aligned_azimuth_error_arcmin, "arcmin"),
         )
-        boost_db, low_cut = heads.treble_boost_db, heads.low_cut_hz
-        return OnePass(speed=speed, today=today, aligned=aligned, boost_db=boost_db, low_cut=low_cut)
+        usual = usual_equalization(speed)
+        return OnePass(
+            speed=speed,
+            today=today,
+            aligned=aligned,
+            boost_db=heads.treble_boost_db,
+            low_cut=heads.low_cut_hz,
+            tau_high=usual.tau_high,
+            tau_low=usual.tau_low or 0.0,
+            pole_length=self.pole_length,
+            pole_shape=pole_shape,
+        )
 
-    def echo_loop(self, speed: float) -> EchoLoop:
-        """Give the loop that the mixer closes."""
+    @property
+    def pole_length(self) -> float:
+        """Length of the playback head's poles along the tape."""
+        if self.heads.pole_length_mm is not None:
+            return to_si(self.heads.pole_length_mm, "mm")
+        return min(USUAL_POLES, self.spacings[0] / 2)
+
+    def echo_loop(self, speed: float, *, pole_shape: str = "blocks") -> EchoLoop:
+        """Give the loop that the mixer closes; `pole_shape` as in `one_pass`."""
         return EchoLoop(
             heads=self.heads_at(speed),
             return_gain=db_to_amplitude(self.mixer.return_send_db),
             input_gain=db_to_amplitude(self.mixer.input_send_db),
-            one_pass=self.one_pass(speed),
+            one_pass=self.one_pass(speed, pole_shape=pole_shape),
         )
 
     @property
@@ -520,37 +554,66 @@ class Machine(_Section):
             for part in self.parts
         )
 
-    def tape_noise_db(self, speed: float) -> float:
-        """Tape noise against the reference, 20 Hz to 20 kHz unweighted: 3 dB more at half the speed.
+    def reference_flux(self, speed: float) -> float:
+        """Flux on tape of the machine's reference level, Wb/m: the usual one of the speed unless stated."""
+        stated = self.levels.reference_flux_nwb_m
+        return usual_reference_flux(speed) if stated is None else to_si(stated, "nwb_m")
 
-        The power of the noise of long waves is as ``1 / v``: half as many particles pass in a second.
+    def _reference_falls_db(self, speed: float) -> float:
+        """By how much the reference level is lower, in flux, than at 7.5 ips."""
+        return amplitude_to_db(self.reference_flux(STATED_AT) / self.reference_flux(speed))
+
+    def tape_noise_db(self, speed: float, *, weighting: str = "unweighted") -> float:
+        """Tape noise at playback against the reference, 20 Hz to 20 kHz.
+
+        Where the file does not state it, a narrower track has more of it; speed and equalizers do the rest.
         """
-        return self.levels.tape_noise_db + 10 * math.log10(NOISE_SPEED / speed)
+        stated_db = self.levels.tape_noise_db
+        if "tape_noise_db" not in self.levels.model_fields_set:
+            stated_db += 10 * math.log10(USUAL_TRACK / to_si(self.heads.track_width_mm, "mm"))
+        here_db, there_db = (
+            noise_level_db(
+                v,
+                to_si(self.tape.coating_thickness_um, "um"),
+                to_si(self.heads.spacing_loss_um, "um"),
+                usual.tau_high,
+                usual.tau_low or 0.0,
+                weighting=kind,
+            )
+            for v, usual, kind in (
+                (speed, usual_equalization(speed), weighting),
+                (STATED_AT, usual_equalization(STATED_AT), "unweighted"),
+            )
+        )
+        return stated_db + here_db - there_db + self._reference_falls_db(speed)
 
-    @property
-    def saturation_dbu(self) -> float:
+    def tape_mol_db(self, speed: float) -> float:
+        """Level above the reference at which the tape distorts by 3 %."""
+        return self.levels.tape_mol_db + self._reference_falls_db(speed)
+
+    def saturation_dbu(self, speed: float) -> float:
         """Level of a sine on the bus that would fill the tape if it did not give way."""
-        return self.levels.machine_reference_dbu + self.levels.tape_mol_db + FULL_ABOVE_MOL_DB
+        return self.levels.machine_reference_dbu + self.tape_mol_db(speed) + FULL_ABOVE_MOL_DB
 
     @property
     def level_stages(self) -> tuple[Stage, ...]:
         """The way of the signal through mixer, machine and back.
 
         Behind the heads stands what all of them give in phase at the loudest frequency and speed, which is
-        the most there can be; the noise is that of the slowest speed. Without a head that feeds the return
+        the most there can be, but for bumps in the bass; noise and limit are those of the worst speed. Without a head that feeds the return
         there is no return send.
         """
         levels, mixer, reference = self.levels, self.mixer, self.levels.machine_reference_dbu
         heads = self.heads_at(self.speeds[0])
         heard, fed = (float(np.sum(np.abs(gains))) for gains in (heads.gains, heads.return_gains))
-        passed_db = max(loudest(self.one_pass(speed))[1] for speed in self.speeds)
+        passed_db = max(loudest(self.one_pass(speed, pole_shape="flat"))[1] for speed in self.speeds)
         back_db = mixer.return_send_db + (amplitude_to_db(fed / heard) if fed else 0.0)
-        noise_db = max(map(self.tape_noise_db, self.speeds))
+        noise_db, mol_db = max(map(self.tape_noise_db, self.speeds)), min(map(self.tape_mol_db, self.speeds))
         way = (
             Stage("mixer input", levels.mixer_gain_db, levels.mixer_max_dbu, levels.mixer_noise_dbu),
             Stage("input send", mixer.input_send_db, levels.mixer_max_dbu),
             Stage("machine input", 0.0, levels.machine_max_dbu),
-            Stage("tape", 0.0, reference + levels.tape_mol_db, reference + noise_db),
+            Stage("tape", 0.0, reference + mol_db, reference + noise_db),
             Stage("playback output", passed_db + amplitude_to_db(heard), levels.machine_max_dbu),
             Stage("return send", back_db, levels.mixer_max_dbu),
         )

@@ -99,13 +99,15 @@ class ToneRow(NamedTuple):
 class LoopPlan(NamedTuple):
     """The loop at one speed: how loud, how long, how dark, how noisy, how safe.
 
-    Only heads that feed the return are in it. `gain_db` and what follows from it holds for the loudest
-    frequency with all these heads in phase, which is the most there can be.
+    Only heads that feed the return are in it. `gain_db` and what follows from it holds for the loudest tone
+    of the middle, without bumps in the bass, with all these heads in phase. `stability` and `piled_up_db`
+    take the largest bumps that there can be: who stays within them is safe.
     """
 
     speed: float
     gain_db: float
     stability: loop.Stability
+    runs_away: bool  # with bumps as they are likely; in between it may
     first_repeat_db: float  # of the first head against the dry sound, at the loudest frequency
     repeats: int | None  # that are heard; None with several heads, and where the loop runs away
     gone_in: float | None  # s from the sound to the last answer that is heard; None if that is not told
@@ -153,7 +155,7 @@ class EchoPlan:
 
     @property
     def runs_away(self) -> bool:
-        """Whether the loop runs away at one of the speeds."""
+        """Whether the loop may run away at one of the speeds."""
         return any(not planned.stability.stable for planned in self.loops)
 
     def node(self, name: str) -> Node:
@@ -241,7 +243,7 @@ def echo_pattern(
     >>> times[:3].round(3), amplitudes[:3].round(2)
     (array([0.218, 0.436, 0.654]), array([0.99, 0.49, 0.24]))
     """
-    echo = machine.echo_loop(speed)
+    echo = machine.echo_loop(speed, pole_shape="flat")
     faintest = db_to_amplitude(faintest_db) * (1 - 1e-9)  # a tie counts, whatever the last bit says
     passed = db_to_amplitude(response.loudest(echo.one_pass)[1])
     heard, back = (passed * np.array(gains) for gains in (echo.heads.gains, echo.heads.return_gains))
@@ -345,30 +347,36 @@ def _range_speeds(machine: Machine, in_set: Sequence[song_set.Song]) -> Iterator
 
 def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPlan:
     """Work out the loop at one speed."""
-    song, echo = machine.song, machine.echo_loop(speed)
-    verdict = loop.stability(echo, count_modes=False)
-    gain_db, over_db = -verdict.bound_db, max(-verdict.margin_db, 0.0)
-    dies = gain_db < 0
+    song, echo = machine.song, machine.echo_loop(speed, pole_shape="flat")
+    worst = machine.echo_loop(speed, pole_shape="plates")
+    verdict = loop.stability(worst, count_modes=False)
+    runs_away = not verdict.stable and not loop.stability(machine.echo_loop(speed), count_modes=False).stable
     loudest_db = response.loudest(echo.one_pass)[1]
+    fed = float(np.sum(np.abs(echo.heads.return_gains)))
+    gain_db = amplitude_to_db(fed * echo.return_gain) + loudest_db if fed else response.NULL_DB
+    dies, over_db = gain_db < 0 and not runs_away, max(-verdict.margin_db, 0.0)
     one_head = len(echo.delays) == 1
     tone = ((n, response.bandwidth(echo.one_pass, drop_db=TONE_DROP_DB, passes=n)) for n in tone_of)
     repeats = int(loop.repeats_heard(gain_db, song.faded_db)) if dies and one_head else None
     gone_in = None if repeats is None else repeats * echo.delays[0]
-    if repeats is None and verdict.stable:
+    if repeats is None and not runs_away:
         gone_in = _last_heard(machine, speed)
     return LoopPlan(
         speed=speed,
         gain_db=gain_db,
         stability=verdict,
+        runs_away=runs_away,
         first_repeat_db=amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + loudest_db,
         repeats=repeats,
         gone_in=gone_in,
         return_send_db=_wished_send_db(echo, song.wanted_repeats, song.faded_db),
         tone=tuple(ToneRow(repeat, low, high) for repeat, (low, high) in tone),
         snr_db=_snr_db(machine, echo, gain_db, tone_of) if dies else None,
-        growth_db_per_s=None if verdict.stable else loop.fastest_growth_db_per_s(echo),
-        settles_dbu=_settles_dbu(machine, over_db) if over_db else None,
-        piled_up_db=-amplitude_to_db(1 - db_to_amplitude(gain_db)) if dies else None,
+        growth_db_per_s=None if verdict.stable else loop.fastest_growth_db_per_s(worst),
+        settles_dbu=_settles_dbu(machine, speed, over_db) if over_db else None,
+        piled_up_db=-amplitude_to_db(1 - db_to_amplitude(-verdict.bound_db))
+        if verdict.bound_db > 0
+        else None,
     )
 
 
@@ -382,16 +390,16 @@ def _wished_send_db(echo: loop.EchoLoop, wanted: int, faded_db: float) -> float 
     return send_db if loop.repeats_heard(gain_db, faded_db) == wanted else None
 
 
-def _settles_dbu(machine: Machine, over_db: float) -> tuple[float, float]:
+def _settles_dbu(machine: Machine, speed: float, over_db: float) -> tuple[float, float]:
     """Find the level on the tape of a runaway of one tone, and the most that a crowd of tones reaches."""
-    full_dbu = machine.saturation_dbu - over_db
+    full_dbu = machine.saturation_dbu(speed) - over_db
     one, crowd = (settle(over_db, 1.0) for settle in (loop.settling_level, loop.crowd_settling_level))
     return full_dbu + amplitude_to_db(one), full_dbu + amplitude_to_db(crowd)
 
 
 def _last_heard(machine: Machine, speed: float) -> float | None:
     """Find when the last answer of several heads is heard; None if not within what is followed."""
-    echo, faded_db = machine.echo_loop(speed), machine.song.faded_db
+    echo, faded_db = machine.echo_loop(speed, pole_shape="flat"), machine.song.faded_db
     first_db = (
         amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + response.loudest(echo.one_pass)[1]
     )

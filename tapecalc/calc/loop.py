@@ -328,7 +328,8 @@ def hiss_db(
     # Steps by the golden section spread evenly and fall in step with no comb.
     share = (np.arange(1 << (12 if one_head else 16)) + 0.5) * (np.sqrt(5) - 1) / 2 % 1
     frequency = low + (high - low) * share
-    heard = np.abs(loop.one_pass.gain(frequency) * taps_gain(frequency, loop.delays, loop.heads.gains)) ** 2
+    taps = taps_gain(frequency, loop.delays, loop.heads.gains)
+    heard = 10 ** (loop.one_pass.noise_density_db(frequency) / 10) * np.abs(taps) ** 2
     if not np.any(heard):
         raise ValueError(f"heads must not all be silent for their hiss to be heard, got {loop.heads.gains}")
     once = loop_gain_db(loop, frequency) if one_head else loop_gain(loop, frequency)

@@ -2,16 +2,19 @@
 
 A frequency becomes a length on the tape, and everything that goes wrong between tape and head is measured
 against that length. A loss is a level in decibels, 0 or below. Where a slanted or wide gap cancels the
-signal completely the level reads `NULL_DB`, never minus infinity.
+signal completely the level reads `NULL_DB`, never minus infinity. Losses by wavelength are real: they have
+a sign, which turns past a null, and no phase. What has phase is the electronics.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tapecalc.calc.contour import POLE_SHAPES, bump_gain
+from tapecalc.calc.noise import noise_density_db
 from tapecalc.calc.quantity import (
     Decibels,
     Frequency,
@@ -21,16 +24,24 @@ from tapecalc.calc.quantity import (
     Repeats,
     Speed,
     T,
+    Thickness,
     TrackWidth,
     Wavelength,
     calculator,
     check_fields,
+    known_name,
     positive,
 )
-from tapecalc.calc.standards import DEFAULT_GAP_FACTOR
+from tapecalc.calc.standards import DEFAULT_GAP_FACTOR, DEFAULT_SURFACE_SHARE
 
 #: The level that stands for "nothing at all"; far below any noise.
 NULL_DB = -300.0
+
+#: How smoothly a boost ends: at its end an equalizer lacks 0.3 of this, dB. Judgement, no source.
+BEND_DB = 6.0
+
+#: Waves per meter between which an equalizer's phase is worked out, and in how many steps.
+_WAVES, _STEPS = (1.0, 1e8), 4096
 
 #: The frequency in Hz up to which an upper band edge is looked for.
 SEARCH_LIMIT = 1e6
@@ -40,6 +51,11 @@ GapOrZero = Annotated[T, Is("m", least=0, words="mechanical length of a gap, or 
 GapFactor = Annotated[T, Is(above=0, words="effective over mechanical length of a gap", usual=(1.0, 1.14))]
 Separation = Annotated[T, Is("m", least=0, words="distance from head to coating", usual=(0.2e-6, 2e-6))]
 Coating = Annotated[T, Is("m", least=0, words="thickness of the magnetic coating", usual=(5e-6, 15e-6))]
+SurfaceShare = Annotated[
+    T, Is(least=0, most=1, words="magnetization at the surface over that in the depth", usual=(0.2, 1.0))
+]
+PoleLength = Annotated[T, Is("m", least=0, words="length of the poles along the tape", usual=(3e-3, 8e-3))]
+TauOrZero = Annotated[T, Is("s", least=0, words="time constant, or 0 for none", usual=(5e-5, 3e-3))]
 Tilt = Annotated[
     T, Is("rad", least=-1.5, most=1.5, words="tilt of a gap against the recording", usual=(0.0005, 0.003))
 ]
@@ -65,6 +81,7 @@ class HeadContact:
     track_width: TrackWidth[float]
     azimuth_angle: Tilt[float]
     gap_factor: GapFactor[float] = DEFAULT_GAP_FACTOR
+    surface_share: SurfaceShare[float] = DEFAULT_SURFACE_SHARE  # 1 where the coating is magnetized evenly
 
     def __post_init__(self) -> None:
         check_fields(self)
@@ -74,31 +91,36 @@ class HeadContact:
 class OnePass:
     """One trip from the record input to the playback output.
 
-    The machine was aligned once: its equalizers undo the losses of the *aligned* contact as far as a limited
-    treble boost reaches. Wear, dirt and tilt show as the difference between *today* and *aligned*. The
-    equalizers are taken to have no phase shift; the low cut is a coupling capacitor and has one.
+    The machine was aligned once: record and playback equalizer together undo the losses of the *aligned*
+    contact, up to a boost that ends smoothly. Wear, dirt and tilt show as the difference between *today* and
+    *aligned*. Equalizers are minimum phase, and their phase stays; the low cut is a coupling capacitor. The
+    playback equalizer is the standard one of its time constants; the record equalizer does the rest.
 
-    ``R(f) = 10^((loss_today + min(-loss_aligned, B)) / 20) * j f / (f_c + j f)``
+    ``R(f) = loss_today(f) E(f) bump(L f / v) j f / (f_c + j f)``
 
-    Source: Wallace 1951 for the losses; the equalizer's limit is a model, common practice, no source.
+    ``E = -K log10(10^(loss_aligned / K) + 10^(-B / K))`` in dB, K = 6 dB, is the boost.
 
     >>> good = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6,
     ...                    track_width=2e-3, azimuth_angle=0)
-    >>> one_pass = OnePass(speed=0.1905, today=good, aligned=good, boost_db=12, low_cut=30)
+    >>> one_pass = OnePass(speed=0.1905, today=good, aligned=good, boost_db=24, low_cut=30)
     >>> [round(one_pass.level_db(f), 2) for f in (30, 10000, 15000)]
-    [-3.01, -1.65, -6.72]
-    >>> [round(edge) for edge in bandwidth(one_pass, passes=5)]
-    [78, 9050]
+    [-3.01, -0.16, -1.77]
     """
 
     speed: Speed[float]
     today: HeadContact
     aligned: HeadContact
-    boost_db: Decibels[float]  # largest treble boost of the equalizers
+    boost_db: Decibels[float]  # largest treble boost of both equalizers together
     low_cut: LowCut[float]
+    tau_high: TauOrZero[float] = 0.0  # of the playback equalizer
+    tau_low: TauOrZero[float] = 0.0
+    pole_length: PoleLength[float] = 0.0  # 0 for a head without bumps
+    pole_shape: str = "blocks"
+    phase: bool = True  # whether the equalizers have one
 
     def __post_init__(self) -> None:
         check_fields(self)
+        known_name("pole_shape", self.pole_shape, POLE_SHAPES)
         for name in ("today", "aligned"):
             if not isinstance(getattr(self, name), HeadContact):
                 raise ValueError(f"{name} must be a HeadContact, got {getattr(self, name)!r}")
@@ -113,13 +135,68 @@ class OnePass:
         """Compute the level, ``20 log10 |R(f)|``, `NULL_DB` at the least."""
         return _level_db(self._gain(frequency))
 
+    @calculator
+    def record_gain(self, frequency: FrequencyOrZero) -> ComplexGain:
+        """Compute the complex gain before the tape: what the playback equalizer leaves of the boost."""
+        return self._boost(frequency) / self._playback(frequency)
+
+    @calculator
+    def noise_density_db(self, frequency: Frequency) -> Level:
+        """Compute the power of the tape's noise in one hertz at playback, up to a constant."""
+        head, taus = self.today, (self.tau_high, self.tau_low)
+        return noise_density_db(
+            frequency, self.speed, max(head.coating_thickness, 1e-9), head.separation, *taus
+        )
+
     def _gain(self, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
         waves = frequency / self.speed
-        equalizer_db = np.minimum(-_contact_db(self.aligned, waves), self.boost_db)
-        wavelength_part = 10 ** ((_contact_db(self.today, waves) + equalizer_db) / 20)
+        gain = _contact_gain(self.today, waves) * self._boost(frequency)
+        if self.pole_length:
+            gain = gain * bump_gain(self.pole_length * waves, self.pole_shape)
         # Without a low cut the quotient is 1 at every frequency, at 0 Hz too.
-        low_cut_part = 1j * frequency / (self.low_cut + 1j * frequency) if self.low_cut else 1 + 0j
-        return wavelength_part * low_cut_part
+        return gain * (1j * frequency / (self.low_cut + 1j * frequency)) if self.low_cut else gain + 0j
+
+    def _boost(self, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Compute what both equalizers do."""
+        waves = frequency / self.speed
+        boost = 10 ** (_boost_db(self.aligned, self.boost_db, waves) / 20) + 0j
+        if not (self.phase and self.boost_db):
+            return boost
+        grid, phases = _boost_phase(self.aligned, self.boost_db)
+        return boost * np.exp(1j * np.interp(waves, grid, phases, left=0.0, right=0.0))
+
+    def _playback(self, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Compute what the playback equalizer does behind an ideal integrating amplifier."""
+        s = 2j * np.pi * frequency
+        bass = s * self.tau_low / (1 + s * self.tau_low) if self.tau_low else 1.0
+        gain = (1 + s * self.tau_high) * np.where(frequency == 0, 1.0, bass)
+        return gain if self.phase else np.abs(gain) + 0j
+
+
+def _boost_db(aligned: HeadContact, boost_db: float, waves: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Compute the boost that undoes losses, smoothly no more than so much."""
+    if not boost_db:
+        return np.zeros_like(waves)
+    end = 10 ** (-boost_db / BEND_DB)
+    left = 10 ** (_contact_db(aligned, waves) / BEND_DB)
+    return -BEND_DB * np.log10((left + end) / (1 + end))
+
+
+@cache
+def _boost_phase(aligned: HeadContact, boost_db: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Work out the phase of a boost, rad, on a grid of waves per meter.
+
+    A minimum-phase circuit has ``phi(u) = (1 / pi) integral dA/du' ln coth(|u' - u| / 2) du'`` with ``u = ln f``
+    and A in nepers. Source: H. W. Bode, Network Analysis and Feedback Amplifier Design, 1945 (from memory).
+    """
+    grid = np.geomspace(*_WAVES, _STEPS)
+    step = np.log(grid[1] / grid[0])
+    slopes = np.diff(_boost_db(aligned, boost_db, grid)) * np.log(10) / 20
+    apart = (np.arange(-_STEPS + 1, _STEPS) + 0.5) * step
+    kernel = np.log(1 / np.tanh(np.abs(apart) / 2)) / np.pi
+    size = 4 * _STEPS
+    phases = np.fft.irfft(np.fft.rfft(slopes, size) * np.fft.rfft(kernel, size), size)
+    return grid, phases[_STEPS - 1 : 2 * _STEPS - 1]
 
 
 # ---- lengths on the tape ----
@@ -157,18 +234,40 @@ def spacing_loss_db(frequency: FrequencyOrZero, speed: Speed, separation: Separa
 
 
 @calculator
-def thickness_loss_db(frequency: FrequencyOrZero, speed: Speed, coating_thickness: Coating) -> Loss:
-    """Compute the loss by the depth of the coating, ``20 log10((1 - e^-x) / x)``, ``x = 2 pi c / lam``.
+def thickness_loss_db(
+    frequency: FrequencyOrZero, speed: Speed, coating_thickness: Coating, *, surface_share: SurfaceShare = 1.0
+) -> Loss:
+    """Compute the loss by the depth of the coating: the spacing loss averaged over it, ``x = 2 pi c / lam``.
 
-    Deep layers are far from the head: this is the spacing loss averaged over the depth. It falls by 6 dB
-    per octave at short wavelengths; measured tapes may fall faster.
+    ``[m (1 - e^-x) / x + (1 - m) (1 - (1 + x) e^-x) / x^2] / ((1 + m) / 2)`` for a magnetization that rises
+    evenly from the share m at the surface to 1 in the depth; m = 1 is the even coating of Wallace, which
+    falls by 6 dB an octave and is brighter than measured tapes.
 
-    Source: R. L. Wallace, Bell System Technical Journal 30, 1951, pp. 1145-1173.
+    Source: R. L. Wallace, Bell System Technical Journal 30, 1951; for the surface O. Tjaden 1959, as told by
+    J. McKnight, Calculating the wavelength response, 2017 (the profile in between is ours).
 
-    >>> round(thickness_loss_db(10000, 0.1905, 10e-6), 4)
-    -10.6927
+    >>> [round(thickness_loss_db(10000, 0.1905, 11e-6, surface_share=m), 3) for m in (1.0, 0.2)]
+    [-11.427, -14.978]
     """
-    return _thickness_db(coating_thickness, frequency / speed)
+    return _level_db(_thickness(coating_thickness, frequency / speed, surface_share))
+
+
+@calculator
+def coating_output_db(
+    frequency: FrequencyOrZero, speed: Speed, coating_thickness: Thickness, reference: Thickness
+) -> Level:
+    """Compare the flux of two coatings alike magnetized, ``20 log10((1 - e^-x) / (1 - e^-x0))``.
+
+    A thinner one gives less bass and hardly less treble: short waves come from the surface alone.
+
+    >>> [round(coating_output_db(f, 0.1905, 4.3e-6, 11e-6), 3) for f in (1000, 10000, 20000)]
+    [-7.239, -2.174, -0.519]
+    """
+    x, x0 = (2 * np.pi * thickness * frequency / speed for thickness in (coating_thickness, reference))
+    ratio = np.divide(
+        np.expm1(-x), np.expm1(-x0), out=np.asarray(coating_thickness / reference + 0 * x), where=x0 > 0
+    )
+    return 20 * np.log10(ratio)
 
 
 @calculator
@@ -225,9 +324,13 @@ def _spacing_db(separation: Any, waves: NDArray[np.float64]) -> Any:
     return 0.0 - 40 * np.pi * np.log10(np.e) * separation * waves
 
 
-def _thickness_db(thickness: Any, waves: NDArray[np.float64]) -> Any:
+def _thickness(thickness: Any, waves: NDArray[np.float64], share: Any) -> Any:
+    """What is left of a wave by the depth of the coating."""
     x = 2 * np.pi * thickness * waves
-    return 20 * np.log10(np.divide(-np.expm1(-x), x, out=np.ones_like(x), where=x > 0))
+    even = np.divide(-np.expm1(-x), x, out=np.ones_like(x), where=x > 0)
+    # (1 - (1 + x) e^-x) / x^2, whose terms cancel where x is small
+    rising = np.where(x < 1e-3, 0.5 - x / 3 + x**2 / 8, (even - np.exp(-x)) / np.maximum(x, 1e-3))
+    return (share * even + (1 - share) * rising) / ((1 + share) / 2)
 
 
 def _slit_db(length: Any, waves: NDArray[np.float64]) -> Any:
@@ -235,14 +338,19 @@ def _slit_db(length: Any, waves: NDArray[np.float64]) -> Any:
     return _level_db(np.sinc(length * waves))
 
 
-def _contact_db(contact: HeadContact, waves: NDArray[np.float64]) -> Any:
+def _contact_gain(contact: HeadContact, waves: NDArray[np.float64]) -> Any:
+    """All losses of a contact as one gain with a sign."""
     slant = contact.track_width * np.tan(contact.azimuth_angle)
     return (
-        _spacing_db(contact.separation, waves)
-        + _thickness_db(contact.coating_thickness, waves)
-        + _slit_db(contact.gap * contact.gap_factor, waves)
-        + _slit_db(slant, waves)
+        np.exp(-2 * np.pi * contact.separation * waves)
+        * _thickness(contact.coating_thickness, waves, contact.surface_share)
+        * np.sinc(contact.gap * contact.gap_factor * waves)
+        * np.sinc(slant * waves)
     )
+
+
+def _contact_db(contact: HeadContact, waves: NDArray[np.float64]) -> Any:
+    return _level_db(_contact_gain(contact, waves))
 
 
 def _level_db(gain: Any) -> Any:

@@ -58,6 +58,10 @@ EQUALIZATIONS = {
 #: Source: J. Eargle, Electroacoustical Reference Data, 1994, ch. 167.
 DEFAULT_GAP_FACTOR = 1.11
 
+#: Magnetization at the surface of a coating over that in its depth.
+#: Source: O. Tjaden 1959, as told by J. McKnight, Calculating the wavelength response, 2017, abstract.
+DEFAULT_SURFACE_SHARE = 0.2
+
 #: Tone for flutter measurement, Hz. Source: AES6-2008; IEC 60386:1972.
 FLUTTER_TONE = 3150.0
 
@@ -146,3 +150,25 @@ def equalization(name: str) -> Equalization:
     0.1905
     """
     return EQUALIZATIONS[known_name("equalization", name, EQUALIZATIONS)]
+
+
+#: Usual equalizations from the fastest speed to the slowest. Common practice, no source.
+USUAL_EQUALIZATIONS = ("AES 30 ips", "NAB 15 ips", "NAB 7.5 ips", "NAB 3.75 ips", "Cassette type I")
+#: Reference flux of open-reel machines for the home, Wb/m: at 7.5 ips and above, and below.
+#: Source: data sheet of a long-play studio tape (320 nWb/m at 7.5 ips, 250 at 3.75).
+USUAL_REFERENCE_FLUX = (320e-9, 250e-9)
+
+
+def usual_equalization(speed: float) -> Equalization:
+    """Give the equalization of `USUAL_EQUALIZATIONS` whose speed is nearest, by ratio.
+
+    >>> usual_equalization(0.2).name
+    'NAB 7.5 ips'
+    """
+    usual = (EQUALIZATIONS[name] for name in USUAL_EQUALIZATIONS)
+    return min(usual, key=lambda entry: abs(math.log(entry.speed / speed)))
+
+
+def usual_reference_flux(speed: float) -> float:
+    """Give the reference flux that is usual at a speed, Wb/m."""
+    return USUAL_REFERENCE_FLUX[usual_equalization(speed).speed < to_si(7, "ips")]

@@ -40,7 +40,7 @@ def fading_panel() -> Panel:
     >>> fading_panel().readout
     'At a loop gain of 0.50 each repeat is 6.0 dB quieter: 10 are heard down to -60 dB, the last after 2.2 s.'
     """
-    full_db = DECK.saturation_dbu - DECK.levels.machine_reference_dbu
+    full_db = DECK.saturation_dbu(FAST) - DECK.levels.machine_reference_dbu
     hiss_db = DECK.levels.tape_noise_db - full_db
     return Panel(
         "fading_repeats",

@@ -13,7 +13,7 @@ from tapecalc import words
 from tapecalc.calc.parts import Verdict, fingerprint
 from tapecalc.calc.quantity import Ratio, calculator
 from tapecalc.calc.units import from_si
-from tapecalc.machine import NOISE_SPEED, SPEED_KEYS, Machine, MachineFileError, machine_from_data
+from tapecalc.machine import SPEED_KEYS, STATED_AT, Machine, MachineFileError, machine_from_data
 from tapecalc.measuring.delay import DelayTrack, measure_delay
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
 from tapecalc.measuring.flutter import RECORD_MODES, FlutterReading, measure_flutter
@@ -338,7 +338,7 @@ def measured_machine(measurement: Measurement, base: Machine | None = None) -> M
     geometry = measurement.geometry
     _fill_speeds(data, () if geometry is None else geometry.speeds, base)
     _fill_spacings(data, () if geometry is None else geometry.spacings)
-    for section, key, value in _figures(measurement, _machine(data).speeds):
+    for section, key, value in _figures(measurement, _machine(data)):
         data.setdefault(section, {})[key] = value
     if measurement.flutter:
         _fill_flutter(data, measurement)
@@ -415,7 +415,7 @@ def _fill_spacings(data: dict[str, Any], measured: Sequence[Estimate | None]) ->
 EXPLAINED_BY = {"separation": "spacing_loss_um", "azimuth": "azimuth_error_arcmin", "gap": "gap_um"}
 
 
-def _figures(found: Measurement, speeds: Sequence[float]) -> Iterator[tuple[str, str, float]]:
+def _figures(found: Measurement, machine: Machine) -> Iterator[tuple[str, str, float]]:
     """Section, key and value of each figure that stands alone, of the first head and speed."""
     for place in sorted(found.delays)[:1]:
         yield "heads", "low_cut_hz", round(max(found.delays[place].low_cut.value, 0.0), 1)
@@ -427,8 +427,8 @@ def _figures(found: Measurement, speeds: Sequence[float]) -> Iterator[tuple[str,
         yield "mixer", "return_send_db", round(found.repeats[at].loop_gain_db.value, 2)
     for at in sorted(found.noise)[:1]:
         if "tone" in found.noise[at].against:
-            level_db, speed = found.noise[at].level_db.value, speeds[at]
-            yield "levels", "tape_noise_db", round(level_db + 10 * math.log10(speed / NOISE_SPEED), 1)
+            more_db = machine.tape_noise_db(machine.speeds[at]) - machine.tape_noise_db(STATED_AT)
+            yield "levels", "tape_noise_db", round(found.noise[at].level_db.value - more_db, 1)
 
 
 def _fill_flutter(data: dict[str, Any], measurement: Measurement) -> None:

@@ -13,7 +13,7 @@ from tapecalc.calc.levels import Node
 from tapecalc.calc.omissions import Omission, omissions
 from tapecalc.calc.song_set import Choice, CommonChange, Setting
 from tapecalc.calc.tempo import Change
-from tapecalc.calc.units import COVERAGE_FACTOR, UNITS, db_to_amplitude, from_si
+from tapecalc.calc.units import COVERAGE_FACTOR, db_to_amplitude, from_si
 from tapecalc.plan import TONE_DROP_DB, USUAL_TEMPOS, DelayPlan, EchoPlan, LoopPlan, TempoPlan, ToneRow
 
 #: The widest a column of words gets in a terminal, in letters; longer cells are broken into lines.
@@ -208,7 +208,7 @@ def _loop_sentence(plan: EchoPlan, loop: LoopPlan) -> str:
     if not verdict.stable:
         less_db = max(math.ceil(-10 * verdict.margin_db - 1e-6) / 10, 0.1)
         return (
-            f"the loop RUNS AWAY, starting at {start_text(loop)} and growing by {loop.growth_db_per_s:.1f} "
+            f"the loop {'RUNS' if loop.runs_away else 'may RUN'} AWAY, starting at {start_text(loop)} and growing by {loop.growth_db_per_s:.1f} "
             f"dB a second: turn the return send down by {less_db:.1f} dB or more."
         )
     margin = f"the loop is {margin_text(loop)} from running away"
@@ -592,7 +592,7 @@ def _levels_table(plan: EchoPlan) -> Table:
     def size(node: Node) -> str:
         if node.name != "tape":
             return words.amount(node.volts, "v", ".3f")
-        flux = levels.reference_flux_nwb_m * UNITS["nwb_m"] * db_to_amplitude(above_reference_db(node))
+        flux = plan.machine.reference_flux(plan.machine.speeds[0]) * db_to_amplitude(above_reference_db(node))
         return words.amount(flux, "nwb_m")
 
     def noise(node: Node) -> str:

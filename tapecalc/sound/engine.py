@@ -6,9 +6,13 @@ moments that far apart is computed at once:
 1. each head reads the filtered tape where the delay says, between the samples (`_Reader`, six points and
    polynomials of degree 4, at twice the sample rate);
 2. the bus adds the dry sound and what returns;
-3. the tape limits what is too loud, at twice the sample rate (`_Limiter`);
-4. one Fourier transform does all that is linear in a pass (`_Pass`): the response, the step to twice the
-   rate, and the correction of the reader's own small loss.
+3. the record equalizer lifts the treble (`_Record`), and the tape limits what is then too loud, at twice the
+   sample rate (`_Limiter`);
+4. one Fourier transform does all that is linear behind that (`_Pass`): the rest of the response, the step to
+   twice the rate, the correction of the reader's own small loss, and the spectrum of the tape's noise.
+
+The bass time constant of the equalizers is left out before the limit: what record lifts there, playback
+takes back, and music has little below 50 Hz.
 """
 
 import dataclasses
@@ -24,6 +28,7 @@ import numpy as np
 from scipy import fft, linalg
 
 from tapecalc.calc.heads import Heads
+from tapecalc.calc.noise import NOISE_BAND
 from tapecalc.calc.quantity import Gain, Is, T, check_fields
 from tapecalc.calc.response import OnePass
 from tapecalc.sound.motion import STENCIL, Motion, delay_cells, expansion, samples_per_cell
@@ -32,6 +37,10 @@ from tapecalc.words import amount
 
 POINTS, DEGREE = 6, 4  # of the reader: points on tape, and degree of its polynomials
 FILTER_HALF = (4e-3, 12e-3)  # half the length of a pass's impulse response at the least and the most, s
+RECORD_HALF = 1.5e-3  # half the length of the record equalizer's impulse response, s
+BUMPS_OVER_HALF = 2.4  # half a filter that holds the bumps, in lengths of the poles
+MOST_OF_DELAY = 0.4  # that such a filter may take
+NOISE_HALF = 1.5e-3  # half the length of the noise's filter, s
 DELAY_OVER_HALF = 36  # a long delay affords a long filter, which rounds the bends of a response less
 LIMITER_RISE = 16  # half the length of the limiter's interpolator, samples
 KAISER_BETA = 12.3  # 120 dB of stop band
@@ -79,6 +88,7 @@ class Layout:
     cell: int  # from one point of the delay grid to the next
     half: int  # half the length of the pass's filter, its latency
     rise: int  # latency of the limiter, 0 without one
+    lift: int  # latency of the record equalizer, 0 without a limiter
     block: int  # computed at once, a multiple of `cell`
     size: int  # length of the Fourier transform
 
@@ -86,7 +96,12 @@ class Layout:
 def filter_half(settings: EchoSettings, sample_rate: int) -> int:
     """Return half the length of the pass's filter in samples, its latency."""
     shortest = min(settings.heads.spacings) / settings.motion.fastest
-    return round(float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF)) * sample_rate)
+    half = float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF))
+    for one_pass in (settings.one_pass, settings.later_pass):
+        if one_pass is not None and one_pass.pole_length:
+            bumps = BUMPS_OVER_HALF * one_pass.pole_length / one_pass.speed
+            half = max(half, min(bumps, MOST_OF_DELAY * shortest))
+    return round(half * sample_rate)
 
 
 def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
@@ -102,10 +117,14 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     cell = samples_per_cell(settings.motion, sample_rate)
     shortest = min(settings.heads.spacings) / settings.motion.fastest
     half = filter_half(settings, sample_rate)
-    rise = 0 if settings.saturation is None else LIMITER_RISE
-    room = int(shortest * sample_rate) - half - rise - MARGIN
+    limited = settings.saturation is not None
+    rise, lift = (
+        LIMITER_RISE * limited,
+        round(RECORD_HALF * sample_rate) * (limited and settings.one_pass is not None),
+    )
+    room = int(shortest * sample_rate) - half - rise - lift - MARGIN
     if room < cell:
-        least = (half + rise + MARGIN + cell + 1) / sample_rate
+        least = (half + rise + lift + MARGIN + cell + 1) / sample_rate
         raise ValueError(
             f"spacings must give delays of {amount(least, 'ms', '.1f')} or more at this sample rate, "
             f"got {amount(shortest, 'ms', '.1f')}"
@@ -114,7 +133,7 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     lengths = [n for k in range(8, 16) for n in (2**k, 3 * 2 ** (k - 1)) if n <= largest]
     fits = {n: min(room, n - 2 * half - 1) // cell * cell for n in lengths}
     size = min((n for n in lengths if fits[n] > 0), key=lambda n: (n + 1500) / fits[n])
-    return Layout(sample_rate, cell, half, rise, fits[size], size)
+    return Layout(sample_rate, cell, half, rise, lift, fits[size], size)
 
 
 # ---- reading between the samples ----
@@ -213,19 +232,38 @@ class _Reader:
 # ---- one pass ----
 
 
-class _Pass:
-    """One pass over the tape: from what is recorded to samples at twice the rate.
+class _Record:
+    """The record equalizer, block by block: overlap-save at the sample rate."""
 
-    Overlap-save with a symmetric filter for everything that has no phase. The low cut is a recursion
+    def __init__(self, one_pass: OnePass, layout: Layout, channels: int) -> None:
+        self.block, self.past = layout.block, 2 * layout.lift
+        self.size = fft.next_fast_len(layout.block + self.past, real=True)
+        self.spectrum = fft.rfft(record_taps(one_pass, layout.sample_rate, layout.lift), self.size)
+        self.window = np.zeros((channels, self.size))
+
+    def __call__(self, bus: Array) -> Array:
+        """Return the lifted block, `lift` samples late."""
+        end = self.past + self.block
+        self.window[:, : self.past] = self.window[:, self.block : end]
+        self.window[:, self.past : end] = bus
+        return fft.irfft(fft.rfft(self.window) * self.spectrum, self.size)[:, self.past : end]
+
+
+class _Pass:
+    """What follows the limit in one pass: from what is recorded to samples at twice the rate.
+
+    Overlap-save with one filter for everything but the low cut. The low cut is a recursion
     without end, ``y[n] = b x[n] + s[n-1]``, ``s[n] = a s[n-1] - b (1-a) x[n]``, which the transform bends to
     a circle. One sample in front of the window, chosen to leave the state that is due, sets that right for
     the rest.
     """
 
-    def __init__(self, one_pass: OnePass | None, layout: Layout, channels: int, phases: int) -> None:
+    def __init__(
+        self, one_pass: OnePass | None, layout: Layout, channels: int, phases: int, hiss: float
+    ) -> None:
         self.block, self.past, self.size = layout.block, 2 * layout.half, layout.size
         count = 2 * layout.size  # half samples
-        spectrum = fft.rfft(pass_taps(one_pass, layout.sample_rate, layout.half), count)
+        spectrum = fft.rfft(pass_taps(one_pass, layout.sample_rate, layout.half, layout.lift), count)
         spectrum *= 2 / phases  # zeros between the samples halve their level
         low_cut = 0.0 if one_pass is None else one_pass.low_cut
         self.low_cut = low_cut > 0
@@ -246,9 +284,14 @@ class _Pass:
         response = fft.irfft(spectrum, count)
         self.spectra = [fft.rfft([[np.roll(response, p)[q::2]] for q in (0, 1)]) for p in range(phases)]
         self.windows = np.zeros((phases, channels, layout.size))
+        if hiss:
+            taps = 2 * hiss * noise_taps(one_pass, layout.sample_rate)  # zeros between the samples
+            response = fft.irfft(fft.rfft(taps, count), count)
+            self.noise_spectra = fft.rfft([[response[q::2]] for q in (0, 1)])
+            self.noise = np.zeros((channels, layout.size))
 
-    def __call__(self, recorded: Array) -> Array:
-        """Filter a block given as its samples and, after a limiter, those between them.
+    def __call__(self, recorded: Array, noise: Array | None) -> Array:
+        """Filter a block given as its samples and, after a limiter, those between them; add shaped noise.
 
         Both come back, shape (2, channels, block).
         """
@@ -258,6 +301,10 @@ class _Pass:
         if self.low_cut:
             self._set_state()
         passed = reduce(operator.iadd, map(operator.mul, self.spectra, fft.rfft(self.windows)))
+        if noise is not None:
+            self.noise[:, 1 : 1 + past] = self.noise[:, 1 + block : 1 + block + past]
+            self.noise[:, 1 + past : 1 + past + block] = noise
+            passed += self.noise_spectra * fft.rfft(self.noise)
         return fft.irfft(passed, self.size)[..., 1 + past : 1 + past + block]
 
     def _set_state(self) -> None:
@@ -279,38 +326,74 @@ def low_cut_coefficients(frequency: float, sample_rate: int) -> tuple[float, flo
     return (1 - slope) / (1 + slope), 1 / (1 + slope)
 
 
-def pass_taps(one_pass: OnePass | None, sample_rate: int, half: int) -> Array:
-    """Design the symmetric filter at twice the rate: response, band limit, reader's gain.
+def pass_taps(one_pass: OnePass | None, sample_rate: int, half: int, lift: int = 0) -> Array:
+    """Design the filter at twice the rate: what the response needs behind the limit, and the reader's gain.
+
+    `lift` is half the length of the record equalizer before the limit, 0 where there is none.
+    """
+
+    def wanted(frequency: Array) -> Array:
+        gain = 1 / _kernel_gain(np.pi * frequency / sample_rate) + 0j
+        if one_pass is not None:
+            gain *= dataclasses.replace(one_pass, low_cut=0.0).gain(frequency)
+            if lift:  # of whose spectrum the same frequencies are the first
+                size = round(sample_rate / frequency[1])
+                taps = np.pad(record_taps(one_pass, sample_rate, lift), (0, size - 2 * lift - 1))
+                gain /= fft.rfft(np.roll(taps, -lift))[: len(frequency)]
+        return gain
+
+    return _taps(wanted, 2 * sample_rate, 2 * half, sample_rate / 2)
+
+
+def record_taps(one_pass: OnePass, sample_rate: int, half: int) -> Array:
+    """Design the record equalizer's filter, without its bass."""
+    lift = dataclasses.replace(one_pass, tau_low=0.0)
+
+    def wanted(frequency: Array) -> Array:
+        gain: Array = lift.record_gain(frequency)
+        return gain
+
+    return _taps(wanted, sample_rate, half, sample_rate / 2)
+
+
+def noise_taps(one_pass: OnePass | None, sample_rate: int) -> Array:
+    """Design the filter that gives white noise the tape's spectrum, and rms 1 from 20 Hz to 20 kHz."""
+
+    def wanted(frequency: Array) -> Array:
+        read = _kernel_gain(np.pi * frequency / sample_rate)
+        if one_pass is None:
+            return 1 / read + 0j
+        return 10 ** (one_pass.noise_density_db(np.maximum(frequency, NOISE_BAND[0])) / 20) / read + 0j
+
+    taps = _taps(wanted, 2 * sample_rate, round(NOISE_HALF * 2 * sample_rate), sample_rate / 2)
+    frequency = np.linspace(0, sample_rate, 1 + (1 << 14))
+    power = np.abs(fft.rfft(taps, 1 << 15) * _kernel_gain(np.pi * frequency / sample_rate)) ** 2
+    band = (frequency >= NOISE_BAND[0]) & (frequency <= NOISE_BAND[1])
+    return taps / np.sqrt(2 * np.sum(power[band]) / len(power))
+
+
+def _taps(wanted_at: Callable[[Array], Array], rate: int, half: int, highest: float) -> Array:
+    """Design a filter of ``2 half + 1`` taps, `half` late, that passes a gain and nothing above a frequency.
 
     The wanted spectrum is set on a dense grid, taken to the time domain and cut off by Kaiser's window,
     which blurs it a little; what the blur took is added before the next round.
     """
-    count = 4 * half + 1
+    count = 2 * half + 1
     dense = fft.next_fast_len(8 * count, real=True) // 2 * 2
-    frequency = np.arange(dense // 2 + 1) * (2 * sample_rate / dense)
-    width = 2 * sample_rate * TRANSITION / (count - 1)
-    passed = frequency[frequency <= sample_rate / 2 - width / 2]
-    wanted = 1 / _kernel_gain(np.pi * passed / sample_rate)
-    if one_pass is not None:
-        wanted *= np.abs(dataclasses.replace(one_pass, low_cut=0.0).gain(passed))  # what has no phase
+    frequency = np.arange(dense // 2 + 1) * (rate / dense)
+    width = rate * TRANSITION / (count - 1)
+    whole = highest >= rate / 2  # up to the end of the spectrum: there is nothing to keep out
+    passed = frequency[frequency <= highest - (0 if whole else width / 2)]
+    wanted = wanted_at(passed)
     flat = passed <= passed[-1] - width / 2
     sharpened = wanted.copy()
     for step in STEPS:
-        spectrum = np.zeros_like(frequency)
+        spectrum = np.zeros(len(frequency), complex)
         spectrum[: len(passed)] = sharpened
-        impulse = np.roll(fft.irfft(spectrum, dense), 2 * half)[:count] * np.kaiser(count, KAISER_BETA)
-        centered = np.roll(np.pad(impulse, (0, dense - count)), -2 * half)
-        sharpened += np.where(flat, step * (wanted - fft.rfft(centered).real[: len(passed)]), 0)
+        impulse = np.roll(fft.irfft(spectrum, dense), half)[:count] * np.kaiser(count, KAISER_BETA)
+        centered = np.roll(np.pad(impulse, (0, dense - count)), -half)
+        sharpened += np.where(flat, step * (wanted - fft.rfft(centered)[: len(passed)]), 0)
     return impulse
-
-
-def _hiss_at_recording(settings: EchoSettings, sample_rate: int) -> float:
-    """Return the rms of the white noise on the bus that plays back at the stated level."""
-    power = highest = min(20e3, sample_rate / 2)  # of the band in which hiss is stated, Hz
-    if settings.one_pass is not None:
-        gain = np.abs(settings.one_pass.gain(np.linspace(20, highest, 2000)))
-        power = np.mean(gain**2) * (highest - 20)
-    return settings.hiss * math.sqrt(sample_rate / 2 / power)
 
 
 def limiter_taps() -> Array:
@@ -363,7 +446,6 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
     full = settings.saturation or 1.0  # the tape holds the sound in units of what it cannot exceed
     longest = max(settings.heads.spacings) / settings.motion.slowest
     keep = math.ceil(2 * longest * rate) + 2 * POINTS  # half samples that heads may still read
-    hiss = _hiss_at_recording(settings, rate) / full
     rng = np.random.default_rng([settings.seed, 2])
     delays = _block_delays(settings, layout)
     for number, dry in enumerate(dry_blocks):
@@ -371,8 +453,6 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
             channels, end = len(dry), keep
             tape = np.zeros((channels, keep + BLOCKS_PER_HISTORY * 2 * block))
             read = _Reader(tape)
-            # Without a limit nothing is recorded between the samples.
-            limit = _Limiter(layout, channels) if settings.saturation else lambda bus: bus[None]
             passed = _passes(settings, layout, channels)
         heard, returned = _played(read, end, next(delays), settings)
         bus = settings.return_gain * returned
@@ -384,13 +464,13 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
             )
         yield heard
         bus += settings.input_gain / full * dry
-        if hiss:  # of even odds; the filter of a pass makes it Gaussian
-            bus += math.sqrt(12) * hiss * (rng.random(block) - 0.5)
+        # Of even odds; the filter makes it Gaussian. The same in all channels, so that mono equals each.
+        noise = math.sqrt(12) * (rng.random(block) - 0.5) if settings.hiss else None
         if end + 2 * block > tape.shape[1]:
             tape[:, :keep] = tape[:, end - keep : end]
             end = keep
         tape[:, end : end + 2 * block : 2], tape[:, end + 1 : end + 2 * block : 2] = passed(
-            limit(bus), number
+            bus, noise, number
         )
         end += 2 * block
 
@@ -406,22 +486,33 @@ def _played(read: _Reader, end: int, delays: Array, settings: EchoSettings) -> t
     return heard, reduce(operator.iadd, map(operator.mul, return_gains, played))
 
 
-def _passes(settings: EchoSettings, layout: Layout, channels: int) -> Callable[[Array, int], Array]:
-    """Return what sends a block, given with its number, through the pass that is in force.
+def _passes(
+    settings: EchoSettings, layout: Layout, channels: int
+) -> Callable[[Array, Array | None, int], Array]:
+    """Return what sends a block of the bus, given with noise and its number, through the pass in force.
 
-    While the speed changes, the bus is faded over from the first pass to the second.
+    While the speed changes, record equalizer and pass are faded over from the first to the second.
     """
-    phases = 1 if settings.saturation is None else 2
-    first = _Pass(settings.one_pass, layout, channels, phases)
+    limited, hiss = settings.saturation is not None, settings.hiss / (settings.saturation or 1.0)
+    # Without a limit nothing is recorded between the samples.
+    limit = _Limiter(layout, channels) if limited else lambda bus: bus[None]
+
+    def make(one_pass: OnePass | None) -> tuple[Callable[[Array], Array], _Pass]:
+        lift = _Record(one_pass, layout, channels) if limited and one_pass is not None else None
+        return lift or (lambda bus: bus), _Pass(one_pass, layout, channels, 1 + limited, hiss)
+
+    record, through = make(settings.one_pass)
     change = settings.motion.change
     if change is None or settings.later_pass is None:
-        return lambda recorded, _: first(recorded)
-    later = _Pass(settings.later_pass, layout, channels, phases)
+        return lambda bus, noise, _: through(limit(record(bus)), noise)
+    later_record, later = make(settings.later_pass)
 
-    def faded(recorded: Array, number: int) -> Array:
-        start = number * layout.block - layout.rise
+    def faded(bus: Array, noise: Array | None, number: int) -> Array:
+        start = number * layout.block - layout.rise - layout.lift
         share = change.progress(np.arange(start, start + layout.block) / layout.sample_rate)
-        return first((1 - share) * recorded) + later(share * recorded)
+        recorded = limit((1 - share) * record(bus) + share * later_record(bus))
+        first_noise, later_noise = (None, None) if noise is None else ((1 - share) * noise, share * noise)
+        return through((1 - share) * recorded, first_noise) + later(share * recorded, later_noise)
 
     return faded
 
@@ -430,7 +521,7 @@ def _block_delays(settings: EchoSettings, layout: Layout) -> Iterator[Array]:
     """Yield the delays of all heads for each block, in half samples, filters' latency taken off."""
     matrix = expansion(layout.cell)
     cells = layout.block // layout.cell
-    late = 2 * (layout.half + layout.rise)
+    late = 2 * (layout.half + layout.rise + layout.lift)
     grid = np.empty((len(settings.heads.spacings), 0))
     for chunk in delay_cells(settings.motion, settings.heads.spacings, layout.sample_rate):
         grid = np.concatenate([grid, 2 * layout.sample_rate * chunk - late], axis=1)

@@ -18,6 +18,7 @@ import soundfile
 from numpy.typing import ArrayLike
 from tqdm import tqdm
 
+from tapecalc.calc.levels import FULL_ABOVE_MOL_DB
 from tapecalc.calc.quantity import Duration, Level, Speed, between, calculator
 from tapecalc.calc.standards import ALIGNMENT_LEVEL_DBFS
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
@@ -98,7 +99,7 @@ def echo_settings(
         one_pass=machine.one_pass(v),
         later_pass=None if change is None else machine.one_pass(v * change.ratio),
         hiss=reference / math.sqrt(2) * db_to_amplitude(machine.tape_noise_db(v)),
-        saturation=reference * db_to_amplitude(machine.saturation_dbu - machine.levels.machine_reference_dbu),
+        saturation=reference * db_to_amplitude(machine.tape_mol_db(v) + FULL_ABOVE_MOL_DB),
         seed=seed,
     )
 

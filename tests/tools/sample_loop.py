@@ -12,11 +12,12 @@ from scipy.special import i0
 
 from tapecalc.sound.engine import (
     LIMITER_RISE,
-    filter_half,
+    echo_layout,
     limiter_taps,
     low_cut_coefficients,
     pass_taps,
     reading_kernel,
+    record_taps,
 )
 
 __all__ = ["sample_loop"]
@@ -75,19 +76,22 @@ class _SincTape:
 
 
 class _PolynomialTape:
-    """A tape at twice the sample rate: limited, filtered, cut in the bass, read by polynomials."""
+    """A tape at twice the sample rate: lifted, limited, filtered, cut in the bass, read by polynomials."""
 
     def __init__(self, count, sample_rate, settings):
-        self.half = filter_half(settings, sample_rate)
-        self.taps = pass_taps(settings.one_pass, sample_rate, self.half)
+        layout = echo_layout(settings, sample_rate)
+        self.half, self.lift = layout.half, layout.lift
+        self.taps = pass_taps(settings.one_pass, sample_rate, self.half, self.lift)[::-1]
+        self.lifting = record_taps(settings.one_pass, sample_rate, self.lift)[::-1] if self.lift else None
         self.full = settings.saturation
         self.between = limiter_taps()
         if self.full is None:
             self.taps = 2 * self.taps  # zeros between the samples halve their level
         low_cut = 0.0 if settings.one_pass is None else settings.one_pass.low_cut
         self.a, self.b = low_cut_coefficients(low_cut, sample_rate)
-        self.lead = max(2 * LIMITER_RISE, 4 * self.half)  # silence before the beginning
+        self.lead = max(2 * LIMITER_RISE, 4 * self.half) + 2 * self.lift  # silence before the beginning
         self.bus = np.zeros(self.lead + count)
+        self.lifted = np.zeros(self.lead + count)
         self.doubled = np.zeros(self.lead + 2 * count)
         self.tape = np.zeros(self.lead + 2 * count)
         self.length = 0  # samples on the bus
@@ -102,9 +106,12 @@ class _PolynomialTape:
             pair = (value, 0.0)
             behind = 0
         else:
-            behind = LIMITER_RISE
-            around = self.bus[newest - 2 * LIMITER_RISE + 1 : newest + 1]
-            pair = [self.bus[newest - behind], around @ self.between]
+            if self.lift:
+                value = self.bus[newest - 2 * self.lift : newest + 1] @ self.lifting
+            self.lifted[newest] = value
+            behind = LIMITER_RISE + self.lift
+            around = self.lifted[newest - 2 * LIMITER_RISE + 1 : newest + 1]
+            pair = [self.lifted[newest - LIMITER_RISE], around @ self.between]
             pair = [self.full * math.tanh(value / self.full) for value in pair]
         for phase, half_sample in enumerate(pair):
             now = self.lead + 2 * (self.length - 1) + phase
