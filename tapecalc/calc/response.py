@@ -98,13 +98,13 @@ class OnePass:
 
     ``R(f) = loss_today(f) E(f) bump(L f / v) j f / (f_c + j f)``
 
-    ``E = -K log10(10^(loss_aligned / K) + 10^(-B / K))`` in dB, K = 6 dB, is the boost.
+    ``E = -K log10((1 - e) 10^(loss_aligned / K) + e)`` in dB, ``e = 10^(-B / K)``, K = 6 dB, is the boost.
 
     >>> good = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6,
     ...                    track_width=2e-3, azimuth_angle=0)
     >>> one_pass = OnePass(speed=0.1905, today=good, aligned=good, boost_db=24, low_cut=30)
     >>> [round(one_pass.level_db(f), 2) for f in (30, 10000, 15000)]
-    [-3.01, -0.16, -1.77]
+    [-3.01, -0.18, -1.6]
     """
 
     speed: Speed[float]
@@ -174,12 +174,10 @@ class OnePass:
 
 
 def _boost_db(aligned: HeadContact, boost_db: float, waves: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Compute the boost that undoes losses, smoothly no more than so much."""
-    if not boost_db:
-        return np.zeros_like(waves)
+    """Compute the boost that undoes losses: all of the small ones, and smoothly no more than so much."""
     end = 10 ** (-boost_db / BEND_DB)
     left = 10 ** (_contact_db(aligned, waves) / BEND_DB)
-    return -BEND_DB * np.log10((left + end) / (1 + end))
+    return 0.0 - BEND_DB * np.log10((1 - end) * left + end)
 
 
 @cache
@@ -330,7 +328,7 @@ def _thickness(thickness: Any, waves: NDArray[np.float64], share: Any) -> Any:
     even = np.divide(-np.expm1(-x), x, out=np.ones_like(x), where=x > 0)
     # (1 - (1 + x) e^-x) / x^2, whose terms cancel where x is small
     rising = np.where(x < 1e-3, 0.5 - x / 3 + x**2 / 8, (even - np.exp(-x)) / np.maximum(x, 1e-3))
-    return (share * even + (1 - share) * rising) / ((1 + share) / 2)
+    return (share * even + (1 - share) * rising) / (share + (1 - share) * 0.5)  # 1 for endless waves, exactly
 
 
 def _slit_db(length: Any, waves: NDArray[np.float64]) -> Any:

@@ -71,7 +71,7 @@ def test_contact_loss_is_the_sum_of_four():
     tilted = contact(azimuth_angle=1e-3, gap_factor=1.0)
     parts = (
         response.spacing_loss_db(9000, SPEED, 0.5e-6),
-        response.thickness_loss_db(9000, SPEED, 11e-6),
+        response.thickness_loss_db(9000, SPEED, 11e-6, surface_share=0.2),
         response.gap_loss_db(9000, SPEED, 4e-6, gap_factor=1.0),
         response.azimuth_loss_db(9000, SPEED, 2e-3, 1e-3),
     )
@@ -173,19 +173,38 @@ def test_an_endless_time_constant_may_stand_in_a_mixed_array():
     assert response.equalization_db(50, 50e-6, np.inf) == response.equalization_db(50, 50e-6, 1e9)
 
 
-def test_a_well_aligned_machine_is_flat_up_to_the_reach_of_its_boost():
-    level = one_pass(low_cut=0).level_db(np.linspace(10, 8000, 50))
+def test_a_well_aligned_machine_is_flat_far_below_the_end_of_its_boost():
+    level = one_pass(low_cut=0, boost_db=120).level_db(np.linspace(10, 8000, 50))
     np.testing.assert_allclose(level, 0, atol=1e-12)
 
 
-def test_beyond_the_boost_a_pass_loses_what_the_boost_lacks():
-    loss = response.contact_loss_db(15000, SPEED, contact())
-    assert one_pass(low_cut=0).level_db(15000) == pytest.approx(loss + 12, abs=1e-12)
+def far_off(separation):
+    return dataclasses.replace(IDEAL, separation=separation)
+
+
+@pytest.mark.parametrize(
+    ("lost_db", "left_db"),
+    # By hand, with e = 10^(-12/6) = 0.01: 12 dB leave 0.99 x 0.01 + e = 0.0199, and -6 log10 of that are
+    # 10.2069 dB of boost. Small losses are undone, of great ones no more than 12 dB.
+    [(0.6, -0.0067), (6, -0.2246), (12, -1.7931), (24, -12.0257), (60, -48.0)],
+)
+def test_a_boost_ends_smoothly(lost_db, left_db):
+    off = far_off(1e-6)
+    frequency = lost_db * SPEED / (40 * np.pi * np.log10(np.e) * 1e-6)
+    level_db = one_pass(today=off, aligned=off, low_cut=0).level_db(frequency)
+    assert level_db == pytest.approx(left_db, abs=5e-5)
+
+
+def test_a_boost_of_nothing_is_none_and_a_small_one_is_small():
+    f, loss_db = 15000, response.contact_loss_db(15000, SPEED, contact())
+    assert one_pass(low_cut=0, boost_db=0).level_db(f) == pytest.approx(loss_db, abs=1e-12)
+    assert loss_db < one_pass(low_cut=0, boost_db=0.1).level_db(f) < loss_db + 0.1
 
 
 def test_wear_shows_as_the_difference_between_today_and_aligned():
-    worn = one_pass(today=contact(separation=1.5e-6), low_cut=0)
-    assert worn.level_db(5000) == pytest.approx(response.spacing_loss_db(5000, SPEED, 1e-6), abs=1e-12)
+    worn, fresh = one_pass(today=contact(separation=1.5e-6)), one_pass()
+    lost_db = worn.level_db(5000) - fresh.level_db(5000)
+    assert lost_db == pytest.approx(response.spacing_loss_db(5000, SPEED, 1e-6), abs=1e-12)
 
 
 def test_low_cut_is_three_decibels_down_and_an_eighth_of_a_turn_ahead():
@@ -223,12 +242,17 @@ def test_low_edge_after_n_passes_follows_the_first_order_cut():
     assert low == pytest.approx(40 / np.sqrt(10 ** (6 / 50) - 1), rel=1e-6)
 
 
+#: Losses of one pass, dB, at which a boost of 12 dB lacks 2 and 3 dB. With e = 0.01 and x what is left of the
+#: boosted part, 0.99 x + e = 10^(lack/6) x, so that 6 log10 of 1/x is lost.
+LACKS = {lack_db: 6 * np.log10((10 ** (lack_db / 6) - 0.99) / 0.01) for lack_db in (2, 3)}
+
+
 def test_high_edge_of_spacing_loss_alone_has_a_closed_form():
-    off = dataclasses.replace(IDEAL, separation=1e-6)
+    off = far_off(1e-6)
     low, high = response.bandwidth(one_pass(today=off, aligned=off, low_cut=0), drop_db=4, passes=2)
     assert low is None
     per_hertz = 40 * np.pi * np.log10(np.e) * 1e-6 / SPEED
-    assert high == pytest.approx((12 + 4 / 2) / per_hertz, rel=1e-9)
+    assert high == pytest.approx(LACKS[2] / per_hertz, rel=1e-9)
 
 
 def test_band_edges_lie_exactly_the_drop_below_the_loudest():
@@ -241,7 +265,9 @@ def test_band_edges_lie_exactly_the_drop_below_the_loudest():
 
 def test_a_treble_bump_moves_the_band_to_the_bump():
     # Today's contact is better than the one the equalizers were set for.
-    bump = one_pass(today=contact(separation=0.1e-6), aligned=contact(separation=2.5e-6), low_cut=0)
+    bump = one_pass(
+        today=contact(separation=0.1e-6), aligned=contact(separation=2.5e-6), low_cut=0, boost_db=24
+    )
     frequency, level_db = response.loudest(bump)
     low, high = response.bandwidth(bump, drop_db=3)
     assert level_db > 3
@@ -269,14 +295,14 @@ def test_loudest_is_not_below_any_point_of_a_fine_grid():
 
 @pytest.mark.parametrize(("edge", "found"), [(999_999.5, True), (1_000_000.5, False)])
 def test_edges_are_looked_for_up_to_a_megahertz(edge, found):
-    # Spacing loses in proportion to the frequency: 12 dB of boost and 3 dB of drop are used up at the edge.
-    off = dataclasses.replace(IDEAL, separation=15 * SPEED / (40 * np.pi * np.log10(np.e) * edge))
+    # Spacing loses in proportion to the frequency: at the edge a boost of 12 dB lacks 3 dB.
+    off = far_off(LACKS[3] * SPEED / (40 * np.pi * np.log10(np.e) * edge))
     _, high = response.bandwidth(one_pass(today=off, aligned=off, low_cut=0))
     assert high == (pytest.approx(edge, rel=1e-9) if found else None)
 
 
 def test_what_rises_to_the_end_of_the_search_is_loudest_there():
-    rising = one_pass(today=IDEAL, aligned=dataclasses.replace(IDEAL, separation=1e-9), low_cut=0)
+    rising = one_pass(today=IDEAL, aligned=far_off(1e-9), low_cut=0, boost_db=120)
     # 54.575 dB x 1 nm / (0.1905 m / 1 MHz)
     assert response.loudest(rising) == (pytest.approx(1e6, rel=1e-12), pytest.approx(0.286483, abs=1e-6))
     assert response.bandwidth(rising)[1] is None
@@ -289,7 +315,7 @@ def test_a_low_edge_hundreds_of_decibels_down_is_found():
 
 
 def dip_and_peak(**changes):
-    """Today 1 um off, aligned with a gap of 8 um: first down as f, then up as f^2, to 34 dB at 21.3 kHz."""
+    """Today 1 um off, aligned with a gap of 8 um: first down as f, then up as f^2, to 34 dB at 21.4 kHz."""
     return one_pass(
         today=dataclasses.replace(IDEAL, separation=1e-6),
         aligned=dataclasses.replace(IDEAL, gap=8e-6),
@@ -298,14 +324,16 @@ def dip_and_peak(**changes):
     )
 
 
-def test_the_loudest_is_found_on_a_peak_narrower_than_a_hundredth():
+def test_the_loudest_is_found_on_a_peak_that_is_hardly_wider_than_a_hundredth():
     machine = dip_and_peak()
     frequency, level_db = response.loudest(machine)
     around = np.linspace(20e3, 22e3, 200_001)
     assert level_db >= machine.level_db(around).max()
-    # where sin(y)/y is a hundredth: y = pi 100/101; 40 dB less 54.575 dB x 1 um/wavelength
-    assert frequency == pytest.approx(SPEED / 8.88e-6 * 100 / 101, rel=1e-4)
-    assert level_db == pytest.approx(40 - 54.5751e-6 * frequency / SPEED, abs=1e-4)
+    # e = 10^(-40/6); sin(y)/y of the gap, boosted, less 54.575 dB x 1 um/wavelength
+    end, left = 10 ** (-40 / 6), np.abs(np.sinc(around * 8.88e-6 / SPEED))
+    own_db = -6 * np.log10((1 - end) * left ** (20 / 6) + end) - 54.5751e-6 * around / SPEED
+    assert frequency == pytest.approx(around[np.argmax(own_db)], abs=1)
+    assert level_db == pytest.approx(own_db.max(), abs=1e-4)
 
 
 def test_the_low_edge_is_the_last_before_the_peak_and_not_that_of_the_low_cut():
@@ -329,12 +357,14 @@ def test_what_lies_beyond_the_first_null_of_the_gap_is_not_looked_at():
     assert response.bandwidth(machine)[1] < null
 
 
-def test_edges_close_to_a_sharp_peak_are_told_apart_from_it():
-    # Aligned 2 um farther off than today: it rises in proportion to the frequency until 12 dB are used up.
-    bump = one_pass(today=IDEAL, aligned=dataclasses.replace(IDEAL, separation=2e-6), boost_db=12, low_cut=0)
-    low, _ = response.bandwidth(bump, drop_db=1e-9)
-    slope = 40 * np.pi * np.log10(np.e) * 2e-6 / SPEED
-    assert low == pytest.approx((12 - 1e-9) / slope, rel=1e-9)
+def test_edges_within_one_step_of_the_search_are_told_apart_from_the_peak():
+    machine = dip_and_peak()
+    frequency, level_db = response.loudest(machine)
+    low, high = response.bandwidth(machine, drop_db=1e-3)
+    assert frequency / 1.005 < low < frequency < high < frequency * 1.005
+    assert machine.level_db([low, high]) == pytest.approx(level_db - 1e-3, abs=1e-9)
+    just_inside = machine.level_db([low * (1 + 1e-6), high * (1 - 1e-6)])
+    assert np.all(just_inside > level_db - 1e-3)
 
 
 def test_inputs_are_not_modified():
