@@ -184,8 +184,10 @@ def _boost_db(aligned: HeadContact, boost_db: float, waves: NDArray[np.float64])
 def _boost_phase(aligned: HeadContact, boost_db: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Work out the phase of a boost, rad, on a grid of waves per meter.
 
-    A minimum-phase circuit has ``phi(u) = (1 / pi) integral dA/du' ln coth(|u' - u| / 2) du'`` with ``u = ln f``
-    and A in nepers. Source: H. W. Bode, Network Analysis and Feedback Amplifier Design, 1945 (from memory).
+    A minimum-phase circuit has ``phi(u) = (1 / pi) integral dA/du' ln coth(|u' - u| / 2) du'``, with
+    ``u = ln f`` and A in nepers.
+
+    Source: H. W. Bode, Network Analysis and Feedback Amplifier Design, 1945 (from memory).
     """
     grid = np.geomspace(*_WAVES, _STEPS)
     step = np.log(grid[1] / grid[0])
