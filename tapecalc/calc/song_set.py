@@ -15,7 +15,7 @@ from typing import Annotated, NamedTuple, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from tapecalc.calc.quantity import Delay, Is, T, Tempo, calculator, check_fields, whole
+from tapecalc.calc.quantity import Delay, Duration, Is, T, Tempo, calculator, check_fields, whole
 from tapecalc.calc.tempo import (
     PLAIN_NOTES,
     NoteValue,
@@ -133,6 +133,7 @@ class _Need(NamedTuple):
 
     song: Song
     delays: tuple[MachineDelay, ...]
+    threshold: float | None  # from which it is heard as off, s; None for an even pulse
     exact: _Array  # the factors at which a delay is exactly a note, delay by delay
     slopes: _Array  # thresholds by which it misses, for each unit of factor
 
@@ -148,30 +149,38 @@ class _Need(NamedTuple):
         return self._replace(exact=self.exact[kept], slopes=self.slopes[kept])
 
 
-def _need(song: Song, delays: tuple[MachineDelay, ...]) -> _Need:
+def _need(song: Song, delays: tuple[MachineDelay, ...], threshold: float | None) -> _Need:
     lasts = delay_from_tempo(song.bpm, np.array([note.beats for note in song.wanted]))
     own = np.array([one.delay for one in delays])[:, None]
-    return _Need(song, delays, (lasts / own).ravel(), (own / timing_threshold(lasts)).ravel())
+    heard = timing_threshold(lasts) if threshold is None else np.full_like(lasts, threshold)
+    return _Need(song, delays, threshold, (lasts / own).ravel(), (own / heard).ravel())
 
 
-def _needs(songs: Sequence[Song], delays: Sequence[MachineDelay], *, every_delay: bool) -> list[_Need]:
+def _needs(
+    songs: Sequence[Song], delays: Sequence[MachineDelay], threshold: float | None, *, every_delay: bool
+) -> list[_Need]:
     """Say what must fit: each song once, or each song at every delay."""
     for name, given, kind in (("songs", songs, Song), ("delays", delays, MachineDelay)):
         if not given or not all(isinstance(one, kind) for one in given):
             raise ValueError(f"{name} must hold one {kind.__name__} or more, got {given!r}")
     groups = [(one,) for one in delays] if every_delay else [tuple(delays)]
-    return [_need(song, group) for song in songs for group in groups]
+    return [_need(song, group, threshold) for song in songs for group in groups]
 
 
-def best_choices(songs: Sequence[Song], delays: Sequence[MachineDelay]) -> tuple[Choice, ...]:
+@calculator
+def best_choices(
+    songs: Sequence[Song], delays: Sequence[MachineDelay], *, threshold: Duration[float] | None = None
+) -> tuple[Choice, ...]:
     """Find for each song the delay and the note that fit best; of equals the first delay.
+
+    `threshold` is that beyond which a miss is heard, as in `tempo.fit`.
 
     >>> fast, slow = (MachineDelay(speed=k, head=0, delay=t) for k, t in enumerate((0.25, 0.5)))
     >>> (choice,) = best_choices([Song(name="one", bpm=92)], [fast, slow])
     >>> choice.delay.delay, choice.fit.note.name
     (0.25, 'dotted sixteenth')
     """
-    return _setting(_needs(songs, delays, every_delay=False), 1.0).choices
+    return _setting(_needs(songs, delays, threshold, every_delay=False), 1.0).choices
 
 
 def _setting(needs: Sequence[_Need], factor: float) -> Setting:
@@ -181,7 +190,9 @@ def _setting(needs: Sequence[_Need], factor: float) -> Setting:
         first = int(np.argmin(np.round(need.off(np.array([factor]))[:, 0], 9)))  # but for rounding errors
         which, note = divmod(first, len(need.song.wanted))
         own = need.delays[which]
-        chosen.append((need.song, own, fit(factor * own.delay, need.song.bpm, need.song.wanted[note])))
+        kind = need.song.wanted[note]
+        best = fit(factor * own.delay, need.song.bpm, kind, threshold=need.threshold)
+        chosen.append((need.song, own, best))
     errors, u_delays, thresholds = np.array(
         [(best.error, factor * own.u_delay, best.threshold) for _, own, best in chosen]
     ).T
@@ -201,12 +212,14 @@ def common_change(
     low: Factor[float] = 0.8,
     high: Factor[float] = 1.25,
     every_delay: bool = False,
+    threshold: Duration[float] | None = None,
 ) -> CommonChange:
     """Find the one factor on all delays that serves a set best: with it the worst song is off the least.
 
     Give the delays of one head for a move of that head, and `high` of 1 for a sleeve, which only shortens
     delays. With `every_delay` each song must fit at all delays instead of at the best of them: one change
-    that mends all heads. A setting then has a choice for each song and delay.
+    that mends all heads. A setting then has a choice for each song and delay. `threshold` is that beyond
+    which a miss is heard, as in `tempo.fit`.
 
     >>> heads = [MachineDelay(speed=0, head=k, delay=0.225 * (k + 1)) for k in range(4)]
     >>> mended = common_change([Song(name="one", bpm=120)], heads, every_delay=True)
@@ -215,7 +228,7 @@ def common_change(
     """
     if low > high:
         raise ValueError(f"low must not be above high, got {low:g} and {high:g}")
-    needs = _needs(songs, delays, every_delay=every_delay)
+    needs = _needs(songs, delays, threshold, every_delay=every_delay)
     factors, off = _corners_of_worst(needs, low, high)
     worst, in_time = off.max(axis=0), (off <= 1 + _ROUNDING).sum(axis=0)
     order = np.lexsort((np.abs(np.log(factors)), np.round(worst, 9)))  # best first

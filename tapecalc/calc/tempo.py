@@ -168,7 +168,7 @@ def tempos_for_delay(
 
 @calculator
 def timing_threshold(interval: Duration) -> Duration:
-    """Compute the smallest shift of one event that ears notice, ``max(6 ms, 2.5 % of T)``.
+    """Compute the smallest shift of one event in an even pulse that ears notice, ``max(6 ms, 2.5 % of T)``.
 
     Tested on listeners from 0.1 to 1 s; the same two rules are used beyond. They meet at 0.24 s.
 
@@ -176,6 +176,12 @@ def timing_threshold(interval: Duration) -> Duration:
     sequence, J. Acoust. Soc. Am. 98, 1995.
     """
     return np.maximum(standards.TIMING_FLOOR, standards.TIMING_FRACTION * interval)
+
+
+#: What an echo may be to the ear, and the smallest shift that is noticed then, s. With the notes it answers
+#: it makes one even pulse: None, `timing_threshold` says it. Or it is a line beside other players, and off
+#: where it lags or leads them steadily, by its attacks: sharp (drums) or soft (bass, guitar, voice).
+JUDGED_AS: dict[str, float | None] = {"pulse": None, **standards.ENSEMBLE_THRESHOLDS}
 
 
 @calculator
@@ -232,7 +238,7 @@ class TempoFit:
     error: float  # delay - wanted_delay, s: positive means that the echo comes late
     error_percent: float  # of the wanted delay: the change of speed that would make the fit exact
     error_cents: float  # 1200 log2(delay/wanted_delay)
-    threshold: float  # the smallest shift that ears notice at this interval, s
+    threshold: float  # the smallest shift that ears notice, s
     audible: bool  # whether it is heard as off: more than the threshold
 
     @property
@@ -258,8 +264,12 @@ class TempoFit:
 
 
 @calculator
-def fit(delay: Delay[float], bpm: Tempo[float], note: NoteValue) -> TempoFit:
+def fit(
+    delay: Delay[float], bpm: Tempo[float], note: NoteValue, *, threshold: Duration[float] | None = None
+) -> TempoFit:
     """Compare one delay with one note value at one tempo.
+
+    It is heard as off beyond `threshold`, one of `JUDGED_AS` or the listener's own; None for an even pulse.
 
     >>> miss = fit(0.21785, 76, note_value("sixteenth"))
     >>> round(1e3 * miss.error, 2), round(miss.error_percent, 1), miss.audible  # ms, percent
@@ -268,7 +278,7 @@ def fit(delay: Delay[float], bpm: Tempo[float], note: NoteValue) -> TempoFit:
     (note,) = checked_notes([note])
     wanted_delay = delay_from_tempo(bpm, note.beats)
     error = delay - wanted_delay
-    threshold = timing_threshold(wanted_delay)
+    threshold = timing_threshold(wanted_delay) if threshold is None else threshold
     return TempoFit(
         note=note,
         bpm=bpm,
@@ -284,14 +294,19 @@ def fit(delay: Delay[float], bpm: Tempo[float], note: NoteValue) -> TempoFit:
 
 @calculator
 def nearest_fits(
-    delay: Delay[float], bpm: Tempo[float], *, notes: Iterable[NoteValue] = NOTE_VALUES
+    delay: Delay[float],
+    bpm: Tempo[float],
+    *,
+    notes: Iterable[NoteValue] = NOTE_VALUES,
+    threshold: Duration[float] | None = None,
 ) -> tuple[TempoFit, ...]:
     """Rank note values by how well a delay fits them at a tempo, the best first.
 
     The error is counted in thresholds of hearing, so that long and short notes are judged by the same ear.
-    An odd note comes before a plain one only where it misses by a whole threshold less.
+    An odd note comes before a plain one only where it misses by a whole threshold less; `threshold` as in
+    `fit`.
     """
-    fits = (fit(delay, bpm, note) for note in checked_notes(notes))
+    fits = (fit(delay, bpm, note, threshold=threshold) for note in checked_notes(notes))
     return tuple(sorted(fits, key=lambda fit: round(fit.rank, 9)))  # but for rounding errors
 
 

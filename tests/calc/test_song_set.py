@@ -120,6 +120,20 @@ def test_misses_are_compared_in_thresholds_and_not_in_milliseconds():
     assert choice.delay.delay == 0.99 and choice.fit.audibility == pytest.approx(0.4)
 
 
+def test_a_threshold_of_ones_own_takes_the_place_of_the_even_pulse():
+    # 515 ms for the quarter of 500: heard from 12.5 ms in a pulse. Of 20 ms it leaves 5, one uncertainty:
+    # 1 - Phi(1), from a table of the normal distribution.
+    own = [MachineDelay(speed=0, head=0, delay=0.515, u_delay=0.005)]
+    song = Song(name="one", bpm=120, notes=(QUARTER,))
+    (pulse,), (line,) = best_choices([song], own), best_choices([song], own, threshold=0.020)
+    assert pulse.fit.audible and not line.fit.audible
+    assert line.fit.threshold == 0.020 and line.chance_heard == pytest.approx(0.1587, abs=1e-4)
+    # Now 8 ms of a sixteenth at 60 are less than 10 ms of the quarter, see above.
+    slow = Song(name="slow", bpm=60, notes=(QUARTER, note_value("sixteenth")))
+    (choice,) = best_choices([slow], delays(0.258, 0.99), threshold=0.020)
+    assert choice.delay.delay == 0.258 and choice.fit.audibility == pytest.approx(0.4)
+
+
 def test_of_equals_the_first_delay_is_taken_and_rounding_does_not_decide():
     # 0.5 s is a quarter and 1 s a half at 115.38 bpm, each 4 % short: octaves miss by as many thresholds.
     for bpm in (60 / 0.52, 60 / 0.53, 60 / 0.47, 90.7, 131.3):
@@ -133,6 +147,18 @@ def test_of_equals_the_first_delay_is_taken_and_rounding_does_not_decide():
 
 
 # ---- one change for a set ----
+
+
+def test_with_a_threshold_in_milliseconds_two_songs_are_off_by_equal_times():
+    # Quarters of 500 and 1020 ms from 500 and 1000: 500 (f - 1) = 1020 - 1000 f, f = 1.52/1.5, 6.7 ms each.
+    # In a pulse the thresholds are 12.5 and 25.5 ms: 0.04 (f - 1) = (1.02 - f)/25.5, f = 0.08/0.0792157.
+    songs = [Song(name="a", bpm=120, notes=(QUARTER,)), Song(name="b", bpm=60 / 1.02, notes=(QUARTER,))]
+    own = delays(0.5, 1.0)
+    line = common_change(songs, own, threshold=0.035)
+    assert line.best.factor == pytest.approx(1.52 / 1.5)
+    assert [abs(choice.fit.error) for choice in line.best.choices] == pytest.approx([0.02 / 3] * 2)
+    assert line.before.in_time == 2 and line.most_in_time.in_time == 2
+    assert common_change(songs, own).best.factor == pytest.approx(0.08 / (0.04 + 1 / 25.5))
 
 
 def test_two_songs_meet_where_both_are_off_alike():

@@ -195,6 +195,31 @@ def test_a_fit_takes_one_delay_one_tempo_and_a_note():
         fit(0.1, 120, "quarter")
 
 
+def test_what_an_echo_is_judged_as_decides_what_is_heard():
+    late = 0.515  # 15 ms late of a quarter at 120, in a pulse heard from 12.5 ms
+    found = {
+        name: fit(late, 120, note_value("quarter"), threshold=heard)
+        for name, heard in tempo.JUDGED_AS.items()
+    }
+    assert {name: one.audible for name, one in found.items()} == {
+        "pulse": True, "sharp line": False, "soft line": False
+    }  # fmt: skip
+    assert [one.repeats_in_time for one in found.values()] == [0, 1, 2]  # 15 and 30 ms against 12.5, 20, 35
+    assert found["sharp line"].audibility == pytest.approx(0.75)
+    own = fit(late, 120, note_value("quarter"), threshold=0.0149)
+    assert own.audible and own.threshold == 0.0149 and own.repeats_in_time == 0
+    with pytest.raises(ValueError, match="threshold must be greater than 0 s"):
+        fit(late, 120, note_value("quarter"), threshold=0)
+
+
+def test_an_odd_note_must_fit_better_by_the_threshold_that_is_given():
+    # 515 ms: the quarter misses by 15 ms, 1.2 thresholds of a pulse and 0.75 of 20 ms; the odd note by none.
+    notes = [tempo.NoteValue("odd", 0.515 * 2), note_value("quarter")]
+    assert [one.note.name for one in tempo.nearest_fits(0.515, 120, notes=notes)] == ["odd", "quarter"]
+    line = tempo.nearest_fits(0.515, 120, notes=notes, threshold=0.020)
+    assert [one.note.name for one in line] == ["quarter", "odd"]
+
+
 def test_nearest_fits_ranks_every_note_by_what_ears_notice():
     fits = tempo.nearest_fits(DELAY, 76)
     assert {one.note for one in fits} == set(NOTE_VALUES)

@@ -75,6 +75,27 @@ def test_the_two_rules_meet_at_240_ms():
     assert meeting == pytest.approx(0.240, rel=1e-12)
 
 
+# Source: Just noticeable difference thresholds of asynchrony and non-isochrony in a multi-instrumental
+# groove-based context, preprint, abstract: kick, snare and hi-hat 19 to 24 ms, bass and guitar 31 to 35.
+@pytest.mark.parametrize(("judged_as", "low_ms", "high_ms"), [("sharp line", 19, 24), ("soft line", 31, 35)])
+def test_an_instrument_that_lags_the_others_is_noticed_later_than_one_event_in_a_pulse(
+    judged_as, low_ms, high_ms
+):
+    assert low_ms * MS <= tempo.JUDGED_AS[judged_as] <= high_ms * MS
+    assert tempo.JUDGED_AS[judged_as] > tempo.timing_threshold(0.6)  # of a quarter at 100 beats a minute
+
+
+# Source: own derivation, the normal distribution: 1 - Phi(0.6/4.2) + Phi(-11.4/4.2), and as small as
+# 1 - Phi(15.6/4.2); 1 - Phi(-9/4.2).
+@pytest.mark.parametrize(
+    ("error_ms", "threshold_ms", "chance", "tolerance"),
+    [(5.4, 6, 0.447, 5e-4), (5.4, 21, 0.0, 1e-3), (30, 21, 0.984, 5e-4)],
+)
+def test_chance_that_a_miss_is_heard_in_a_pulse_and_in_an_ensemble(error_ms, threshold_ms, chance, tolerance):
+    found = tempo.chance_heard(error_ms * MS, 4.2 * MS, threshold_ms * MS)
+    assert found == pytest.approx(chance, abs=tolerance)
+
+
 # Source: a page on tempo experiments prints both 60 -> 63.3 per minute and 26.5 ms in 1000 ms as one
 # threshold; they are a factor of two apart. The library gives neither.
 def test_the_threshold_at_one_second_is_not_the_self_contradicting_one():
