@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 
 from tapecalc.calc.quantity import (
     Angle,
+    Decibels,
     Delay,
     DelayOrZero,
     Depth,
     DurationOrZero,
     Frequency,
+    Gain,
     Is,
     Level,
     Rate,
@@ -42,11 +44,16 @@ RecordRate = Annotated[
 FilterRate = Annotated[
     T, Is("Hz", least=2000, most=1e6, words="deviations filtered in a second", usual=(4000.0, 48000.0))
 ]
+Eccentricity = Annotated[T, Is("m", least=0, words="how far a part turns off its center", usual=(1e-6, 1e-5))]
+Thick = Annotated[T, Is("m", above=0, words="diameter on which the tape runs", usual=(0.005, 0.06))]
 FreeLength = Annotated[T, Is("m", above=0, words="tape between what holds it", usual=(0.03, 0.15))]
 Modulus = Annotated[T, Is("Pa", above=0, words="modulus of elasticity of tape", usual=(4.5e9, 6.5e9))]
 Density = Annotated[T, Is("kg/m3", above=0, words="density of tape", usual=(1300.0, 1500.0))]
 WaveSpeed = Annotated[T, Is("m/s", above=0, words="speed of a longitudinal wave", usual=(1500.0, 2500.0))]
 
+#: Largest swing of a level that is told, dB.
+DEEPEST_DB = 60.0
+_PHASES = 360  # between dry sound and echo, over which notes are counted
 #: Below this factor a repeat says nothing about the speed.
 _LEAST_FACTOR = 0.05
 
@@ -277,6 +284,68 @@ def _record(deviation: NDArray[np.float64]) -> NDArray[np.float64]:
             f"deviation must be one-dimensional with 2 values or more, got shape {deviation.shape}"
         )
     return deviation
+
+
+# ---- what makes a wobble, and what it does beside the dry sound ----
+
+
+@calculator
+def eccentric_wobble(eccentricity: Eccentricity, diameter: Thick) -> Depth:
+    """Compute the wobble of a part that turns off its center, ``2 e / D``; the same at every speed.
+
+    Of a capstan `diameter` counts with the tape's thickness. Source: own derivation, the speed of a rim is
+    radius times turns.
+
+    >>> round(100 * eccentric_wobble(3e-6, 0.006), 3)  # percent
+    0.1
+    """
+    return 2 * eccentricity / diameter
+
+
+@calculator
+def forced_wobble(depth: Depth, speed_ratio: Ratio, *, once_a_turn: bool = True) -> Depth:
+    """Compute the wobble that a pulsing force makes at another speed, ``m / r^2``: fourfold at half of it.
+
+    Only the flywheel holds against the force: ``dv/v = M / (J w_c w_d)``. A force that comes once a turn
+    gets slower with the turns; of one that keeps its own beat, as mains does, the wobble only doubles.
+
+    Source: own derivation from ``J dw/dt = M cos(w_d t)``.
+    """
+    return depth / speed_ratio ** (2 if once_a_turn else 1)
+
+
+@calculator
+def shimmer_db(
+    frequency: Frequency, delay: DelayOrZero, swing: DurationOrZero, *, gain: Gain = 1.0
+) -> Decibels:
+    """Compute by how much a held note swings, lowest to highest, when it sounds together with its echo.
+
+    The level is that of ``|1 + g e^(-j phi)|`` with ``phi = 2 pi f (T +/- swing)``; `swing` is that of
+    `delay_swing`, `gain` the echo against the dry sound. Where both can cancel, `DEEPEST_DB` ends it.
+
+    Source: own derivation, the sum of two sines.
+
+    >>> round(shimmer_db(440, 0.25, 0.0001, gain=0.5), 2), round(shimmer_db(441, 0.25, 0.0001, gain=0.5), 2)
+    (0.07, 1.93)
+    """
+    turns, swung = frequency * delay, frequency * swing
+    low, high = turns - swung, turns + swung
+    ends = np.cos(2 * np.pi * np.array([low, high]))
+    highest = np.where(np.ceil(low) <= high, 1.0, ends.max(axis=0))
+    lowest = np.where(np.ceil(low - 0.5) <= high - 0.5, -1.0, ends.min(axis=0))
+    up, down = (1 + gain**2 + 2 * gain * at for at in (highest, lowest))
+    return 10 * np.log10(up / np.maximum(down, up * 10 ** (-DEEPEST_DB / 10)))
+
+
+@calculator
+def usual_shimmer_db(frequency: Frequency, swing: DurationOrZero, *, gain: Gain = 1.0) -> Decibels:
+    """Compute the `shimmer_db` that every second note near a frequency passes: a semitone moves all phases.
+
+    For a small swing of an equal echo it is ``(20 / ln 10) 2 pi f swing``.
+    """
+    phases = (np.arange(_PHASES) + 0.5) / _PHASES
+    each = [shimmer_db(frequency, phase / frequency, swing, gain=gain) for phase in phases]
+    return np.median(each, axis=0)
 
 
 # ---- scrape flutter ----

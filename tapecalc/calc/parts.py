@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import numpy as np
 
-from tapecalc.calc.flutter import Passes, repeat_deviation
+from tapecalc.calc.flutter import Passes, forced_wobble, repeat_deviation
 from tapecalc.calc.quantity import (
     DelayOrZero,
     Depth,
@@ -24,6 +24,7 @@ from tapecalc.calc.quantity import (
 )
 
 Tolerance = Annotated[T, Is(least=0, most=0.5, words="uncertainty as a fraction", usual=(0.005, 0.05))]
+BeltThickness = Annotated[T, Is("m", least=0, words="thickness of a belt, or 0", usual=(5e-4, 3e-3))]
 Harmonics = Annotated[T, Is(least=1, most=20, whole=True, words="multiples looked for", usual=(2, 6))]
 
 
@@ -97,7 +98,8 @@ class TurningPart:
     Give `diameter` (of a roller, capstan, idler or pulley), or `belt_length`, or `reel_radius` (of the tape
     wound on it), in m. A part that runs at the speed of the tape needs no more; one on the belt's side also
     needs the `pulley_diameter` on the capstan shaft and the `capstan_diameter`, because the belt runs faster
-    than the tape by their ratio.
+    than the tape by their ratio. Tape and belt bend about their middle, so half their thickness adds to the
+    radius of what they run on; `belt_length` counts along the middle, pi thicknesses more than inside.
 
     >>> belt = TurningPart(name="belt", belt_length=0.42, pulley_diameter=0.06, capstan_diameter=0.008)
     >>> round(belt.rate_at(0.1905), 3)  # it runs 7.5 times as fast as the tape
@@ -110,8 +112,10 @@ class TurningPart:
     pulley_diameter: float | None = None
     capstan_diameter: float | None = None
     reel_radius: float | None = None
-    tape_thickness: ThicknessOrZero[float] = 0.0  # tape bends about its middle: what it runs on acts thicker
+    tape_thickness: ThicknessOrZero[float] = 0.0
+    belt_thickness: BeltThickness[float] = 0.0
     wobble: Depth[float] = 0.0  # deviation of the speed that the part makes once a turn, zero to peak
+    forced_at: Speed[float] | None = None  # the speed for which the wobble of a pulsing force is given
     kind: str | None = None  # a key of `ADVICE`; found from the name if left out
 
     def __post_init__(self) -> None:
@@ -145,14 +149,14 @@ class TurningPart:
             return 2 * math.pi * self.reel_radius
         assert self.diameter is not None
         on_the_tape = self.pulley_diameter is None
-        return math.pi * (self.diameter + (self.tape_thickness if on_the_tape else 0.0))
+        return math.pi * (self.diameter + (self.tape_thickness if on_the_tape else self.belt_thickness))
 
     @property
     def path_ratio(self) -> float:
         """Speed of what the part runs with over the speed of the tape."""
         if self.pulley_diameter is None or self.capstan_diameter is None:
             return 1.0
-        return self.pulley_diameter / (self.capstan_diameter + self.tape_thickness)
+        return (self.pulley_diameter + self.belt_thickness) / (self.capstan_diameter + self.tape_thickness)
 
     @property
     def kind_of_part(self) -> str:
@@ -167,6 +171,13 @@ class TurningPart:
     def rate_at(self, speed: Speed) -> Rate:
         """Compute how often the part turns, rolling without slip."""
         return speed * (self.path_ratio / self.turn_length)
+
+    @calculator
+    def wobble_at(self, speed: Speed) -> Depth:
+        """Compute its wobble at a speed: the same if it is out of round, else that of `forced_wobble`."""
+        if self.forced_at is None:
+            return np.full_like(speed, self.wobble)
+        return forced_wobble(self.wobble, speed / self.forced_at)
 
 
 @calculator
@@ -192,7 +203,7 @@ def part_repeat_deviations(
     0.107
     """
     return {
-        part.name: repeat_deviation(part.wobble, part.rate_at(speed), delay, passes=passes)
+        part.name: repeat_deviation(part.wobble_at(speed), part.rate_at(speed), delay, passes=passes)
         for part in _of_unlike_names(parts)
     }
 

@@ -23,6 +23,7 @@ from tapecalc.calc.quantity import (
 
 Diameter = Annotated[T, Is("m", above=0, words="diameter of a capstan or sleeve", usual=(0.005, 0.02))]
 OuterRadius = Annotated[T, Is("m", above=0, words="outer radius of wound tape", usual=(0.06, 0.1))]
+LengthOrZero = Annotated[T, Is("m", least=0, words="length of tape on a reel, or 0", usual=(1.0, 500.0))]
 HubRadius = Annotated[T, Is("m", above=0, words="radius of the hub", usual=(0.02, 0.05))]
 Mains = Annotated[T, Is("Hz", above=0, words="frequency of the supply", usual=(50.0, 60.0))]
 USpacing = Annotated[T, Is("m", least=0, words="standard uncertainty of a spacing", usual=(1e-4, 1e-3))]
@@ -181,6 +182,16 @@ def tape_length(outer_radius: OuterRadius, inner_radius: HubRadius, tape_thickne
     """
     positive("outer_radius minus inner_radius", outer_radius - inner_radius, "m")
     return np.pi * (outer_radius**2 - inner_radius**2) / tape_thickness
+
+
+@calculator
+def reel_rate(speed: Speed, length: LengthOrZero, inner_radius: HubRadius, tape_thickness: Thickness) -> Rate:
+    """Compute how often a reel turns with so much tape on it, ``v / (2 pi sqrt(Ri^2 + L h / pi))``.
+
+    >>> [round(reel_rate(0.1905, wound, 0.03, 35e-6), 2) for wound in (0, 549)]  # from hub to full reel
+    [1.01, 0.36]
+    """
+    return speed / (2 * np.pi * np.sqrt(inner_radius**2 + length * tape_thickness / np.pi))
 
 
 @calculator

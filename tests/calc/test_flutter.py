@@ -163,3 +163,67 @@ def test_bad_records_get_one_sentence(call, sentence):
 
 def test_a_roller_halfway_doubles_the_scrape_resonance():
     assert flutter.scrape_resonance(0.05) == pytest.approx(2 * flutter.scrape_resonance(0.1))
+
+
+# ---- what makes a wobble, and what it does beside the dry sound ----
+
+
+def test_a_force_makes_more_wobble_on_a_slow_flywheel_and_an_eccentric_part_does_not():
+    # dv/v = M / (J w_c w_d): half of w_c doubles it, half of both makes it fourfold.
+    assert flutter.forced_wobble(0.0006, 0.5) == pytest.approx(0.0024)
+    assert flutter.forced_wobble(0.0006, 0.5, once_a_turn=False) == pytest.approx(0.0012)
+    assert flutter.forced_wobble(0.0006, [1, 2]).tolist() == pytest.approx([0.0006, 0.00015])
+    assert flutter.eccentric_wobble(4e-6, 0.008) == pytest.approx(0.001)  # 4 um of a radius of 4 mm
+
+
+def test_a_force_on_a_flywheel_followed_step_by_step():
+    # J dw/dt = M cos(w t), once a turn: w swings by M / (J w), a share of M / (J w^2).
+    inertia, torque, found = 0.001, 0.002, []
+    for turns_hz in (8.0, 4.0):
+        time = np.linspace(0, 1 / turns_hz, 20_001)
+        around = 2 * np.pi * turns_hz
+        extra = integrate.cumulative_trapezoid(torque * np.cos(around * time) / inertia, time)
+        found.append(np.ptp(extra) / 2 / around)
+    assert flutter.forced_wobble(found[0], 0.5) == pytest.approx(found[1], rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("note", "gain", "swing_db"),
+    [
+        # 0.1 ms of 440 Hz are 0.044 turns, 0.27646 rad to either side, its cosine 0.96203. In phase at 110
+        # turns: from (1 + 0.5)^2 = 2.25 to 1.25 + 0.96203 = 2.21203.
+        (440, 0.5, 0.0739),
+        # A quarter turn off at 110.25: 441 Hz, 0.27709 rad, its sine 0.27356: 1.25 +/- 0.27356.
+        (441, 0.5, 1.9321),
+        # Against each other at 110.5: 442 Hz, 0.27772 rad, its cosine 0.96168: from 0.25 to 0.28832.
+        (442, 0.5, 0.6193),
+        (442, 1.0, flutter.DEEPEST_DB),  # both cancel on the way
+        (441, 0.0, 0.0),
+    ],
+)
+def test_level_swing_of_a_held_note_by_hand(note, gain, swing_db):
+    assert flutter.shimmer_db(note, 0.25, 0.0001, gain=gain) == pytest.approx(swing_db, abs=1e-4)
+
+
+def test_a_swing_of_half_a_turn_runs_through_all_levels():
+    # From 1 + g to 1 - g: 20 log10 3 for a half, whatever the note.
+    for note in (440, 440.7, 443.1):
+        assert flutter.shimmer_db(note, 0.25, 0.51 / note, gain=0.5) == pytest.approx(9.5424, abs=1e-3)
+    assert flutter.usual_shimmer_db(440, 0.51 / 440, gain=0.5) == pytest.approx(9.5424, abs=1e-3)
+
+
+def test_every_second_note_swings_by_more_than_a_small_swing_says():
+    # Equal levels: 20 log10 |2 cos(phi/2)| climbs by 4.3429 tan(phi/2) dB a radian, at the middle phase, a
+    # quarter turn, by 4.3429; to either side that makes 2 x 4.3429 x 2 pi f swing.
+    small = 440 * 2 * np.pi * 1e-6
+    assert flutter.usual_shimmer_db(440, 1e-6) == pytest.approx(2 * 4.342945 * small, rel=1e-3)
+    assert flutter.usual_shimmer_db(440, 0, gain=0.7) == pytest.approx(0, abs=1e-9)
+
+
+def test_level_swing_against_the_sum_of_two_sounds_moment_by_moment():
+    rng = np.random.default_rng(8)
+    turn = np.linspace(-1, 1, 20_001)
+    for _ in range(40):
+        note, delay, swing, gain = rng.uniform([60, 0.05, 0, 0.1], [2000, 0.6, 4e-4, 0.9])
+        level_db = 20 * np.log10(np.abs(1 + gain * np.exp(-2j * np.pi * note * (delay + swing * turn))))
+        assert flutter.shimmer_db(note, delay, swing, gain=gain) == pytest.approx(np.ptp(level_db), abs=1e-3)

@@ -38,6 +38,30 @@ def test_tape_thickness_counts_on_the_tape_and_not_on_the_belt():
     assert thick.rate_at(SPEED) == pytest.approx(SPEED * 0.06 / 0.00805 / 0.42)
 
 
+@pytest.mark.parametrize(("thick_mm", "more"), [(0.5, 0.5 / 60), (1.5, 0.025), (3, 0.05)])
+def test_half_a_belt_adds_to_the_radius_of_its_pulleys(thick_mm, more):
+    thick = dataclasses.replace(BELT, belt_thickness=thick_mm / 1000)
+    assert thick.rate_at(SPEED) / BELT.rate_at(SPEED) - 1 == pytest.approx(more)
+
+
+def test_a_belt_adds_to_both_of_its_pulleys():
+    # 7.580 turns of the capstan; 60 and 1 mm over 12 and 1 mm make 4.6923 of the motor for each, not 5.
+    motor = TurningPart(
+        name="motor", diameter=0.012, pulley_diameter=0.06, capstan_diameter=0.008, belt_thickness=0.001
+    )
+    assert motor.rate_at(SPEED) == pytest.approx(7.5798 * 61 / 13, rel=1e-5)
+    assert dataclasses.replace(CAPSTAN, belt_thickness=0.001).rate_at(SPEED) == CAPSTAN.rate_at(SPEED)
+
+
+def test_a_pulsing_force_wobbles_the_slow_tape_fourfold_and_a_shape_alike():
+    forced = dataclasses.replace(CAPSTAN, forced_at=SPEED)
+    np.testing.assert_allclose(forced.wobble_at([SPEED, SPEED / 2, 2 * SPEED]), [0.0006, 0.0024, 0.00015])
+    np.testing.assert_allclose(CAPSTAN.wobble_at([SPEED, SPEED / 2]), [0.0006, 0.0006])
+    # The comb is the same at both speeds: a turn of tape over the spacing.
+    bends = [part_repeat_deviations([forced], v, 0.0415 / v)["capstan"] for v in (SPEED, SPEED / 2)]
+    assert bends[1] == pytest.approx(4 * bends[0])
+
+
 @pytest.mark.parametrize(
     ("name", "kind"),
     [

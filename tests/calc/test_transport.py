@@ -101,3 +101,18 @@ def test_pitch_goes_with_the_ratio_of_speeds():
 
 def test_mains_of_fifty_on_a_sixty_hertz_machine_is_five_sixths():
     assert transport.mains_speed_ratio(50, 60) == pytest.approx(5 / 6)
+
+
+def test_a_reel_turns_slower_the_fuller_it_is():
+    # pi (0.05^2 - 0.03^2)/h = 100 m of tape make 50 mm of 30: 190.5/(2 pi 50) turns a second.
+    wound = np.pi * (0.05**2 - 0.03**2) / 50e-6
+    assert transport.reel_rate(0.1905, wound, 0.03, 50e-6) == pytest.approx(0.60638, abs=1e-5)
+    assert transport.reel_rate(0.1905, 0, 0.03, 50e-6) == pytest.approx(1.01063, abs=1e-5)
+    assert transport.reel_rate(0.09525, wound, 0.03, 50e-6) == pytest.approx(0.30319, abs=1e-5)
+
+
+def test_turns_of_a_reel_add_up_to_its_layers():
+    # While the tape winds on, each turn adds one thickness to the radius: 20 mm are 400 layers of 50 um.
+    time = np.linspace(0, np.pi * (0.05**2 - 0.03**2) / 50e-6 / 0.1905, 20_001)
+    rates = transport.reel_rate(0.1905, 0.1905 * time, 0.03, 50e-6)
+    assert np.trapezoid(rates, time) == pytest.approx(400, rel=1e-6)

@@ -161,6 +161,28 @@ def test_scrape_flutter_resonance(free_length, resonance):
     assert found == pytest.approx(resonance, abs=1)
 
 
+def test_an_eccentric_capstan_halves_its_rate_and_keeps_its_wobble():
+    # Source: own derivation: rate v/(2 pi r), wobble e/r; the weighting between rows of AES6-2008, IEC 60386
+    shaft = TurningPart(name="capstan", diameter=0.006, wobble=flutter.eccentric_wobble(3e-6, 0.006))
+    for speed, turns, weight_db in ((0.1905, 10.106, -2.1), (0.09525, 5.053, -0.4)):
+        assert shaft.rate_at(speed) == pytest.approx(turns, abs=5e-4)
+        assert flutter.weighting_db(turns) == pytest.approx(weight_db, abs=0.1)
+        assert 100 * shaft.wobble_at(speed) == pytest.approx(0.100, abs=1e-9)
+
+
+def test_how_far_a_wobble_swings_a_delay():
+    # Source: own derivation, m/(pi f) |sin(pi f T)|, at most m/(pi f)
+    assert 1000 * flutter.delay_swing(0.001, 1.0, 0.2) == pytest.approx(0.1871, abs=5e-5)
+    for rate, bound_ms in ((10.106, 0.0315), (5.053, 0.0630)):
+        swings = flutter.delay_swing(0.001, rate, np.linspace(0, 1, 5001))
+        assert 1000 * swings.max() == pytest.approx(bound_ms, abs=5e-5)
+
+
+def test_a_free_span_of_twenty_centimeters():
+    # Source: half a wave in a bar held at both ends, the modulus of the data bulletin
+    assert flutter.scrape_resonance(0.2, modulus=4.805e9, density=1390) == pytest.approx(4648, abs=1)
+
+
 def test_a_capstan_of_six_millimeters_at_six_hundred_turns_a_minute():
     # Source: T. J. Walker, Web Length per Roller Revolution, 2010: diameter plus web thickness
     capstan = TurningPart(name="capstan", diameter=0.006, tape_thickness=50e-6)
