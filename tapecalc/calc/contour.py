@@ -20,8 +20,9 @@ BumpGain = Annotated[T, Is(words="gain with a sign", usual=(0.7, 1.5))]
 
 #: Shapes of poles: none at all, rectangular blocks without end, plates without thickness.
 POLE_SHAPES = ("flat", "blocks", "plates")
-#: Waves so much shorter than the poles see no more bumps: rounded edges blur them. Judgement, no source.
-FADED = 64.0
+#: Waves so much shorter than the poles see no more bumps: edges rounded by some tenths of a millimeter blur
+#: them. Judgement, no source.
+FADED = 16.0
 #: Poles per wave at which a shape is worked out, finely where bumps are large.
 _RATIOS = np.concatenate([np.arange(0, 6, 0.002), np.arange(6, FADED + 0.01, 0.02)])
 

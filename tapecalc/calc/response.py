@@ -32,7 +32,13 @@ from tapecalc.calc.quantity import (
     known_name,
     positive,
 )
-from tapecalc.calc.standards import DEFAULT_GAP_FACTOR, DEFAULT_SURFACE_SHARE
+from tapecalc.calc.standards import (
+    DEFAULT_GAP_FACTOR,
+    DEFAULT_SURFACE_SHARE,
+    HOME_BAND,
+    HOME_MIDDLE,
+    HOME_WINDOWS_DB,
+)
 
 #: The level that stands for "nothing at all"; far below any noise.
 NULL_DB = -300.0
@@ -64,6 +70,9 @@ TimeConstant = Annotated[T, Is("s", above=0, words="time constant of an equalize
 LowCut = Annotated[T, Is("Hz", least=0, words="frequency of a first-order low cut, or 0", usual=(10.0, 80.0))]
 ComplexGain = Annotated[T, Is(words="amplitude and phase, a complex number", usual=(0.1, 0.9))]
 Loss = Annotated[T, Is("dB", most=0, words="what is left of a level", usual=(-30.0, -3.0))]
+CoreShare = Annotated[
+    T, Is(least=0, most=1, words="share of the magnetic resistance that is in the core", usual=(0.1, 0.9))
+]
 Drop = Annotated[T, Is("dB", above=0, words="drop at the edges of a band", usual=(1.0, 12.0))]
 Passes = Annotated[T, Is(above=0, words="number of passes over the tape", usual=(1.0, 8.0))]
 
@@ -141,6 +150,11 @@ class OnePass:
         return self._boost(frequency) / self._playback(frequency)
 
     @calculator
+    def playback_gain(self, frequency: FrequencyOrZero) -> ComplexGain:
+        """Compute the complex gain of the playback equalizer, behind an ideal integrating amplifier."""
+        return self._playback(frequency)
+
+    @calculator
     def noise_density_db(self, frequency: Frequency) -> Level:
         """Compute the power of the tape's noise in one hertz at playback, up to a constant."""
         head, taus = self.today, (self.tau_high, self.tau_low)
@@ -150,7 +164,7 @@ class OnePass:
 
     def _gain(self, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
         waves = frequency / self.speed
-        gain = _contact_gain(self.today, waves) * self._boost(frequency)
+        gain: Any = _contact_gain(self.today, waves) * self._boost(frequency)
         if self.pole_length:
             gain = gain * bump_gain(self.pole_length * waves, self.pole_shape)
         # Without a low cut the quotient is 1 at every frequency, at 0 Hz too.
@@ -163,13 +177,13 @@ class OnePass:
         if not (self.phase and self.boost_db):
             return boost
         grid, phases = _boost_phase(self.aligned, self.boost_db)
-        return boost * np.exp(1j * np.interp(waves, grid, phases, left=0.0, right=0.0))
+        turn: Any = np.exp(1j * np.interp(waves, grid, phases, left=0.0, right=0.0))
+        return boost * turn
 
     def _playback(self, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
-        """Compute what the playback equalizer does behind an ideal integrating amplifier."""
         s = 2j * np.pi * frequency
         bass = s * self.tau_low / (1 + s * self.tau_low) if self.tau_low else 1.0
-        gain = (1 + s * self.tau_high) * np.where(frequency == 0, 1.0, bass)
+        gain: Any = (1 + s * self.tau_high) * np.where(frequency == 0, 1.0, bass)
         return gain if self.phase else np.abs(gain) + 0j
 
 
@@ -290,6 +304,19 @@ def gap_loss_db(
 def gap_null_frequency(speed: Speed, gap: Gap, *, gap_factor: GapFactor = DEFAULT_GAP_FACTOR) -> Frequency:
     """Compute the lowest frequency that a gap cancels, ``f = v / (k g)``; its loss is `gap_loss_db`."""
     return speed / (gap * gap_factor)
+
+
+@calculator
+def gap_output_db(gap: Gap, reference: Gap, core_share: CoreShare) -> Level:
+    """Compare what two gaps leave for the coil, ``-20 log10(1 - c + c g0 / g)``, long waves.
+
+    The flux of the tape divides between the gap and the core with the coil. A shorter gap lets more of it
+    by: nothing is lost with an ideal core, c = 0, and all of ``g0 / g`` where the core is the most of it.
+
+    >>> [round(gap_output_db(2e-6, 4e-6, core_share), 2) for core_share in (0, 0.5, 1)]
+    [0.0, -3.52, -6.02]
+    """
+    return 0.0 - 20 * np.log10(1 - core_share + core_share * reference / gap)
 
 
 @calculator
@@ -438,6 +465,22 @@ def bandwidth(
     low = _crossing(one_pass, below[-1], min(below[-1] * step, frequency), edge_db) if below.size else None
     high = _crossing(one_pass, above[0], max(above[0] / step, frequency), edge_db) if above.size else None
     return low, high
+
+
+def home_band(one_pass: OnePass) -> tuple[float, float]:
+    """Find the band in Hz in which a response lies in the window that a machine for the home must keep.
+
+    5 dB below its loudest from 250 Hz to 6.3 kHz, and 7 dB outside, from 40 Hz to 12.5 kHz at the most.
+
+    Source: DIN 45 500 sheet 4; that both windows have one upper edge is ours, and strict.
+    """
+    grid = np.geomspace(*HOME_BAND, 2000)
+    level_db = one_pass.level_db(grid)
+    middle = (grid >= HOME_MIDDLE[0]) & (grid <= HOME_MIDDLE[1])
+    peak = int(np.argmax(level_db))
+    low_enough = np.flatnonzero(level_db < level_db[peak] - np.where(middle, *HOME_WINDOWS_DB))
+    inside = np.split(grid, low_enough)[int(np.searchsorted(low_enough, peak))]
+    return float(inside[0]), float(inside[-1])
 
 
 def _search_grid(one_pass: OnePass) -> NDArray[np.float64]:

@@ -367,6 +367,36 @@ def test_edges_within_one_step_of_the_search_are_told_apart_from_the_peak():
     assert np.all(just_inside > level_db - 1e-3)
 
 
+# ---- the window for the home ----
+
+
+@pytest.mark.parametrize(
+    ("lost_db", "at", "reach"),
+    # Spacing loses in proportion to the frequency. 7 dB at 10 kHz are 4.41 dB at 6300 Hz: to 10 kHz. 7 dB at
+    # 8 kHz are 5.51 dB there, more than 5: to 8000 5/7. 7 dB at 20 kHz are 4.4 dB at 12.5 kHz: all of it.
+    [(7, 10e3, 10e3), (7, 8e3, 8e3 * 5 / 7), (7, 20e3, 12.5e3)],
+)
+def test_the_window_for_the_home_ends_where_the_loss_is_5_or_7_db(lost_db, at, reach):
+    off = far_off(lost_db * SPEED / (40 * np.pi * np.log10(np.e) * at))
+    low, high = response.home_band(one_pass(today=off, aligned=off, boost_db=0, low_cut=0))
+    # The loudest is 40 Hz here, so that nothing is lost but what 40 Hz lose already; steps of 0.3 %.
+    assert low == 40
+    assert high == pytest.approx(reach + 40, rel=0.004) or high == reach == 12.5e3
+
+
+def test_the_window_for_the_home_has_a_lower_end_too():
+    low, high = response.home_band(one_pass(today=IDEAL, aligned=IDEAL, low_cut=100))
+    # A first-order cut is 7 dB down at 100 / sqrt(10^0.7 - 1) = 49.94 Hz.
+    assert low == pytest.approx(49.94, rel=0.004) and high == 12.5e3
+
+
+def test_a_shorter_gap_leaves_less_for_the_coil():
+    # By hand: half the gap, half of the resistance in the core: 1 / (0.5 + 0.5 x 2) = 2/3, -3.5218 dB.
+    assert response.gap_output_db(2e-6, 4e-6, 0.5) == pytest.approx(-3.5218, abs=1e-4)
+    assert response.gap_output_db(8e-6, 4e-6, 1) == pytest.approx(6.0206, abs=1e-4)
+    assert response.gap_output_db([1e-6, 2e-6], 4e-6, 0).tolist() == [0, 0]
+
+
 def test_inputs_are_not_modified():
     frequency = np.array([100.0, 1000.0])
     response.spacing_loss_db(frequency, SPEED, 1e-6)

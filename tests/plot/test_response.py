@@ -1,9 +1,10 @@
 """Figures of losses and equalization: curves as the library says."""
 
 import numpy as np
+import pytest
 
 from tapecalc.calc import response, standards
-from tapecalc.machine import example_machine
+from tapecalc.machine import example_machine, with_changes
 from tapecalc.plot.catalog import draw
 
 MACHINE = example_machine()
@@ -34,6 +35,98 @@ def test_response_of_repeat_n_is_n_passes():
     for n in (1, 8):
         f, level = lines[n - 1].get_data()
         np.testing.assert_allclose(level, response.repeat_level_db(MACHINE.one_pass(SPEED), f, n))
+
+
+def test_bumps_stand_in_the_picture_and_not_in_the_band():
+    drawn = draw("repeats_response")
+    f, level = drawn.artists["repeats"][7].get_data()
+    in_bass = level[(f > 90) & (f < 600)]
+    assert np.sum((in_bass[1:-1] > in_bass[:-2]) & (in_bass[1:-1] > in_bass[2:])) >= 4
+    low, high = response.bandwidth(MACHINE.one_pass(SPEED, pole_shape="flat"), passes=8)
+    assert f"repeat 8 from {low:.0f} Hz to {high / 1e3:.1f} kHz" in drawn.caption
+    assert "but for the bumps of the head" in drawn.caption
+
+
+# ---- the chain of a machine ----
+
+
+def test_the_chain_adds_up_to_what_comes_out_but_for_the_low_cut():
+    lines = draw("machine_chain").artists
+    f = lines["together"].get_xdata()
+    low_cut = -10 * np.log10(1 + (40 / f) ** 2)
+    total = sum(lines[name].get_ydata() for name in ("record", "tape", "playback"))
+    np.testing.assert_allclose(lines["together"].get_ydata(), total + low_cut, atol=1e-9)
+    # Source: IEC 60094-1, clause 15: 10.362 dB at 10 kHz for 3180 and 50 us.
+    assert np.interp(10e3, f, lines["playback"].get_ydata()) == pytest.approx(10.362, abs=0.01)
+
+
+def test_no_curve_of_one_pass_has_a_corner():
+    curves = [draw("machine_chain").artists["together"], draw("repeats_response").artists["repeats"][0]]
+    for line in (*curves, *draw("aligned_response").artists["responses"]):
+        octaves, level = np.log2(line.get_xdata()), line.get_ydata()
+        slopes = np.diff(level) / np.diff(octaves)
+        shown = (octaves[1:-1] > np.log2(1000)) & (level[1:-1] > -12)
+        # A boost that ended at once would begin to fall by 7 dB an octave from one point to the next.
+        assert np.abs(np.diff(slopes))[shown].max() < 2.5
+
+
+def test_the_window_is_that_of_the_standard_and_holds_the_fast_speed_only():
+    drawn = draw("aligned_response")
+    (outline,) = drawn.artists["window"].get_paths()
+    # Source: DIN 45 500 sheet 4: 5 dB from 250 to 6300 Hz, 7 dB to 40 Hz and to 12.5 kHz.
+    corners = {(round(x), round(y, 9)) for x, y in outline.vertices}
+    assert {
+        (40, -7),
+        (250, -7),
+        (250, -5),
+        (6300, -5),
+        (6300, -7),
+        (12500, -7),
+        (40, 0),
+        (12500, 0),
+    } <= corners
+    assert "at 19.05 cm/s all of it and at 9.525 cm/s 40 Hz to 11 kHz" in drawn.caption
+    fast, slow = drawn.artists["responses"]
+    inside = (fast.get_xdata() >= 40) & (fast.get_xdata() <= 12500)
+    assert fast.get_ydata()[inside].min() > -5 > -7 > slow.get_ydata()[inside].min()
+
+
+def test_a_thin_coating_loses_bass_and_a_short_gap_gives_less_but_more_treble():
+    artists = draw("output_changes").artists
+    thin = artists["coating"].get_ydata()
+    assert thin[0] == pytest.approx(-6.02, abs=0.02) and np.all(np.diff(thin) > 0) and thin.max() < 0
+    least, most = (line.get_ydata() for line in artists["gap"])
+    assert most[0] == pytest.approx(0, abs=1e-3) and least == pytest.approx(most - 6.0206, abs=1e-3)
+    # By hand at 20 kHz, a wave of 9.525 um: y = pi 1.11 g / lam; sin(y)/y of 0.7322 over that of 1.4644.
+    ratio = (np.sin(0.7322) / 0.7322) / (np.sin(1.4644) / 1.4644)
+    assert most[-1] == pytest.approx(20 * np.log10(ratio), abs=1e-2)
+
+
+def test_the_measured_curve_and_what_is_left_over():
+    drawn = draw("measured_output")
+    outline = drawn.artists["model"].get_paths()[0].vertices
+    at_5k = outline[np.abs(outline[:, 0] / 5e3 - 1) < 0.01][:, 1]
+    # own, worked out apart: +8.0 dB for 17 um and 6.35 um, +11.6 for 11 um and 4 um, +13.2 if even
+    assert (at_5k.min(), at_5k.max()) == pytest.approx((8.0, 11.6), abs=0.1)
+    f, even = drawn.artists["even"].get_data()
+    assert np.interp(5e3, f, even) == pytest.approx(13.2, abs=0.1)
+    assert "comes out at 8.0 to 11.6 dB, 0.0 to 3.6 dB off" in drawn.caption
+    assert "evenly magnetized coating is 5.2 dB off" in drawn.caption
+
+
+def test_bumps_lie_between_none_and_plates():
+    artists = draw("head_bumps").artists
+    f, likely = artists["likely"].get_data()
+    most = artists["most"].get_ydata()
+    # own: plates +3.348 dB at L/lam = 0.7655 and -3.493 at 1.7571; blocks +1.548 at 0.716
+    assert most.max() == pytest.approx(3.348, abs=1e-2) and most.min() == pytest.approx(-3.493, abs=1e-2)
+    assert likely.max() == pytest.approx(1.548, abs=1e-2)
+    assert f[np.argmax(most)] == pytest.approx(0.7655 * 0.1905 / 5e-3, rel=0.01)
+
+
+def test_a_head_without_poles_has_no_figure_of_bumps():
+    with pytest.raises(ValueError, match="needs poles"):
+        draw("head_bumps", with_changes(MACHINE, {"heads.pole_length_mm": 0}))
 
 
 def test_equalization_curves_are_those_of_the_standards():
