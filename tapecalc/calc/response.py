@@ -173,7 +173,7 @@ class OnePass:
     def _boost(self, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Compute what both equalizers do."""
         waves = frequency / self.speed
-        boost = 10 ** (_boost_db(self.aligned, self.boost_db, waves) / 20) + 0j
+        boost: Any = 10 ** (_boost_db(self.aligned, self.boost_db, waves) / 20) + 0j
         if not (self.phase and self.boost_db):
             return boost
         grid, phases = _boost_phase(self.aligned, self.boost_db)
