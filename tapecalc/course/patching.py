@@ -14,10 +14,13 @@ from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Answer, Artists, Panel, choice, empty_line, slider
 from tapecalc.machine import with_changes
 from tapecalc.plot import style
+from tapecalc.plot.levels import treble_lift_db
 
 REFERENCES = {"+4 dBu": 4.0, "-10 dBV": levels.dbv_to_dbu(-10.0)}
 SECONDS = 5.0  # of the repeats that are drawn
 FAINTEST_DB, LOUDEST_DB = -60.0, 12.0
+#: How much earlier 10 kHz meet the limit of the tape than the bass, at the speed where it is most.
+LIFT_DB = treble_lift_db(DECK)
 PATCH_NAMES = {"with sends": "sends", "one bus": "one bus", "pan as a send": "pan"}
 
 
@@ -28,7 +31,7 @@ def staging_panel() -> Panel:
     """Return the panel of signal, clipping level and noise at each stage of the bench deck's chain.
 
     >>> staging_panel().readout
-    'The tape clips first: 8.0 dB of headroom, 49.0 dB above the noise on tape.'
+    'The tape distorts first: 8.0 dB of headroom, 48.2 dB above the noise on tape.'
     """
     voice, gain = DECK.levels.instrument_dbu, DECK.levels.mixer_gain_db
     send, made_for = DECK.mixer.input_send_db, DECK.levels.machine_reference_dbu
@@ -41,8 +44,9 @@ def staging_panel() -> Panel:
         slider("input_send_db", "input send", send, low=-30.0, high=6.0, step=1.0, unit="dB"),
         choice("reference_dbu", "machine made for", REFERENCES, made_for),
         question="A quiet voice comes at -40 dBu: which gain keeps 12 dB free and the noise lowest?",
-        legend="Solid line, dots: signal. Dashed line, squares: where the stage clips. Dotted line, "
-        "triangles: noise. Upright line: the smallest headroom.",
+        legend="Solid line, dots: signal. Dashed line, squares: where the stage clips, or the tape distorts "
+        "by 3 %; small cross: where it does so at 10 kHz. Dotted line, triangles: noise. Upright line: the "
+        "smallest headroom.",
         alt="Line chart of level in dBu over the six stages from mixer input to return send: the signal runs "
         "between the level at which each stage clips and the noise, which jumps up at the tape.",
     )
@@ -57,6 +61,7 @@ def _build_staging(figure: Figure, profile: style.Profile) -> Artists:
     return {
         "room": axes.plot([], [], color=profile.ground.text, linewidth=profile.line_pt / 2)[0],
         "most": empty_line(axes, profile, 1, marked=True),
+        "treble": empty_line(axes, profile, 1, linestyle="none", marker="x"),
         "noise": empty_line(axes, profile, 2, marked=True),
         "signal": empty_line(axes, profile, 0, marked=True),
     }
@@ -72,6 +77,7 @@ def _update_staging(
     diagram = levels.level_diagram(stages, instrument_dbu)
     nodes, places = diagram.nodes, np.arange(len(stages))
     artists["most"].set_data(places, [stage.max_dbu for stage in stages])
+    artists["treble"].set_data([3], [stages[3].max_dbu - LIFT_DB])
     artists["signal"].set_data(places, [node.dbu for node in nodes])
     artists["noise"].set_data(places, [node.noise_dbu for node in nodes])
     worst, tape = diagram.first_to_clip, nodes[3]
@@ -80,9 +86,11 @@ def _update_staging(
     # 12 dB above the voice as it peaks in rehearsal; the night is louder.
     pad = diagram.pad_needed_db(wanted_headroom_db=12.0)
     state = f"first: {room_db:.1f} dB of headroom" if room_db >= 0 else f"now, {-room_db:.1f} dB too loud"
-    return f"The {worst.name} clips {state}, {tape.snr_db:.1f} dB above the noise on tape.", {
+    does = "distorts" if worst is tape else "clips"  # a tape gives way, ever more
+    return f"The {worst.name} {does} {state}, {tape.snr_db:.1f} dB above the noise on tape.", {
         "pad that leaves 12 dB": f"{pad:.1f} dB",
         "level on tape": f"{tape.dbu:+.1f} dBu",
+        "headroom of the tape at 10 kHz": f"{tape.headroom_db - LIFT_DB:.1f} dB",
         "at the return send": f"{1000 * nodes[-1].volts:.0f} mV",
     }
 

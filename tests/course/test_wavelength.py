@@ -99,16 +99,27 @@ def test_each_curve_is_its_loss_and_the_sum_is_their_sum(contact):
 def test_nothing_but_the_coating_is_left_when_three_sliders_stand_at_zero(contact):
     contact.set(gap_um=0, separation_um=0, coating_um=10, tilt_arcmin=0)
     assert all(np.all(contact.artists[name].get_ydata() == 0) for name in ("gap", "spacing", "azimuth"))
-    # Source: 10 um at 10 kHz and 19.05 cm/s lose 10.6927 dB (Wallace 1951).
-    assert contact.table["sum at 10 kHz"] == "-10.7 dB"
-    assert "most of it to the thickness (10.7 dB)" in contact.readout
+    # By hand: x = 2 pi 10 / 19.05 = 3.2983; even (1 - e^-x)/x = 0.29199, rising (1 - (1 + x) e^-x)/x^2 =
+    # 0.07732; (0.2 x 0.29199 + 0.8 x 0.07732) / 0.6 = 0.20042, -13.96 dB.
+    assert contact.table["sum at 10 kHz"] == "-14.0 dB"
+    assert "most of it to the thickness (14.0 dB)" in contact.readout
+
+
+def test_a_thin_coating_gives_less_bass_and_no_more_treble(contact):
+    # own: 4.3 um against 11 um: -2.174 dB at waves of 19.05 um; at 100 Hz as their thickness, -8.16 dB + 0.1.
+    contact.set(coating_um=4.5)
+    first = contact.table
+    assert first["this coating gives, at 100 Hz"] == "-7.7 dB"  # 20 log10(4.5/11) = -7.76, and 0.1 less lost
+    assert first["this coating gives, at 10 kHz"] == "-2.0 dB"  # x = 1.4842: 0.77331 / 0.97344, -2.0 dB
+    contact.set(coating_um=20)
+    assert contact.table["this coating gives, at 10 kHz"] == "+0.2 dB"  # nearly nothing more from below
 
 
 @pytest.mark.parametrize(
     ("worst", "setting"),
     [
         ("gap", {"gap_um": 10, "separation_um": 0, "coating_um": 1}),
-        ("spacing", {"separation_um": 5}),
+        ("spacing", {"separation_um": 5, "coating_um": 8}),
         ("thickness", {"coating_um": 20}),
         ("azimuth", {"tilt_arcmin": 20, "coating_um": 1, "separation_um": 0, "speed_ips": 4}),
     ],
@@ -121,10 +132,11 @@ def test_the_sentence_names_the_largest_loss(contact, worst, setting):
 
 
 def test_half_the_speed_has_half_the_reach(contact):
+    # By hand at 1.4 kHz and 7.5 ips: 0.0808 coatings and 0.00735 distances per wave, 2.63 and 0.40 dB.
     contact.set(speed_ips=15)
     fast = contact.readout
     contact.set(speed_ips=7.5)
-    assert fast.endswith("down 3 dB at 3.3 kHz.") and contact.readout.endswith("down 3 dB at 1.7 kHz.")
+    assert fast.endswith("down 3 dB at 2.8 kHz.") and contact.readout.endswith("down 3 dB at 1.4 kHz.")
 
 
 # ---------------------------------------------------------------- standards
@@ -162,20 +174,32 @@ def test_eight_passes_are_eight_times_one_pass(passes):
 
 
 def test_the_shaded_band_is_the_bandwidth_of_the_bench_deck(passes):
-    low, high = response.bandwidth(example_machine().one_pass(7.5 * INCH), passes=8)
+    low, high = response.bandwidth(example_machine().one_pass(7.5 * INCH, pole_shape="flat"), passes=8)
     band = passes.artists["band"]
     assert (band.get_x(), band.get_x() + band.get_width()) == pytest.approx((low, high))
     assert "pass 8 keeps 120 Hz to 3.2 kHz" in passes.readout
 
 
-def test_clean_and_straight_heads_lose_treble_only_beyond_the_boost(passes):
-    passes.set(separation_um=0.5, tilt_arcmin=0, boost_db=6, passes=12)
+def test_clean_heads_lose_treble_only_by_their_tilt_and_beyond_the_boost(passes):
+    passes.set(separation_um=0.5, boost_db=36, passes=12)
     frequency, level = passes.artists["all"].get_data()
-    # Source: the model's low cut alone, twelve first-order high passes at 40 Hz.
-    low_cut = 12 * 20 * np.log10(frequency / np.hypot(40, frequency))
-    middle = frequency < 2000
-    assert level[middle] == pytest.approx(low_cut[middle], abs=1e-9)
-    assert level[-1] < low_cut[-1] - 1
+    # Source: first-order high pass at 40 Hz; sin(y)/y, y = pi W tan(3 arcmin) f / v, for 2 mm at 19.05 cm/s.
+    once = 20 * np.log10(frequency / np.hypot(40, frequency))
+    once += 20 * np.log10(np.sinc(2e-3 * np.tan(np.radians(3 / 60)) * frequency / 0.1905))
+    middle = frequency < 3000  # where 8 dB are lost: a boost of 36 dB lacks 6 log10(1 + 10^-4.7) dB
+    assert level[middle] == pytest.approx(12 * once[middle], abs=2e-3)
+    passes.set(boost_db=6)
+    assert passes.artists["all"].get_ydata()[-1] < 12 * once[-1] - 100
+
+
+def test_bumps_grow_with_the_passes_and_move_no_band(passes):
+    before = passes.artists["band"].get_x(), passes.readout
+    for name, once_db in (("likely", 1.548), ("at most", 3.348)):  # own: the highest bump of either shape
+        passes.set(bumps=name)
+        assert passes.table["the highest bump after 8"] == f"{8 * once_db:+.1f} dB"
+        assert (passes.artists["band"].get_x(), passes.readout) == before
+    passes.set(bumps="none")
+    assert passes.table["the highest bump after 8"] == "+0.0 dB"
 
 
 def test_speed_is_paid_for_in_delay_and_tape(passes):

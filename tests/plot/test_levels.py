@@ -6,6 +6,7 @@ import pytest
 from tapecalc.calc import levels
 from tapecalc.machine import example_machine
 from tapecalc.plot.catalog import draw
+from tapecalc.plot.levels import level_ladder
 
 MACHINE = example_machine()
 
@@ -16,3 +17,20 @@ def test_level_ladder_is_the_level_diagram():
     np.testing.assert_allclose(artists["signal"].get_ydata(), [node.dbu for node in diagram.nodes])
     low, high = artists["headroom"].get_ydata()
     assert high - low == pytest.approx(diagram.headroom_db)
+
+
+def test_treble_has_its_limit_lower_by_what_is_recorded_more():
+    drawn = draw("level_ladder")
+    (cross,) = drawn.artists["treble"]
+    most = drawn.artists["most"].get_ydata()[3]
+    # By hand at 10 kHz, as aligned. At 7.5 ips 14.978 + 1.432 + 0.791 = 17.201 dB are lost; a boost of
+    # 24 dB brings back 17.016 of them, the standard playback 10.362: 6.65 are put on tape. At 3.75 ips it is
+    # 8.48, but there the tape bears 2.14 dB more above the reference.
+    assert cross.get_xydata() == pytest.approx(np.array([[3, most - 6.654]]), abs=2e-3)
+    assert "distorts by 3 % at its limit, and 6.7 dB earlier at 10 kHz" in drawn.caption
+
+
+def test_without_a_tape_or_a_boost_there_is_no_limit_of_treble():
+    way = (levels.Stage("mixer", 10, 20, -90), levels.Stage("amplifier", 0, 13))
+    drawn = level_ladder(stages=way, source_dbu=-10, lift_db=6)
+    assert drawn.artists["treble"][0].get_xydata().size == 0 and "10 kHz" not in drawn.caption
