@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 
 import numpy as np
 import tomli_w
@@ -35,7 +35,7 @@ from tapecalc.calc.standards import (
     usual_equalization,
     usual_reference_flux,
 )
-from tapecalc.calc.tempo import NOTE_VALUES
+from tapecalc.calc.tempo import JUDGED_AS, NOTE_VALUES
 from tapecalc.calc.transport import delay_from_spacing, delay_uncertainty, mains_speed_ratio
 from tapecalc.calc.units import COVERAGE_FACTOR, amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.files import write_file
@@ -223,6 +223,12 @@ class Song(_Section):
     )
     wanted_repeats: int = Field(default=4, description="repeats to be heard", ge=1, le=200)
     faded_db: float = _real(-30.0, -100, -1, "level, from the first repeat, down to which repeats are heard")
+    judged_as: Literal["pulse", "sharp line", "soft line"] = Field(
+        default="pulse",
+        description="what echo and notes make: one even pulse, or a line beside other players, with sharp "
+        "attacks or soft ones",
+    )
+    heard_from_ms: float | None = _above_0(None, 500, "the smallest miss that you hear, if you know it")
 
     _note = field_validator("note")(_known_note)
 
@@ -264,10 +270,16 @@ class Part(_Section):
 
     name: str = Field(..., description="what the part is called", min_length=1, max_length=60)
     diameter_mm: float | None = _above_0(None, 500, "diameter of a part that runs at tape speed")
-    length_mm: float | None = _above_0(None, 5000, "length of a belt")
+    length_mm: float | None = _above_0(None, 5000, "length of a belt along its middle")
     pulley_mm: float | None = _above_0(None, 500, "diameter of the belt's pulley on the capstan shaft")
+    thickness_mm: float = _real(1.0, 0, 20, "thickness of a belt, half of which adds to its pulleys' radius")
     radius_mm: float | None = _above_0(None, 500, "radius of the tape on a reel")
     wobble_percent: float = _real(0.0, 0, 10, "speed wobble once a turn, zero to peak")
+    by_force: bool = Field(
+        default=False,
+        description="whether a pulsing force makes that wobble at the first speed (fourfold at half of it), "
+        "and not a part out of round",
+    )
 
     def _problems(self) -> Iterator[str]:
         given = {k for k in ("diameter_mm", "length_mm", "pulley_mm", "radius_mm") if getattr(self, k)}
@@ -431,6 +443,12 @@ class Machine(_Section):
         )
 
     @property
+    def timing_threshold(self) -> float | None:
+        """Miss beyond which a repeat is heard as off, s; None for an even pulse, which asks the note."""
+        own_ms = self.song.heard_from_ms
+        return JUDGED_AS[self.song.judged_as] if own_ms is None else to_si(own_ms, "ms")
+
+    @property
     def loop_length(self) -> float | None:
         """Length of the closed loop of tape, None where the tape runs from reel to reel."""
         return self.tape.loop_length_m
@@ -549,7 +567,9 @@ class Machine(_Section):
                 capstan_diameter=self.capstan_diameter if part.length_mm is not None else None,
                 reel_radius=_meters(part.radius_mm),
                 tape_thickness=self.tape_thickness,
+                belt_thickness=to_si(part.thickness_mm, "mm") if part.length_mm is not None else 0.0,
                 wobble=to_si(part.wobble_percent, "percent"),
+                forced_at=self.speeds[0] if part.by_force else None,
             )
             for part in self.parts
         )
@@ -623,6 +643,7 @@ class Machine(_Section):
     def assumed(self) -> tuple[tuple[str, Any, str], ...]:
         """What the file did not say: (key, value or None, description) for each default used."""
         no_need = {"file_version", "unusual", "measured_delays", "parts", "song.note", "songs"}
+        no_need.add("song.judged_as" if self.song.heard_from_ms else "song.heard_from_ms")
         no_need |= {f"transport.{key}" for key in SPEED_KEYS}
         no_need.add("tape.loop_length_m" if self.loop_length is None else "tape.length_m")
         no_need |= {"song.bpm"} if self.songs else set()
@@ -638,6 +659,11 @@ def _unset(section: _Section, prefix: str = "") -> Iterator[tuple[str, Any, str]
         elif key == "playback_heads":
             for number, head in enumerate(value, start=1):
                 yield from _unset(head, f"playback_heads[{number}].")
+        elif key == "parts" and value:
+            for number, part in enumerate(value, start=1):
+                matter = {"thickness_mm": part.length_mm, "by_force": part.wobble_percent}
+                rows = _unset(part, f"parts[{number}].")
+                yield from (row for row in rows if matter.get(row[0].partition(".")[2]))
         elif key not in section.model_fields_set:
             yield prefix + key, value, field.description or ""
 

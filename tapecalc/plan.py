@@ -14,9 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapecalc.calc import loop, response, song_set, tempo
+from tapecalc.calc.flutter import delay_swing, usual_shimmer_db
 from tapecalc.calc.levels import LevelDiagram, Node, level_diagram, sum_power_db
 from tapecalc.calc.parts import part_repeat_deviations
 from tapecalc.calc.quantity import Duration, Level, Speed, calculator, whole
+from tapecalc.calc.transport import reel_rate
 from tapecalc.calc.units import COVERAGE_FACTOR, amplitude_to_db, db_to_amplitude
 from tapecalc.machine import Machine, with_changes
 
@@ -40,6 +42,10 @@ MOST_PASSES = 100
 FOLLOWED_DB = 60.0
 #: How many sounds on the tape are followed at once, the loudest: those of heads in step are fewer.
 MOST_FOLLOWED = 2000
+#: Held note of which the swing of its level is told, Hz.
+HELD_NOTE = 440.0
+#: Radius of a reel's hub, m. Common practice, no source.
+USUAL_HUB = 0.03
 #: How long the echo of several heads is followed for the last answer that is heard, s.
 LONGEST_ECHO = 60.0
 
@@ -120,12 +126,14 @@ class LoopPlan(NamedTuple):
 
 
 class WobbleRow(NamedTuple):
-    """What one part does to the pitch of the first repeat: turns in Hz, deviation as a fraction."""
+    """What one part does to pitch and level of the first repeat: turns in Hz, deviation as a fraction."""
 
     speed: float
     part: str
     rate: float
     deviation: float
+    over_reel: tuple[float, float] | None  # turns of a reel in Hz, from a full one to the hub
+    shimmer_db: float  # swing of a held note's level, dry sound and first repeat together
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -203,7 +211,8 @@ def make_plan(
     low, high = USUAL_TEMPOS
     liked = (tempo.tempos_for_delay(d.delay, low=low, high=high, notes=LIKED_NOTES) for d in delays)
     in_set = tuple(_song(song.name, song.bpm, song.note) for song in machine.songs)
-    choices = _choices(delays, len(machine.spacings))
+    choices, heard = _choices(delays, len(machine.spacings)), machine.timing_threshold
+    loops = tuple(_loop_plan(machine, speed, shown) for speed in speeds)
     return EchoPlan(
         machine=machine,
         bpm=machine.song.bpm,
@@ -213,14 +222,14 @@ def make_plan(
         liked_tempos=tuple(liked),
         together=_together(machine, choices),
         songs=tuple(
-            song_set.best_choices(in_set, [choice for choice in choices if choice.speed == at])
+            song_set.best_choices(in_set, [one for one in choices if one.speed == at], threshold=heard)
             for at in range(len(speeds) if in_set else 0)
         ),
-        set_change=song_set.common_change(in_set, choices) if in_set else None,
+        set_change=song_set.common_change(in_set, choices, threshold=heard) if in_set else None,
         range_speeds=tuple(_range_speeds(machine, in_set)),
-        loops=tuple(_loop_plan(machine, speed, shown) for speed in speeds),
+        loops=loops,
         levels=level_diagram(machine.level_stages, machine.levels.instrument_dbu),
-        wobble=tuple(row for speed in speeds for row in _wobble(machine, speed)),
+        wobble=tuple(row for planned in loops for row in _wobble(machine, planned)),
     )
 
 
@@ -283,7 +292,7 @@ def _delay_plans(machine: Machine, speed: float) -> Iterator[DelayPlan]:
 
 def _tempo_plans(machine: Machine, delays: Sequence[DelayPlan]) -> Iterator[TempoPlan]:
     """Fit every delay to the song; nothing if the song has no tempo."""
-    song, capstan = machine.song, machine.capstan_diameter
+    song, capstan, heard = machine.song, machine.capstan_diameter, machine.timing_threshold
     if song.bpm is None:
         return
     sleeve = (
@@ -291,9 +300,9 @@ def _tempo_plans(machine: Machine, delays: Sequence[DelayPlan]) -> Iterator[Temp
     )
     for planned in delays:
         if song.note is None:
-            fit = tempo.nearest_fits(planned.delay, song.bpm)[0]
+            fit = tempo.nearest_fits(planned.delay, song.bpm, threshold=heard)[0]
         else:
-            fit = tempo.fit(planned.delay, song.bpm, tempo.note_value(song.note))
+            fit = tempo.fit(planned.delay, song.bpm, tempo.note_value(song.note), threshold=heard)
         speed = planned.spacing / planned.delay  # at a measured delay, what makes it of this spacing
         unsure = {"u_delay": planned.u_delay, "u_speed": machine.u_speed * planned.speed}
         changes = tempo.exact_changes(fit, spacing=planned.spacing, speed=speed, **unsure, **sleeve)
@@ -325,7 +334,9 @@ def _together(machine: Machine, choices: list[song_set.MachineDelay]) -> song_se
     song = machine.song
     if song.bpm is None or len(of_first) < 2:
         return None
-    return song_set.common_change([_song("song", song.bpm, song.note)], of_first, every_delay=True)
+    return song_set.common_change(
+        [_song("song", song.bpm, song.note)], of_first, every_delay=True, threshold=machine.timing_threshold
+    )
 
 
 def _range_speeds(machine: Machine, in_set: Sequence[song_set.Song]) -> Iterator[SpeedForSong]:
@@ -429,10 +440,17 @@ def _snr_db(
     )
 
 
-def _wobble(machine: Machine, speed: float) -> Iterator[WobbleRow]:
+def _wobble(machine: Machine, planned: LoopPlan) -> Iterator[WobbleRow]:
     """What each part that wobbles does to the first head's first repeat."""
-    parts = machine.turning_parts
-    deviations = part_repeat_deviations(parts, speed, machine.delays(speed)[0])
+    parts, speed, length = machine.turning_parts, planned.speed, machine.tape.length_m
+    delay, gain = machine.delays(speed)[0], db_to_amplitude(planned.first_repeat_db)
+    on_reels = machine.loop_length is None
+    deviations = part_repeat_deviations(parts, speed, delay)
+    reel = tuple(reel_rate(speed, wound, USUAL_HUB, machine.tape_thickness) for wound in (length, 0.0))
     for part in parts:
         if part.wobble > 0:
-            yield WobbleRow(speed, part.name, part.rate_at(speed), deviations[part.name])
+            rate = part.rate_at(speed)
+            swing = delay_swing(part.wobble_at(speed), rate, delay)
+            over = (min(reel[0], rate), max(reel[1], rate)) if on_reels and part.reel_radius else None
+            shimmer = usual_shimmer_db(HELD_NOTE, swing, gain=gain)
+            yield WobbleRow(speed, part.name, rate, deviations[part.name], over, shimmer)

@@ -294,7 +294,7 @@ def test_parts_turn_as_their_sizes_say():
     capstan, roller, belt, reel = example_machine().turning_parts
     assert capstan.rate_at(0.1905) == pytest.approx(0.1905 / (np.pi * 8.035e-3))
     assert roller.rate_at(0.1905) == pytest.approx(0.1905 / (np.pi * 38.035e-3))
-    assert belt.rate_at(0.1905) == pytest.approx(0.1905 * (60 / 8.035) / 0.42)
+    assert belt.rate_at(0.1905) == pytest.approx(0.1905 * (61 / 8.035) / 0.42)  # of 1 mm, half on each side
     assert reel.rate_at(0.1905) == pytest.approx(0.1905 / (2 * np.pi * 0.06))
     assert capstan.wobble == pytest.approx(6e-4)
 

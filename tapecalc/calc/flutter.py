@@ -344,8 +344,8 @@ def usual_shimmer_db(frequency: Frequency, swing: DurationOrZero, *, gain: Gain 
     For a small swing of an equal echo it is ``(20 / ln 10) 2 pi f swing``.
     """
     phases = (np.arange(_PHASES) + 0.5) / _PHASES
-    each = [shimmer_db(frequency, phase / frequency, swing, gain=gain) for phase in phases]
-    return np.median(each, axis=0)
+    phases = phases.reshape(-1, *[1] * np.ndim(frequency * swing * gain))
+    return np.median(shimmer_db(frequency, phases / frequency, swing, gain=gain), axis=0)
 
 
 # ---- scrape flutter ----

@@ -47,7 +47,9 @@ def plan_data(plan: EchoPlan) -> dict[str, Any]:
                 "speed_ips": from_si(row.speed, "ips"),
                 "part": row.part,
                 "turns_hz": row.rate,
+                "turns_over_reel_hz": row.over_reel,
                 "pitch_deviation_percent": 100 * row.deviation,
+                "level_swing_db": row.shimmer_db,
             }
             for row in plan.wobble
         ],

@@ -12,9 +12,20 @@ from tapecalc.calc import transport
 from tapecalc.calc.levels import Node
 from tapecalc.calc.omissions import Omission, omissions
 from tapecalc.calc.song_set import Choice, CommonChange, Setting
-from tapecalc.calc.tempo import Change
+from tapecalc.calc.standards import ENSEMBLE_THRESHOLDS
+from tapecalc.calc.tempo import Change, chance_heard
 from tapecalc.calc.units import COVERAGE_FACTOR, db_to_amplitude, from_si
-from tapecalc.plan import TONE_DROP_DB, USUAL_TEMPOS, DelayPlan, EchoPlan, LoopPlan, TempoPlan, ToneRow
+from tapecalc.plan import (
+    HELD_NOTE,
+    TONE_DROP_DB,
+    USUAL_TEMPOS,
+    DelayPlan,
+    EchoPlan,
+    LoopPlan,
+    TempoPlan,
+    ToneRow,
+    WobbleRow,
+)
 
 #: The widest a column of words gets in a terminal, in letters; longer cells are broken into lines.
 WIDEST_TEXT = 50
@@ -168,6 +179,7 @@ def _best_fit(plan: EchoPlan) -> str:
     sound = "is not heard as off" if best.chance <= low else "is heard as off"
     if low < best.chance < high:
         sound = f"is perhaps heard as off ({100 * best.chance:.0f} %)"
+    sound += f" {judged_text(plan)}{_though_not(plan, best)}"
     if best.chance <= low < best.chance_of_last and plan.wanted_repeats > 1:
         sure = "is" if best.chance_of_last >= high else f"is perhaps ({100 * best.chance_of_last:.0f} %)"
         sound += f", but the error adds up: repeat {plan.wanted_repeats} {sure}"
@@ -180,6 +192,39 @@ def _best_fit(plan: EchoPlan) -> str:
     moved = Change(abs(changes.spacing_change.value), changes.spacing_change.plus_minus)
     head = f"with the head {_text(moved, 'mm')} {side} the record head"
     return f"{line} It is exact at {_bpm(changes.bpm)}, or {head}."
+
+
+def judged_text(plan: EchoPlan) -> str:
+    """Say as what an echo is heard as off, or by whose ear."""
+    song = plan.machine.song
+    if song.heard_from_ms is not None:
+        return f"by an ear that hears {song.heard_from_ms:g} ms"
+    if song.judged_as == "pulse":
+        return "in an even pulse"
+    return f"as a {song.judged_as} beside other players"
+
+
+def _though_not(plan: EchoPlan, best: TempoPlan) -> str:
+    """Say whether what is off in an even pulse would do as a line beside other players."""
+    if plan.machine.timing_threshold is None and best.chance > SURE[0]:
+        for what, judged_as in (("", "sharp line"), ("soft ", "soft line")):
+            threshold = ENSEMBLE_THRESHOLDS[judged_as]
+            if chance_heard(best.fit.error, best.delay.u_delay, threshold) <= SURE[0]:
+                return f", but not as a {what}line beside other players"
+    return ""
+
+
+def judged_note(plan: EchoPlan) -> str:
+    """Say from which miss on, and what else could be asked."""
+    heard = plan.machine.timing_threshold
+    sharp, soft = (words.amount(limit, "ms") for limit in ENSEMBLE_THRESHOLDS.values())
+    if heard is not None:
+        return f"Heard as off {judged_text(plan)}: more than {words.amount(heard, 'ms', '.3g')}."
+    return (
+        "Heard as off in an even pulse: more than 6 ms below 240 ms, 2.5 % above (Friberg and Sundberg "
+        f"1995). As a line beside other players (song.judged_as): {sharp} with sharp attacks, {soft} with "
+        "soft ones."
+    )
 
 
 def _set_headline(plan: EchoPlan, change: CommonChange) -> str:
@@ -351,8 +396,7 @@ def _tables_of_delays(plan: EchoPlan) -> Iterator[Table]:
         _figures("in %", lambda p: _tenths(p.fit.error_percent)),
         Column("Heard as off?", lambda p: heard_text(p.chance, p.fit.error)),
         *([Column(f"Repeat {last}?", of_last)] if last > 1 else []),
-        note="Against a steady pulse: more than 6 ms below 240 ms, 2.5 % above (Friberg and Sundberg 1995). "
-        "A part that lags steadily is heard as off from about 20 to 35 ms. Repeat n is n errors off.",
+        note=f"{judged_note(plan)} Repeat n is n errors off.",
     )
     yield _table(
         "exact",
@@ -412,7 +456,8 @@ def _tables_of_songs(plan: EchoPlan) -> Iterator[Table]:
     )
     if plan.machine.speed_range is None and plan.set_change is not None:
         rows = zip(*plan.songs, strict=True)
-        yield _table("songs", "The set, song by song", rows, *song, *map(choice, range(len(plan.songs))))
+        of_speeds = map(choice, range(len(plan.songs)))
+        yield _table("songs", "The set, song by song", rows, *song, *of_speeds, note=judged_note(plan))
         change = plan.set_change
         settings = [("as it is", change.before), ("best for the worst song", change.best)]
         settings += [] if change.runner_up is None else [("next best", change.runner_up)]
@@ -521,15 +566,23 @@ def _tables_of_the_machine(plan: EchoPlan) -> Iterator[Table]:
     """Its turning parts, its levels, its tape, what is left out, and what is not known of it."""
     machine = plan.machine
     speed = Column("Speed", lambda row: _at(plan, row.speed))
+
+    def turns(row: WobbleRow) -> str:
+        over = "" if row.over_reel is None else " ({:.2f} to {:.2f})".format(*row.over_reel)
+        return f"{row.rate:.2f} Hz{over}"
+
     yield _table(
         "wobble",
-        "Wobble: what each part does to the pitch of the first repeat",
+        "Wobble: what each part does to the first repeat",
         plan.wobble,
         speed,
         Column("Part", lambda row: row.part),
-        _figures("Turns a second", lambda row: f"{row.rate:.2f} Hz"),
+        _figures("Turns a second", turns),
         _figures("Pitch swings by", lambda row: words.amount(row.deviation, "percent", ".3f")),
-        note="To either side. A part that turns a whole number of times during the delay bends no pitch."
+        _figures("Held note swings by", lambda row: f"{row.shimmer_db:.1f} dB"),
+        note="Pitch to either side: a part that turns a whole number of times during the delay bends none. "
+        f"Level of {HELD_NOTE:g} Hz, lowest to highest, dry and echo together: half of all notes swing by "
+        "more. A reel turns faster the emptier it is."
         + (" Of the first head." if len(machine.playback_heads) > 1 else ""),
     )
     yield _levels_table(plan)
@@ -618,14 +671,14 @@ def _levels_table(plan: EchoPlan) -> Table:
 
 
 def _of_all_heads(rows: Iterable[tuple[str, Any, str]]) -> Iterator[tuple[str, Any, str]]:
-    """Say once what several heads have in common, of the first to the last that did not say it."""
+    """Say once what several heads or parts have in common, of the first to the last that did not say it."""
     by_key: dict[tuple[str, Any, str], list[str]] = {}
     for key, value, what in rows:
         section, dot, rest = key.partition("].")
-        head = section.partition("[")[2] if dot else ""
-        by_key.setdefault((rest if dot else key, value, what), []).append(head)
+        name, _, head = section.partition("[")
+        by_key.setdefault((f"{name}[#].{rest}" if dot else key, value, what), []).append(head)
     for (key, value, what), heads in by_key.items():
-        yield f"playback_heads[{', '.join(heads)}].{key}" if heads[0] else key, value, what
+        yield key.replace("#", ", ".join(heads)), value, what
 
 
 def _assumed_value(value: Any) -> str:

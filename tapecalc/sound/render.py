@@ -83,7 +83,7 @@ def echo_settings(
     ((0.0415,), 0.348)
     """
     v = machine.speeds[0] if speed is None else speed
-    wobbles = tuple((part.wobble, part.rate_at(v)) for part in machine.turning_parts if part.wobble > 0)
+    wobbles = tuple((part.wobble_at(v), part.rate_at(v)) for part in machine.turning_parts if part.wobble > 0)
     reference = db_to_amplitude(ALIGNMENT_LEVEL_DBFS)
     return EchoSettings(
         motion=Motion(

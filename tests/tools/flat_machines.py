@@ -90,6 +90,7 @@ wobble_percent = 0.03
 
 [[parts]]
 name = "belt"
+thickness_mm = 0
 length_mm = 284.505
 pulley_mm = 60
 wobble_percent = 0.04
