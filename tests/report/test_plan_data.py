@@ -237,7 +237,10 @@ def test_levels_and_parts(data):
         "speed_ips": near(7.5),
         "part": "reel",
         "turns_hz": near(190.5 / 228.6, rel=1e-5),
+        # 190.5 mm over 2 pi 83.7635 mm, full, and 2 pi 30 mm; the swing is worked out with the tables.
+        "turns_over_reel_hz": [near(0.361960, rel=1e-5), near(1.010634, rel=1e-5)],
         "pitch_deviation_percent": near(0.05, rel=1e-5),
+        "level_swing_db": near(2.2572, abs=1e-3),
     }
 
 

@@ -15,6 +15,15 @@ from tapecalc.report.plan_text import WIDEST_TEXT, Table, headlines, plan_text, 
 
 FLAT_BAND = "0 Hz to beyond hearing"
 
+JUDGED_AS = (
+    "what echo and notes make: one even pulse, or a line beside other players, with sharp attacks or soft "
+    "ones"
+)
+BY_FORCE = (
+    "whether a pulsing force makes that wobble at the first speed (fourfold at half of it), and not a part "
+    "out of round"
+)
+
 # ---- one head: 38.1 mm at 19.05 and 9.525 cm/s are 200 and 400 ms ----
 # The spacing is 0.762/38.1 = 2.0 % unsure, the speed 1.5 %: sqrt(4 + 2.25) = 2.5 %, so 5 and 10 ms.
 # A sixteenth at 78 bpm lasts 15/78 s = 192.31 ms, an eighth 384.62: 7.69 and 15.38 ms late, 4 %.
@@ -94,14 +103,18 @@ ONE = {
     # During the delay 38.1 mm pass. The reel, 2 pi 36.3828 = 228.6 mm around, turns by a sixth: its 0.05 %
     # bends pitch by 2 * 0.05 * sin(30 deg) = 0.05 %. The roller, pi (24.2202 + 0.035) = 76.2 mm, turns by
     # half: 2 * 0.03 * sin(90 deg). The belt runs 60/8.035 times as fast as the tape, so 284.505 mm of it are
-    # 38.1 mm of tape: one whole turn. The capstan does not wobble.
+    # 38.1 mm of tape: one whole turn. The capstan does not wobble. A full reel of 549 m on a hub of 30 mm is
+    # sqrt(30^2 + 549 000 * 0.035/pi) = 83.76 mm. The delay swings by 0.0005/(0.8333 pi) sin(30 deg) = 95.5 us
+    # with the reel, by 0.0003/(2.5 pi) = 38.2 us with the roller, half as fast twice as far. So the phase
+    # of 440 Hz swings by 0.264 and 0.106, 0.528 and 0.211 rad; the level of 1 + 0.794 exp(-j phase), followed
+    # through 1440 middle phases, by 2.257, 0.889, 4.665 and 1.799 dB or more in half of them.
     "wobble": (
-        (FAST, "reel", "0.83 Hz", "0.050 %"),  # 190.5 / 228.6
-        (FAST, "roller", "2.50 Hz", "0.060 %"),  # 190.5 / 76.2
-        (FAST, "belt", "5.00 Hz", "0.000 %"),  # 190.5 / 38.1
-        (SLOW, "reel", "0.42 Hz", "0.050 %"),
-        (SLOW, "roller", "1.25 Hz", "0.060 %"),
-        (SLOW, "belt", "2.50 Hz", "0.000 %"),
+        (FAST, "reel", "0.83 Hz (0.36 to 1.01)", "0.050 %", "2.3 dB"),  # 190.5 / 228.6
+        (FAST, "roller", "2.50 Hz", "0.060 %", "0.9 dB"),  # 190.5 / 76.2
+        (FAST, "belt", "5.00 Hz", "0.000 %", "0.0 dB"),  # 190.5 / 38.1
+        (SLOW, "reel", "0.42 Hz (0.18 to 0.51)", "0.050 %", "4.7 dB"),
+        (SLOW, "roller", "1.25 Hz", "0.060 %", "1.8 dB"),
+        (SLOW, "belt", "2.50 Hz", "0.000 %", "0.0 dB"),
     ),
     # 0 dBu are sqrt(0.6) = 0.7746 V: +3 dBu 1.0941, +1 dBu 0.8691, -7 dBu 0.3460. On the tape +1 dBu are 3 dB
     # below the reference of +4: 320 * 10^(-3/20) = 226.5 nWb/m; 4 + 4 - 1 = 7 dB below 3 % distortion. Its
@@ -121,7 +134,9 @@ ONE = {
         ("playback_heads[1].level_db", "0", "level of this head in the sum of all heads"),
         ("playback_heads[1].feeds_return", "true", "whether this head feeds the return send"),
         ("playback_heads[1].inverted", "false", "whether this head is wired with the opposite polarity"),
+        ("song.judged_as", "pulse", JUDGED_AS),
         ("flutter.random_percent_rms", "0.03", "random speed wobble, rms"),
+        ("parts[2, 3, 4].by_force", "false", BY_FORCE),
     ),
 }
 
@@ -211,8 +226,9 @@ THREE = {
     ),
     # 2 pi 42.0169 = 264 mm, six times what passes on the way to the first head.
     "wobble": (
-        ("20 cm/s (7.874 ips)", "reel", "0.76 Hz", "0.050 %"),
-        ("40 cm/s (15.75 ips)", "reel", "1.52 Hz", "0.050 %"),
+        # The delay swings by 105.0 and 52.5 us: 2.559 and 1.266 dB, likewise, of an equal first answer.
+        ("20 cm/s (7.874 ips)", "reel", "0.76 Hz (0.38 to 1.06)", "0.050 %", "2.6 dB"),
+        ("40 cm/s (15.75 ips)", "reel", "1.52 Hz (0.76 to 2.12)", "0.050 %", "1.3 dB"),
     ),
     # 0 dBu: 4 dB below the reference, 320 * 10^(-4/20) = 201.9 nWb/m. Behind the heads 1 + 0.5012 + 0.7079 =
     # 2.2091, +6.88 dB; of that 1.5012 goes back, at -10 dB: -6.47 dBu, the loop gain.
@@ -307,6 +323,7 @@ TAPED = {
         ("playback_heads[1].inverted", "false", "whether this head is wired with the opposite polarity"),
         ("mixer.input_send_db", "0", "send from the instrument to the machine"),
         ("song.faded_db", "-30", "level, from the first repeat, down to which repeats are heard"),
+        ("song.judged_as", "pulse", JUDGED_AS),
         ("levels.instrument_dbu", "-10", "peak level of the instrument"),
         ("levels.mixer_gain_db", "10", "gain of the mixer's input channel"),
         ("levels.mixer_max_dbu", "20", "level at which the mixer clips"),
@@ -412,7 +429,7 @@ def test_titles_say_what_a_table_is_of():
         "repeats": "Repeats, return send at -8.0 dB",
         "tone": "Tone: what each keeps within 10 dB",
         "hiss": "Hiss: how far each stands above the noise",
-        "wobble": "Wobble: what each part does to the pitch of the first repeat",
+        "wobble": "Wobble: what each part does to the first repeat",
         "levels": "Levels, node by node",
         "tape": "Tape",
         "omissions": "Left out of this plan",
@@ -448,7 +465,9 @@ def test_columns_are_those_that_the_machine_has():
     assert columns(CASSETTE, "repeats")[-1] == "Send for 1 repeat"
     assert columns(MEASURED, "tone") == ["Speed", "Repeat 1", "Repeat 2", "Repeat 3", "Repeat 5"]
     assert columns(THREE_HEADS, "hiss") == ["Speed", "Pass 1", "Pass 2", "Pass 3", "Pass 4"]
-    assert columns(ONE_HEAD, "wobble") == ["Speed", "Part", "Turns a second", "Pitch swings by"]
+    assert columns(ONE_HEAD, "wobble") == [
+        *("Speed", "Part", "Turns a second", "Pitch swings by", "Held note swings by")
+    ]
     assert columns(ONE_HEAD, "levels") == ["Node", "Level", "Voltage or flux", "Headroom", "Noise"]
     assert columns(ONE_HEAD, "tape") == ["Speed", "The tape lasts", "A minute uses"]
     assert columns(CLOSED_LOOP, "tape") == ["Speed", "A lap lasts", "A minute uses"]
@@ -464,7 +483,8 @@ def test_notes_say_how_the_figures_are_meant():
     assert one["delays"] == ""
     assert notes["measured"]["delays"] == "As measured in 1 of 2 rows, else spacing over speed."
     # Below 240 ms 6 ms are more than 2.5 %.
-    assert one["fits"].startswith("Against a steady pulse: more than 6 ms below 240 ms, 2.5 % above")
+    assert one["fits"].startswith("Heard as off in an even pulse: more than 6 ms below 240 ms, 2.5 % above")
+    assert "beside other players (song.judged_as): 20 ms with sharp attacks, 35 ms with soft" in one["songs"]
     assert "those not below -30 dB of it are heard" in one["repeats"]
     assert "those not below -36 dB of it are heard" in notes["measured"]["repeats"]
     assert "that of the loudest tone." in one["repeats"]
@@ -485,7 +505,8 @@ def test_the_sentences_that_matter_most():
         "The machine delays by 200 ms +/- 5 ms at 19.05 cm/s (7.5 ips) and 400 ms +/- 10 ms at 9.525 cm/s "
         "(3.75 ips).",
         "At 78 bpm the best fit is a sixteenth at 19.05 cm/s (7.5 ips): +8 ms +/- 5 ms (+4.0 %), which is "
-        "perhaps heard as off (75 %). It is exact at 75.0 bpm +/- 1.9 bpm, or with the head 1.5 mm "
+        "perhaps heard as off (75 %) in an even pulse, but not as a line beside other players. It is "
+        "exact at 75.0 bpm +/- 1.9 bpm, or with the head 1.5 mm "
         "+/- 1.0 mm nearer to the record head.",
         "Of the 2 songs 1 is in time as the machine is; with the tape 2.1 % faster or the head at 37.3 mm or "
         "a sleeve of 8.17 mm it would be 2.",
@@ -497,7 +518,8 @@ def test_the_sentences_that_matter_most():
         "110, 220 and 440 ms (+/- 5.0 % or less) at 40 cm/s (15.75 ips).",
         "One change mends all 3 heads at 20 cm/s (7.874 ips): run the tape 3.2 % slower.",
         "At 66 bpm the best fit is a sixteenth at 20 cm/s (7.874 ips), head 1: -7 ms +/- 11 ms (-3.2 "
-        "%), which is perhaps heard as off (60 %). The delay is not known well enough to say more: "
+        "%), which is perhaps heard as off (60 %) in an even pulse, but not as a line beside other players. "
+        "The delay is not known well enough to say more: "
         "measure it.",
         "The song is not in time as the machine is; with the tape 3.2 % slower it would be.",
         "At 20 cm/s a sound is heard for 1.54 s, down to -30 dB; the loop is 16.0 dB from running away.",
@@ -515,7 +537,9 @@ def test_the_sentences_that_matter_most():
     assert said["cassette"] == (
         "The machine delays by 105 ms +/- 22 ms at 4.76 cm/s (1.874 ips).",
         "At 140 bpm the wished sixteenth fits best at 4.76 cm/s (1.874 ips): -2 ms +/- 22 ms (-2.0 "
-        "%), which is perhaps heard as off (58 %). The delay is not known well enough to say more: "
+        # 2.1 of 20 ms, 10.5 unsure: 1 - Phi(17.9/10.5) + Phi(-22.1/10.5) = 0.06.
+        "%), which is perhaps heard as off (58 %) in an even pulse, but not as a soft line beside other "
+        "players. The delay is not known well enough to say more: "
         "measure it.",
         # 2 dB in each 105.04 ms are 19.04 dB a second.
         "At 4.76 cm/s the loop RUNS AWAY, starting at 0 Hz to 40 kHz and growing by 19.0 dB a "
@@ -525,8 +549,8 @@ def test_the_sentences_that_matter_most():
         "The machine delays by 219.30 ms +/- 0.05 ms at 7.5 ips (19.05 cm/s) and 436 ms +/- 14 ms at "
         "3.75 ips (9.525 cm/s).",
         "At 68 bpm the best fit is a sixteenth at 7.5 ips (19.05 cm/s): -1.29 ms +/- 0.05 ms (-0.6 "
-        "%), which is not heard as off, but the error adds up: repeat 5 is. It is exact at 68.399 "
-        "bpm +/- 0.016 bpm, or with the head 0.244 mm +/- 0.015 mm farther from the record head.",
+        "%), which is not heard as off in an even pulse, but the error adds up: repeat 5 is. It is "
+        "exact at 68.399 bpm +/- 0.016 bpm, or with the head 0.244 mm +/- 0.015 mm farther from the record head.",
         "At 7.5 ips and 3.75 ips 7 repeats are heard down to -36 dB; the loop is 6.0 dB from running "
         "away. For 5 set the return send to -8.0 dB.",
     )

@@ -144,6 +144,10 @@ def test_the_plan_says_which_delays_were_measured(count, said):
         assert "219.30 ms +/- 0.06 ms at 7.5 ips" in headlines(plan)[0]  # 0.052, rounded up
 
 
+NOT_BESIDE = "in an even pulse, but not as a line beside other players"
+NOT_SOFT = "in an even pulse, but not as a soft line beside other players"
+
+
 @pytest.mark.parametrize(
     ("bpm", "said"),
     [
@@ -151,21 +155,21 @@ def test_the_plan_says_which_delays_were_measured(count, said):
         # The delay is 3.13 % unsure: 2.2 of 68.86 bpm, 1.3 of 41.5 mm and 2 % of what it moves.
         (
             76,
-            "which is heard as off. It is exact at 68.9 bpm +/- 2.2 bpm, or with the head 3.9 mm +/- "
-            "1.4 mm nearer to the record head.",
+            f"which is heard as off {NOT_SOFT}. It is exact "
+            "at 68.9 bpm +/- 2.2 bpm, or with the head 3.9 mm +/- 1.4 mm nearer to the record head.",
         ),
-        # At 64 bpm it lasts 15/64 s, 44.6 mm.
+        # At 64 bpm it lasts 15/64 s, 44.6 mm: 16.52 ms early, 20 with a chance of Phi(-3.48/3.41) = 0.15.
         (
             64,
-            "which is heard as off. It is exact at 68.9 bpm +/- 2.2 bpm, or with the head 3.1 mm +/- "
-            "1.4 mm farther from the record head.",
+            f"which is heard as off {NOT_SOFT}. It is exact "
+            "at 68.9 bpm +/- 2.2 bpm, or with the head 3.1 mm +/- 1.4 mm farther from the record head.",
         ),
         # At 69 bpm 217.39 ms: 0.46 late, 3.41 unsure: 1 - Phi(5.54/3.41 = 1.624) + Phi(-6.46/3.41 = -1.894) =
         # 0.08.
         (
             69,
-            "which is perhaps heard as off (8 %). The delay is not known well enough to say more: "
-            "measure it.",
+            f"which is perhaps heard as off (8 %) {NOT_BESIDE}. "
+            "The delay is not known well enough to say more: measure it.",
         ),
     ],
 )
@@ -182,23 +186,47 @@ def fit_headline(changes, bpm):
     ("bpm", "repeats", "said"),
     [
         # 15/68.4 s = 219.298 ms: the fifth repeat is 0.009 ms off.
-        (68.4, 5, "0.00 ms +/- 0.05 ms (+0.0 %), which is not heard as off."),
+        (68.4, 5, "0.00 ms +/- 0.05 ms (+0.0 %), which is not heard as off in an even pulse."),
         # 15/68 s: 1.288 ms early, the fifth 6.44 and 0.125 unsure: surely beyond 6 ms.
-        (68, 5, "which is not heard as off, but the error adds up: repeat 5 is. It is exact at"),
-        (68, 4, "-1.29 ms +/- 0.05 ms (-0.6 %), which is not heard as off."),  # 5.15 and 0.1
+        (68, 5, "not heard as off in an even pulse, but the error adds up: repeat 5 is. It is exact at"),
+        (68, 4, "-1.29 ms +/- 0.05 ms (-0.6 %), which is not heard as off in an even pulse."),  # 5.15 and 0.1
         # 15/68.03 s: 1.191 early, the fifth 5.956 and 0.125 unsure: Phi(-0.044/0.125 = -0.35) = 0.36.
         (
             68.03,
             5,
-            "which is not heard as off, but the error adds up: repeat 5 is perhaps (36 %). It is exact at",
+            "not heard as off in an even pulse, but the error adds up: repeat 5 is perhaps (36 %). It is",
         ),
         # 15/66.575 s: 6.0098 early and 0.025 unsure: Phi(0.39) = 0.65.
-        (66.575, 1, "which is perhaps heard as off (65 %). It is exact at"),
-        (66.4, 5, "which is heard as off. It is exact at"),  # 6.60 early
+        (66.575, 1, f"which is perhaps heard as off (65 %) {NOT_BESIDE}. It is exact"),
+        (66.4, 5, f"which is heard as off {NOT_BESIDE}. It is exact"),  # 6.60 early
     ],
 )
 def test_the_headline_says_how_sure_the_verdict_is(bpm, repeats, said):
     assert said in fit_headline({"song.wanted_repeats": repeats}, bpm)
+
+
+@pytest.mark.parametrize(
+    ("song", "bpm", "said", "note"),
+    [
+        # 15/64 s and 15/60 s are 15.075 and 30.7 ms more than the 219.3 that are known to 0.025: 20, 35 and
+        # 15 ms are far beyond that doubt.
+        ({"judged_as": "sharp line"}, 64, "is not heard as off as a sharp line beside", "more than 20 ms."),
+        ({"judged_as": "sharp line"}, 60, "is heard as off as a sharp line beside", "more than 20 ms."),
+        ({"judged_as": "soft line"}, 60, "is not heard as off as a soft line beside", "more than 35 ms."),
+        ({"judged_as": "soft line"}, 50, "is heard as off as a soft line beside", "more than 35 ms."),
+        ({"heard_from_ms": 15.0}, 64, "is heard as off by an ear that hears 15 ms", "more than 15 ms."),
+        ({"heard_from_ms": 15.2}, 64, "is not heard as off by an ear that hears", "more than 15.2 ms."),
+    ],
+)
+def test_the_threshold_of_the_verdict_can_be_chosen_and_is_said(song, bpm, said, note):
+    changes = {f"song.{key}": value for key, value in song.items()}
+    machine = with_changes(flat_machine(MEASURED), changes | {"song.note": "sixteenth"})
+    plan = make_plan(machine, bpm=bpm, speeds=machine.speeds[:1])
+    assert said in headlines(plan)[1] and "but not as" not in headlines(plan)[1]
+    notes = {table.key: table.note for table in tables(plan)}
+    assert note in notes["fits"]
+    assert plan.tempos[0].fit.threshold == machine.timing_threshold
+    assert machine.timing_threshold == pytest.approx(float(note.split()[2]) / 1000)
 
 
 def test_a_miss_within_its_doubt_asks_for_a_measurement():

@@ -19,6 +19,7 @@ spacing_loss_um = 0
 aligned_spacing_loss_um = 0
 low_cut_hz = 0
 treble_boost_db = 60
+pole_length_mm = 0
 """
 
 ONE_HEAD = f"""
