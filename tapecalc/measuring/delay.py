@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from tapecalc import words
 from tapecalc.calc.quantity import calculator
+from tapecalc.calc.response import OnePass
 from tapecalc.measuring.delay_path import FEWEST, find_lag, learn_path, remaining_phase
 from tapecalc.measuring.delay_windows import Grid, MachinePath, Windows, fit_windows
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
@@ -88,8 +89,13 @@ LONGEST = 3.0  # s, the longest delay that is looked for
 
 
 @calculator
-def measure_delay(recording: Recording, *, clock_tolerance: ClockTolerance[float] = 1e-4) -> DelayTrack:
+def measure_delay(
+    recording: Recording, *, clock_tolerance: ClockTolerance[float] = 1e-4, one_pass: OnePass | None = None
+) -> DelayTrack:
     """Measure the delay of a machine from 1 s or more of any broadband sound and its playback.
+
+    `one_pass` is what is known of the machine: equalizers advance the treble, which is then not taken for a
+    shorter delay.
 
     >>> noise = np.random.default_rng(1).standard_normal(96000)
     >>> both = np.stack([noise, np.roll(noise, 9600)], axis=1)
@@ -106,7 +112,7 @@ def measure_delay(recording: Recording, *, clock_tolerance: ClockTolerance[float
             raise CannotTell(f"the {channel.name} channel is empty")
         sentences += channel.sentences()
     rate, loudest = recording.sample_rate, health["dry"].loudest
-    grid = Grid(rate, 2 ** round(np.log2(WINDOW * rate)), max(1, round(HOP * rate)))
+    grid = Grid(rate, 2 ** round(np.log2(WINDOW * rate)), max(1, round(HOP * rate)), one_pass)
     lag = find_lag(recording, grid, LONGEST, loudest)
     if lag.swapped:
         recording = recording.swapped()
@@ -167,15 +173,16 @@ def _used_windows(windows: Windows, path: MachinePath, grid: Grid) -> _Used:
     _must_belong_together(windows.match, windows.decoy)
     _refuse_few(len(windows.delay), grid)
     delay, sigma = _straight_or_curved(windows)
-    extra, u_phase, cut = remaining_phase(windows.spectra, grid)
-    u_cut = float(np.hypot(cut.plus_minus, COVERAGE_FACTOR * path.unknown_cut))
+    phase = remaining_phase(windows.spectra, grid)
+    u_cut = np.hypot(phase.u_low_cut, path.unknown_cut)
     # As far as the low cut is not known, its lead is taken for delay, most where the sound is deep.
-    u_lead = u_cut / COVERAGE_FACTOR * windows.lead
+    u_lead = u_cut * windows.lead
     sigma = np.sqrt(sigma**2 + (u_lead - np.median(u_lead)) ** 2 + windows.path_sigma**2)
     good = _plausible(delay, sigma)
     _refuse_few(int(np.count_nonzero(good)), grid)
-    low_cut = Estimate(cut.value, u_cut, "Hz")
-    return _Used(windows.center[good], delay[good] + extra, sigma[good], low_cut, u_phase, u_lead)
+    low_cut = Estimate(phase.low_cut, float(COVERAGE_FACTOR * np.hypot(u_cut, phase.lead_low_cut)), "Hz")
+    u_phase = float(np.hypot(phase.u_delay, phase.lead_delay))
+    return _Used(windows.center[good], delay[good] + phase.delay, sigma[good], low_cut, u_phase, u_lead)
 
 
 def _must_belong_together(match: Array, decoy: Array) -> None:

@@ -3,8 +3,9 @@
 Both are found in the loudest seconds: one correlation gives the delay roughly, the polarity and whether the
 channels are swapped; the windows there tell tone, return gain and low cut of the path.
 
-What remains of the path's phase over all windows, ``-2 pi f e + arctan(fc / f)``, is fitted at the end: the
-first term belongs to the delay, the second to coupling capacitors that advance the bass.
+What remains of the path's phase over all windows, ``-2 pi f e + arctan(fc / f) + lead(f)``, is fitted at the
+end: the first term belongs to the delay, the second to coupling capacitors that advance the bass, the third
+to equalizers, which are known or left out.
 """
 
 from __future__ import annotations
@@ -160,7 +161,8 @@ def learn_path(recording: Recording, grid: Grid, lag: int, polarity: int, loudes
         enough = total.number >= FEWEST and np.count_nonzero(_coherence(total, grid)[1]) >= FEWEST
         return found if enough else None
 
-    unknown = MachinePath(polarity)
+    lead = filter_taps(np.exp(1j * grid.lead), grid) if grid.lead.any() else None
+    unknown = MachinePath(polarity, taps=lead)
     windows = fitted(unknown)
     if windows is None:
         return unknown
@@ -169,7 +171,7 @@ def learn_path(recording: Recording, grid: Grid, lag: int, polarity: int, loudes
         taps = signal.firwin(grid.padded + 1, BELOW_NULLS, fs=rate)
         path = replace(path, taps=taps, treble_inverted=True)
     # These windows could not know of a return gain or of inverted treble: then they are found again.
-    again = path.taps is not None or path.return_gain.value != 0
+    again = path.treble_inverted or path.return_gain.value != 0
     for turn in range(TURNS):
         if turn > 0 or again:
             windows = fitted(path)
@@ -178,6 +180,12 @@ def learn_path(recording: Recording, grid: Grid, lag: int, polarity: int, loudes
             path = replace(path, return_gain=_return_gain(recording, grid, windows))
         path = _path_from(windows, path, grid)
     return path
+
+
+def filter_taps(gain: NDArray[np.complex128], grid: Grid) -> Array:
+    """Taps of a filter with a gain at the frequencies of a padded window, half of them late."""
+    taps = np.roll(fft.irfft(gain, grid.padded), grid.padded // 2)
+    return np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1]
 
 
 CHANCE = 7.0  # over the number of windows: coherence that chance alone rarely reaches
@@ -203,16 +211,15 @@ def _path_from(windows: Windows, path: MachinePath, grid: Grid) -> MachinePath:
     known = grid.frequency > BASS
     gain[known] /= of_cut[known]
     # Lead and delay are not the taps': with some of them there, no turn could tell what is missing.
-    extra, _, seen = fit_phase(spectra, grid)
-    gain *= np.exp(1j * (2 * np.pi * extra * grid.frequency - np.arctan2(seen.value, grid.frequency)))
+    fit = fit_phase(spectra, grid)
+    gain *= np.exp(1j * (2 * np.pi * fit.delay * grid.frequency - np.arctan2(fit.low_cut, grid.frequency)))
     gain[~known] = np.mean(np.abs(gain[known & (grid.frequency < HIGHPASS)]))
-    taps = np.roll(fft.irfft(gain, grid.padded), grid.padded // 2)
     power = power_spectrum(gain) * dry
     inverted = power[known & (gain.real < 0)].sum() > INVERTED_SHARE * power[known].sum()
     return replace(
         path,
         low_cut=low_cut,
-        taps=np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1],
+        taps=filter_taps(gain, grid),
         treble_inverted=bool(inverted),
         unknown_cut=float(np.hypot(missing, u_missing)),
         phase_variance=OVERLAP * (1 - trusted) / (2 * np.maximum(trusted, chance) * count),
@@ -260,47 +267,72 @@ def _feedback_gain(xx: Array, pp: Array, xp: NDArray[Any], xy: NDArray[Any], py:
 # ---- the phase that remains over all windows ----
 
 
-def remaining_phase(groups: Spectra, grid: Grid) -> tuple[float, float, Estimate]:
+class Phase(NamedTuple):
+    """What the phase of summed spectra tells, with standard uncertainties: s and Hz."""
+
+    delay: float  # left over
+    low_cut: float
+    u_delay: float  # by noise
+    u_low_cut: float
+    lead_delay: float  # by what is not known of the equalizers' lead
+    lead_low_cut: float
+
+
+def remaining_phase(groups: Spectra, grid: Grid) -> Phase:
     """As `fit_phase`, with what parts of the recording differ by in the uncertainties (jackknife)."""
     total, without = total_and_without(groups, np.flatnonzero(groups.number))
-    extra, sigma, low_cut = fit_phase(Spectra(*total), grid)
+    fit = fit_phase(Spectra(*total), grid)
     if len(without) < GROUPS:
-        return extra, sigma, low_cut
-    delays, _, cuts = zip(*(fit_phase(Spectra(*rest), grid) for rest in without), strict=True)
-    spread = max(low_cut.plus_minus, COVERAGE_FACTOR * jackknife([cut.value for cut in cuts]))
-    return extra, max(sigma, jackknife(delays)), Estimate(low_cut.value, spread, "Hz")
+        return fit
+    delays, cuts = zip(*(fit_phase(Spectra(*rest), grid)[:2] for rest in without), strict=True)
+    return fit._replace(
+        u_delay=max(fit.u_delay, jackknife(delays)), u_low_cut=max(fit.u_low_cut, jackknife(cuts))
+    )
 
 
+#: Standard uncertainty of what is known of the equalizers' lead, as a share of it, and within how many nepers
+#: of frequency it errs alike. Judgement: boosts of 18 to 30 dB, heads and coatings as they are sold.
+LEAD_SHARE, LEAD_ALIKE = 0.15, 0.5
 #: Samples by which all windows may be off, where treble is inverted.
 WHOLLY_OFF = np.arange(-8, 8.1, 0.25)
 
 
-def fit_phase(total: Spectra, grid: Grid) -> tuple[float, float, Estimate]:
-    """Delay left over in summed spectra and its standard uncertainty, s; and the low cut, Hz."""
+def fit_phase(total: Spectra, grid: Grid) -> Phase:
+    """Delay left over in summed spectra, and the low cut: generalized least squares."""
     coherence, use = _coherence(total, grid)
     if np.count_nonzero(use) < FEWEST:
         raise CannotTell("dry channel and playback have too few frequencies in common")
     variance = (1 - coherence[use]) / (2 * coherence[use] * total.number)
     # Beyond a null of a head the sound comes back inverted, which is no delay: half turns do not count.
-    frequency, squared = grid.frequency[use], total.cross[use] ** 2
+    frequency, known = grid.frequency[use], grid.lead[use]
+    squared = (total.cross[use] * np.exp(-1j * known)) ** 2
     squared /= np.abs(squared) + 1e-300
     ramps = _ramps_of_squares(grid.padded)[:, use]
     best = np.argmax(np.abs(ramps @ (squared / variance)))
     phase = np.angle(squared * ramps[best]) / 2
-    weight = 1 / variance
+    apart = np.log(frequency[:, np.newaxis] / frequency) / LEAD_ALIKE
+    doubt = LEAD_SHARE**2 * np.outer(known, known) * np.exp(-(apart**2) / 2)
+    weight = np.linalg.inv(np.diag(OVERLAP * variance) + doubt)
     low_cut = 0.0
     for _ in range(4):
         lead = np.arctan2(low_cut, frequency)
         design = np.stack([-2 * np.pi * frequency, frequency / (frequency**2 + low_cut**2)], axis=1)
-        normal = design.T @ (design * weight[:, None])
-        solution = np.linalg.solve(normal, design.T @ (weight * (phase - lead)))
-        low_cut += solution[1]
+        tells = np.linalg.solve(design.T @ weight @ design, design.T @ weight)
+        solution = tells @ (phase - lead)
+        low_cut += float(solution[1])
     rest = phase - lead - design @ solution
-    covariance = OVERLAP * np.linalg.inv(normal)
-    covariance *= max(1.0, float(rest**2 @ weight / max(len(rest) - 2, 1) / OVERLAP))
-    extra = solution[0] + WHOLLY_OFF[best] / grid.sample_rate
-    corner = Estimate(float(low_cut), float(COVERAGE_FACTOR * np.sqrt(covariance[1, 1])), "Hz")
-    return float(extra), float(np.sqrt(covariance[0, 0])), corner
+    stretch = max(1.0, float(rest @ weight @ rest / max(len(rest) - 2, 1)))
+    of_noise = np.sqrt(stretch * OVERLAP * (tells**2 @ variance))
+    of_all = LEAD_SHARE * np.linalg.lstsq(design, known)[0][0]
+    of_lead = np.sqrt(np.einsum("ki,ij,kj->k", tells, doubt, tells))
+    return Phase(
+        delay=float(solution[0] + WHOLLY_OFF[best] / grid.sample_rate),
+        low_cut=low_cut,
+        u_delay=float(of_noise[0]),
+        u_low_cut=float(of_noise[1]),
+        lead_delay=float(np.hypot(of_lead[0], of_all)),
+        lead_low_cut=float(of_lead[1]),
+    )
 
 
 @cache

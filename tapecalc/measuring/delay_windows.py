@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
+from tapecalc.calc.response import OnePass
 from tapecalc.measuring.dsp import NEIGHBORS, cut_windows, group_matrix, phase_ramp, power_spectrum
 from tapecalc.measuring.estimate import Estimate, student
 from tapecalc.measuring.recording import Recording
@@ -31,10 +32,11 @@ NO_RETURN = Estimate(0.0, LEAST_RETURN)
 class Grid:
     """Sizes and tapers that follow from sample rate (Hz), window length and hop (samples).
 
-    A padded window has a guard on either side, an eighth of it, for shifting without wrapping.
+    A padded window has a guard on either side, an eighth of it, for shifting without wrapping. `lead` is
+    the phase of the machine's equalizers, as far as it is known.
     """
 
-    def __init__(self, sample_rate: int, length: int, hop: int) -> None:
+    def __init__(self, sample_rate: int, length: int, hop: int, one_pass: OnePass | None = None) -> None:
         self.sample_rate, self.length, self.hop = sample_rate, length, hop
         self.guard = length // 8
         self.padded = length + 2 * self.guard
@@ -42,6 +44,9 @@ class Grid:
         self.half_search = length // 2
         self.frequency = fft.rfftfreq(self.padded, 1 / sample_rate)
         self.omega = 2 * np.pi * fft.rfftfreq(self.padded)  # rad per sample
+        self.lead = np.zeros(len(self.frequency))
+        if one_pass is not None:
+            self.lead = equalizers_lead(one_pass, self.frequency)
         # Of a window: its taper, and time from its middle in half windows.
         self.taper = np.hanning(length + 2)[1:-1]
         self.tau = (np.arange(length) - (length - 1) / 2) / (length / 2)
@@ -57,6 +62,13 @@ class Grid:
 
 
 # ---- what the machine does to the sound ----
+
+
+def equalizers_lead(one_pass: OnePass, frequency: Array) -> Array:
+    """Phase of both equalizers together, rad; they lift the treble, and so advance it."""
+    both = one_pass.record_gain(frequency) * one_pass.playback_gain(frequency)
+    return np.unwrap(np.angle(both))
+
 
 LEAST_CUT = 0.1  # Hz, since a filter cannot be made for 0
 

@@ -7,15 +7,15 @@ Long windows serve the bass, short ones the treble.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, optimize
 
 from tapecalc import words
-from tapecalc.calc.quantity import Is, Speed, T, calculator
-from tapecalc.calc.response import HeadContact, contact_loss_db
+from tapecalc.calc.contour import bump_gain
+from tapecalc.calc.response import HeadContact, OnePass
 from tapecalc.measuring.delay import DelayTrack
 from tapecalc.measuring.dsp import GROUPS, cut_windows, group_matrix, phase_ramp, power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife
@@ -364,51 +364,53 @@ WITHIN = 5  # frequencies of a band at which an explanation is computed
 VALLEYS = 4  # of the misfit, from which the fit of an explanation begins
 FLOOR = 0.002  # relative, of what explains a response
 
-Boost = Annotated[T, Is("dB", least=0, words="most treble boost that equalizers give", usual=(6.0, 20.0))]
 
-
-@calculator
-def fit_what_ifs(
-    response: PassResponse, speed: Speed[float], *, aligned: HeadContact, boost_db: Boost[float] = 12.0
-) -> tuple[WhatIf, ...]:
+def fit_what_ifs(response: PassResponse, one_pass: OnePass) -> tuple[WhatIf, ...]:
     """Fit one explanation at a time to a measured response; the best comes first.
 
-    `aligned` is how the playback head met the tape when the equalizers were set, which give no more treble
-    than `boost_db`.
+    `one_pass` is the machine as it was aligned, with the usual bumps of its head; its contact and low cut of
+    today are not asked. How large the bumps of a real head are nobody knows, so they count little.
 
     >>> head = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3,
     ...                    azimuth_angle=0)
+    >>> ideal = OnePass(speed=0.1905, today=head, aligned=head, boost_db=60, low_cut=0)
     >>> f = np.geomspace(50, 15000, 80)
-    >>> dull = contact_loss_db(f, 0.1905, replace(head, separation=3e-6)) - contact_loss_db(f, 0.1905, head)
+    >>> dull = replace(ideal, today=replace(head, separation=3e-6)).level_db(f)
     >>> fine = PassResponse(f, dull, np.full(80, 0.05), np.ones(80), Estimate(0.0, 0.1, "dB"))
-    >>> fit_what_ifs(fine, 0.1905, aligned=head, boost_db=60)[0].name
+    >>> fit_what_ifs(fine, ideal)[0].name
     'separation'
     """
-    if not isinstance(aligned, HeadContact):
-        raise ValueError(f"aligned must be a HeadContact, got {aligned!r}")
+    if not isinstance(one_pass, OnePass):
+        raise ValueError(f"one_pass must be a OnePass, got {one_pass!r}")
     if len(response.frequency) < FEWEST_BANDS:
         raise CannotTell("fewer than eight bands of the response were measured")
-    fitter = _Fitter(response, speed, aligned, boost_db)
+    fitter = _Fitter(response, replace(one_pass, low_cut=0.0))
     return tuple(sorted((fitter.fit(name) for name in ("as aligned", *EXPLANATIONS)), key=lambda w: w.chi2))
 
 
 class _Fitter:
     """Fits explanations of one response."""
 
-    def __init__(self, response: PassResponse, speed: float, aligned: HeadContact, boost_db: float) -> None:
+    def __init__(self, response: PassResponse, one_pass: OnePass) -> None:
         self.measured, self.frequency = response.level_db, response.frequency
-        self.speed, self.aligned = speed, aligned
+        self.one_pass, self.aligned = one_pass, one_pass.aligned
         # What is measured is the mean power of a band, which tells from its middle around a null.
         self.across = self.frequency[:, None] * 2 ** (np.linspace(-0.4, 0.4, WITHIN) / PER_OCTAVE)
         self.variance = np.var(self.across, axis=1)
-        self.equalizer = np.minimum(-contact_loss_db(self.across, speed, aligned), boost_db)
         # Near a null, what a band reads depends on where in it the sound lies.
         steep = STEEP * np.gradient(response.level_db)
-        self.sigma = np.sqrt((response.plus_minus_db / COVERAGE_FACTOR) ** 2 + MODEL_DB**2 + steep**2)
+        # Bumps are anything up to those of plates, in 95 of 100 cases.
+        shape = "plates" if one_pass.pole_length else "flat"
+        bumps = bump_gain(one_pass.pole_length / one_pass.speed * self.frequency, shape)
+        bumps_db = 20 * np.log10(np.maximum(np.abs(bumps), 1e-3))
+        self.sigma = np.sqrt(
+            (np.hypot(response.plus_minus_db, bumps_db) / COVERAGE_FACTOR) ** 2 + MODEL_DB**2 + steep**2
+        )
 
     def level_db(self, gain: float, low_cut: float, contact: HeadContact) -> Array:
+        """The response of an explanation."""
         cut = -10 * np.log10(1 + (low_cut / self.frequency) ** 2)
-        power = 10 ** ((contact_loss_db(self.across, self.speed, contact) + self.equalizer) / 10)
+        power = 10 ** (replace(self.one_pass, today=contact).level_db(self.across) / 10)
         mean = 10 * np.log10(power.mean(axis=1))
         return gain + cut + _in_the_middle(mean, self.frequency, self.variance)
 

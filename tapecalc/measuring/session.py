@@ -12,6 +12,7 @@ import numpy as np
 from tapecalc import words
 from tapecalc.calc.parts import Verdict, fingerprint
 from tapecalc.calc.quantity import Ratio, calculator
+from tapecalc.calc.response import OnePass
 from tapecalc.calc.units import from_si
 from tapecalc.machine import SPEED_KEYS, STATED_AT, Machine, MachineFileError, machine_from_data
 from tapecalc.measuring.delay import DelayTrack, measure_delay
@@ -177,13 +178,20 @@ def measure(
     found = Measurement()
     notes: list[Note] = []
     pieces = [piece for take in takes for piece in _pieces(take, reference, notes)]
-    for take, _ in pieces:
-        if take.kind == "program":
-            with _refusal_noted("the delay", take.place, notes):
-                track = measure_delay(take.recording, clock_tolerance=clock_tolerance)
-                notes += [Note(text, take.place) for text in track.sentences]
-                found.delays[take.place] = track
-    geometry = _geometry(found.delays, machine, [*rulers, *stopwatches], clock_tolerance, notes)
+    tools: list[Ruler | Stopwatch] = [*rulers, *stopwatches]
+    geometry = None
+    # The lead of equalizers depends on the speed; where that is measured, a second look knows it.
+    for _look in range(1 if machine is not None or not tools else 2):
+        seen: list[Note] = []
+        for take, _ in pieces:
+            if take.kind == "program":
+                with _refusal_noted("the delay", take.place, seen):
+                    one_pass = _usual_pass(_speed(take.at, geometry, machine), machine)
+                    track = measure_delay(take.recording, clock_tolerance=clock_tolerance, one_pass=one_pass)
+                    seen += [Note(text, take.place) for text in track.sentences]
+                    found.delays[take.place] = track
+        geometry = _geometry(found.delays, machine, tools, clock_tolerance, seen)
+    notes += seen
     found = replace(found, geometry=geometry)
     read: dict[str, Any] = {"tone": found.flutter, "repeats": found.repeats, "silence": found.noise}
     for piece in pieces:
@@ -254,9 +262,7 @@ def _read(
             response = found.responses[place] = measure_response(recording, track)
             if machine is None or speed is None:
                 return response.sentences
-            heads = machine.one_pass(speed)
-            fits = fit_what_ifs(response, speed, aligned=heads.aligned, boost_db=heads.boost_db)
-            found.what_ifs[place] = fits
+            fits = found.what_ifs[place] = fit_what_ifs(response, machine.one_pass(speed))
             return (*response.sentences, *what_ifs_in_words(fits))
         case "tone":
             flutter = measure_flutter(
@@ -290,6 +296,14 @@ def _speed(at: int, geometry: Geometry | None, machine: Machine | None) -> float
     if at < len(measured) and (found := measured[at]) is not None:
         return found.value
     return plates[at] if at < len(plates) else None
+
+
+def _usual_pass(speed: float | None, machine: Machine | None) -> OnePass | None:
+    """One pass over a machine, or over a usual one; None without a speed."""
+    if speed is None:
+        return None
+    usual = {"transport": {"speeds_cm_s": [19.05]}, "playback_heads": [{"spacing_mm": 40.0}]}
+    return (machine or machine_from_data(usual, "a usual machine")).one_pass(speed)
 
 
 def _geometry(

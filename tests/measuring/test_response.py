@@ -34,7 +34,7 @@ def measured(level=0.7, snr_db=40, **today):
 
 @functools.cache
 def explained(**today):
-    return measure.fit_what_ifs(measured(**today), DECK.speed, aligned=HEAD, boost_db=12)
+    return measure.fit_what_ifs(measured(**today), one_pass())
 
 
 def test_response_follows_the_pass_within_a_twentieth_of_a_decibel():
@@ -129,7 +129,8 @@ def test_gap_and_azimuth_have_one_shape_and_the_words_say_so():
     level = gap_loss_db(frequency, DECK.speed, 6e-6)
     spread = np.full(90, 0.1)
     response = measure.PassResponse(frequency, level, spread, np.ones(90), Estimate(0.0, 0.1, "dB"))
-    fits = measure.fit_what_ifs(response, DECK.speed, aligned=ideal, boost_db=0)
+    as_aligned = dataclasses.replace(one_pass(), today=ideal, aligned=ideal, boost_db=0)
+    fits = measure.fit_what_ifs(response, as_aligned)
     words = measure.what_ifs_in_words(fits)
     assert {fits[0].name, fits[1].name} == {"gap", "azimuth"}
     assert any("azimuth and gap cannot be told apart" in sentence for sentence in words)
@@ -141,7 +142,7 @@ def test_a_response_that_no_explanation_meets_is_not_explained_away():
     frequency = np.geomspace(50, 12000, 90)
     level = 6 * np.sin(3 * np.log(frequency))
     response = measure.PassResponse(frequency, level, np.full(90, 0.1), np.ones(90), Estimate(0.0, 0.1, "dB"))
-    words = measure.what_ifs_in_words(measure.fit_what_ifs(response, DECK.speed, aligned=HEAD))
+    words = measure.what_ifs_in_words(measure.fit_what_ifs(response, one_pass()))
     assert "None of these explains" in words[-1]
 
 
@@ -152,9 +153,7 @@ def test_fitting_needs_bands_a_head_and_sense():
         **{k: getattr(response, k)[:5] for k in ("frequency", "level_db", "plus_minus_db", "coherence")},
     )
     with pytest.raises(CannotTell, match="eight bands"):
-        measure.fit_what_ifs(few, DECK.speed, aligned=HEAD)
-    with pytest.raises(ValueError, match="speed"):
-        measure.fit_what_ifs(response, 0, aligned=HEAD)
-    with pytest.raises(ValueError, match="aligned"):
-        measure.fit_what_ifs(response, DECK.speed, aligned=None)
+        measure.fit_what_ifs(few, one_pass())
+    with pytest.raises(ValueError, match="one_pass must be a OnePass"):
+        measure.fit_what_ifs(response, HEAD)
     assert len(response.to_dict()["level_db"]) == len(response.frequency)

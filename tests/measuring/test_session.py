@@ -194,7 +194,7 @@ def test_a_dirty_head_is_named_at_a_low_sample_rate_too():
     one_pass = machine.one_pass(speed)
     error = response.level_db - one_pass.level_db(response.frequency) + one_pass.level_db(1000.0)
     assert np.all(np.abs(error) < response.plus_minus_db + 0.1)
-    best = measure.fit_what_ifs(response, speed, aligned=one_pass.aligned, boost_db=one_pass.boost_db)[0]
+    best = measure.fit_what_ifs(response, one_pass)[0]
     assert best.name == "separation" and best.value.covers(1e-6)
 
 

@@ -223,7 +223,7 @@ def responses(count, seed, duration=6, *, part="separation", material=generator.
         response = dataclasses.replace(response, level_db=uneven)
         middle = (response.frequency > 700) & (response.frequency < 1400)
         yield "gain", response.gain_db, np.mean(level[middle])
-        fits = measure.fit_what_ifs(response, deck.speed, aligned=HEAD, boost_db=12)
+        fits = measure.fit_what_ifs(response, one_pass)
         best = next(fit for fit in fits if fit.name == part)
         yield part, best.value, today
         # What it really is must be among what cannot be told apart from the best explanation.
