@@ -23,12 +23,21 @@ TEMPOS = np.geomspace(57.0, 195.0, 100)  # across the chart, a little beyond bot
 LOWEST_MS, HIGHEST_MS = 50.0, 1100.0
 NEAREST = "nearest"
 NOTES = tuple(tempo.note_value(name) for name in SONG_NOTES)
+JUDGED_AS = {
+    "an even pulse": "pulse",
+    "a line, sharp attacks": "sharp line",
+    "a line, soft attacks": "soft line",
+}
 LARGEST_ERROR = 1.5  # percent
 MOST_REPEATS = 16
 
 
 def _tempo_slider() -> Control:
     return slider("tempo_bpm", "tempo", BPM, low=SLOWEST_BPM, high=FASTEST_BPM, step=0.5, unit="bpm")
+
+
+def _judge() -> Control:
+    return choice("judged_as", "judged as", JUDGED_AS, "pulse")
 
 
 def _late_or_early(error: float) -> str:
@@ -45,7 +54,7 @@ def tempo_panel() -> Panel:
     """Return the panel of delay over tempo: note values as lines, this machine across, the gap between.
 
     Both axes have equal steps for equal ratios, so notes are parallel lines and an error of so many
-    cents is equally high everywhere. Source: Friberg and Sundberg 1995 for the band.
+    cents is equally high everywhere. Sources of the band: as `tempo.JUDGED_AS`.
 
     >>> print(tempo_panel().readout)
     At 76 bpm the delay of 436 ms is an eighth, 41.0 ms late (+10.4 %, +171 cents): a miss, because
@@ -60,6 +69,7 @@ def tempo_panel() -> Panel:
         spacing_slider(20.0, 100.0, 0.1),
         speed_slider(speed=SLOW, step=math.log10(2) / 120),
         choice("note", "note value", notes, NEAREST),
+        _judge(),
         question="Which single move, of one control only, brings the song and the tape together?",
         legend="Slanted lines: how long each note lasts. Level line: your delay; upright line: your song; "
         "thick piece: how far apart the two are. Shaded: what ears let pass. Dot: the tempo that fits.",
@@ -93,12 +103,13 @@ def _build_tempo(figure: Figure, profile: style.Profile) -> Artists:
 
 
 def _update_tempo(
-    artists: Artists, tempo_bpm: float, spacing_mm: float, speed_ips: float, note: str
+    artists: Artists, tempo_bpm: float, spacing_mm: float, speed_ips: float, note: str, judged_as: str
 ) -> Answer:
     """Judge the delay at this tempo, and say the four ways to be exact."""
     spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
     notes = NOTES if note == NEAREST else (tempo.note_value(note),)
-    found = tempo.nearest_fits(delay_from_spacing(spacing, speed), tempo_bpm, notes=notes)[0]
+    heard, delay = tempo.JUDGED_AS[judged_as], delay_from_spacing(spacing, speed)
+    found = tempo.nearest_fits(delay, tempo_bpm, notes=notes, threshold=heard)[0]
     ways = tempo.exact_changes(
         found,
         spacing=spacing,
@@ -108,7 +119,8 @@ def _update_tempo(
     )
     tempos = TEMPOS[:-1]  # off the right end, where the names of the notes begin
     lasts = tempo.delay_from_tempo(tempos, found.note.beats)
-    least, most = (lasts + sign * tempo.timing_threshold(lasts) for sign in (-1, 1))
+    passes = tempo.timing_threshold(lasts) if heard is None else heard
+    least, most = (lasts + sign * passes for sign in (-1, 1))
     edge = np.column_stack([np.append(tempos, tempos[::-1]), np.append(least, most[::-1])])
     artists["passes"].set_xy(edge * (1, from_si(1.0, "ms")))
     delay_ms, wanted_ms = from_si(found.delay, "ms"), from_si(found.wanted_delay, "ms")
@@ -157,6 +169,7 @@ def repeats_panel() -> Panel:
         choice("note", "note value", {name: name for name in SONG_NOTES}, "dotted eighth"),
         slider("error_percent", "delay too long by", 1.0, low=-most, high=most, step=0.1, unit="%"),
         slider("repeats", "repeats", 8, low=1, high=MOST_REPEATS, step=1, unit=""),
+        _judge(),
         question="Which repeat is the first that ears find out of time?",
         legend="Above: upright lines are the beats; diamond, the note itself; squares, where repeats should "
         "fall; large squares, those that meet a beat; dots, where they do fall. Below: how late each repeat "
@@ -188,12 +201,13 @@ def _build_repeats(figure: Figure, profile: style.Profile) -> Artists:
 
 
 def _update_repeats(
-    artists: Artists, tempo_bpm: float, note: str, error_percent: float, repeats: int
+    artists: Artists, tempo_bpm: float, note: str, error_percent: float, repeats: int, judged_as: str
 ) -> Answer:
     """Count the repeats off against the beat."""
     value = tempo.note_value(note)
     wanted = tempo.delay_from_tempo(tempo_bpm, value.beats)
-    judged = tempo.fit(wanted * (1 + to_si(error_percent, "percent")), tempo_bpm, value)
+    delay = wanted * (1 + to_si(error_percent, "percent"))
+    judged = tempo.fit(delay, tempo_bpm, value, threshold=tempo.JUDGED_AS[judged_as])
     number = np.arange(1, repeats + 1)
     offsets = tempo.grid_offset(judged.delay, wanted, number)
     in_time = number * value.beats
@@ -266,12 +280,23 @@ new_spacing = Exercise(_spacing_mm, "mm").hints(
     (_now_mm - _spacing_mm, "That is how far to move it; we ask where it must stand."),
 )
 
-#: The first repeat that is heard as late: 505 ms at 120 beats a minute.
-_in_time = tempo.fit(0.505, 120, tempo.note_value("quarter")).repeats_in_time or 0
+#: The first repeat that is heard as late: 506 ms at 120 beats a minute, in a pulse and as a line of drums.
+_in_time, _beside = (
+    tempo.fit(0.506, 120, tempo.note_value("quarter"), threshold=tempo.JUDGED_AS[name]).repeats_in_time or 0
+    for name in ("pulse", "sharp line")
+)
 first_heard = Exercise(_in_time + 1, "", tolerance_percent=_WHOLE_NUMBER).hints(
     "How late is each repeat? Compare with 2.5 % of the beat.",
     (_in_time, "That is the last one that still passes."),
     (1, "One repeat alone is within the threshold: look at how the error adds up."),
+    (lambda number: number != round(number), "Repeats are counted in whole numbers: round up."),
+)
+
+first_beside = Exercise(_beside + 1, "", tolerance_percent=_WHOLE_NUMBER).hints(
+    "The same misses, but beside other players, with sharp attacks: 20 ms are just not heard.",
+    (_in_time + 1, "That is the one in an even pulse: a line may lag the others by more."),
+    (_beside, "That is the last one that still passes."),
+    (6, "That is the one for soft attacks; a rim shot is sharp."),
     (lambda number: number != round(number), "Repeats are counted in whole numbers: round up."),
 )
 

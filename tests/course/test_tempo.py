@@ -71,6 +71,26 @@ def test_a_delay_within_the_band_is_a_fit_and_one_outside_is_a_miss(delay):
     assert ": a miss, because ears notice from 9.9 ms" in delay.readout
 
 
+def test_a_line_beside_other_players_may_lag_by_more_and_by_the_same_at_each_tempo(delay):
+    delay.set(tempo_bpm=71, judged_as="soft line")
+    # 435.696 ms and an eighth of 30000/71 = 422.535 ms: 13.2 late, in a pulse heard from 10.6.
+    assert ": a fit, because ears notice only from 35.0 ms" in delay.readout
+    edge = delay.artists["passes"].get_xy()
+    assert np.abs(edge[:, 1] - 30_000 / edge[:, 0]) == pytest.approx(35)
+    delay.set(judged_as="sharp line", tempo_bpm=73)  # 410.959 ms: 24.7 late
+    assert ": a miss, because ears notice from 20.0 ms" in delay.readout
+
+
+def test_as_a_line_more_repeats_pass(repeats):
+    # 6 ms of 500 a repeat: 12 pass 12.5, 18 pass 20, 30 pass 35.
+    repeats.set(tempo_bpm=120, note="quarter", error_percent=1.2, repeats=12)
+    for judged_as, first, heard in (("pulse", 3, 12.5), ("sharp line", 4, 20), ("soft line", 6, 35)):
+        repeats.set(judged_as=judged_as)
+        assert f"ears notice from repeat {first} on" in repeats.readout
+        band = repeats.artists["passes"]
+        assert band.get_y() + band.get_height() == pytest.approx(heard)
+
+
 def test_an_exact_delay_is_said_to_be_in_time(delay):
     delay.set(tempo_bpm=120, spacing_mm=47.6, speed_ips=7.5)  # 249.9 ms
     assert "0.1 ms early" in delay.readout
@@ -145,7 +165,8 @@ def test_all_marks_stay_within_the_axes_at_the_worst_setting(repeats):
         (lesson.dotted, ["500"], ["0.5", "667"]),
         (lesson.triplet, ["76", "76.2"], ["75", "114"]),
         (lesson.new_spacing, ["34", "34.0"], ["33", "35", "7.5"]),
-        (lesson.first_heard, ["3"], ["2", "2.5", "1"]),
+        (lesson.first_heard, ["3"], ["2", "2.5", "1"]),  # 12 and 18 ms against 12.5
+        (lesson.first_beside, ["4"], ["3", "6", "3.5"]),  # 18 and 24 ms against 20
         (lesson.drift, ["16.7", "17", "16.67"], ["16", "18", "0.17"]),
         (lesson.bar_line, ["16"], ["15", "4", "12"]),
     ],
