@@ -311,7 +311,7 @@ class WhatIf:
 
     name: str
     value: Estimate | None  # what the part would have to be today, m or rad; None for a machine as aligned
-    low_cut: float  # Hz
+    low_cut: Estimate  # Hz
     misfit_db: float  # rms of what it leaves unexplained
     chi2: float  # sum of squares over uncertainties
     level_db: Array  # the response of the explanation at the frequencies measured
@@ -326,7 +326,7 @@ class WhatIf:
     def in_words(self) -> str:
         """Say the explanation in a sentence.
 
-        >>> WhatIf("as aligned", None, 30.0, 0.1, 12.0, np.zeros(3)).in_words()
+        >>> WhatIf("as aligned", None, Estimate(30.0, 2.0, "Hz"), 0.1, 12.0, np.zeros(3)).in_words()
         'The machine as it was aligned leaves 0.1 dB unexplained.'
         """
         left = f"leaves {self.misfit_db:.1f} dB unexplained."
@@ -343,7 +343,7 @@ class WhatIf:
         return {
             "name": self.name,
             "value": None if self.value is None else self.value.to_dict(),
-            "low_cut": float(self.low_cut),
+            "low_cut": self.low_cut.to_dict(),
             "misfit_db": float(self.misfit_db),
             "chi2": float(self.chi2),
             "in_words": self.in_words(),
@@ -454,11 +454,10 @@ class _Fitter:
             x_scale=[1, 10, 0.1][: len(start)],
         )
         level, value = model(answer.x), None
+        stretch = max(1.0, 2 * answer.cost / max(len(level) - len(start), 1))
+        spreads = COVERAGE_FACTOR * np.sqrt(np.diag(np.linalg.pinv(answer.jac.T @ answer.jac)) * stretch)
         if unit:
-            best = answer.x[2]
-            covariance = np.linalg.pinv(answer.jac.T @ answer.jac)
-            stretch = max(1.0, 2 * answer.cost / max(len(level) - len(start), 1))
-            spread = COVERAGE_FACTOR * np.sqrt(covariance[2, 2] * stretch)
+            best, spread = answer.x[2], spreads[2]
             # Near zero the loss goes with the square and has no slope: ask where it would show.
             upper = self._where_it_shows(model, answer.x, 2 * answer.cost + COVERAGE_FACTOR**2 * stretch)
             if upper is not None:
@@ -466,7 +465,8 @@ class _Fitter:
             spread = np.hypot(spread, FLOOR * best)
             value = Estimate(float(best * scale), float(spread * scale), unit)
         misfit = float(np.sqrt(np.mean((level - self.measured) ** 2)))
-        return WhatIf(name, value, float(answer.x[1]), misfit, float(2 * answer.cost), level)
+        low_cut = Estimate(float(answer.x[1]), float(spreads[1]), "Hz")
+        return WhatIf(name, value, low_cut, misfit, float(2 * answer.cost), level)
 
     def _where_it_shows(self, model: Callable[[Array], Array], best: Array, limit: float) -> float | None:
         """The least value above the best one at which chi-square reaches `limit`; None if 0 does as well."""

@@ -425,6 +425,7 @@ def _fill_spacings(data: dict[str, Any], measured: Sequence[Estimate | None]) ->
     data["playback_heads"] = heads
 
 
+VAGUE_CUT = 30.0  # Hz; a low cut that is less sure is better left as it was
 #: Where the best explanation of the treble goes; each key ends with its unit.
 EXPLAINED_BY = {"separation": "spacing_loss_um", "azimuth": "azimuth_error_arcmin", "gap": "gap_um"}
 
@@ -432,8 +433,13 @@ EXPLAINED_BY = {"separation": "spacing_loss_um", "azimuth": "azimuth_error_arcmi
 def _figures(found: Measurement, machine: Machine) -> Iterator[tuple[str, str, float]]:
     """Section, key and value of each figure that stands alone, of the first head and speed."""
     for place in sorted(found.delays)[:1]:
-        yield "heads", "low_cut_hz", round(max(found.delays[place].low_cut.value, 0.0), 1)
-        for best in found.what_ifs.get(place, ())[:1]:
+        best_of_all = found.what_ifs.get(place, ())[:1]
+        # The phase tells a low cut, and the level does; the better of the two, if it is worth anything.
+        cuts = found.delays[place].low_cut, *(best.low_cut for best in best_of_all)
+        low_cut = min(cuts, key=lambda cut: cut.plus_minus)
+        if low_cut.plus_minus < VAGUE_CUT:
+            yield "heads", "low_cut_hz", round(max(low_cut.value, 0.0), 1)
+        for best in best_of_all:
             if best.name in EXPLAINED_BY and best.value is not None:
                 key = EXPLAINED_BY[best.name]
                 yield "heads", key, round(from_si(best.value.value, key.rpartition("_")[2]), 2)

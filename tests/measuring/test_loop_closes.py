@@ -66,7 +66,8 @@ def test_the_planned_response_comes_back(at, found):
     told = (response.frequency > 60) & (response.frequency < 15_000)
     # A tenth of a decibel for what render and window leave beside the stated uncertainty.
     assert np.all(np.abs(response.level_db - planned_db)[told] < response.plus_minus_db[told] + 0.1)
-    assert found.delays[0, at].low_cut.value == pytest.approx(MACHINE.heads.low_cut_hz, abs=3)
+    assert found.delays[0, at].low_cut.covers(MACHINE.heads.low_cut_hz)
+    assert found.what_ifs[0, at][0].low_cut.value == pytest.approx(MACHINE.heads.low_cut_hz, abs=3)
 
 
 @pytest.mark.parametrize("at", [0, 1])
@@ -89,10 +90,24 @@ def test_every_turning_part_is_found_with_its_wobble(at, found):
         assert verdict.part.name == part.name
 
 
-@pytest.mark.parametrize(("at", "planned_db"), [(0, -56.0), (1, -52.99)])  # half the speed, twice the power
-def test_the_planned_noise_comes_back(at, planned_db, found):
+def summed_noise_db(speed, tau_high):
+    """Particles 1 um away from the head, 11 um deep, behind the equalizer; 20 Hz to 20 kHz, up to a constant.
+
+    Source: J. C. Mallinson, IEEE Trans. Magn. 5, 1969 (from memory).
+    """
+    f = np.linspace(20, 20_000, 200_001)
+    k, w = 2 * np.pi * f / speed, 2 * np.pi * f
+    flux = (1 - np.exp(-2 * k * 11e-6)) * np.exp(-2 * k * 1e-6) / (k * speed)
+    return 10 * np.log10(np.mean(flux * (1 + (w * tau_high) ** 2) / (1 + 1 / (w * 3180e-6) ** 2)))
+
+
+@pytest.mark.parametrize("at", [0, 1])
+def test_the_planned_noise_comes_back(at, found):
     level_db = found.noise[at].level_db
     assert MACHINE.levels.tape_noise_db == -56
+    # At half the speed more noise, and against a reference of 250 instead of 320 nWb/m.
+    slower_db = summed_noise_db(0.09525, 90e-6) - summed_noise_db(0.1905, 50e-6) + 20 * np.log10(320 / 250)
+    planned_db = -56.0 + at * slower_db
     assert level_db.value == pytest.approx(planned_db, abs=level_db.plus_minus + 0.1)
 
 

@@ -35,7 +35,11 @@ def test_the_planned_response_of_dirt_and_tilt_together_is_measured(bench_deck):
     planned_db = one_pass.level_db(response.frequency) - one_pass.level_db(1000.0)
     inside = (response.frequency > 80) & (response.frequency < 9000)
     assert np.max(np.abs(response.level_db - planned_db)[inside]) < 0.5
-    assert found.delays[0, 0].low_cut.value == pytest.approx(machine.heads.low_cut_hz, abs=3)
+    # Equalizers advance the treble as a low cut does the bass: the phase above 700 Hz tells little of it.
+    assert found.delays[0, 0].low_cut.covers(machine.heads.low_cut_hz)
+    best = found.what_ifs[0, 0][0].low_cut
+    assert best.covers(machine.heads.low_cut_hz) and best.plus_minus < 10
+    assert measure.measured_machine(found, machine).heads.low_cut_hz == pytest.approx(best.value, abs=0.05)
 
 
 def test_wobbling_parts_are_named_and_noise_counts_from_the_tone_of_the_test_signal(bench_deck):

@@ -10,13 +10,15 @@ from figure_texts import every_size, text_problems
 
 from tapecalc import measuring as measure
 from tapecalc.calc.parts import TurningPart, fingerprint, part_rates
-from tapecalc.machine import example_machine, read_machine
+from tapecalc.machine import example_machine, read_machine, with_changes
 from tapecalc.measuring import Estimate, PassResponse, Ruler, WhatIf
 from tapecalc.plot import measured, style
 from tapecalc.report.measurement import measured_figures, write_measurement
 
 RATE = 32_000
-MACHINE = example_machine()
+#: The generator's deck has no equalizers.
+MACHINE = with_changes(example_machine(), {"heads.treble_boost_db": 0.0})
+LOW_CUT = Estimate(30.0, 2.0, "Hz")
 SPEED = MACHINE.speeds[0]
 RATES = part_rates(MACHINE.turning_parts, SPEED)
 CAPSTAN, ROLLER = RATES["capstan"], RATES["pinch roller"]
@@ -164,10 +166,10 @@ def test_the_response_is_that_of_the_path(drawn):
 def test_explanations_that_cannot_be_told_apart_are_drawn_together():
     f = np.geomspace(50, 15000, 60)
     response = PassResponse(f, np.zeros(60), np.full(60, 0.1), np.ones(60), Estimate(0.0, 0.1, "dB"))
-    gap = WhatIf("gap", Estimate(8e-6, 1e-7, "m"), 30.0, 0.1, 10.0, np.full(60, -0.1))
-    tilt = WhatIf("azimuth", Estimate(3e-3, 1e-4, "rad"), 30.0, 0.1, 11.0, np.full(60, -0.2))
-    far = WhatIf("separation", Estimate(3e-6, 1e-7, "m"), 30.0, 2.0, 900.0, np.full(60, -3.0))
-    aligned = WhatIf("as aligned", None, 30.0, 3.0, 1900.0, np.full(60, -4.0))
+    gap = WhatIf("gap", Estimate(8e-6, 1e-7, "m"), LOW_CUT, 0.1, 10.0, np.full(60, -0.1))
+    tilt = WhatIf("azimuth", Estimate(3e-3, 1e-4, "rad"), LOW_CUT, 0.1, 11.0, np.full(60, -0.2))
+    far = WhatIf("separation", Estimate(3e-6, 1e-7, "m"), LOW_CUT, 2.0, 900.0, np.full(60, -3.0))
+    aligned = WhatIf("as aligned", None, LOW_CUT, 3.0, 1900.0, np.full(60, -4.0))
     figure = measured.measured_response(response=response, what_ifs=(gap, tilt, far, aligned))
     assert set(figure.artists["explanations"]) == {"gap", "azimuth", "as aligned"}
     texts = [text.get_text() for text in figure.figure.axes[0].get_legend().get_texts()]
