@@ -199,6 +199,13 @@ loading = Exercise(_loading, "dB").hints(
     (_loading / 2, "A voltage takes 20 log10; 10 log10 is for powers."),
 )
 
+#: The limit of a tape, from a data sheet's flux.
+mol = Exercise(amplitude_to_db(465 / 250), "dB").hints(
+    "How many times the one flux is the other? Then 20 log10 of that.",
+    (amplitude_to_db(465 / 250) / 2, "Flux takes 20 log10, as voltages do; 10 log10 is for powers."),
+    (amplitude_to_db(465 / 320), "That is above 320 nWb/m; this machine's reference is 250."),
+)
+
 #: Two quarter tracks with the same signal.
 both_tracks = Exercise(
     levels.track_snr_db(2 * TRACK_WIDTHS["quarter track"], TRACK_WIDTHS["quarter track"]), "dB"

@@ -407,7 +407,7 @@ lift = Exercise(-_LOST_DB - _PLAYED_DB, "dB", tolerance_percent=3).hints(
 )
 
 #: The lowest bump of poles of 4 mm at the slow speed.
-bump = Exercise(0.716 * SLOW / to_si(4, "mm"), "Hz", tolerance_percent=3).hints(
+bump = Exercise(0.716 * SLOW / to_si(4, "mm"), "Hz", tolerance_percent=1).hints(
     "Which wave is 4 mm / 0.72 long, and which tone is so long at the slow speed?",
     (
         0.716 * FAST / to_si(4, "mm"),

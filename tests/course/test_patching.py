@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from panel_checks import panel_fixture
 
+from tapecalc.course import patching as lesson
 from tapecalc.course.patching import patch_gains, patch_panel, staging_panel
 
 staging = panel_fixture(staging_panel)
@@ -116,3 +117,12 @@ def test_a_leak_takes_its_share_of_the_margin(patching):
     # By hand: 20 log10(1.1) is 0.828 dB.
     assert patching.table["a leak adds to the loop"] == "0.83 dB"
     assert "5.2 dB of margin" in patching.readout
+
+
+# ---------------------------------------------------------------- exercises
+
+
+def test_the_flux_of_a_data_sheet_in_decibels():
+    # By hand: 20 log10(465/250) = 5.390 dB; with 10 log10 2.695, above 320 nWb/m 3.246.
+    assert lesson.mol.check(5.39).state == "right"
+    assert "20 log10" in lesson.mol.check(2.695).sentence and "320" in lesson.mol.check(3.246).sentence
