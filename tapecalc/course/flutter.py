@@ -8,12 +8,21 @@ from matplotlib.figure import Figure
 
 from tapecalc import words
 from tapecalc.calc import standards, transport
-from tapecalc.calc.flutter import delay_swing, null_rates, repeat_deviation, two_sigma, weighting_db
+from tapecalc.calc.flutter import (
+    delay_swing,
+    forced_wobble,
+    null_rates,
+    repeat_deviation,
+    two_sigma,
+    usual_shimmer_db,
+    weighting_db,
+)
 from tapecalc.calc.parts import part_rates, part_repeat_deviations
 from tapecalc.calc.units import db_to_amplitude, from_si, ratio_to_cents, to_si
-from tapecalc.course.deck import DECK, SLOW, delay_slider, spacing_slider, speed_slider
+from tapecalc.course.deck import DECK, FAST, SLOW, delay_slider, spacing_slider, speed_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, slider, strokes
+from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, slider, strokes, switch
+from tapecalc.plan import HELD_NOTE
 from tapecalc.plot import style
 
 LARGEST_WOBBLE = 0.5  # percent
@@ -98,6 +107,7 @@ def _update_wobble(
             "speed now": f"{now:+.2f} %",
             "speed when it was recorded": f"{then:+.2f} %",
             "the repeat comes early or late by": words.amount(swing, "ms", ".2f"),
+            f"held {HELD_NOTE:g} Hz, echo as loud, swings by": f"{usual_shimmer_db(HELD_NOTE, swing):.1f} dB",
             "every repeat is steady at multiples of": f"{1 / delay:.2f} Hz",
         },
     )
@@ -124,6 +134,7 @@ def parts_panel() -> Panel:
         speed_slider(),
         slider("capstan_mm", "capstan diameter", shaft, low=6.0, high=12.0, step=0.1, unit="mm"),
         slider("reel_mm", "radius of tape on the reel", 60.0, low=30.0, high=130.0, step=1.0, unit="mm"),
+        switch("forced", "capstan: a pulsing force, not out of round", False),
         question="At which head spacing does the echo stop hearing the capstan, whatever the speed?",
         legend="Above: dots, each part's wobble of the speed; squares, how far it bends the first repeat. "
         "Below: curve, how much a flutter meter listens at each rate; diamonds, at those of the parts.",
@@ -135,7 +146,7 @@ def parts_panel() -> Panel:
 def _build_parts(figure: Figure, profile: style.Profile) -> Artists:
     """Draw the weighting, which stands still; the parts move."""
     parts, meter = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    chart(parts, profile, y="deviation (%)", grid="y", ylim=(0, 0.28), yticks=(0, 0.1, 0.2))
+    chart(parts, profile, y="deviation (%)", grid="y", ylim=(0, 0.56), yticks=(0, 0.1, 0.2, 0.3, 0.4))
     chart(meter, profile, x="turns per second (Hz)", y="weighting (dB)", ylim=(-55, 5), yticks=(-40, -20, 0))
     meter.set(xscale="log", xlim=(LOWEST_TURNS, HIGHEST_TURNS), xticks=(0.1, 0.2, 0.5, 1, 2, 5, 10, 20))
     meter.xaxis.set_major_formatter("{x:g}")
@@ -152,25 +163,25 @@ def _build_parts(figure: Figure, profile: style.Profile) -> Artists:
         "wobble": parts.plot([], [], "o", color=ground.colors[0], **look)[0],
         "repeat": parts.plot([], [], "s", color=ground.colors[1], clip_on=False, **look)[0],
         "weight": meter.plot([], [], "D", color=ground.text, clip_on=False, **look)[0],
-        "names": [parts.text(1, 0.235, name, **write) for name in names],  # above the largest bend
+        "names": [parts.text(1, 0.49, name, **write) for name in names],  # above the largest bend
     }
 
 
 def _update_parts(
-    artists: Artists, spacing_mm: float, speed_ips: float, capstan_mm: float, reel_mm: float
+    artists: Artists, spacing_mm: float, speed_ips: float, capstan_mm: float, reel_mm: float, *, forced: bool
 ) -> Answer:
     """Put every part in its place, and say which one bends the echo most."""
     shaft, reel, speed = to_si(capstan_mm, "mm"), to_si(reel_mm, "mm"), to_si(speed_ips, "ips")
     # The pulley of the belt sits on the capstan, too.
     wish = {
-        "capstan": {"diameter": shaft},
+        "capstan": {"diameter": shaft, "forced_at": FAST if forced else None},
         "belt": {"capstan_diameter": shaft},
         "reel": {"reel_radius": reel},
     }
     parts = [replace(part, **wish.get(part.kind_of_part, {})) for part in DECK.turning_parts]
     delay = transport.delay_from_spacing(to_si(spacing_mm, "mm"), speed)
     rates = np.array(list(part_rates(parts, speed).values()))
-    wobbles = from_si(np.array([part.wobble for part in parts]), "percent")
+    wobbles = from_si(np.array([part.wobble_at(speed) for part in parts]), "percent")
     bends = np.array(list(part_repeat_deviations(parts, speed, delay).values()))
     weights_db, bends_percent = weighting_db(rates), from_si(bends, "percent")
     artists["stems"].set_data(*strokes(rates, 0.0, np.maximum(wobbles, bends_percent)))
@@ -251,6 +262,18 @@ meter = Exercise(float(_twenty_percent), "%", tolerance_percent=1.5).hints(
     (0.0997, "That is the reading at 4 Hz, where the weighting is 0 dB."),
     (0.1 * 10 ** (-5.9 / 10), "A deviation is an amplitude: divide the decibels by 20."),
     (0.1 / db_to_amplitude(-5.9), "The weighting takes away at 20 Hz; you let it add."),
+)
+
+#: A wobble that a pulsing force makes, at half the speed.
+_forced_percent = 0.05 * forced_wobble(1.0, SLOW / FAST)
+forced = Exercise(_forced_percent, "%").hints(
+    "A flywheel at half the speed gives way twice as far in the same time, and the push lasts twice as long.",
+    (
+        _forced_percent / 2,
+        "That would do for a push that keeps its own beat, as mains does; this one turns along.",
+    ),
+    (0.05, "That holds for a part out of round; a force has less of a flywheel against it."),
+    (0.05 / 4, "The other way round: a slow flywheel resists less."),
 )
 
 #: Whose diameter belongs to a peak at the slow speed.

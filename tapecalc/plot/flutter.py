@@ -101,7 +101,7 @@ def flutter_fingerprint(
         raise ValueError("parts must hold at least one turning part, got none")
     axes, profile = canvas.axes, canvas.profile
     rates = np.array(list(part_rates(parts, speed).values()))
-    wobbles = from_si([part.wobble for part in parts], "percent")
+    wobbles = from_si([part.wobble_at(speed) for part in parts], "percent")
     bends = from_si(list(part_repeat_deviations(parts, speed, delay).values()), "percent")
     tallest = np.maximum(wobbles, bends)
     axes.vlines(rates, 0, tallest, color=profile.ground.frame, linewidth=profile.line_pt / 2)

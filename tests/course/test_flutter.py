@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from panel_checks import panel_fixture
 
+from tapecalc.course import flutter as lesson
 from tapecalc.course.flutter import parts_panel, wobble_panel
 
 wobble = panel_fixture(wobble_panel)
@@ -65,7 +66,7 @@ def test_parts_turn_as_often_as_tape_runs_over_their_circumference(parts):
     assert rates["capstan"] == pytest.approx(190.5 / (math.pi * 8.035))
     assert rates["roller"] == pytest.approx(190.5 / (math.pi * 38.035))
     assert rates["reel"] == pytest.approx(190.5 / (2 * math.pi * 60))
-    assert rates["belt"] == pytest.approx(190.5 * 60 / 8.035 / 420)
+    assert rates["belt"] == pytest.approx(190.5 * 61 / 8.035 / 420)  # a belt of 1 mm
 
 
 def test_the_speed_moves_parts_sideways_and_leaves_their_bends(parts):
@@ -101,3 +102,31 @@ def test_the_weighting_is_that_of_the_standard(parts):
     x, y = parts.artists["weight"].axes.lines[0].get_data()
     rows = {0.2: -30.6, 0.8: -6.0, 4.0: 0.0, 20.0: -5.9}
     assert np.interp(np.log(list(rows)), np.log(x), y) == pytest.approx(list(rows.values()), abs=0.1)
+
+
+def test_a_pulsing_force_wobbles_the_capstan_fourfold_at_half_the_speed_and_stays_in_the_chart(parts):
+    parts.set(speed_ips=7.5)
+    round_one = parts.artists["wobble"].get_ydata()
+    parts.set(forced=True)
+    assert list(parts.artists["wobble"].get_ydata()) == pytest.approx(list(round_one))
+    parts.set(speed_ips=3.75)
+    capstan = [text.get_text() for text in parts.artists["names"]].index("capstan")
+    assert parts.artists["wobble"].get_ydata()[capstan] == pytest.approx(0.24)  # four times 0.06
+    axes = parts.artists["repeat"].axes
+    assert max(parts.artists["repeat"].get_ydata()) < parts.artists["names"][0].get_position()[1]
+    assert parts.artists["names"][0].get_position()[1] < axes.get_ylim()[1]
+
+
+def test_the_panel_tells_how_far_a_held_note_swings(wobble):
+    wobble.set(rate_hz=0.2, delay_ms=218, wobble_percent=0.05)
+    # 0.05 % x 218 ms = 0.109 ms, 0.301 rad to either side: 2 x 4.343 x 0.301 = 2.6 dB and a little more.
+    text = wobble.table["held 440 Hz, echo as loud, swings by"]
+    assert float(text.removesuffix(" dB")) == pytest.approx(2.65, abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("exercise", "right", "wrong"), [(lesson.forced, ["0.2", "0.20"], ["0.1", "0.05", "0.0125"])]
+)
+def test_an_answer_is_right_as_people_round_it(exercise, right, wrong):
+    assert {exercise.check(float(text)).state for text in right} == {"right"}
+    assert {exercise.check(float(text)).state for text in wrong} == {"not yet"}

@@ -237,7 +237,7 @@ def test_an_erase_head_only_where_there_is_one(name):
 def test_no_figure_of_a_closed_loop_shows_or_names_a_reel(figure):
     machine = FIVE["closed_loop"]
     if not CATALOG[figure].suits(machine):
-        assert figure in ("reel_time", "flutter_fingerprint")
+        assert figure in ("reel_turns", "reel_time", "flutter_fingerprint")
         return
     drawn = draw(figure, machine)
     said = " ".join([*texts(drawn), drawn.caption, drawn.alt])
