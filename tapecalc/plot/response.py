@@ -129,100 +129,65 @@ def four_losses(canvas: Canvas, *, speed: float, contact: response.HeadContact) 
 
 
 @figure(
-    "how a machine undoes what the tape takes",
-    lambda m: {"one_pass": m.one_pass(m.speeds[0], pole_shape="flat")},
+    "how a machine undoes what the tape takes, and how far",
+    lambda m: {"passes": [m.one_pass(speed) for speed in m.speeds]},
     units=True,
 )
-def machine_chain(canvas: Canvas, *, one_pass: response.OnePass) -> Drawn:
-    """Draw record equalizer, losses, and playback equalizer of an aligned machine, and all together.
+def machine_chain(canvas: Canvas, *, passes: Sequence[response.OnePass]) -> Drawn:
+    """Draw equalizers and losses at the first speed, as aligned, and what comes out at each, without bumps.
 
     >>> from tapecalc.machine import example_machine
-    >>> list(machine_chain(one_pass=example_machine().one_pass(0.1905)).artists)
-    ['record', 'tape', 'playback', 'together', 'window']
+    >>> print(machine_chain(passes=[example_machine().one_pass(0.1905)]).caption)
+    As aligned, at 19.05 cm/s and 10 kHz: record +6.7 dB, tape −17.2 dB and playback +10.4 dB. Inside the
+    window for the home: at 19.05 cm/s all of it.
     """
-    aligned = _as_aligned(one_pass)
+    aligned = {canvas.speed(one.speed): replace(one, today=one.aligned, pole_shape="flat") for one in passes}
+    speed, first = next(iter(aligned.items()))
     curves = {
-        "record": lambda f: _db(aligned.record_gain(f)),
-        "tape": lambda f: response.contact_loss_db(f, aligned.speed, aligned.aligned),
-        "playback": lambda f: _db(aligned.playback_gain(f)),
-        "together": aligned.level_db,
-    }
-    thick = {"color": canvas.profile.ground.text, "linestyle": "-", "linewidth": 1.3 * canvas.profile.line_pt}
-    lines: dict[str, Any] = {}
+        "record": lambda f: _db(first.record_gain(f)),
+        "tape": lambda f: response.contact_loss_db(f, first.speed, first.aligned),
+        "playback": lambda f: _db(first.playback_gain(f)),
+    } | {name: one.level_db for name, one in aligned.items()}
+    thick, lines = {"color": canvas.profile.ground.text, "linewidth": 1.3 * canvas.profile.line_pt}, {}
     for k, (name, curve) in enumerate(curves.items()):
-        look = canvas.line_style(k) | (thick if name == "together" else {})
+        look = canvas.line_style(max(k - 3, 0)) | thick if k > 2 else canvas.line_style(k)
         (lines[name],) = canvas.axes.plot(FREQUENCIES, curve(FREQUENCIES), **look)
-    window = _home_window(canvas, float(aligned.level_db(FREQUENCIES).max()))
-    speed = canvas.speed(aligned.speed)
+    window = _home_window(canvas)
     canvas.style_response(f"What undoes the losses at {speed}", y=("level", "$L$", "dB"))
     canvas.axes.set_ylim(-30, 20)
-    names = ("$R$", "$A$", "$P$", r"$\Sigma$") if canvas.symbols_only else lines
-    canvas.name_lines(lines.values(), names)
-    said = minus(listed(f"{name} {curve(10e3):+.1f} dB" for name, curve in curves.items()))
+    canvas.name_lines(lines.values(), ("$R$", "$A$", "$P$", *aligned) if canvas.symbols_only else lines)
+    parts = minus(listed(f"{name} {curve(10e3):+.1f} dB" for name, curve in list(curves.items())[:3]))
+    bands = {name: response.home_band(one) for name, one in aligned.items()}
+    said = listed(
+        f"at {name} {'all of it' if band == standards.HOME_BAND else _band(*band)}"
+        for name, band in bands.items()
+    )
     return Drawn(
         canvas.figure,
         lines | {"window": window},
-        f"The chain as it was aligned, at {speed}; at 10 kHz: {said}.",
+        f"As aligned, at {speed} and 10 kHz: {parts}. Inside the window for the home: {said}.",
         "Line chart of level in dB over frequency from 20 Hz to 20 kHz. Record and playback equalizer rise "
-        f"as the losses of tape and head fall; together they lie in the shaded window. At 10 kHz: {said}.",
-        ("equalizers: IEC 60094-1:1981, clause 15", _WINDOW_SOURCE),
+        "as the losses of tape and head fall; what comes out is flat in the middle and bends down smoothly, "
+        "before a shaded window of 5 dB from 250 Hz to 6.3 kHz and of 7 dB from 40 Hz to 12.5 kHz.",
+        ("equalizers: IEC 60094-1:1981", "window: DIN 45 500 sheet 4; that it has one upper edge is ours"),
     )
-
-
-@figure(
-    "how far an aligned machine reaches at each speed",
-    lambda m: {"passes": [m.one_pass(speed, pole_shape="flat") for speed in m.speeds]},
-    units=True,
-)
-def aligned_response(canvas: Canvas, *, passes: Sequence[response.OnePass]) -> Drawn:
-    """Draw the response of a machine as aligned, at each speed, before the window for the home.
-
-    >>> from tapecalc.machine import example_machine
-    >>> print(aligned_response(passes=[example_machine().one_pass(0.1905)]).caption)
-    As aligned, without head bumps. Inside the window for the home: at 19.05 cm/s all of it.
-    """
-    aligned = [_as_aligned(one_pass) for one_pass in passes]
-    window, lines = _home_window(canvas, 0.0), []
-    for k, one_pass in enumerate(aligned):
-        lines += canvas.axes.plot(FREQUENCIES, one_pass.level_db(FREQUENCIES), **canvas.line_style(k))
-    canvas.style_response("As it was aligned", y=("level", "$L$", "dB"))
-    canvas.axes.set_ylim(-20, 3)
-    canvas.name_lines(lines, [canvas.speed(one_pass.speed) for one_pass in aligned])
-    bands = {canvas.speed(one_pass.speed): response.home_band(one_pass) for one_pass in aligned}
-    said = listed(
-        f"at {speed} {'all of it' if band == standards.HOME_BAND else _band(*band)}"
-        for speed, band in bands.items()
-    )
-    return Drawn(
-        canvas.figure,
-        {"responses": lines, "window": window},
-        f"As aligned, without head bumps. Inside the window for the home: {said}.",
-        "Line chart of level in dB over frequency: one curve for each speed, flat in the middle and bending "
-        "down smoothly, before a shaded window of 5 dB from 250 Hz to 6.3 kHz and of 7 dB from 40 Hz to "
-        "12.5 kHz.",
-        (_WINDOW_SOURCE,),
-    )
-
-
-_WINDOW_SOURCE = "window: DIN 45 500 sheet 4; that its two parts have one upper edge is ours"
-
-
-def _as_aligned(one_pass: response.OnePass) -> response.OnePass:
-    """Give the pass of the day of alignment, without bumps."""
-    return replace(one_pass, today=one_pass.aligned, pole_shape="flat")
 
 
 def _db(gain: Any) -> Any:
     return 20 * np.log10(np.abs(gain))
 
 
-def _home_window(canvas: Canvas, top_db: float) -> Any:
+def _home_window(canvas: Canvas) -> Any:
     """Shade the window in which a machine for the home must stay."""
     ends = np.repeat([standards.HOME_BAND[0], *standards.HOME_MIDDLE, standards.HOME_BAND[1]], 2)[1:-1]
     middle, outside = standards.HOME_WINDOWS_DB
-    low = top_db - np.array([outside, outside, middle, middle, outside, outside])
+    return _shade(canvas, ends, [-outside, -outside, -middle, -middle, -outside, -outside], 0)
+
+
+def _shade(canvas: Canvas, x: Any, low: Any, high: Any) -> Any:
+    """Fill what lies between two curves, quietly."""
     fill = canvas.profile.ground.fill
-    return canvas.axes.fill_between(ends, low, top_db, facecolor=fill, linewidth=0, zorder=0)
+    return canvas.axes.fill_between(x, low, high, facecolor=fill, linewidth=0, zorder=0)
 
 
 @figure(
@@ -246,8 +211,7 @@ def output_changes(canvas: Canvas, *, speed: float, contact: response.HeadContac
         response.gap_loss_db(f, speed, length, gap_factor=contact.gap_factor) for length in (gap / 2, gap)
     ]
     most, least = (treble[0] - treble[1] + response.gap_output_db(gap / 2, gap, share) for share in (0, 1))
-    fill = canvas.profile.ground.fill
-    band = axes.fill_between(f, least, most, facecolor=fill, linewidth=0, zorder=0)
+    band = _shade(canvas, f, least, most)
     (coat,) = axes.plot(f, thin, **canvas.line_style(0))
     edges = [axes.plot(f, edge, **canvas.line_style(1))[0] for edge in (least, most)]
     title = f"Half the coating, half the gap, {canvas.speed(speed)}"
@@ -281,16 +245,9 @@ _OF_1957 = ((11e-6, 4e-6), (17e-6, 6.35e-6))
 
 def measured_outputs(surface_share: float) -> list[tuple[NDArray[np.float64], float, float]]:
     """Predict the measured curve for both ends of what is likely: level, peak in Hz, 5 kHz over 500 Hz."""
-    found = []
+    found, kind = [], {"separation": 0.5e-6, "track_width": 1e-3, "azimuth_angle": 0.0}
     for coating, gap in _OF_1957:
-        head = response.HeadContact(
-            gap=gap,
-            separation=0.5e-6,
-            coating_thickness=coating,
-            track_width=1e-3,
-            azimuth_angle=0,
-            surface_share=surface_share,
-        )
+        head = response.HeadContact(gap=gap, coating_thickness=coating, surface_share=surface_share, **kind)
         # As much flux at every frequency, and a voltage that doubles with each octave.
         level = _db(FREQUENCIES) + response.contact_loss_db(FREQUENCIES, MEASURED_SPEED, head)
         low, high = np.interp(np.log(MEASURED_TONES), np.log(FREQUENCIES), level)
@@ -308,8 +265,7 @@ def measured_output(canvas: Canvas) -> Drawn:
     axes, profile = canvas.axes, canvas.profile
     (bright, *first), (dull, *last) = measured_outputs(standards.DEFAULT_SURFACE_SHARE)
     even, even_peak, even_db = measured_outputs(1.0)[0]
-    fill = profile.ground.fill
-    band = axes.fill_between(FREQUENCIES, dull, bright, facecolor=fill, linewidth=0, zorder=0)
+    band = _shade(canvas, FREQUENCIES, dull, bright)
     (middle,) = axes.plot(FREQUENCIES, (dull + bright) / 2, **canvas.line_style(0))
     (line,) = axes.plot(FREQUENCIES, even, **canvas.line_style(1))
     bars = canvas.dots() | {"elinewidth": profile.line_pt, "capsize": 2 * profile.line_pt}
@@ -352,44 +308,37 @@ def head_bumps(canvas: Canvas, *, speed: float, pole_length: float) -> Drawn:
     """Draw the response of the poles: from none to the most there can be, and the middle estimate.
 
     >>> print(head_bumps(speed=0.1905, pole_length=5e-3).caption)
-    Poles of 5 mm at 19.05 cm/s. Bumps, likely and at most: near 28 Hz 1.5 and 3.3 dB, near 100 Hz 0.8 and
-    2.1 dB. The dip between them near 66 Hz −1.2 and −3.5 dB.
+    Poles of 5 mm at 19.05 cm/s: up near 28 Hz, likely by 1.5 dB, by 3.3 dB at most; down near 66 Hz, likely
+    by 1.2 dB, by 3.5 dB at most.
     """
-    axes, ground = canvas.axes, canvas.profile.ground
+    axes = canvas.axes
     f = np.geomspace(AUDIBLE[0], BUMPS_UP_TO, 1200)
     middle, most = (_db(contour.bump_gain(pole_length * f / speed, shape)) for shape in ("blocks", "plates"))
-    band = axes.fill_between(f, 0, most, facecolor=ground.fill, linewidth=0, zorder=0)
+    band = _shade(canvas, f, 0, most)
     (worst,) = axes.plot(f, most, **canvas.line_style(1))
     (likely,) = axes.plot(f, middle, **canvas.line_style(0))
     long = amount(pole_length, "mm", ".2g") if canvas.units == "metric" else canvas.length(pole_length)
-    canvas.style_axes(
-        f"What poles of {long} do to the bass", x=("frequency", "$f$", "Hz"), y=("level", "$L$", "dB")
-    )
+    canvas.style_response(f"What poles of {long} do to the bass", y=("level", "$L$", "dB"))
     style.frequency_axis(axes, canvas.profile, low=AUDIBLE[0], high=BUMPS_UP_TO)
     axes.set_ylim(-5, 5)
     names = ("$L$", "max") if canvas.symbols_only else ("likely", "at most")
     canvas.name_lines((likely, worst), names)
+    ratios = np.linspace(0.4, 2.2, 901)
+    usual, largest = (_db(contour.bump_gain(ratios, shape)) for shape in ("blocks", "plates"))
+    at = [(int(of(usual)), int(of(largest))) for of in (np.argmax, np.argmin)]
     said = [
-        f"near {frequency_text(ratio * speed / pole_length)} {usual:.1f} and {largest:.1f} dB"
-        for ratio, usual, largest in (_extremum(*ends) for ends in ((0.4, 1.2), (2.3, 3.1), (1.3, 2.1)))
+        f"near {frequency_text((ratios[i] + ratios[k]) / 2 * speed / pole_length)}, likely by "
+        f"{abs(usual[i]):.1f} dB, by {abs(largest[k]):.1f} dB at most"
+        for i, k in at
     ]
     return Drawn(
         canvas.figure,
         {"likely": likely, "most": worst, "band": band},
-        f"Poles of {long} at {canvas.speed(speed)}. Bumps, likely and at most: {said[0]}, {said[1]}. The dip "
-        f"between them {minus(said[2])}.",
+        f"Poles of {long} at {canvas.speed(speed)}: up {said[0]}; down {said[1]}.",
         "Line chart of level in dB over frequency in the bass: a wavy line, up, down and up again, ever "
         "less, inside a shaded band from 0 dB to a line that waves twice as much.",
         ("reciprocity, Westmijze 1953 (from memory); both forms worked out here, no source",),
     )
-
-
-def _extremum(low: float, high: float) -> tuple[float, float, float]:
-    """Find where poles per wave have a bump or a dip, and its levels: likely, and at most."""
-    ratios = np.linspace(low, high, 801)
-    likely, most = (_db(contour.bump_gain(ratios, shape)) for shape in ("blocks", "plates"))
-    at = int(np.argmax(np.abs(most))), int(np.argmax(np.abs(likely)))
-    return float(np.mean(ratios[list(at)])), float(likely[at[1]]), float(most[at[0]])
 
 
 @figure("why every repeat is darker", lambda m: {"one_pass": m.one_pass(m.speeds[0])}, units=True)
@@ -433,29 +382,3 @@ def _band(low: float | None, high: float | None) -> str:
     """Say from where to where a band reaches; None where the response has not fallen."""
     start = "0 Hz" if low is None else frequency_text(low)
     return f"{start} to {'beyond hearing' if high is None else frequency_text(high)}"
-
-
-@figure("what the standards put on tape", lambda _: {})
-def equalization_standards(canvas: Canvas) -> Drawn:
-    """Draw the flux on tape that recording standards ask for.
-
-    >>> list(equalization_standards().artists)
-    ['IEC1 15 ips', 'NAB 7.5 ips', 'IEC1 7.5 ips', 'NAB 3.75 ips']
-    """
-    names = ("IEC1 15 ips", "NAB 7.5 ips", "IEC1 7.5 ips", "NAB 3.75 ips")
-    chosen, lines = [standards.equalization(name) for name in names], {}
-    for k, entry in enumerate(chosen):
-        level = response.equalization_db(FREQUENCIES, entry.tau_high, entry.tau_low)
-        (lines[entry.name],) = canvas.axes.plot(FREQUENCIES, level, **canvas.line_style(k))
-    canvas.style_response("What the standards put on tape", y=("flux level", r"$\Phi$", "dB"))
-    canvas.name_lines(lines.values(), lines)
-    corners = {entry.name: response.transition_frequency(entry.tau_high) for entry in chosen}
-    said = listed(f"{name} {frequency_text(corner)}" for name, corner in corners.items())
-    return Drawn(
-        canvas.figure,
-        lines,
-        f"Recorded flux by standard. The treble falls by 3 dB at: {said}.",
-        "Line chart of flux level on tape in dB over frequency; flat in the middle, falling towards the "
-        f"treble, and rising in the bass where the standard says so. Treble corner: {said}.",
-        tuple(dict.fromkeys(entry.source for entry in chosen)),
-    )

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tapecalc.calc import response, standards
+from tapecalc.calc import response
 from tapecalc.machine import example_machine, with_changes
 from tapecalc.plot.catalog import draw
 
@@ -52,17 +52,17 @@ def test_bumps_stand_in_the_picture_and_not_in_the_band():
 
 def test_the_chain_adds_up_to_what_comes_out_but_for_the_low_cut():
     lines = draw("machine_chain").artists
-    f = lines["together"].get_xdata()
+    f = lines["19.05 cm/s"].get_xdata()
     low_cut = -10 * np.log10(1 + (40 / f) ** 2)
     total = sum(lines[name].get_ydata() for name in ("record", "tape", "playback"))
-    np.testing.assert_allclose(lines["together"].get_ydata(), total + low_cut, atol=1e-9)
+    np.testing.assert_allclose(lines["19.05 cm/s"].get_ydata(), total + low_cut, atol=1e-9)
     # Source: IEC 60094-1, clause 15: 10.362 dB at 10 kHz for 3180 and 50 us.
     assert np.interp(10e3, f, lines["playback"].get_ydata()) == pytest.approx(10.362, abs=0.01)
 
 
 def test_no_curve_of_one_pass_has_a_corner():
-    curves = [draw("machine_chain").artists["together"], draw("repeats_response").artists["repeats"][0]]
-    for line in (*curves, *draw("aligned_response").artists["responses"]):
+    chain = draw("machine_chain").artists
+    for line in (chain["19.05 cm/s"], chain["9.525 cm/s"], draw("repeats_response").artists["repeats"][0]):
         octaves, level = np.log2(line.get_xdata()), line.get_ydata()
         slopes = np.diff(level) / np.diff(octaves)
         shown = (octaves[1:-1] > np.log2(1000)) & (level[1:-1] > -12)
@@ -71,7 +71,7 @@ def test_no_curve_of_one_pass_has_a_corner():
 
 
 def test_the_window_is_that_of_the_standard_and_holds_the_fast_speed_only():
-    drawn = draw("aligned_response")
+    drawn = draw("machine_chain")
     (outline,) = drawn.artists["window"].get_paths()
     # Source: DIN 45 500 sheet 4: 5 dB from 250 to 6300 Hz, 7 dB to 40 Hz and to 12.5 kHz.
     corners = {(round(x), round(y, 9)) for x, y in outline.vertices}
@@ -86,7 +86,7 @@ def test_the_window_is_that_of_the_standard_and_holds_the_fast_speed_only():
         (12500, 0),
     } <= corners
     assert "at 19.05 cm/s all of it and at 9.525 cm/s 40 Hz to 11 kHz" in drawn.caption
-    fast, slow = drawn.artists["responses"]
+    fast, slow = (drawn.artists[speed] for speed in ("19.05 cm/s", "9.525 cm/s"))
     inside = (fast.get_xdata() >= 40) & (fast.get_xdata() <= 12500)
     assert fast.get_ydata()[inside].min() > -5 > -7 > slow.get_ydata()[inside].min()
 
@@ -127,10 +127,3 @@ def test_bumps_lie_between_none_and_plates():
 def test_a_head_without_poles_has_no_figure_of_bumps():
     with pytest.raises(ValueError, match="needs poles"):
         draw("head_bumps", with_changes(MACHINE, {"heads.pole_length_mm": 0}))
-
-
-def test_equalization_curves_are_those_of_the_standards():
-    for name, line in draw("equalization_standards").artists.items():
-        entry = standards.equalization(name)
-        f, level = line.get_data()
-        np.testing.assert_allclose(level, response.equalization_db(f, entry.tau_high, entry.tau_low))
