@@ -44,6 +44,8 @@ FOLLOWED_DB = 60.0
 MOST_FOLLOWED = 2000
 #: Held note of which the swing of its level is told, Hz.
 HELD_NOTE = 440.0
+#: White noise from 20 Hz to 20 kHz against itself unweighted, dB.
+WHITE_DB = {"unweighted": 0.0, "A": -2.05}
 #: Radius of a reel's hub, m. Common practice, no source.
 USUAL_HUB = 0.03
 #: How long the echo of several heads is followed for the last answer that is heard, s.
@@ -106,13 +108,16 @@ class LoopPlan(NamedTuple):
     """The loop at one speed: how loud, how long, how dark, how noisy, how safe.
 
     Only heads that feed the return are in it. `gain_db` and what follows from it holds for the loudest tone
-    of the middle, without bumps in the bass, with all these heads in phase. `stability` and `piled_up_db`
-    take the largest bumps that there can be: who stays within them is safe.
+    of the middle, without bumps in the bass, with all these heads in phase. `stability`, `growth_db_per_s`
+    and `piled_up_db` take the largest bumps that there can be: who stays within them is safe. A response
+    that was measured is used as it is.
     """
 
     speed: float
     gain_db: float
     stability: loop.Stability
+    bumps: bool  # whether bumps of an unknown size may be in it
+    measured: bool  # whether the response is as measured
     runs_away: bool  # with bumps as they are likely; in between it may
     first_repeat_db: float  # of the first head against the dry sound, at the loudest frequency
     repeats: int | None  # that are heard; None with several heads, and where the loop runs away
@@ -120,6 +125,7 @@ class LoopPlan(NamedTuple):
     return_send_db: float | None  # for the wanted repeats; None if no send that can be set gives them
     tone: Sequence[ToneRow]
     snr_db: tuple[float, ...] | None  # of the repeats of `tone`; None where the loop runs away
+    snr_a_db: float  # of the first repeat, A-weighted
     growth_db_per_s: float | None  # of a runaway; None if there is none
     settles_dbu: tuple[float, float] | None  # where the tape holds it: a tone alone, many at most
     piled_up_db: float | None  # by which held notes and their repeats add up at most
@@ -163,7 +169,7 @@ class EchoPlan:
 
     @property
     def runs_away(self) -> bool:
-        """Whether the loop may run away at one of the speeds."""
+        """Whether the loop may run away at one of the speeds, with the largest bumps that there can be."""
         return any(not planned.stability.stable for planned in self.loops)
 
     def node(self, name: str) -> Node:
@@ -376,6 +382,8 @@ def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPl
         speed=speed,
         gain_db=gain_db,
         stability=verdict,
+        bumps=worst.one_pass.pole_length > 0,
+        measured=bool(worst.one_pass.trim),
         runs_away=runs_away,
         first_repeat_db=amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + loudest_db,
         repeats=repeats,
@@ -383,6 +391,7 @@ def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPl
         return_send_db=_wished_send_db(echo, song.wanted_repeats, song.faded_db),
         tone=tuple(ToneRow(repeat, low, high) for repeat, (low, high) in tone),
         snr_db=_snr_db(machine, echo, gain_db, tone_of) if dies else None,
+        snr_a_db=_first_snr_db(machine, speed, "A"),
         growth_db_per_s=None if verdict.stable else loop.fastest_growth_db_per_s(worst),
         settles_dbu=_settles_dbu(machine, speed, over_db) if over_db else None,
         piled_up_db=-amplitude_to_db(1 - db_to_amplitude(-verdict.bound_db))
@@ -428,16 +437,17 @@ def _snr_db(
     """Compute by how much each repeat stands above the hiss so far, 20 Hz to 20 kHz unweighted."""
     if not repeats:
         return ()
+    first_db, up_db = _first_snr_db(machine, echo.one_pass.speed), loop.hiss_db(echo, list(repeats))
+    return tuple(first_db + (n - 1) * gain_db - db for n, db in zip(repeats, up_db.tolist(), strict=True))
+
+
+def _first_snr_db(machine: Machine, speed: float, weighting: str = "unweighted") -> float:
+    """Compute by how much the first repeat stands above the noise of tape and mixer."""
     levels, mixer = machine.levels, machine.mixer
     signal_dbu = levels.instrument_dbu + levels.mixer_gain_db + mixer.input_send_db
-    mixer_dbu = levels.mixer_noise_dbu + mixer.input_send_db
-    noise_dbu = sum_power_db(
-        [mixer_dbu, levels.machine_reference_dbu + machine.tape_noise_db(echo.one_pass.speed)]
-    )
-    up_db = loop.hiss_db(echo, list(repeats))
-    return tuple(
-        signal_dbu - noise_dbu + (n - 1) * gain_db - db for n, db in zip(repeats, up_db, strict=True)
-    )
+    mixer_dbu = levels.mixer_noise_dbu + mixer.input_send_db + WHITE_DB[weighting]
+    tape_dbu = levels.machine_reference_dbu + machine.tape_noise_db(speed, weighting=weighting)
+    return signal_dbu - sum_power_db([mixer_dbu, tape_dbu])
 
 
 def _wobble(machine: Machine, planned: LoopPlan) -> Iterator[WobbleRow]:

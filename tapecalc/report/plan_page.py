@@ -24,7 +24,16 @@ from tapecalc.plot.kit import Drawn
 from tapecalc.plot.player import Clip, compare
 from tapecalc.report.pages import html_page
 from tapecalc.report.plan_data import plan_data
-from tapecalc.report.plan_text import CAUTIONS, Table, band_text, headlines, heard_text, margin_text, tables
+from tapecalc.report.plan_text import (
+    CAUTIONS,
+    Table,
+    band_text,
+    headlines,
+    heard_text,
+    margin_text,
+    runs_text,
+    tables,
+)
 from tapecalc.report.setup_card import findings, setup_card_page
 from tapecalc.sound.files import write_sound
 from tapecalc.sound.render import EchoSound, render
@@ -146,13 +155,13 @@ def _preview_speed(plan: EchoPlan) -> float:
 
 
 def answer(plan: EchoPlan) -> tuple[str, ...]:
-    """Give the first sentence of each headline, loops that run away first, as many as a phone shows."""
+    """Give the first sentence of each headline, loops that may run away first, as many as a phone shows."""
     first = [line.partition(". ")[0].rstrip(".") + "." for line in headlines(plan)]
     if len(first[0]) > LONGEST_SENTENCE:
         speeds, heads = len(plan.loops), len(plan.machine.spacings)
         first[0] = f"The {heads} heads answer after {_delays(plan)} at {speeds} speeds."
-    alarms = [line for line in first if "RUNS AWAY" in line][: MOST_SENTENCES // 2]
-    return (*alarms, *(line for line in first if "RUNS AWAY" not in line))[:MOST_SENTENCES]
+    alarms = [line for line in first if "AWAY" in line][: MOST_SENTENCES // 2]
+    return (*alarms, *(line for line in first if "AWAY" not in line))[:MOST_SENTENCES]
 
 
 def picture(drawn: Drawn) -> Picture:
@@ -284,7 +293,7 @@ def _finding_of_loops(plan: EchoPlan) -> str:
     if not loops:
         return "no head feeds the return"
     if plan.runs_away:
-        return "RUNS AWAY"
+        return runs_text(max(plan.loops, key=lambda loop: (loop.runs_away, not loop.stability.stable)))
     worst = min(loops, key=lambda loop: loop.stability.margin_db)
     margin = f"{margin_text(worst)} from running away"
     if worst.repeats is None:

@@ -9,8 +9,8 @@ from tabulate import tabulate
 
 from tapecalc import words
 from tapecalc.calc import transport
-from tapecalc.calc.levels import Node
-from tapecalc.calc.omissions import Omission, omissions
+from tapecalc.calc.levels import Node, leak_ripple_db
+from tapecalc.calc.omissions import LEAKS_DB, Omission, omissions
 from tapecalc.calc.song_set import Choice, CommonChange, Setting
 from tapecalc.calc.standards import ENSEMBLE_THRESHOLDS
 from tapecalc.calc.tempo import Change, chance_heard
@@ -88,6 +88,8 @@ def _bullets(lines: tuple[str, ...]) -> str:
 
 # ---- sentences ----
 
+#: A margin so small that a leak past the tape matters, dB.
+LITTLE_MARGIN_DB = 1.0
 #: Chances below and above which a miss counts as surely not heard, and surely heard.
 SURE = 0.05, 0.95
 
@@ -252,9 +254,11 @@ def _loop_sentence(plan: EchoPlan, loop: LoopPlan) -> str:
     verdict, wanted, faded = loop.stability, plan.wanted_repeats, f"{plan.machine.song.faded_db:g} dB"
     if not verdict.stable:
         less_db = max(math.ceil(-10 * verdict.margin_db - 1e-6) / 10, 0.1)
+        runs = f"{runs_text(loop)}{'' if loop.runs_away else ' if bumps in the bass are large'}"
+        up_to = "up to " if loop.bumps else ""
         return (
-            f"the loop {'RUNS' if loop.runs_away else 'may RUN'} AWAY, starting at {start_text(loop)} and growing by {loop.growth_db_per_s:.1f} "
-            f"dB a second: turn the return send down by {less_db:.1f} dB or more."
+            f"the loop {runs}, starting at {start_text(loop)} and growing by {up_to}"
+            f"{loop.growth_db_per_s:.1f} dB a second: turn the return send down by {less_db:.1f} dB or more."
         )
     margin = f"the loop is {margin_text(loop)} from running away"
     if loop.repeats is None:
@@ -284,9 +288,41 @@ def _lap_headline(plan: EchoPlan, length: float) -> str:
 
 
 def margin_text(loop: LoopPlan) -> str:
-    """Write a margin above 0 so that it never reads as none."""
+    """Write a margin above 0 so that it never reads as none, and as the least where bumps are not known."""
     margin_db = loop.stability.margin_db
+    if loop.bumps:
+        return f"{max(margin_db, 0.0):.1f} dB or more"
     return f"{margin_db:.1f} dB" if margin_db >= 0.1 else "less than 0.1 dB"
+
+
+def runs_text(loop: LoopPlan) -> str:
+    """Say that a loop runs away, or that it may, with larger bumps than are likely."""
+    return f"{'RUNS' if loop.runs_away else 'may RUN'} AWAY"
+
+
+def bounds_note(plan: EchoPlan) -> str:
+    """Say which bumps in the bass are meant, and which responses are as measured."""
+    parts, measured = [], [loop.speed for loop in plan.loops if loop.measured]
+    if any(loop.bumps for loop in plan.loops):
+        parts.append(
+            " Gain and repeats are without bumps in the bass. Margin and start are those of the largest that "
+            "a head can have; with smaller ones there is more margin, and any loud tone may start."
+        )
+    if measured:
+        speeds = words.listed(words.speed(speed, plan.machine.units) for speed in measured)
+        parts.append(f" At {speeds} all is of the response as measured.")
+    return "".join(parts)
+
+
+def _leak_note(plan: EchoPlan) -> str:
+    """Say what a leak past the tape takes, where there is little margin."""
+    if all(loop.stability.margin_db >= LITTLE_MARGIN_DB or not loop.stability.stable for loop in plan.loops):
+        return ""
+    takes_db = leak_ripple_db(LEAKS_DB[1])[1]
+    return (
+        f" A leak from the record head past the tape, {-LEAKS_DB[1]:g} dB below the sound, would take "
+        f"{takes_db:.1f} dB of the margin."
+    )
 
 
 def start_text(loop: LoopPlan) -> str:
@@ -540,7 +576,8 @@ def _tables_of_loops(plan: EchoPlan) -> Iterator[Table]:
         _figures("Would start at", start_text),
         _figures(f"Send for {wanted} {'repeat' if one_head else 'round'}{'s' if wanted > 1 else ''}", wish),
         note=f"The first answer of the tape is repeat 1; those not below {faded:g} dB of it are heard. The "
-        f"loop gain is that of the loudest tone{in_phase}. Any tone of the band may be the one that starts.",
+        f"loop gain is that of the loudest tone{in_phase}. Any tone of the band may be the one that starts."
+        f"{bounds_note(plan) + _leak_note(plan) if fed else ''}",
     )
     shown = [row.repeat for row in plan.loops[0].tone]
     what = "Repeat" if one_head else "Pass"
@@ -553,12 +590,23 @@ def _tables_of_loops(plan: EchoPlan) -> Iterator[Table]:
 
     every = range(len(shown))
     yield _table(
-        "tone", f"Tone: what each keeps within {TONE_DROP_DB:g} dB", plan.loops, speed, *map(band, every)
+        "tone",
+        f"Tone: what each keeps within {TONE_DROP_DB:g} dB",
+        plan.loops,
+        speed,
+        *map(band, every),
+        note="Without bumps in the bass." if any(loop.bumps for loop in plan.loops) else "",
     )
     dying = (loop for loop in plan.loops if loop.snr_db is not None)
-    note = "From 20 Hz to 20 kHz, unweighted, the instrument at its peak; of a plain white hiss."
     yield _table(
-        "hiss", "Hiss: how far each stands above the noise", dying, speed, *map(snr, every), note=note
+        "hiss",
+        "Hiss: how far each stands above the noise",
+        dying,
+        speed,
+        *map(snr, every),
+        _figures(f"{what} 1, A-weighted", lambda loop: f"{loop.snr_a_db:.0f} dB"),
+        note="From 20 Hz to 20 kHz, unweighted but for the last column, the instrument at its peak. A slower "
+        "tape has more noise, of tape and equalizer.",
     )
 
 
@@ -619,16 +667,16 @@ def _tables_of_the_machine(plan: EchoPlan) -> Iterator[Table]:
 def left_out(plan: EchoPlan) -> tuple[Omission, ...]:
     """What the model leaves out, with its size on this machine."""
     machine = plan.machine
-    aligned = machine.one_pass(machine.speeds[0]).aligned
+    one_pass = machine.one_pass(machine.speeds[0])
     return omissions(
         [loop.speed for loop in plan.loops],
-        coating_thickness=aligned.coating_thickness,
-        separation=aligned.separation,
-        track_width=aligned.track_width,
-        azimuth_angle=machine.one_pass(machine.speeds[0]).today.azimuth_angle,
+        track_width=one_pass.today.track_width,
+        azimuth_angle=one_pass.today.azimuth_angle,
         tape_thickness=machine.tape_thickness,
+        boost_db=one_pass.boost_db,
         units=machine.units,
         wound=machine.loop_length is None,
+        measured=all(loop.measured for loop in plan.loops),
     )
 
 
@@ -655,6 +703,7 @@ def _levels_table(plan: EchoPlan) -> Table:
 
     piled_up = [loop.piled_up_db for loop in plan.loops if loop.piled_up_db is not None]
     piles = f" Held notes pile up with their repeats by {max(piled_up):.1f} dB at most." if piled_up else ""
+    worst = " Headroom and noise are those of the worst speed." if len(plan.machine.speeds) > 1 else ""
     heads = "" if len(plan.machine.playback_heads) == 1 else " Behind the heads: at most, all heads in phase."
     return _table(
         "levels",
@@ -666,7 +715,7 @@ def _levels_table(plan: EchoPlan) -> Table:
         _figures("Headroom", lambda node: f"{node.headroom_db:.1f} dB"),
         _figures("Noise", noise),
         note="The tape's level counts from its reference, its headroom ends at 3 % distortion."
-        f"{heads}{piles}",
+        f"{worst}{heads}{piles}",
     )
 
 
@@ -687,4 +736,6 @@ def _assumed_value(value: Any) -> str:
         return "not known"
     if isinstance(value, bool):
         return str(value).lower()
+    if isinstance(value, tuple):
+        return ", ".join(map(_assumed_value, value))
     return f"{value:g}" if isinstance(value, int | float) else str(value)

@@ -61,7 +61,7 @@ class ReturnSend(NamedTuple):
     """Where the return send stands, dB: for the repeats that are wanted, and where nobody goes."""
 
     wanted_db: float
-    edge_db: float  # surely no howl below it, at any speed
+    edge_db: float  # surely no howl below it, at any speed, whatever the bumps in the bass
     limit_db: float
 
 
@@ -74,7 +74,7 @@ def return_send(plan: EchoPlan) -> ReturnSend | None:
     wishes = [loop.return_send_db for loop in loops if loop.return_send_db is not None]
     if not wishes:
         return None
-    edge_db = min(as_set_db - loop.gain_db for loop in loops)
+    edge_db = min(as_set_db + loop.stability.bound_db for loop in loops)
     limit_db = edge_db - HOUSE_MARGIN_DB
     if _several(plan):  # no repeats to be counted: as set, as far as it is allowed
         return ReturnSend(min(as_set_db, limit_db), edge_db, limit_db)

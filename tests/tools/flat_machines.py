@@ -1,6 +1,7 @@
 """Five machines without losses, every number of whose plans can be worked out by hand.
 
-A pass changes nothing: no gap, no distance, no low cut, and as much treble boost as the coating costs.
+A pass changes nothing: no gap, no distance, no low cut, no poles, and a coating that is all surface, so that
+no equalizer has anything to undo. The noise of such a coating is white before the playback equalizer.
 What a richer model of one pass adds later leaves them as they are.
 
 ONE_HEAD     200 and 400 ms, 5 % unsure (2.0 % and 1.5 % at right angles), two songs, three parts that wobble
@@ -18,9 +19,12 @@ gap_um = 0
 spacing_loss_um = 0
 aligned_spacing_loss_um = 0
 low_cut_hz = 0
-treble_boost_db = 60
+treble_boost_db = 0
 pole_length_mm = 0
 """
+
+#: So thin that it loses nothing, um.
+_THIN = "coating_thickness_um = 1e-6"
 
 ONE_HEAD = f"""
 file_version = 2
@@ -40,7 +44,7 @@ mains_hz = 50
 
 [tape]
 total_thickness_um = 35
-coating_thickness_um = 11
+{_THIN}
 length_m = 549
 
 [[playback_heads]]
@@ -101,6 +105,8 @@ THREE_HEADS = f"""
 file_version = 2
 name = "Three heads"
 {_FLAT}
+[tape]
+{_THIN}
 
 [transport]
 speeds_cm_s = [20, 40]
@@ -150,6 +156,7 @@ speed_range_cm_s = [10, 40]
 speed_plus_minus_percent = 3
 
 [tape]
+{_THIN}
 loop_length_m = 1.2
 
 [[playback_heads]]
@@ -179,7 +186,7 @@ speeds_cm_s = [4.76]
 
 [tape]
 total_thickness_um = 18
-coating_thickness_um = 6
+{_THIN}
 length_m = 86
 
 [[playback_heads]]
@@ -198,6 +205,8 @@ MEASURED = f"""
 file_version = 2
 name = "Measured deck"
 {_FLAT}
+[tape]
+{_THIN}
 
 [transport]
 speeds_ips = [7.5, 3.75]
