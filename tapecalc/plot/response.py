@@ -214,8 +214,7 @@ def output_changes(canvas: Canvas, *, speed: float, contact: response.HeadContac
     band = _shade(canvas, f, least, most)
     (coat,) = axes.plot(f, thin, **canvas.line_style(0))
     edges = [axes.plot(f, edge, **canvas.line_style(1))[0] for edge in (least, most)]
-    title = f"Half the coating, half the gap, {canvas.speed(speed)}"
-    canvas.style_response(title, y=("change", r"$\Delta L$", "dB"))
+    canvas.style_response("Half the coating, half the gap", y=("change", r"$\Delta L$", "dB"))
     axes.set_ylim(-8, 8)
     canvas.name_lines((coat, edges[1]), ("$c$", "$g$") if canvas.symbols_only else ("coating", "gap"))
     bass, tone = (np.interp(np.log(at), np.log(f), thin) for at in (100, 10e3))
@@ -270,13 +269,13 @@ def measured_output(canvas: Canvas) -> Drawn:
     (line,) = axes.plot(FREQUENCIES, even, **canvas.line_style(1))
     bars = canvas.dots() | {"elinewidth": profile.line_pt, "capsize": 2 * profile.line_pt}
     tones = axes.errorbar(MEASURED_TONES, (0, MEASURED_DB), (0, READ_WITHIN_DB), **bars)
-    peak = axes.errorbar([MEASURED_PEAK], [-7], xerr=[READ_WITHIN * MEASURED_PEAK], **bars)
+    peak = axes.errorbar([MEASURED_PEAK], [-8], xerr=[READ_WITHIN * MEASURED_PEAK], **bars)
     canvas.style_response("Measured in 1957, without equalizers", y=("level", "$L$", "dB"))
     axes.set_ylim(-10, 16)
     names = ("$m$ = 0.2", "$m$ = 1") if canvas.symbols_only else ("weak surface", "even coating")
     canvas.name_lines((middle, line), names)
     if not canvas.symbols_only:
-        canvas.note((MEASURED_PEAK * (1 - READ_WITHIN), -7), "measured peak", "left")
+        canvas.note((MEASURED_PEAK, -8), "measured peak", "above")
         canvas.note((MEASURED_TONES[1], MEASURED_DB - READ_WITHIN_DB), "measured", "below")
     (high, high_db), (low, low_db) = first, last
     said = (
