@@ -111,6 +111,9 @@ class _Section(BaseModel):
 
 
 _Speeds = tuple[Annotated[float, Field(gt=0, le=300, allow_inf_nan=False)], ...]
+_Hz = Annotated[float, Field(ge=1, le=100_000, allow_inf_nan=False)]
+_Db = Annotated[float, Field(ge=-100, le=40, allow_inf_nan=False)]
+_Point = Annotated[tuple[_Hz, _Db], Field(strict=False)]
 SPEED_KEYS = ("speeds_ips", "speeds_cm_s", "speed_range_ips", "speed_range_cm_s")
 
 
@@ -171,8 +174,12 @@ class HeadSection(_Section):
     aligned_azimuth_error_arcmin: float = _real(
         0.0, -300, 300, "tilt of the playback gap when the machine was aligned"
     )
-    treble_boost_db: float = _real(24.0, 0, 60, "most treble boost of record and playback equalizer together")
-    pole_length_mm: float | None = _real(None, 0, 50, "length of the playback head's poles, 0 for no bumps")
+    treble_boost_db: float = _real(
+        24.0, 0, 60, "most treble boost of both equalizers together, mostly 20 to 26"
+    )
+    pole_length_mm: float | None = _real(
+        None, 0, 50, "length of the playback head's poles, usually 3 to 7; 0 for no bumps in the bass"
+    )
     low_cut_hz: float = _real(30.0, 0, 1000, "where the bass falls by 3 dB in one pass")
     erases: bool = Field(
         default=True, description="whether an erase head wipes the tape before it is recorded"
@@ -196,6 +203,17 @@ class MeasuredDelay(_Section):
     speed: int = Field(..., description="which of the speeds listed, counted from 1", ge=1, le=MOST_SPEEDS)
     delay_ms: float = _above_0(..., 60_000, "that delay as measured")
     delay_plus_minus_ms: float = _real(..., 0, 2000, "how far it may be off, in 95 of 100 cases")
+
+
+class MeasuredResponse(_Section):
+    """The response of one pass at one speed, which stands for all that is reckoned of it, bumps and all."""
+
+    speed: int = Field(..., description="which of the speeds listed, counted from 1", ge=1, le=MOST_SPEEDS)
+    hz_and_db: tuple[_Point, ...] = _list(..., 300, "pairs of frequency and level, 0 dB around 1 kHz")
+
+    def _problems(self) -> Iterator[str]:
+        if any(b <= a for (a, _), (b, _) in itertools.pairwise(self.hz_and_db)):
+            yield "hz_and_db must rise in frequency"
 
 
 class Mixer(_Section):
@@ -254,9 +272,15 @@ class Levels(_Section):
     mixer_noise_dbu: float = _real(-90.0, -140, 0, "noise of the mixer at the send")
     machine_reference_dbu: float = _real(4.0, -40, 30, "line level that puts the reference flux on tape")
     machine_max_dbu: float = _real(20.0, -20, 40, "level at which the machine's electronics clip")
-    reference_flux_nwb_m: float | None = _above_0(None, 2000, "flux on tape of the machine's reference level")
-    tape_mol_db: float = _real(4.0, -10, 40, "level above the reference, at 7.5 ips, of 3 % distortion")
-    tape_noise_db: float = _real(-56.0, -120, -10, "tape noise at 7.5 ips against the reference, unweighted")
+    reference_flux_nwb_m: float | None = _above_0(
+        None, 2000, "flux on tape of the machine's reference level at each speed, usually 185 to 320"
+    )
+    tape_mol_db: float = _real(
+        4.0, -10, 40, "level above the reference, at 7.5 ips, of 3 % distortion, usually 3 to 8"
+    )
+    tape_noise_db: float = _real(
+        -56.0, -120, -10, "tape noise at 7.5 ips against the reference, 20 Hz to 20 kHz unweighted"
+    )
 
 
 class Flutter(_Section):
@@ -307,6 +331,7 @@ class Machine(_Section):
     flutter: Flutter = Flutter()
     parts: tuple[Part, ...] = _list((), 30, "turning parts")
     measured_delays: tuple[MeasuredDelay, ...] = _list((), MOST_SPEEDS * MOST_HEADS, "delays as measured")
+    measured_responses: tuple[MeasuredResponse, ...] = _list((), MOST_SPEEDS, "responses as measured")
 
     def _problems(self) -> Iterator[str]:
         if self.file_version != FILE_VERSION:
@@ -343,6 +368,9 @@ class Machine(_Section):
         if not self.unusual:
             yield from (f"{found}; if it is right, write unusual = true" for found in self._odd_numbers())
         yield from self._problems_of_measured_delays()
+        told = [measured.speed for measured in self.measured_responses]
+        if any(speed > len(self.speeds) for speed in told) or len(set(told)) < len(told):
+            yield "measured_responses must be of one speed of this machine each"
 
     def _odd_numbers(self) -> Iterator[str]:
         """Ask about what is more likely a slip of unit or decimal point than a machine."""
@@ -527,7 +555,7 @@ class Machine(_Section):
             azimuth_angle=to_si(heads.aligned_azimuth_error_arcmin, "arcmin"),
         )
         usual = usual_equalization(speed)
-        return OnePass(
+        one_pass = OnePass(
             speed=speed,
             today=today,
             aligned=aligned,
@@ -538,6 +566,17 @@ class Machine(_Section):
             pole_length=self.pole_length,
             pole_shape=pole_shape,
         )
+        for measured in self.measured_responses:
+            if self.speeds[measured.speed - 1] == speed:
+                one_pass = replace(one_pass, pole_length=0.0)
+                hertz, level_db = np.transpose(measured.hz_and_db)
+                trim = level_db - one_pass.level_db(hertz) + one_pass.level_db(1000.0)
+                return replace(one_pass, trim=tuple(zip(hertz.tolist(), trim.tolist(), strict=True)))
+        return one_pass
+
+    def as_reckoned(self) -> "Machine":
+        """Leave out what was measured of delays and responses."""
+        return self.model_copy(update={"measured_delays": (), "measured_responses": ()})
 
     @property
     def pole_length(self) -> float:
@@ -588,9 +627,6 @@ class Machine(_Section):
 
         Where the file does not state it, a narrower track has more of it; speed and equalizers do the rest.
         """
-        stated_db = self.levels.tape_noise_db
-        if "tape_noise_db" not in self.levels.model_fields_set:
-            stated_db += 10 * math.log10(USUAL_TRACK / to_si(self.heads.track_width_mm, "mm"))
         here_db, there_db = (
             noise_level_db(
                 v,
@@ -605,7 +641,14 @@ class Machine(_Section):
                 (STATED_AT, usual_equalization(STATED_AT), "unweighted"),
             )
         )
-        return stated_db + here_db - there_db + self._reference_falls_db(speed)
+        return self._noise_at_7_ips_db + here_db - there_db + self._reference_falls_db(speed)
+
+    @property
+    def _noise_at_7_ips_db(self) -> float:
+        """Tape noise at 7.5 ips as the file states it, else as is usual for the width of the track."""
+        said, width = self.levels.model_fields_set, to_si(self.heads.track_width_mm, "mm")
+        wider = 1.0 if "tape_noise_db" in said else width / USUAL_TRACK
+        return self.levels.tape_noise_db - 10 * math.log10(wider)
 
     def tape_mol_db(self, speed: float) -> float:
         """Level above the reference at which the tape distorts by 3 %."""
@@ -620,8 +663,8 @@ class Machine(_Section):
         """The way of the signal through mixer, machine and back.
 
         Behind the heads stands what all of them give in phase at the loudest frequency and speed, which is
-        the most there can be, but for bumps in the bass; noise and limit are those of the worst speed. Without a head that feeds the return
-        there is no return send.
+        the most there can be, but for bumps in the bass; noise and limit are those of the worst speed.
+        Without a head that feeds the return there is no return send.
         """
         levels, mixer, reference = self.levels, self.mixer, self.levels.machine_reference_dbu
         heads = self.heads_at(self.speeds[0])
@@ -642,12 +685,21 @@ class Machine(_Section):
     @property
     def assumed(self) -> tuple[tuple[str, Any, str], ...]:
         """What the file did not say: (key, value or None, description) for each default used."""
-        no_need = {"file_version", "unusual", "measured_delays", "parts", "song.note", "songs"}
+        no_need = {"file_version", "unusual", "parts", "song.note", "songs"}
+        no_need |= {"measured_delays", "measured_responses"}
         no_need.add("song.judged_as" if self.song.heard_from_ms else "song.heard_from_ms")
         no_need |= {f"transport.{key}" for key in SPEED_KEYS}
         no_need.add("tape.loop_length_m" if self.loop_length is None else "tape.length_m")
         no_need |= {"song.bpm"} if self.songs else set()
-        return tuple(row for row in _unset(self) if row[0] not in no_need)
+        used = {  # what stands for a key depends on others
+            "heads.pole_length_mm": from_si(self.pole_length, "mm"),
+            "levels.reference_flux_nwb_m": tuple(
+                from_si(self.reference_flux(speed), "nwb_m") for speed in self.speeds
+            ),
+            "levels.tape_noise_db": round(self._noise_at_7_ips_db, 1),
+        }
+        rows = (row for row in _unset(self) if row[0] not in no_need)
+        return tuple((key, used.get(key, value), what) for key, value, what in rows)
 
 
 def _unset(section: _Section, prefix: str = "") -> Iterator[tuple[str, Any, str]]:
@@ -762,8 +814,8 @@ def with_changes(machine: Machine, changes: Mapping[str, Any]) -> Machine:
     """Return a copy of a machine with new values for some dotted keys, validated again.
 
     A playback head is named by its number from 1: ``{"playback_heads.1.spacing_mm": 50.0}``. A measured
-    delay is left out where its head's spacing or its speed is now another: it was measured on the machine
-    as it was.
+    delay is left out where its head's spacing or its speed is now another, and a measured response where
+    what is reckoned of it is: they were measured on the machine as it was.
 
     >>> with_changes(example_machine(), {"song.bpm": 90.0}).song.bpm
     90.0
@@ -783,7 +835,19 @@ def with_changes(machine: Machine, changes: Mapping[str, Any]) -> Machine:
         heads, speeds = _same(machine.spacings, other.spacings), _same(machine.speeds, other.speeds)
         kept = (m for m in machine.measured_delays if m.head in heads and m.speed in speeds)
         data["measured_delays"] = [measured.model_dump() for measured in kept]
+    if machine.measured_responses and not any(key.startswith("measured_responses") for key in changes):
+        other = machine_from_data({**data, "measured_delays": [], "measured_responses": []}, "changes")
+        data["measured_responses"] = [kept.model_dump() for kept in responses_kept(machine, other)]
     return machine_from_data(data, "changes")
+
+
+def responses_kept(before: Machine, after: Machine) -> Iterator[MeasuredResponse]:
+    """Give the responses measured on one machine that hold on another: those that are reckoned alike."""
+    one, other = before.as_reckoned(), after.as_reckoned()
+    for measured in before.measured_responses:
+        at = measured.speed - 1
+        if other.speeds[at : at + 1] and one.one_pass(one.speeds[at]) == other.one_pass(other.speeds[at]):
+            yield measured
 
 
 def _same(ours: Iterable[float], theirs: Iterable[float]) -> set[int]:
@@ -802,7 +866,13 @@ def machine_from_data(data: Mapping[str, Any], source: str) -> Machine:
 
 
 #: What the lists of a machine file hold.
-_ENTRIES = {"playback_heads": PlaybackHead, "parts": Part, "measured_delays": MeasuredDelay, "songs": SetSong}
+_ENTRIES = {
+    "playback_heads": PlaybackHead,
+    "parts": Part,
+    "measured_delays": MeasuredDelay,
+    "measured_responses": MeasuredResponse,
+    "songs": SetSong,
+}
 
 #: What is wrong with a value, by the type of pydantic's finding.
 _WRONG = {

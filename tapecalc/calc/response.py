@@ -126,6 +126,9 @@ class OnePass:
     pole_length: PoleLength[float] = 0.0  # 0 for a head without bumps
     pole_shape: str = "blocks"
     phase: bool = True  # whether the equalizers have one
+    trim: tuple[
+        tuple[float, float], ...
+    ] = ()  # Hz and dB by which a measured pass differs; beyond its ends as there
 
     def __post_init__(self) -> None:
         check_fields(self)
@@ -167,6 +170,8 @@ class OnePass:
         gain: Any = _contact_gain(self.today, waves) * self._boost(frequency)
         if self.pole_length:
             gain = gain * bump_gain(self.pole_length * waves, self.pole_shape)
+        if self.trim:
+            gain = gain * 10 ** (np.interp(frequency, *np.transpose(self.trim)) / 20)
         # Without a low cut the quotient is 1 at every frequency, at 0 Hz too.
         return gain * (1j * frequency / (self.low_cut + 1j * frequency)) if self.low_cut else gain + 0j
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from tapecalc import words
 from tapecalc.calc.quantity import calculator
 from tapecalc.calc.response import OnePass
-from tapecalc.measuring.delay_path import FEWEST, find_lag, learn_path, remaining_phase
+from tapecalc.measuring.delay_path import FEWEST, find_lag, lead_is_there, learn_path, remaining_phase
 from tapecalc.measuring.delay_windows import Grid, MachinePath, Windows, fit_windows
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
 from tapecalc.measuring.recording import Recording, channel_health
@@ -112,7 +112,8 @@ def measure_delay(
             raise CannotTell(f"the {channel.name} channel is empty")
         sentences += channel.sentences()
     rate, loudest = recording.sample_rate, health["dry"].loudest
-    grid = Grid(rate, 2 ** round(np.log2(WINDOW * rate)), max(1, round(HOP * rate)), one_pass)
+    sizes = rate, 2 ** round(np.log2(WINDOW * rate)), max(1, round(HOP * rate))
+    grid = Grid(*sizes)
     lag = find_lag(recording, grid, LONGEST, loudest)
     if lag.swapped:
         recording = recording.swapped()
@@ -125,6 +126,13 @@ def measure_delay(
             "sooner than tape can bring it: one signal is on both channels, or the machine plays its source "
             "instead of the tape"
         )
+    if one_pass is None:
+        sentences.append(LEAD_LEFT)
+    elif lead_is_there(recording, known := Grid(*sizes, one_pass), lag.samples, lag.polarity, loudest):
+        sentences.append(LEAD_OUT)
+        grid = known
+    else:
+        sentences.append(NO_LEAD)
     path = learn_path(recording, grid, lag.samples, lag.polarity, loudest)
     windows = fit_windows(recording, grid, lag.samples, path)
     used = _used_windows(windows, path, grid)
@@ -263,6 +271,12 @@ def _mean_and_drift(used: _Used, hop: float) -> tuple[float, float, float, Estim
 
 LIKE = 0.9  # match below which something is said of it
 STEADY = 2e-5  # s/s; less drift than that is not worth a sentence
+LEAD_OUT = "What equalizers as usual advance the treble by was taken out of the delay, with its doubt."
+NO_LEAD = "Nothing advances the treble as the equalizers of a tape machine do, so nothing was taken out."
+LEAD_LEFT = (
+    "The equalizers of a tape machine advance the treble, so that its delay reads some hundredths of a "
+    "millisecond too short and its low cut too high; with the machine's speed that is taken out."
+)
 SAME_SOUND = 0.9  # share of the playback's power, coherent with the dry channel, that leaves no other source
 
 

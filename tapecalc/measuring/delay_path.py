@@ -152,14 +152,9 @@ BELOW_NULLS = 3000.0  # Hz, below which nothing is inverted by the null of a gap
 def learn_path(recording: Recording, grid: Grid, lag: int, polarity: int, loudest: float) -> MachinePath:
     """Learn what the path does to the sound from the loudest seconds; only its polarity if too few tell."""
     rate = grid.sample_rate
-    first = int(loudest * rate)
-    last = min(first + int(LOUDEST * rate), recording.count)
 
     def fitted(path: MachinePath) -> Windows | None:
-        found = fit_windows(recording, grid, lag, path, first=first, last=last, learning=True)
-        total = found.spectra.total()
-        enough = total.number >= FEWEST and np.count_nonzero(_coherence(total, grid)[1]) >= FEWEST
-        return found if enough else None
+        return _loudest_windows(recording, grid, lag, path, loudest)
 
     lead = filter_taps(np.exp(1j * grid.lead), grid) if grid.lead.any() else None
     unknown = MachinePath(polarity, taps=lead)
@@ -186,6 +181,27 @@ def filter_taps(gain: NDArray[np.complex128], grid: Grid) -> Array:
     """Taps of a filter with a gain at the frequencies of a padded window, half of them late."""
     taps = np.roll(fft.irfft(gain, grid.padded), grid.padded // 2)
     return np.append(taps, 0.0) * np.hanning(grid.padded + 3)[1:-1]
+
+
+def lead_is_there(recording: Recording, grid: Grid, lag: int, polarity: int, loudest: float) -> bool:
+    """Whether the phase of the loudest seconds has the lead of a grid rather than none."""
+    windows = _loudest_windows(recording, grid, lag, MachinePath(polarity), loudest)
+    if windows is None:
+        return True
+    total, none = windows.spectra.total(), Grid(grid.sample_rate, grid.length, grid.hop)
+    return fit_phase(total, grid).misfit < fit_phase(total, none).misfit
+
+
+def _loudest_windows(
+    recording: Recording, grid: Grid, lag: int, path: MachinePath, loudest: float
+) -> Windows | None:
+    """Windows of the loudest seconds, fitted with what is known of the path; None if too few tell."""
+    first = int(loudest * grid.sample_rate)
+    last = min(first + int(LOUDEST * grid.sample_rate), recording.count)
+    found = fit_windows(recording, grid, lag, path, first=first, last=last, learning=True)
+    total = found.spectra.total()
+    enough = total.number >= FEWEST and np.count_nonzero(_coherence(total, grid)[1]) >= FEWEST
+    return found if enough else None
 
 
 CHANCE = 7.0  # over the number of windows: coherence that chance alone rarely reaches
@@ -274,8 +290,9 @@ class Phase(NamedTuple):
     low_cut: float
     u_delay: float  # by noise
     u_low_cut: float
-    lead_delay: float  # by what is not known of the equalizers' lead
+    lead_delay: float  # by what is not known beforehand, above all of the equalizers' lead
     lead_low_cut: float
+    misfit: float  # -2 ln of the likelihood
 
 
 def remaining_phase(groups: Spectra, grid: Grid) -> Phase:
@@ -293,6 +310,8 @@ def remaining_phase(groups: Spectra, grid: Grid) -> Phase:
 #: Standard uncertainty of what is known of the equalizers' lead, as a share of it, and within how many nepers
 #: of frequency it errs alike. Judgement: boosts of 18 to 30 dB, heads and coatings as they are sold.
 LEAD_SHARE, LEAD_ALIKE = 0.15, 0.5
+#: Hz, standard uncertainty of a low cut before anything is measured: machines have some tens.
+LIKELY_CUT = 100.0
 #: Samples by which all windows may be off, where treble is inverted.
 WHOLLY_OFF = np.arange(-8, 8.1, 0.25)
 
@@ -313,18 +332,20 @@ def fit_phase(total: Spectra, grid: Grid) -> Phase:
     apart = np.log(frequency[:, np.newaxis] / frequency) / LEAD_ALIKE
     doubt = LEAD_SHARE**2 * np.outer(known, known) * np.exp(-(apart**2) / 2)
     weight = np.linalg.inv(np.diag(OVERLAP * variance) + doubt)
+    before = np.diag([0.0, 1 / LIKELY_CUT**2])
     low_cut = 0.0
     for _ in range(4):
         lead = np.arctan2(low_cut, frequency)
         design = np.stack([-2 * np.pi * frequency, frequency / (frequency**2 + low_cut**2)], axis=1)
-        tells = np.linalg.solve(design.T @ weight @ design, design.T @ weight)
-        solution = tells @ (phase - lead)
+        covariance = np.linalg.inv(design.T @ weight @ design + before)
+        tells = covariance @ design.T @ weight
+        solution = tells @ (phase - lead) - covariance @ before @ [0.0, low_cut]
         low_cut += float(solution[1])
     rest = phase - lead - design @ solution
     stretch = max(1.0, float(rest @ weight @ rest / max(len(rest) - 2, 1)))
     of_noise = np.sqrt(stretch * OVERLAP * (tells**2 @ variance))
     of_all = LEAD_SHARE * np.linalg.lstsq(design, known)[0][0]
-    of_lead = np.sqrt(np.einsum("ki,ij,kj->k", tells, doubt, tells))
+    of_lead = np.sqrt(np.einsum("ki,ij,kj->k", tells, doubt, tells) + covariance[1] ** 2 / LIKELY_CUT**2)
     return Phase(
         delay=float(solution[0] + WHOLLY_OFF[best] / grid.sample_rate),
         low_cut=low_cut,
@@ -332,6 +353,7 @@ def fit_phase(total: Spectra, grid: Grid) -> Phase:
         u_low_cut=float(of_noise[1]),
         lead_delay=float(np.hypot(of_lead[0], of_all)),
         lead_low_cut=float(of_lead[1]),
+        misfit=float(rest @ weight @ rest - np.linalg.slogdet(weight)[1]),
     )
 
 

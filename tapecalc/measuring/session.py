@@ -14,7 +14,14 @@ from tapecalc.calc.parts import Verdict, fingerprint
 from tapecalc.calc.quantity import Ratio, calculator
 from tapecalc.calc.response import OnePass
 from tapecalc.calc.units import from_si
-from tapecalc.machine import SPEED_KEYS, STATED_AT, Machine, MachineFileError, machine_from_data
+from tapecalc.machine import (
+    SPEED_KEYS,
+    STATED_AT,
+    Machine,
+    MachineFileError,
+    machine_from_data,
+    responses_kept,
+)
 from tapecalc.measuring.delay import DelayTrack, measure_delay
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
 from tapecalc.measuring.flutter import RECORD_MODES, FlutterReading, measure_flutter
@@ -262,7 +269,7 @@ def _read(
             response = found.responses[place] = measure_response(recording, track)
             if machine is None or speed is None:
                 return response.sentences
-            fits = found.what_ifs[place] = fit_what_ifs(response, machine.one_pass(speed))
+            fits = found.what_ifs[place] = fit_what_ifs(response, machine.as_reckoned().one_pass(speed))
             return (*response.sentences, *what_ifs_in_words(fits))
         case "tone":
             flutter = measure_flutter(
@@ -356,9 +363,14 @@ def measured_machine(measurement: Measurement, base: Machine | None = None) -> M
         data.setdefault(section, {})[key] = value
     if measurement.flutter:
         _fill_flutter(data, measurement)
-    data.pop("measured_delays", None)
-    delays = _measured_delays(measurement, _machine(data), base)
-    return _machine(data | {"measured_delays": delays} if delays else data)
+    for measured in ("measured_delays", "measured_responses"):
+        data.pop(measured, None)
+    machine = _machine(data)
+    rows = {
+        "measured_delays": _measured_delays(measurement, machine, base),
+        "measured_responses": _measured_responses(measurement, machine, base),
+    }
+    return _machine(data | {key: found for key, found in rows.items() if found})
 
 
 def _machine(data: dict[str, Any]) -> Machine:
@@ -483,3 +495,22 @@ def _measured_delays(
             "delay_plus_minus_ms": _plus_minus(track.total, "ms"),
         }
     return [delays[place] for place in sorted(delays)]
+
+
+SURE_DB = 1.0  # of a band that a machine file takes
+
+
+def _measured_responses(
+    measurement: Measurement, machine: Machine, base: Machine | None
+) -> list[dict[str, Any]]:
+    """The response of the nearest head at each speed; one that was measured before stays if it holds."""
+    responses: dict[int, dict[str, Any]] = {}
+    if base is not None:
+        responses |= {kept.speed: kept.model_dump() for kept in responses_kept(base, machine)}
+    for place, response in sorted(measurement.responses.items(), reverse=True):
+        sure = response.plus_minus_db < SURE_DB
+        bands = zip(response.frequency[sure].round(1), response.level_db[sure].round(2), strict=True)
+        points = [[float(hertz), float(level_db)] for hertz, level_db in bands]
+        if points:
+            responses[place.at + 1] = {"speed": place.at + 1, "hz_and_db": points}
+    return [responses[speed] for speed in sorted(responses)]

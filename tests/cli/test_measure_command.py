@@ -347,7 +347,7 @@ def test_a_test_signal_cut_behind_its_clicks_tells_the_delay_and_what_is_missing
 
 def test_speeds_are_told_in_the_owners_unit(folder, tmp_path, capsys):
     owned = tmp_path / "metric.toml"
-    owned.write_text("transport.speeds_cm_s = [19.05, 9.525]\nplayback_heads = [{spacing_mm = 41.5}]")
+    owned.write_text("transport.speeds_cm_s = [19.1, 9.55]\nplayback_heads = [{spacing_mm = 41.5}]")
     takes = ["--program", folder / "fast.wav", "--machine", owned, "--out", tmp_path / "out"]
     text = printed(takes, capsys)
     assert re.search(r"speed 1 +19\.1 cm/s +0\.6 cm/s", text) and "ips" not in text.partition("What")[0]

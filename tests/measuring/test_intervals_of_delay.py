@@ -21,7 +21,7 @@ def test_delays_and_tracks_are_covered_as_stated(count):
 
 
 @parts(1 / 4)
-@pytest.mark.parametrize("trouble", ["feedback", "heads", "clip", "null"])
+@pytest.mark.parametrize("trouble", ["feedback", "heads", "clip", "null", "equalizers"])
 def test_delays_are_covered_as_stated_whatever_became_of_the_sound(trouble, count):
     errors = counted(grid.delays(count.of(12), seed=7102, **{trouble: True}))
     assert count.covered(errors["track"], HIGH)

@@ -5,10 +5,17 @@ import numpy as np
 import pytest
 
 from tapecalc import measuring as measure
-from tapecalc.machine import example_machine, machine_from_text, machine_to_text, with_changes
+from tapecalc.machine import (
+    MachineFileError,
+    example_machine,
+    machine_from_text,
+    machine_to_text,
+    with_changes,
+)
 from tapecalc.measuring import CannotTell, Estimate, Ruler, Take
 from tapecalc.measuring.loop_gain import RepeatReading
 from tapecalc.plan import make_plan
+from tapecalc.sound.render import render
 
 RATE = 32_000
 SPACINGS = (0.0415, 0.0800, 0.1185)
@@ -122,3 +129,73 @@ def test_a_far_head_whose_delay_sways_is_not_taken_for_a_sound_that_repeats_itse
     ).track
     for there in (near, far):
         assert np.sum(np.abs(track - there / RATE) < 2e-6) > 0.3 * len(track)
+
+
+ROWS = [[50.0, -3.0], [100.0, 2.5], [1000.0, 0.0], [8000.0, -1.25], [12000.0, -9.0]]
+
+
+def with_response(*speeds, rows=ROWS):
+    """The bundled machine with one and the same response at some of its speeds."""
+    found = [{"speed": speed, "hz_and_db": rows} for speed in speeds]
+    return with_changes(example_machine(), {"measured_responses": found})
+
+
+@pytest.mark.parametrize("shape", ["flat", "blocks", "plates"])
+def test_a_measured_response_is_used_as_it_is_with_no_bumps_on_top(shape):
+    machine = machine_from_text(machine_to_text(with_response(1)))
+    one_pass = machine.one_pass(SPEEDS[0], pole_shape=shape)
+    for hertz, level_db in ROWS:
+        assert one_pass.level_db(hertz) - one_pass.level_db(1000.0) == pytest.approx(level_db, abs=1e-9)
+    # At the other speed nothing was measured.
+    assert machine.one_pass(SPEEDS[1], pole_shape=shape) == example_machine().one_pass(
+        SPEEDS[1], pole_shape=shape
+    )
+
+
+def test_a_measured_response_is_what_is_heard():
+    machine = with_response(1, rows=[[60.0, -3.0], [1000.0, 0.0], [4000.0, 2.0]])
+    rate, level = 32_000, {}
+    for hertz in (1000.0, 4000.0):
+        dry = 0.01 * np.sin(2 * np.pi * hertz * np.arange(rate) / rate)
+        wet = render(
+            dry, rate, machine, without=["flutter", "hiss", "saturation", "feedback"], seconds=1.0
+        ).wet
+        level[hertz] = 20 * np.log10(np.std(wet[rate // 2 : rate // 2 + 8000]))
+    assert level[4000.0] - level[1000.0] == pytest.approx(2.0, abs=0.1)
+
+
+def test_a_measured_response_goes_with_what_it_was_measured_on():
+    machine = with_response(1, 2)
+    for kept in ({"song.bpm": 100.0}, {"tape.length_m": 300.0}, {"playback_heads.1.level_db": -3.0}):
+        assert with_changes(machine, kept).measured_responses == machine.measured_responses
+    for lost in ({"heads.spacing_loss_um": 0.5}, {"tape.coating_thickness_um": 5.0}):
+        assert with_changes(machine, lost).measured_responses == ()
+    faster = with_changes(machine, {"transport.speeds_ips": [7.4, 3.75]})
+    assert [response.speed for response in faster.measured_responses] == [2]
+
+
+@pytest.mark.parametrize(
+    ("speeds", "rows", "problem"),
+    [
+        ((1,), [[100.0, 0.0], [100.0, 1.0]], "must rise in frequency"),
+        ((1, 1), ROWS, "must be of one speed of this machine each"),
+        ((3,), ROWS, "must be of one speed of this machine each"),
+        ((1,), [[0.5, 0.0]], "must be 1 or more"),
+    ],
+)
+def test_a_response_that_makes_no_sense_is_refused(speeds, rows, problem):
+    with pytest.raises(MachineFileError, match=problem):
+        with_response(*speeds, rows=rows)
+
+
+def test_the_file_keeps_the_response_of_the_nearest_head_at_each_speed(found):
+    machine = measure.measured_machine(found)
+    assert [response.speed for response in machine.measured_responses] == [1, 2]
+    for at, response in enumerate(machine.measured_responses):
+        seen = found.responses[0, at]
+        sure = seen.plus_minus_db < 1
+        hertz, level_db = np.transpose(response.hz_and_db)
+        np.testing.assert_allclose(hertz, seen.frequency[sure], atol=0.051)
+        np.testing.assert_allclose(level_db, seen.level_db[sure], atol=0.0051)
+    again = measure.measured_machine(measure.Measurement(), machine)
+    assert again.measured_responses == machine.measured_responses

@@ -73,13 +73,43 @@ def clipped(samples, rng):
     return np.clip(samples, -ceiling, ceiling)
 
 
-def delays(count, seed, duration=6, sound=None, *, feedback=False, heads=False, clip=False, null=False):
+def some_equalizers(rng, speed, low_cut):
+    """A pass over a machine as they are sold, with some dirt; and what somebody believes who knows its plate."""
+    aligned = dataclasses.replace(
+        HEAD,
+        gap=rng.uniform(3e-6, 5e-6),
+        separation=rng.uniform(0.2e-6, 1e-6),
+        coating_thickness=rng.uniform(8e-6, 14e-6),
+        surface_share=rng.uniform(0.1, 0.5),
+    )
+    today = dataclasses.replace(aligned, separation=aligned.separation + rng.uniform(0, 1e-6))
+    contact = {"speed": speed, "today": today, "aligned": aligned}
+    real = OnePass(
+        **contact, boost_db=rng.uniform(19, 29), low_cut=low_cut, pole_length=rng.uniform(3e-3, 7e-3)
+    )
+    plate = min(0.1905, 0.09525, key=lambda plate: abs(plate - speed))
+    return real, OnePass(speed=plate, today=HEAD, aligned=HEAD, boost_db=24, low_cut=30)
+
+
+def delays(
+    count,
+    seed,
+    duration=6,
+    sound=None,
+    *,
+    feedback=False,
+    heads=False,
+    clip=False,
+    null=False,
+    equalizers=False,
+):
     """Delays against the deck's spacing over speed, the interface's clock off by up to 100 ppm.
 
     `sound` gives (dry, sample rate) from a random generator; without it, noise and plucked strings.
     With `feedback` the playback goes round again, with `heads` a fainter one is heard beside the
     first, with `clip` the peaks of both channels are cut off, and with `null` a gap far too long
-    turns the treble over, which an equalizer lifts.
+    turns the treble over, which an equalizer lifts. With `equalizers` the path is that of a machine whose
+    record and playback amplifiers are known about as well as those of any.
     """
     rng = np.random.default_rng(seed)
     for k in range(count):
@@ -93,6 +123,10 @@ def delays(count, seed, duration=6, sound=None, *, feedback=False, heads=False, 
         path = {"gain": coupling(low_cut), "clock": clock}
         if null:
             path["gain"] = beyond_a_null(coupling(low_cut), rng.uniform(5000, 10000))
+        believed = None
+        if equalizers:
+            real, believed = some_equalizers(rng, deck.speed, low_cut)
+            path["gain"] = real.gain
         around = {"return_gain": rng.uniform(0.2, 0.7), "passes": 12} if feedback else {}
         playback = generator.echo(dry, rate, deck, **path, **around)
         if heads:
@@ -102,7 +136,7 @@ def delays(count, seed, duration=6, sound=None, *, feedback=False, heads=False, 
         if clip:
             dry, playback = clipped(dry, rng), clipped(playback, rng)
         both = np.stack([dry, playback], axis=1)
-        track = measure.measure_delay(measure.open_recording(both, sample_rate=rate))
+        track = measure.measure_delay(measure.open_recording(both, sample_rate=rate), one_pass=believed)
         true = deck.delay(track.time / (1 + clock)) * (1 + clock)
         # The mean is one under a bell; between windows that were used it is along a straight line.
         place = np.round((track.time - track.time[0]) / 0.05)
