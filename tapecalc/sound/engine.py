@@ -6,10 +6,11 @@ moments that far apart is computed at once:
 1. each head reads the filtered tape where the delay says, between the samples (`_Reader`, six points and
    polynomials of degree 4, at twice the sample rate);
 2. the bus adds the dry sound and what returns;
-3. the record equalizer lifts the treble (`_Record`), and the tape limits what is then too loud, at twice the
-   sample rate (`_Limiter`);
-4. one Fourier transform does all that is linear behind that (`_Pass`): the rest of the response, the step to
-   twice the rate, the correction of the reader's own small loss, and the spectrum of the tape's noise.
+3. the record equalizer lifts the treble (`_Record`), and the tape limits what is then too loud, at four
+   times the sample rate (`_limited`);
+4. one Fourier transform does what is linear behind that (`_Pass`): the rest of the response, the step to
+   twice the rate, the correction of the reader's own small loss, and the spectrum of the tape's noise;
+5. head bumps, which are of long waves, are added on the tape a little later, at a low rate (`_Bumps`).
 
 The bass time constant of the equalizers is left out before the limit: what record lifts there, playback
 takes back, and music has little below 50 Hz.
@@ -21,12 +22,13 @@ import math
 import operator
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from functools import cache, reduce
-from typing import Annotated
+from functools import cache, lru_cache, reduce
+from typing import Annotated, Any
 
 import numpy as np
 from scipy import fft, linalg
 
+from tapecalc.calc.contour import bump_gain
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.noise import NOISE_BAND
 from tapecalc.calc.quantity import Gain, Is, T, check_fields
@@ -38,21 +40,19 @@ from tapecalc.words import amount
 POINTS, DEGREE = 6, 4  # of the reader: points on tape, and degree of its polynomials
 FILTER_HALF = (4e-3, 12e-3)  # half the length of a pass's impulse response at the least and the most, s
 RECORD_HALF = 1.5e-3  # half the length of the record equalizer's impulse response, s
-BUMPS_OVER_HALF = 2.4  # half a filter that holds the bumps, in lengths of the poles
+BUMPS_HALF = 1.0  # half a filter that holds the bumps, in lengths of the poles
 MOST_OF_DELAY = 0.4  # that such a filter may take
+HOPS, GRID = 40, 0.1  # of its low rate in a length of the poles; steps in poles per wave for its design
+OVER = 4  # times the sample rate, where the tape limits
 NOISE_HALF = 1.5e-3  # half the length of the noise's filter, s
 DELAY_OVER_HALF = 36  # a long delay affords a long filter, which rounds the bends of a response less
-LIMITER_RISE = 16  # half the length of the limiter's interpolator, samples
-KAISER_BETA = 12.3  # 120 dB of stop band
+KAISER_BETA, RECORD_BETA = 12.3, 8.0  # 120 dB of stop band; 80 before the limit, for overtones' images
 STEPS = (2, 2, 2, 1, 1)  # of sharpening the filter: large ones for what blurs most, then the rest settles
-LIMITER_BETA = 8.0  # 80 dB: what it lets through is an overtone's image
-TRANSITION = (120 - 8) / (2.285 * 2 * math.pi)  # Kaiser's rule: width in sample rates per tap
 TRANSFORM_OVER_HALF = 64  # longest transform over half a filter; beyond that nothing is gained
 MARGIN = 2  # samples between the newest sample on tape and the reader's last point
 # Sizes of matrix products: larger ones wake a second BLAS thread, which costs time.
 COLUMNS = 4096  # samples that are read at once
 LARGEST_TRANSFORM = 32768  # for the delays of one block
-FRAME, FRAMES = 32, 120  # samples in a frame of the limiter, and frames at once
 LOUDEST = 1e6  # 120 dB above full scale: an echo that runs away and that no tape stops
 BLOCKS_PER_HISTORY = 3  # blocks that fit on the tape's array before it is moved to the front
 
@@ -86,22 +86,22 @@ class Layout:
 
     sample_rate: int
     cell: int  # from one point of the delay grid to the next
-    half: int  # half the length of the pass's filter, its latency
-    rise: int  # latency of the limiter, 0 without one
-    lift: int  # latency of the record equalizer, 0 without a limiter
+    treble: int  # half the length of the pass's filter without bumps
+    hop: int  # samples in one of the low rate of the bumps, a part of `cell`
+    reach: int  # half the length of their filter at that rate, 0 without bumps
+    lift: int  # latency of the record equalizer, 0 without a limit
     block: int  # computed at once, a multiple of `cell`
     size: int  # length of the Fourier transform
 
+    @property
+    def bumps(self) -> int:
+        """How late the bumps are added."""
+        return (self.reach + 3) * self.hop if self.reach else 0
 
-def filter_half(settings: EchoSettings, sample_rate: int) -> int:
-    """Return half the length of the pass's filter in samples, its latency."""
-    shortest = min(settings.heads.spacings) / settings.motion.fastest
-    half = float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF))
-    for one_pass in (settings.one_pass, settings.later_pass):
-        if one_pass is not None and one_pass.pole_length:
-            bumps = BUMPS_OVER_HALF * one_pass.pole_length / one_pass.speed
-            half = max(half, min(bumps, MOST_OF_DELAY * shortest))
-    return round(half * sample_rate)
+    @property
+    def late(self) -> int:
+        """How late a sample comes to the tape; the bumps are added behind that."""
+        return self.treble + self.lift
 
 
 def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
@@ -116,24 +116,26 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     """
     cell = samples_per_cell(settings.motion, sample_rate)
     shortest = min(settings.heads.spacings) / settings.motion.fastest
-    half = filter_half(settings, sample_rate)
-    limited = settings.saturation is not None
-    rise, lift = (
-        LIMITER_RISE * limited,
-        round(RECORD_HALF * sample_rate) * (limited and settings.one_pass is not None),
-    )
-    room = int(shortest * sample_rate) - half - rise - lift - MARGIN
+    treble = round(float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF)) * sample_rate)
+    bumped = [one for one in (settings.one_pass, settings.later_pass) if one and one.pole_shape != "flat"]
+    poles = max((one.pole_length / one.speed for one in bumped), default=0.0)
+    lift = round(RECORD_HALF * sample_rate) * (settings.saturation is not None)
+    bumps = round(min(BUMPS_HALF * poles, MOST_OF_DELAY * shortest) * sample_rate)
+    hop = 2 ** int(math.log2(max(min(cell, poles * sample_rate / HOPS, bumps / 4), 1)))
+    reach = max(bumps // hop - 3, 0)
+    latency = treble + lift + (bumps if reach else 0)
+    room = int(shortest * sample_rate) - latency - MARGIN
     if room < cell:
-        least = (half + rise + lift + MARGIN + cell + 1) / sample_rate
+        least = (latency + MARGIN + cell + 1) / sample_rate
         raise ValueError(
             f"spacings must give delays of {amount(least, 'ms', '.1f')} or more at this sample rate, "
             f"got {amount(shortest, 'ms', '.1f')}"
         )
-    largest = min(TRANSFORM_OVER_HALF * half, LARGEST_TRANSFORM)
+    largest = min(TRANSFORM_OVER_HALF * treble, LARGEST_TRANSFORM)
     lengths = [n for k in range(8, 16) for n in (2**k, 3 * 2 ** (k - 1)) if n <= largest]
-    fits = {n: min(room, n - 2 * half - 1) // cell * cell for n in lengths}
+    fits = {n: min(room, n - 2 * treble - 1) // cell * cell for n in lengths}
     size = min((n for n in lengths if fits[n] > 0), key=lambda n: (n + 1500) / fits[n])
-    return Layout(sample_rate, cell, half, rise, lift, fits[size], size)
+    return Layout(sample_rate, cell, treble, hop, reach, lift, fits[size], size)
 
 
 # ---- reading between the samples ----
@@ -169,16 +171,19 @@ def reading_kernel() -> Array:
 
 
 def _kernel_gain(omega: Array) -> Array:
-    """Return the reader's mean gain at angular frequencies in rad per half sample."""
+    """Return the reader's mean gain at angular frequencies in rad per half sample, up to pi."""
+    return np.interp(omega, *_kernel_gains())
+
+
+@cache
+def _kernel_gains() -> tuple[Array, Array]:
+    """Work the reader's mean gain out at many frequencies."""
+    omega = np.linspace(0, np.pi, 4097)
     nodes, weights = np.polynomial.legendre.leggauss(8)
-    points = [np.exp(1j * omega * (k - (POINTS - 1) / 2)) for k in range(POINTS)]
-    power, match = np.zeros_like(omega), np.zeros_like(omega)
-    for node, weight in zip(nodes / 2, weights, strict=True):
-        taps = node ** np.arange(DEGREE + 1) @ reading_kernel()
-        response = sum(tap * point for tap, point in zip(taps, points, strict=True))
-        power += weight * np.abs(response) ** 2
-        match += weight * (response * np.exp(-1j * omega * node)).real
-    return power / match
+    points = np.exp(1j * np.outer(np.arange(POINTS) - (POINTS - 1) / 2, omega))
+    response = (nodes[:, np.newaxis] / 2) ** np.arange(DEGREE + 1) @ reading_kernel() @ points
+    match = response * np.exp(-0.5j * np.outer(nodes, omega))
+    return omega, weights @ np.abs(response) ** 2 / (weights @ match.real)
 
 
 class _Reader:
@@ -233,20 +238,36 @@ class _Reader:
 
 
 class _Record:
-    """The record equalizer, block by block: overlap-save at the sample rate."""
+    """The record equalizer, block by block: overlap-save, from the sample rate to `OVER` times as much."""
 
-    def __init__(self, one_pass: OnePass, layout: Layout, channels: int) -> None:
-        self.block, self.past = layout.block, 2 * layout.lift
+    def __init__(self, one_pass: OnePass | None, layout: Layout, channels: int) -> None:
+        self.block, self.past = layout.block, 2 * layout.lift + 1
         self.size = fft.next_fast_len(layout.block + self.past, real=True)
-        self.spectrum = fft.rfft(record_taps(one_pass, layout.sample_rate, layout.lift), self.size)
+        taps = np.pad(record_taps(one_pass, layout.sample_rate, layout.lift), (0, OVER - 1))
+        self.spectra = fft.rfft(taps.reshape(-1, 1, OVER).T, self.size)
         self.window = np.zeros((channels, self.size))
 
     def __call__(self, bus: Array) -> Array:
-        """Return the lifted block, `lift` samples late."""
+        """Return (phases, channels, 1 + block): the block and one sample before it, `lift` late."""
         end = self.past + self.block
         self.window[:, : self.past] = self.window[:, self.block : end]
         self.window[:, self.past : end] = bus
-        return fft.irfft(fft.rfft(self.window) * self.spectrum, self.size)[:, self.past : end]
+        return fft.irfft(fft.rfft(self.window) * self.spectra, self.size)[..., self.past - 1 : end]
+
+
+def _limited(lifted: Array) -> Array:
+    """Record on tape that is full, ``tanh(x)``, and return four times samples and places between.
+
+    The curve is computed at four times the rate, and its overtones smoothed by 1, 2, 1 on the way down to
+    twice: few of them fold back.
+    """
+    held = np.tanh(lifted, out=lifted)  # as calc.loop says, but in place
+    sides = held[1::2, :, 1:].copy()
+    recorded = held[::2, :, 1:] + held[::2, :, 1:]
+    recorded += sides
+    recorded[0] += held[-1, :, :-1]
+    recorded[1] += sides[0]
+    return recorded
 
 
 class _Pass:
@@ -261,9 +282,9 @@ class _Pass:
     def __init__(
         self, one_pass: OnePass | None, layout: Layout, channels: int, phases: int, hiss: float
     ) -> None:
-        self.block, self.past, self.size = layout.block, 2 * layout.half, layout.size
+        self.block, self.past, self.size = layout.block, 2 * layout.treble, layout.size
         count = 2 * layout.size  # half samples
-        spectrum = fft.rfft(pass_taps(one_pass, layout.sample_rate, layout.half, layout.lift), count)
+        spectrum = fft.rfft(pass_taps(one_pass, layout), count)
         spectrum *= 2 / phases  # zeros between the samples halve their level
         low_cut = 0.0 if one_pass is None else one_pass.low_cut
         self.low_cut = low_cut > 0
@@ -326,36 +347,117 @@ def low_cut_coefficients(frequency: float, sample_rate: int) -> tuple[float, flo
     return (1 - slope) / (1 + slope), 1 / (1 + slope)
 
 
-def pass_taps(one_pass: OnePass | None, sample_rate: int, half: int, lift: int = 0) -> Array:
-    """Design the filter at twice the rate: what the response needs behind the limit, and the reader's gain.
+class _Bumps:
+    """Head bumps, added on the tape to what was written a little earlier.
 
-    `lift` is half the length of the record equalizer before the limit, 0 where there is none.
+    At a low rate: cubic splines lead down to it and up again.
     """
 
-    def wanted(frequency: Array) -> Array:
-        gain = 1 / _kernel_gain(np.pi * frequency / sample_rate) + 0j
-        if one_pass is not None:
-            gain *= dataclasses.replace(one_pass, low_cut=0.0).gain(frequency)
-            if lift:  # of whose spectrum the same frequencies are the first
-                size = round(sample_rate / frequency[1])
-                taps = np.pad(record_taps(one_pass, sample_rate, lift), (0, size - 2 * lift - 1))
-                gain /= fft.rfft(np.roll(taps, -lift))[: len(frequency)]
-        return gain
+    def __init__(self, settings: EchoSettings, layout: Layout, channels: int) -> None:
+        self.layout, self.hop = layout, layout.hop
+        self.weights = bump_weights(settings.one_pass, layout)
+        self.change = settings.motion.change if settings.later_pass else None
+        self.later_weights = bump_weights(settings.later_pass, layout)
+        self.steps = layout.block // layout.hop
+        self.low = np.zeros((channels, 2 * layout.reach + self.steps))
+        self.filtered = np.zeros((channels, 3 + self.steps))
+        self.around = np.lib.stride_tricks.sliding_window_view(self.filtered, 4, axis=1)
+        self.down = spline(np.arange(4 * self.hop) / self.hop - 2).reshape(4, self.hop).T.copy()
+        self.up = spline(np.arange(2 * self.hop) / (2 * self.hop) + np.arange(1, -3, -1)[:, np.newaxis])
 
-    return _taps(wanted, 2 * sample_rate, 2 * half, sample_rate / 2)
+    def __call__(self, tape: Array, end: int, number: int) -> None:
+        """Add what the newest block on the tape, given its end and its number, makes known."""
+        hop, block, steps = self.hop, self.layout.block, self.steps
+        newest = tape[:, end - 2 * (block + 3 * hop) : end : 2].copy()
+        parts = newest.reshape(len(tape), steps + 3, hop) @ self.down
+        self.low[:, :-steps] = self.low[:, steps:].copy()
+        self.low[:, -steps:] = sum(parts[:, k : k + steps, k] for k in range(4))
+        self.filtered[:, :3] = self.filtered[:, -3:]
+        self.filtered[:, 3:] = self._through(self.weights)
+        if self.change is not None:
+            samples = hop * (np.arange(steps) + number * steps - 1 - self.layout.reach) - self.layout.late
+            share = self.change.progress(samples / self.layout.sample_rate)
+            self.filtered[:, 3:] += share * (self._through(self.later_weights) - self.filtered[:, 3:])
+        end -= 2 * self.layout.bumps
+        tape[:, end - 2 * block : end] += (self.around.copy() @ self.up).reshape(len(tape), -1)
+
+    def _through(self, weights: Array) -> Array:
+        return np.array([np.convolve(row, weights, "valid") for row in self.low])
 
 
-def record_taps(one_pass: OnePass, sample_rate: int, half: int) -> Array:
-    """Design the record equalizer's filter, without its bass."""
-    lift = dataclasses.replace(one_pass, tau_low=0.0)
-
-    def wanted(frequency: Array) -> Array:
-        gain: Array = lift.record_gain(frequency)
-        return gain
-
-    return _taps(wanted, sample_rate, half, sample_rate / 2)
+def spline(away: Array) -> Array:
+    """Compute a cubic spline, of distances in steps."""
+    near, far = np.maximum(1 - np.abs(away), 0), np.maximum(2 - np.abs(away), 0)
+    return (far**3 - 4 * near**3) / 6
 
 
+@lru_cache(maxsize=16)  # a panel asks for the same ones at each move
+def pass_taps(one_pass: OnePass | None, layout: Layout) -> Array:
+    """Design the filter at twice the rate: what is behind the limit but for bumps, and the reader's gain."""
+    rate = layout.sample_rate
+    return _taps(lambda f: _behind_limit(one_pass, layout, f), 2 * rate, 2 * layout.treble, rate / 2)
+
+
+def _behind_limit(one_pass: OnePass | None, layout: Layout, frequency: Array) -> Any:
+    """Compute what the pass has to do behind the limit, but for bumps."""
+    gain: Any = 1 / _kernel_gain(np.pi * frequency / layout.sample_rate)
+    if one_pass is not None:
+        gain = gain * dataclasses.replace(one_pass, low_cut=0.0, pole_shape="flat").gain(frequency)
+    return gain / _before_limit(one_pass, layout, frequency) if layout.lift else gain + 0j
+
+
+@lru_cache(maxsize=16)
+def bump_weights(one_pass: OnePass | None, layout: Layout) -> Array:
+    """Design the filter that gives long waves at a low rate what they miss behind the pass: above all bumps.
+
+    Least squares from 20 Hz up. It is short because what is slower, and would make it long, is not asked.
+    """
+    if one_pass is None or not one_pass.pole_length:
+        return np.zeros(2 * layout.reach + 1)
+    rate, poles, taps = layout.sample_rate, one_pass.pole_length / one_pass.speed, pass_taps(one_pass, layout)
+    size = fft.next_fast_len(max(2 * len(taps), round(2 * rate * poles / GRID)), real=True)
+    frequency = np.arange(size // 2 + 1) * (2 * rate / size)
+    asked = (frequency >= NOISE_BAND[0]) & (frequency <= rate / (2 * layout.hop))
+    there = fft.rfft(taps, size) * np.exp(2j * np.pi * frequency * layout.treble / rate)
+    missing = bump_gain(poles * frequency, one_pass.pole_shape) * _behind_limit(one_pass, layout, frequency)
+    missing = missing[asked] / there[asked]
+    turns = 2 * np.pi * np.outer(frequency[asked], np.arange(layout.reach + 1) * layout.hop / rate)
+    smooth = layout.hop * np.sinc(frequency[asked] * layout.hop / rate)[:, np.newaxis] ** 8
+
+    def fitted(columns: Array, wanted: Array) -> Array:
+        damped = np.vstack([smooth * columns, 0.005 * layout.hop * np.eye(layout.reach + 1)])
+        return np.linalg.lstsq(damped, np.append(wanted, np.zeros(layout.reach + 1)))[0]
+
+    even, odd = fitted(np.cos(turns), missing.real - 1), fitted(-np.sin(turns), missing.imag)
+    return np.concatenate([(even - odd)[:0:-1] / 2, even[:1], (even + odd)[1:] / 2])
+
+
+def _before_limit(one_pass: OnePass | None, layout: Layout, frequency: Array) -> Any:
+    """Compute what equalizer and limit do to a weak tone, at frequencies from 0 in even steps."""
+    taps = record_taps(one_pass, layout.sample_rate, layout.lift) / OVER
+    size = round(OVER * layout.sample_rate / frequency[1])
+    centered = np.roll(np.pad(taps, (0, size - len(taps))), -OVER * layout.lift)
+    lifted = fft.rfft(centered)[: len(frequency)]
+    # Where the band ends next to nothing is left to be set right.
+    lifted *= np.maximum(1, 0.5 * np.abs(_lift(one_pass, frequency)) / np.maximum(np.abs(lifted), 1e-9))
+    return 4 * np.cos(np.pi * frequency / (OVER * layout.sample_rate)) ** 2 * lifted
+
+
+@lru_cache(maxsize=16)
+def record_taps(one_pass: OnePass | None, sample_rate: int, half: int) -> Array:
+    """Design the record equalizer's filter, at `OVER` times the rate, without its bass."""
+    taps = _taps(lambda f: _lift(one_pass, f), OVER * sample_rate, OVER * half, sample_rate / 2, RECORD_BETA)
+    return OVER * taps
+
+
+def _lift(one_pass: OnePass | None, frequency: Array) -> Any:
+    """Compute what the record equalizer does to the treble."""
+    if one_pass is None:
+        return np.ones(len(frequency), complex)
+    return np.asarray(dataclasses.replace(one_pass, tau_low=0.0).record_gain(frequency))
+
+
+@lru_cache(maxsize=16)
 def noise_taps(one_pass: OnePass | None, sample_rate: int) -> Array:
     """Design the filter that gives white noise the tape's spectrum, and rms 1 from 20 Hz to 20 kHz."""
 
@@ -372,7 +474,9 @@ def noise_taps(one_pass: OnePass | None, sample_rate: int) -> Array:
     return taps / np.sqrt(2 * np.sum(power[band]) / len(power))
 
 
-def _taps(wanted_at: Callable[[Array], Array], rate: int, half: int, highest: float) -> Array:
+def _taps(
+    wanted_at: Callable[[Array], Array], rate: int, half: int, highest: float, beta: float = KAISER_BETA
+) -> Array:
     """Design a filter of ``2 half + 1`` taps, `half` late, that passes a gain and nothing above a frequency.
 
     The wanted spectrum is set on a dense grid, taken to the time domain and cut off by Kaiser's window,
@@ -381,7 +485,7 @@ def _taps(wanted_at: Callable[[Array], Array], rate: int, half: int, highest: fl
     count = 2 * half + 1
     dense = fft.next_fast_len(8 * count, real=True) // 2 * 2
     frequency = np.arange(dense // 2 + 1) * (rate / dense)
-    width = rate * TRANSITION / (count - 1)
+    width = rate * (9.07 * beta + 0.7) / (2.285 * 2 * math.pi) / (count - 1)  # Kaiser's rule
     whole = highest >= rate / 2  # up to the end of the spectrum: there is nothing to keep out
     passed = frequency[frequency <= highest - (0 if whole else width / 2)]
     wanted = wanted_at(passed)
@@ -390,48 +494,10 @@ def _taps(wanted_at: Callable[[Array], Array], rate: int, half: int, highest: fl
     for step in STEPS:
         spectrum = np.zeros(len(frequency), complex)
         spectrum[: len(passed)] = sharpened
-        impulse = np.roll(fft.irfft(spectrum, dense), half)[:count] * np.kaiser(count, KAISER_BETA)
+        impulse = np.roll(fft.irfft(spectrum, dense), half)[:count] * np.kaiser(count, beta)
         centered = np.roll(np.pad(impulse, (0, dense - count)), -half)
         sharpened += np.where(flat, step * (wanted - fft.rfft(centered)[: len(passed)]), 0)
     return impulse
-
-
-def limiter_taps() -> Array:
-    """Return the interpolator that finds the values half way between the samples."""
-    places = np.arange(2 * LIMITER_RISE) - (LIMITER_RISE - 0.5)
-    taps = np.sinc(places) * np.kaiser(len(places), LIMITER_BETA)
-    return taps / taps.sum()
-
-
-class _Limiter:
-    """Tape that is full: ``tanh(x)``, in units of what it cannot exceed, on the samples and between.
-
-    Computing the curve at twice the rate keeps most of its overtones from folding back. The values between
-    the samples are a matrix product, frame by frame.
-    """
-
-    def __init__(self, layout: Layout, channels: int) -> None:
-        self.block, self.past = layout.block, 2 * layout.rise
-        self.frame = min(layout.cell, FRAME)
-        self.matrix = linalg.convolution_matrix(limiter_taps(), self.frame)
-        self.window = np.zeros((channels, self.past + layout.block))
-        # The newest sample that a value between takes part of is this block's own.
-        windows = np.lib.stride_tricks.sliding_window_view(self.window[:, 1:], len(self.matrix), axis=1)
-        self.frames = windows[:, :: self.frame]
-
-    def __call__(self, bus: Array) -> Array:
-        """Return the limited samples of this block, and those half a sample later."""
-        self.window[:, : self.past] = self.window[:, self.block :]
-        self.window[:, self.past :] = bus
-        recorded = np.empty((2, *bus.shape))
-        recorded[0] = self.window[:, self.past // 2 : self.past // 2 + self.block]
-        between = recorded[1].reshape(len(bus), -1, self.frame)
-        for start in range(0, between.shape[1], FRAMES):
-            part = slice(start, start + FRAMES)
-            for frames, out in zip(self.frames[:, part], between[:, part], strict=True):
-                np.matmul(frames.copy(), self.matrix, out=out)
-        # As calc.loop says, but in place: a checked copy of every block costs a tenth of the whole engine.
-        return np.tanh(recorded, out=recorded)
 
 
 # ---- the loop ----
@@ -454,6 +520,7 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
             tape = np.zeros((channels, keep + BLOCKS_PER_HISTORY * 2 * block))
             read = _Reader(tape)
             passed = _passes(settings, layout, channels)
+            bumps = _Bumps(settings, layout, channels) if layout.reach else None
         heard, returned = _played(read, end, next(delays), settings)
         bus = settings.return_gain * returned
         heard *= full
@@ -473,6 +540,8 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
             bus, noise, number
         )
         end += 2 * block
+        if bumps:
+            bumps(tape, end, number)
 
 
 def _played(read: _Reader, end: int, delays: Array, settings: EchoSettings) -> tuple[Array, Array]:
@@ -494,13 +563,13 @@ def _passes(
     While the speed changes, record equalizer and pass are faded over from the first to the second.
     """
     limited, hiss = settings.saturation is not None, settings.hiss / (settings.saturation or 1.0)
-    # Without a limit nothing is recorded between the samples.
-    limit = _Limiter(layout, channels) if limited else lambda bus: bus[None]
 
     def make(one_pass: OnePass | None) -> tuple[Callable[[Array], Array], _Pass]:
-        lift = _Record(one_pass, layout, channels) if limited and one_pass is not None else None
-        return lift or (lambda bus: bus), _Pass(one_pass, layout, channels, 1 + limited, hiss)
+        # Without a limit nothing is recorded between the samples.
+        record = _Record(one_pass, layout, channels) if limited else lambda bus: bus[None]
+        return record, _Pass(one_pass, layout, channels, 1 + limited, hiss)
 
+    limit = _limited if limited else lambda lifted: lifted
     record, through = make(settings.one_pass)
     change = settings.motion.change
     if change is None or settings.later_pass is None:
@@ -508,9 +577,10 @@ def _passes(
     later_record, later = make(settings.later_pass)
 
     def faded(bus: Array, noise: Array | None, number: int) -> Array:
-        start = number * layout.block - layout.rise - layout.lift
-        share = change.progress(np.arange(start, start + layout.block) / layout.sample_rate)
+        start, more = number * layout.block - layout.lift, int(limited)
+        share = change.progress(np.arange(start - more, start + layout.block) / layout.sample_rate)
         recorded = limit((1 - share) * record(bus) + share * later_record(bus))
+        share = share[more:]
         first_noise, later_noise = (None, None) if noise is None else ((1 - share) * noise, share * noise)
         return through((1 - share) * recorded, first_noise) + later(share * recorded, later_noise)
 
@@ -521,12 +591,12 @@ def _block_delays(settings: EchoSettings, layout: Layout) -> Iterator[Array]:
     """Yield the delays of all heads for each block, in half samples, filters' latency taken off."""
     matrix = expansion(layout.cell)
     cells = layout.block // layout.cell
-    late = 2 * (layout.half + layout.rise + layout.lift)
+    late = 2 * layout.late
     grid = np.empty((len(settings.heads.spacings), 0))
     for chunk in delay_cells(settings.motion, settings.heads.spacings, layout.sample_rate):
         grid = np.concatenate([grid, 2 * layout.sample_rate * chunk - late], axis=1)
         # Reading what is not yet written would be quiet when wrong by a little: insist.
-        assert grid.min() > 2 * layout.block + POINTS // 2
+        assert grid.min() > 2 * (layout.block + layout.bumps) + POINTS // 2
         stencils = np.lib.stride_tricks.sliding_window_view(grid, STENCIL, axis=1)
         ready = stencils.shape[1] // cells * cells
         for first in range(0, ready, cells):

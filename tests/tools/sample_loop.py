@@ -11,13 +11,13 @@ import numpy as np
 from scipy.special import i0
 
 from tapecalc.sound.engine import (
-    LIMITER_RISE,
+    bump_weights,
     echo_layout,
-    limiter_taps,
     low_cut_coefficients,
     pass_taps,
     reading_kernel,
     record_taps,
+    spline,
 )
 
 __all__ = ["sample_loop"]
@@ -76,57 +76,84 @@ class _SincTape:
 
 
 class _PolynomialTape:
-    """A tape at twice the sample rate: lifted, limited, filtered, cut in the bass, read by polynomials."""
+    """A tape at twice the sample rate: lifted, limited, filtered, cut in the bass, bumped.
+
+    Polynomials read it.
+
+    Samples stand on it in the order in which they are written, each `late` behind its place.
+    """
 
     def __init__(self, count, sample_rate, settings):
-        layout = echo_layout(settings, sample_rate)
-        self.half, self.lift = layout.half, layout.lift
-        self.taps = pass_taps(settings.one_pass, sample_rate, self.half, self.lift)[::-1]
-        self.lifting = record_taps(settings.one_pass, sample_rate, self.lift)[::-1] if self.lift else None
+        self.layout = layout = echo_layout(settings, sample_rate)
+        self.taps = pass_taps(settings.one_pass, layout)[::-1]
         self.full = settings.saturation
-        self.between = limiter_taps()
         if self.full is None:
             self.taps = 2 * self.taps  # zeros between the samples halve their level
+        else:
+            self.lifting = record_taps(settings.one_pass, sample_rate, layout.lift)
         low_cut = 0.0 if settings.one_pass is None else settings.one_pass.low_cut
         self.a, self.b = low_cut_coefficients(low_cut, sample_rate)
-        self.lead = max(2 * LIMITER_RISE, 4 * self.half) + 2 * self.lift  # silence before the beginning
+        hop, reach = layout.hop, layout.reach
+        self.weights = bump_weights(settings.one_pass, layout) if reach else []
+        self.lead = 4 * (layout.treble + layout.lift + (2 * reach + 6) * hop)  # silence before the beginning
         self.bus = np.zeros(self.lead + count)
-        self.lifted = np.zeros(self.lead + count)
+        self.between = [0.0, 0.0]  # what was limited last, at four times the rate: the newest two
         self.doubled = np.zeros(self.lead + 2 * count)
+        self.straight = np.zeros(self.lead + 2 * count)  # without bumps
         self.tape = np.zeros(self.lead + 2 * count)
+        self.low, self.bumped = {}, {}  # at the rate of the bumps, by step
         self.length = 0  # samples on the bus
         self.filtered = 0.0  # the filter's latest output
 
     def record(self, value):
         """Take a sample; it completes two half samples on the tape, some time behind it."""
-        newest = self.lead + self.length
-        self.bus[newest] = value
+        self.bus[self.lead + self.length] = value
         self.length += 1
-        if self.full is None:
-            pair = (value, 0.0)
-            behind = 0
-        else:
-            if self.lift:
-                value = self.bus[newest - 2 * self.lift : newest + 1] @ self.lifting
-            self.lifted[newest] = value
-            behind = LIMITER_RISE + self.lift
-            around = self.lifted[newest - 2 * LIMITER_RISE + 1 : newest + 1]
-            pair = [self.lifted[newest - LIMITER_RISE], around @ self.between]
-            pair = [self.full * math.tanh(value / self.full) for value in pair]
-        for phase, half_sample in enumerate(pair):
+        for phase, half_sample in enumerate(self._limited()):
             now = self.lead + 2 * (self.length - 1) + phase
             self.doubled[now] = half_sample
-            before, self.filtered = self.filtered, self.doubled[now - 4 * self.half : now + 1] @ self.taps
-            # The filter and the limiter are late; what comes out belongs to an earlier place.
-            at = now - 2 * self.half - 2 * behind
-            if self.a < 1:
-                self.tape[at] = self.a * self.tape[at - 1] + self.b * (self.filtered - before)
-            else:
-                self.tape[at] = self.filtered
+            past = self.doubled[now - len(self.taps) + 1 : now + 1]
+            before, self.filtered = self.filtered, past @ self.taps
+            change = self.filtered - before
+            self.straight[now] = (
+                self.a * self.straight[now - 1] + self.b * change if self.a < 1 else self.filtered
+            )
+            self.tape[now] = self.straight[now]
+        if self.layout.reach and self.length % self.layout.hop == 0:
+            self._bump()
+
+    def _limited(self):
+        """The newest sample and the place behind it, after the limit."""
+        newest = self.lead + self.length - 1
+        if self.full is None:
+            return self.bus[newest], 0.0
+        quarters = []
+        for phase in range(4):
+            taps = self.lifting[phase::4]
+            lifted = self.bus[newest - len(taps) + 1 : newest + 1] @ taps[::-1]
+            quarters.append(self.full * math.tanh(lifted / self.full))
+        one, two, three, four = quarters
+        before, self.between = self.between[1], [three, four]
+        return before + 2 * one + two, two + 2 * three + four
+
+    def _bump(self):
+        """Add what a step at the low rate makes known."""
+        hop, reach, now = self.layout.hop, self.layout.reach, self.length // self.layout.hop
+        new = now - 2  # the newest step that all its samples are known of
+        places = np.arange((new - 2) * hop, (new + 2) * hop)
+        self.low[new] = self.straight[self.lead + 2 * places] @ spline(places / hop - new)
+        last = new - reach
+        steps = range(last - reach, last + reach + 1)
+        self.bumped[last] = sum(
+            w * self.low.get(at, 0.0) for w, at in zip(self.weights[::-1], steps, strict=True)
+        )
+        halves = np.arange(2 * (last - 2) * hop, 2 * (last - 1) * hop)
+        for at in range(last - 3, last + 1):
+            self.tape[self.lead + halves] += self.bumped.get(at, 0.0) * spline(halves / (2 * hop) - at)
 
     def read(self, place):
         """Read at a place in samples; before the beginning there is silence."""
-        half_samples = 2 * place + self.lead
+        half_samples = 2 * (place + self.layout.late) + self.lead
         before = math.floor(half_samples)
         if before < 2:
             return 0.0
