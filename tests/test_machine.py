@@ -51,7 +51,10 @@ def test_the_pass_is_in_si():
     assert one_pass.aligned.separation == pytest.approx(0.5e-6)
     assert one_pass.today.azimuth_angle == pytest.approx(np.deg2rad(3 / 60))
     assert one_pass.aligned.azimuth_angle == 0
-    assert (one_pass.boost_db, one_pass.low_cut, one_pass.speed) == (12, 40, 0.1905)
+    assert (one_pass.boost_db, one_pass.low_cut, one_pass.speed) == (24, 40, 0.1905)
+    assert (one_pass.pole_length, one_pass.today.surface_share) == (pytest.approx(5e-3), 0.2)
+    # The standard times of 7.5 ips, 50 and 3180 us.
+    assert (one_pass.tau_high, one_pass.tau_low) == pytest.approx((50e-6, 3180e-6))
 
 
 def test_a_head_that_does_not_feed_the_return_is_heard_but_not_in_the_loop():
@@ -304,7 +307,24 @@ def test_level_stages_follow_the_signal():
     assert [stage.name for stage in stages][0::5] == ["mixer input", "return send"]
     tape = stages[3]
     assert tape.max_dbu == 8
-    assert tape.noise_dbu == pytest.approx(4 - 56 + 3.0103, abs=1e-3)  # at half of 7.5 ips
+    # At half of 7.5 ips: noise of 11 um of coating, 1 um away, behind the equalizers for 90 and 50 us, and a
+    # reference of 250 nWb/m instead of 320.
+    f = np.arange(20.0, 20e3, 0.5)
+    k, bass = 2 * np.pi * f, (2 * np.pi * f * 3180e-6) ** 2
+    power = [
+        np.mean(
+            (1 - np.exp(-2 * k * 11e-6 / v))
+            * np.exp(-2 * k * 1e-6 / v)
+            / k
+            * (1 + (k * tau) ** 2)
+            * bass
+            / (1 + bass)
+        )
+        for v, tau in ((0.09525, 90e-6), (0.1905, 50e-6))
+    ]
+    more_db = 10 * np.log10(power[0] / power[1]) + 20 * np.log10(320 / 250)
+    assert more_db == pytest.approx(3.82, abs=0.01)
+    assert tape.noise_dbu == pytest.approx(4 - 56 + more_db, abs=1e-3)
 
 
 def test_levels_behind_the_heads_are_those_of_all_heads_in_phase():
@@ -371,7 +391,7 @@ def test_every_file_says_how_it_is_written():
 def test_the_sine_that_would_fill_the_tape_distorts_by_three_percent_at_the_level_of_the_file():
     # S tanh(A sin / S): 3 % third harmonic at A = 0.62879 S, whose fundamental is 0.57383 S, worked out apart
     machine = machine_from_text(LEAST + "levels = {machine_reference_dbu = 4, tape_mol_db = 6}")
-    saturation = 10 ** (machine.saturation_dbu / 20)
+    saturation = 10 ** (machine.saturation_dbu(0.1905) / 20)
     wave = saturation * np.tanh(0.62879 * np.sin(2 * np.pi * np.arange(4096) / 4096))
     spectrum = np.abs(np.fft.rfft(wave)) / 2048
     assert spectrum[3] / spectrum[1] == pytest.approx(0.03, rel=1e-3)

@@ -267,12 +267,12 @@ def _loop_sentence(plan: EchoPlan, loop: LoopPlan) -> str:
     heard = f"{loop.repeats} repeat{'s are' if loop.repeats != 1 else ' is'} heard down to {faded}"
     if loop.repeats == wanted:
         return f"{heard}, as wished; {margin}."
-    wish = (
-        ""
-        if loop.return_send_db is None
-        else f" For {wanted} set the return send to {words.level(loop.return_send_db)}."
-    )
-    return f"{heard}; {margin}.{wish}"
+    if loop.return_send_db is None:
+        return f"{heard}; {margin}."
+    send, edge_db = words.level(loop.return_send_db), plan.machine.mixer.return_send_db + verdict.margin_db
+    if loop.return_send_db >= edge_db:
+        return f"{heard}; {margin}. {wanted} take a return send of {send}, where the loop may run away."
+    return f"{heard}; {margin}. For {wanted} set the return send to {send}."
 
 
 def _lap_headline(plan: EchoPlan, length: float) -> str:
@@ -562,7 +562,7 @@ def _tables_of_loops(plan: EchoPlan) -> Iterator[Table]:
         return margin_text(loop) if loop.stability.stable else "none"
 
     def gone(loop: LoopPlan) -> str:
-        return _or("longer" if loop.stability.stable else "never", loop.gone_in, "{:.2f} s")
+        return _or("never" if loop.runs_away else "longer", loop.gone_in, "{:.2f} s")
 
     yield _table(
         "repeats",

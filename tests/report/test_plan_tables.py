@@ -2,6 +2,12 @@
 
 `flat_machines.py` has the machines. A plus/minus is rounded up: two digits where they are 10 to 35, else one.
 Chances are those of a normal error; Phi is its distribution, looked up in a table.
+
+Noise of a thin coating is white before the playback equalizer, and 3.01 dB more at half the speed. Behind it
+there is 1 + (2 pi f t)^2 of it, summed from 20 Hz to 20 kHz 19.98e3 + (2 pi t)^2 8e12/3, less 60 for the bass
+that 3180 us take: 283.1e3 for 50 us (7.5 and 15 ips), 872.6e3 for 90 us, 4.89 dB more, 1535.9e3 for 120 us,
+7.34 dB more. A-weighted, by the poles of IEC 61672-1 in steps of 0.01 Hz, it is 4.80, 5.00 and 5.04 dB less.
+The reference is 320 nWb/m, at 3.75 ips and below 250, 2.14 dB less, where a file does not say.
 """
 
 import functools
@@ -19,6 +25,7 @@ JUDGED_AS = (
     "what echo and notes make: one even pulse, or a line beside other players, with sharp attacks or soft "
     "ones"
 )
+SURFACE = "magnetization at the coating's surface over that in its depth"
 BY_FORCE = (
     "whether a pulsing force makes that wobble at the first speed (fourfold at half of it), and not a part "
     "out of round"
@@ -96,10 +103,10 @@ ONE = {
     ),
     "tone": ((FAST, *3 * (FLAT_BAND,)), (SLOW, *3 * (FLAT_BAND,))),
     # The instrument reaches the tape at -12 + 15 - 2 = +1 dBu. Its noise at 19.05 cm/s: 4 - 56 = -52 dBu; at
-    # half the speed 3.01 dB more. The mixer's, -87 dBu, adds 0.00. So 53.00 and 49.99 dB. Repeat 2 is 8 dB
-    # lower over 10 log10(1 + 10^-0.8) = 0.64 dB more hiss, repeat 3 16 dB over 10 log10(1 + 10^-0.8 +
-    # 10^-1.6) = 0.73.
-    "hiss": ((FAST, "53 dB", "44 dB", "36 dB"), (SLOW, "50 dB", "41 dB", "33 dB")),
+    # half the speed 3.01 + 4.89 = 7.90 dB more. The mixer's, -87 dBu, adds 0.00. So 53.00 and 45.10 dB.
+    # Repeat 2 is 8 dB lower over 10 log10(1 + 10^-0.8) = 0.64 dB more hiss, repeat 3 16 dB over 10 log10(1 +
+    # 10^-0.8 + 10^-1.6) = 0.73. A-weighted 53.00 + 4.80 and 45.10 + 5.00.
+    "hiss": ((FAST, "53 dB", "44 dB", "36 dB", "58 dB"), (SLOW, "45 dB", "36 dB", "28 dB", "50 dB")),
     # During the delay 38.1 mm pass. The reel, 2 pi 36.3828 = 228.6 mm around, turns by a sixth: its 0.05 %
     # bends pitch by 2 * 0.05 * sin(30 deg) = 0.05 %. The roller, pi (24.2202 + 0.035) = 76.2 mm, turns by
     # half: 2 * 0.03 * sin(90 deg). The belt runs 60/8.035 times as fast as the tape, so 284.505 mm of it are
@@ -118,19 +125,20 @@ ONE = {
     ),
     # 0 dBu are sqrt(0.6) = 0.7746 V: +3 dBu 1.0941, +1 dBu 0.8691, -7 dBu 0.3460. On the tape +1 dBu are 3 dB
     # below the reference of +4: 320 * 10^(-3/20) = 226.5 nWb/m; 4 + 4 - 1 = 7 dB below 3 % distortion. Its
-    # noise is that of the slow speed, -56 + 3.01 = -53 dB, which is 4 - 53 = -49 dBu behind it.
+    # noise is that of the slow speed, -56 + 7.90 = -48.1 dB, which is 4 - 48.1 = -44.1 dBu behind it.
     "levels": (
         ("mixer input", "+3.0 dBu", "1.094 V", "17.0 dB", "-85 dBu"),
         ("input send", "+1.0 dBu", "0.869 V", "19.0 dB", "-87 dBu"),
         ("machine input", "+1.0 dBu", "0.869 V", "17.0 dB", "-87 dBu"),
-        ("tape (clips first)", "-3.0 dB", "227 nWb/m", "7.0 dB", "-53 dB"),
-        ("playback output", "+1.0 dBu", "0.869 V", "17.0 dB", "-49 dBu"),
-        ("return send", "-7.0 dBu", "0.346 V", "27.0 dB", "-57 dBu"),
+        ("tape (clips first)", "-3.0 dB", "227 nWb/m", "7.0 dB", "-48 dB"),
+        ("playback output", "+1.0 dBu", "0.869 V", "17.0 dB", "-44 dBu"),
+        ("return send", "-7.0 dBu", "0.346 V", "27.0 dB", "-52 dBu"),
     ),
     # 549 m / 0.1905 m/s = 2882 s; 60 s of 0.1905 m/s are 11.43 m.
     "tape": ((FAST, "48 min", "11.4 m"), (SLOW, "96 min", "5.7 m")),
     "assumed": (
         ("transport.design_mains_hz", "not known", "supply frequency the motor was made for, if another"),
+        ("tape.surface_share", "0.2", SURFACE),
         ("playback_heads[1].level_db", "0", "level of this head in the sum of all heads"),
         ("playback_heads[1].feeds_return", "true", "whether this head feeds the return send"),
         ("playback_heads[1].inverted", "false", "whether this head is wired with the opposite polarity"),
@@ -220,9 +228,10 @@ THREE = {
     # 0.1585 z^2, it is z - 0.1850 z^2 - 0.3170 z^3 + 0.7874 z^4 + 0.2239 z^5 - 0.1122 z^6, 1.817: 0.16 dB
     # more, and the signal 6.47 dB lower: 45.58. Times 1 + L + L^2 it is 1.598 or 0.40 dB less, and 1.596,
     # 0.41 dB less: 52.21 - 2 * 6.47 + 0.44 = 39.70, 52.21 - 3 * 6.47 + 0.43 = 33.22. At 40 cm/s 3.01 dB more.
+    # A-weighted 52.21 + 4.80 and 55.22 + 4.80.
     "hiss": (
-        ("20 cm/s (7.874 ips)", "52 dB", "46 dB", "40 dB", "33 dB"),
-        ("40 cm/s (15.75 ips)", "55 dB", "49 dB", "43 dB", "36 dB"),
+        ("20 cm/s (7.874 ips)", "52 dB", "46 dB", "40 dB", "33 dB", "57 dB"),
+        ("40 cm/s (15.75 ips)", "55 dB", "49 dB", "43 dB", "36 dB", "60 dB"),
     ),
     # 2 pi 42.0169 = 264 mm, six times what passes on the way to the first head.
     "wobble": (
@@ -266,15 +275,21 @@ CLOSED = {
         (HIGH, "-12.0 dB", "3", "0.45 s", "12.0 dB", "0 Hz to 40 kHz", "-8.6 dB"),
     ),
     "tone": ((LOW, *4 * (FLAT_BAND,)), (HIGH, *4 * (FLAT_BAND,))),
-    # 52 + 10 log10(10/19.05) = 49.20 and 55.22 dB; 10^-1.2 = 0.0631 adds 0.27, 0.28, 0.28 dB of hiss.
-    "hiss": ((LOW, "49 dB", "37 dB", "25 dB", "13 dB"), (HIGH, "55 dB", "43 dB", "31 dB", "19 dB")),
+    # 52 + 10 log10(10/19.05) - 4.89 - 2.14 = 42.17 and 55.22 dB; 10^-1.2 = 0.0631 adds 0.27, 0.28, 0.28 dB of
+    # hiss. A-weighted 42.17 + 5.00 and 55.22 + 4.80.
+    "hiss": (
+        (LOW, "42 dB", "30 dB", "18 dB", "6 dB", "47 dB"),
+        (HIGH, "55 dB", "43 dB", "31 dB", "19 dB", "60 dB"),
+    ),
+    # 250 * 10^(-4/20) = 157.7 nWb/m. The limit is that of 40 cm/s, the noise that of 10, -42.17
+    # dBu at the output, 4 dB less against the reference.
     "levels": (
         ("mixer input", "+0.0 dBu", "0.775 V", "20.0 dB", "-90 dBu"),
         ("input send", "+0.0 dBu", "0.775 V", "20.0 dB", "-90 dBu"),
         ("machine input", "+0.0 dBu", "0.775 V", "20.0 dB", "-90 dBu"),
-        ("tape (clips first)", "-4.0 dB", "202 nWb/m", "8.0 dB", "-53 dB"),
-        ("playback output", "+0.0 dBu", "0.775 V", "20.0 dB", "-49 dBu"),
-        ("return send", "-12.0 dBu", "0.195 V", "32.0 dB", "-61 dBu"),
+        ("tape (clips first)", "-4.0 dB", "158 nWb/m", "8.0 dB", "-46 dB"),
+        ("playback output", "+0.0 dBu", "0.775 V", "20.0 dB", "-42 dBu"),
+        ("return send", "-12.0 dBu", "0.195 V", "32.0 dB", "-54 dBu"),
     ),
     "tape": ((LOW, "12.00 s", "6.0 m"), (HIGH, "3.00 s", "24.0 m")),  # 1.2 m around
 }
@@ -293,14 +308,15 @@ TAPED = {
     "tempos": ((ONLY, "143 (sixteenth)"),),
     "repeats": ((ONLY, "+2.0 dB", "no end", "never", "none", "0 Hz to 40 kHz", "-60.0 dB"),),  # -30/0.5
     "tone": ((ONLY, FLAT_BAND),),
-    # 10 log10(19.05/4.76) = 6.02 dB more noise than at 19.05 cm/s.
+    # 10 log10(19.05/4.76) = 6.02 and 7.34 and 2.14 dB more noise than at 19.05 cm/s: -40.49 dB. 157.7 nWb/m,
+    # 4 + 4 + 2.14 = 10.1 dB below 3 %.
     "levels": (
         ("mixer input", "+0.0 dBu", "0.775 V", "20.0 dB", "-90 dBu"),
         ("input send", "+0.0 dBu", "0.775 V", "20.0 dB", "-90 dBu"),
         ("machine input", "+0.0 dBu", "0.775 V", "20.0 dB", "-90 dBu"),
-        ("tape (clips first)", "-4.0 dB", "202 nWb/m", "8.0 dB", "-50 dB"),
-        ("playback output", "+0.0 dBu", "0.775 V", "20.0 dB", "-46 dBu"),
-        ("return send", "+2.0 dBu", "0.975 V", "18.0 dB", "-44 dBu"),
+        ("tape (clips first)", "-4.0 dB", "158 nWb/m", "10.1 dB", "-40 dB"),
+        ("playback output", "+0.0 dBu", "0.775 V", "20.0 dB", "-36 dBu"),
+        ("return send", "+2.0 dBu", "0.975 V", "18.0 dB", "-34 dBu"),
     ),
     "tape": ((ONLY, "30 min", "2.9 m"),),  # 86 m / 0.0476 m/s = 1807 s
     "assumed": (
@@ -308,6 +324,7 @@ TAPED = {
         ("transport.capstan_diameter_mm", "not known", "capstan diameter, for sleeves"),
         ("transport.mains_hz", "not known", "supply frequency that feeds the motor"),
         ("transport.design_mains_hz", "not known", "supply frequency the motor was made for, if another"),
+        ("tape.surface_share", "0.2", SURFACE),
         ("heads.track_width_mm", "2", "width of the track that is played"),
         ("heads.gap_factor", "1.11", "effective gap over the mechanical gap"),
         ("heads.azimuth_error_arcmin", "0", "tilt of the playback gap today"),
@@ -330,9 +347,21 @@ TAPED = {
         ("levels.mixer_noise_dbu", "-90", "noise of the mixer at the send"),
         ("levels.machine_reference_dbu", "4", "line level that puts the reference flux on tape"),
         ("levels.machine_max_dbu", "20", "level at which the machine's electronics clip"),
-        ("levels.reference_flux_nwb_m", "320", "flux on tape of the machine's reference level"),
-        ("levels.tape_mol_db", "4", "level above the reference at which the tape distorts by 3 %"),
-        ("levels.tape_noise_db", "-56", "tape noise at 7.5 ips against the reference, unweighted"),
+        (
+            "levels.reference_flux_nwb_m",
+            "250",
+            "flux on tape of the machine's reference level at each speed, usually 185 to 320",
+        ),
+        (
+            "levels.tape_mol_db",
+            "4",
+            "level above the reference, at 7.5 ips, of 3 % distortion, usually 3 to 8",
+        ),
+        (
+            "levels.tape_noise_db",
+            "-56",
+            "tape noise at 7.5 ips against the reference, 20 Hz to 20 kHz unweighted",
+        ),
         ("flutter.random_percent_rms", "0.03", "random speed wobble, rms"),
     ),
 }
@@ -371,15 +400,19 @@ READ = {
         (IPS3, "-6.0 dB", "7", "3.05 s", "6.0 dB", "0 Hz to 40 kHz", "-8.0 dB"),
     ),
     "tone": ((IPS7, *4 * (FLAT_BAND,)), (IPS3, *4 * (FLAT_BAND,))),  # of repeats 1, 2, 3 and 5
-    # 10^-0.6 = 0.2512: 1, 1.2512, 1.3143, 1.3341 times the hiss, 0, 0.97, 1.19, 1.25 dB.
-    "hiss": ((IPS7, "52 dB", "45 dB", "39 dB", "27 dB"), (IPS3, "49 dB", "42 dB", "36 dB", "24 dB")),
+    # 10^-0.6 = 0.2512: 1, 1.2512, 1.3143, 1.3341 times the hiss, 0, 0.97, 1.19, 1.25 dB. At 3.75 ips it is
+    # 3.01 + 4.89 + 2.14 = 10.04 dB more. A-weighted 52.00 + 4.80 and 41.96 + 5.00.
+    "hiss": (
+        (IPS7, "52 dB", "45 dB", "39 dB", "27 dB", "57 dB"),
+        (IPS3, "42 dB", "35 dB", "29 dB", "17 dB", "47 dB"),
+    ),
     "levels": (
         ("mixer input", "+0.0 dBu", "0.775 V", "20.0 dB", "-90 dBu"),
         ("input send", "+0.0 dBu", "0.775 V", "20.0 dB", "-90 dBu"),
         ("machine input", "+0.0 dBu", "0.775 V", "20.0 dB", "-90 dBu"),
-        ("tape (clips first)", "-4.0 dB", "202 nWb/m", "8.0 dB", "-53 dB"),
-        ("playback output", "+0.0 dBu", "0.775 V", "20.0 dB", "-49 dBu"),
-        ("return send", "-6.0 dBu", "0.388 V", "26.0 dB", "-55 dBu"),
+        ("tape (clips first)", "-4.0 dB", "202 nWb/m", "8.0 dB", "-46 dB"),
+        ("playback output", "+0.0 dBu", "0.775 V", "20.0 dB", "-42 dBu"),
+        ("return send", "-6.0 dBu", "0.388 V", "26.0 dB", "-48 dBu"),
     ),
     "tape": ((IPS7, "48 min", "11.4 m"), (IPS3, "96 min", "5.7 m")),
 }
@@ -464,7 +497,7 @@ def test_columns_are_those_that_the_machine_has():
     assert columns(THREE_HEADS, "repeats")[-1] == "Send for 4 rounds"
     assert columns(CASSETTE, "repeats")[-1] == "Send for 1 repeat"
     assert columns(MEASURED, "tone") == ["Speed", "Repeat 1", "Repeat 2", "Repeat 3", "Repeat 5"]
-    assert columns(THREE_HEADS, "hiss") == ["Speed", "Pass 1", "Pass 2", "Pass 3", "Pass 4"]
+    assert columns(THREE_HEADS, "hiss")[1:] == ["Pass 1", "Pass 2", "Pass 3", "Pass 4", "Pass 1, A-weighted"]
     assert columns(ONE_HEAD, "wobble") == [
         *("Speed", "Part", "Turns a second", "Pitch swings by", "Held note swings by")
     ]
@@ -497,6 +530,10 @@ def test_notes_say_how_the_figures_are_meant():
     assert notes["closed loop"]["levels"].endswith("by 2.5 dB at most.")
     assert "pile up" not in notes["cassette"]["levels"]
     assert one["set"] == "From 20 % slower to 25 % faster were tried."
+    # No poles, no bumps, and nothing to say of them.
+    assert "bumps" not in one["repeats"] and one["tone"] == "" and "leak" not in one["repeats"]
+    assert "of the worst speed" in one["levels"] and "worst" not in notes["cassette"]["levels"]
+    assert one["hiss"].startswith("From 20 Hz to 20 kHz, unweighted but for the last column,")
 
 
 def test_the_sentences_that_matter_most():
@@ -550,7 +587,8 @@ def test_the_sentences_that_matter_most():
         "3.75 ips (9.525 cm/s).",
         "At 68 bpm the best fit is a sixteenth at 7.5 ips (19.05 cm/s): -1.29 ms +/- 0.05 ms (-0.6 "
         "%), which is not heard as off in an even pulse, but the error adds up: repeat 5 is. It is "
-        "exact at 68.399 bpm +/- 0.016 bpm, or with the head 0.244 mm +/- 0.015 mm farther from the record head.",
+        "exact at 68.399 bpm +/- 0.016 bpm, or with the head 0.244 mm +/- 0.015 mm farther from the "
+        "record head.",
         "At 7.5 ips and 3.75 ips 7 repeats are heard down to -36 dB; the loop is 6.0 dB from running "
         "away. For 5 set the return send to -8.0 dB.",
     )
