@@ -15,7 +15,8 @@ RATE = 48_000
 #: A machine without losses, so that every sound of it can be reckoned by hand.
 IDEAL = (
     "transport.speeds_cm_s = [20]\nsong.bpm = 60\nmixer.return_send_db = -6.020599913\n"
-    "heads = {gap_um = 0, spacing_loss_um = 0, aligned_spacing_loss_um = 0, low_cut_hz = 0}\n"
+    "heads = {gap_um = 0, spacing_loss_um = 0, aligned_spacing_loss_um = 0, low_cut_hz = 0, "
+    "treble_boost_db = 0, pole_length_mm = 0}\ntape.coating_thickness_um = 1e-6\n"
 )
 
 

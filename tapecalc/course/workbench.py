@@ -47,7 +47,7 @@ from tapecalc.machine import (
 from tapecalc.measuring.estimate import CannotTell
 from tapecalc.plan import EchoPlan, LoopPlan, TempoPlan, echo_pattern, make_plan
 from tapecalc.plot import style
-from tapecalc.report.plan_text import band_text, delay_text, heard_text, margin_text, start_text
+from tapecalc.report.plan_text import band_text, delay_text, heard_text, margin_text, runs_text, start_text
 
 SHOWN_SECONDS = 3.0
 FAINTEST_DB = -40.0
@@ -183,11 +183,15 @@ def workbench_panel(machine: Machine) -> Panel:
 
 
 def _full_db(machine: Machine) -> float:
-    """The level of the echo of a full tape against the dry sound, from the loudest head; no send moves it."""
+    """The level of the echo of a full tape against the dry sound, from the loudest head; no send moves it.
+
+    At the speed at which the tape is full first.
+    """
     heads, dry_dbu = machine.heads_at(machine.speeds[0]), machine.levels.instrument_dbu
-    loudest_db = response.loudest(machine.one_pass(machine.speeds[0]))[1]
+    loudest_db = response.loudest(machine.one_pass(machine.speeds[0], pole_shape="flat"))[1]
     heard_db = amplitude_to_db(max(map(abs, heads.gains))) + loudest_db
-    return machine.saturation_dbu - dry_dbu - machine.levels.mixer_gain_db + heard_db
+    full_dbu = min(map(machine.saturation_dbu, machine.speeds))
+    return full_dbu - dry_dbu - machine.levels.mixer_gain_db + heard_db
 
 
 def _build(figure: Figure, profile: style.Profile, *, full_db: float, repeats: str) -> Artists:
@@ -325,7 +329,9 @@ def _less_db(planned: LoopPlan) -> float:
 def _margin(planned: LoopPlan) -> str:
     if planned.stability.stable:
         return margin_text(planned)
-    return f"{_less_db(planned):.1f} dB too loud"
+    return (
+        f"{_less_db(planned):.1f} dB too loud{'' if planned.runs_away else ' if bumps in the bass are large'}"
+    )
 
 
 def _ending(plan: EchoPlan) -> str:
@@ -335,8 +341,8 @@ def _ending(plan: EchoPlan) -> str:
         return "no head feeds the return, so each sound comes back once from each head."
     if not planned.stability.stable:
         return (
-            f"THE LOOP RUNS AWAY, starting at {start_text(planned)}: turn the return send down by "
-            f"{_less_db(planned):.1f} dB or more."
+            f"THE LOOP {runs_text(planned).upper()}, starting at {start_text(planned)}: turn the return send "
+            f"down by {_less_db(planned):.1f} dB or more."
         )
     if planned.repeats is not None:
         heard = f"{planned.repeats} repeat{'' if planned.repeats == 1 else 's'} down to {faded}"

@@ -49,7 +49,8 @@ def decay_of_repeats(
     """Draw how repeats fade, in dB from the first over time, for a machine or for several loop gains.
 
     Of a `machine`, at its first `speed` unless another is given, all that is heard is drawn, at its loudest
-    tone; otherwise every repeat that is not below `level_db` at a `delay` in s and each of the loop gains.
+    tone without bumps in the bass; otherwise every repeat that is not below `level_db` at a `delay` in s and
+    each of the loop gains.
 
     >>> decay_of_repeats(delay=0.218, gains_db=(-6,)).caption
     'Repeats every 218 ms. At −6 dB of loop gain 11 repeats down to −60 dB, the last after 2.4 s.'
@@ -107,7 +108,7 @@ def _repeats(delay: float, gain_db: float, level_db: float) -> _Row:
 
 def _answers(machine: Machine, speed: float) -> _Row:
     """What a machine answers to one short sound at its loudest tone, down to the level of its song."""
-    echo, level_db = machine.echo_loop(speed), machine.song.faded_db
+    echo, level_db = machine.echo_loop(speed, pole_shape="flat"), machine.song.faded_db
     found = loops.stability(echo, count_modes=False)
     if len(echo.delays) == 1:
         return _repeats(echo.delays[0], -found.bound_db, level_db)
@@ -131,7 +132,7 @@ def _counted(count: int, thing: str) -> str:
     return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
-@figure("when a loop runs away", lambda m: {"loop": m.echo_loop(m.speeds[0])})
+@figure("when a loop runs away", lambda m: {"loop": m.echo_loop(m.speeds[0], pole_shape="plates")})
 def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
     """Draw the loop gain in the complex plane beside the point 1, where a loop holds its tone.
 
@@ -183,9 +184,18 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
     )
 
 
-@figure("where it would start", lambda m: {"loop": m.echo_loop(m.speeds[0])})
-def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
+@figure(
+    "where it would start",
+    lambda m: {
+        "loop": m.echo_loop(m.speeds[0], pole_shape="plates"),
+        "likely": m.echo_loop(m.speeds[0]) if m.one_pass(m.speeds[0]).pole_length else None,
+    },
+)
+def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.EchoLoop | None = None) -> Drawn:
     """Draw loop gain over frequency, the limit 0 dB, and the band in which the loop would start.
+
+    Of a machine whose head has bumps of an unknown size `loop` takes the largest there can be, and so do
+    margin and band; beside it stands what is `likely`.
 
     Where the teeth of several heads are finer than the curve can show, it runs from their lowest points to
     their highest and back.
@@ -201,6 +211,12 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
     (gain,) = axes.plot(frequency, level, **canvas.line_style(0))
     (limit,) = axes.plot(AUDIBLE, [0, 0], **canvas.line_style(1))
     artists: dict[str, Artist] = {"gain": gain, "limit": limit}
+    lines, of_bumps = {"loop gain": gain, "limit": limit}, ""
+    if likely is not None:
+        (thin,) = axes.plot(*_outline(likely), **canvas.line_style(3, linewidth=profile.line_pt / 2))
+        artists["likely"] = thin
+        lines = {"largest bumps": gain, "likely bumps": thin, "limit": limit}
+        of_bumps = " with the largest bumps that a head can have, and with likely ones"
     top = max(0.0, level.max())
     if found.band is not None and found.frequency is not None and found.frequency <= AUDIBLE[1]:
         f = max(found.frequency, AUDIBLE[0])
@@ -215,17 +231,17 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
         canvas.note((f, top), words, "upper right" if f < 1e3 else "upper left")
     canvas.style_response("Where it would run away", y=("loop gain", "$|L|$", "dB"))
     axes.set_ylim(min(-18, top - 24), top + 6)
-    names = ("$|L|$", "1") if canvas.symbols_only else ("loop gain", "limit")
-    canvas.name_lines((gain, limit), names)
+    names = ("$|L|$", "1") if canvas.symbols_only else tuple(lines)
+    canvas.name_lines((gain, limit) if canvas.symbols_only else lines.values(), names)
     said = f"margin {found.margin_db:.1f} dB, {_first(found)}"
     if not found.stable:
         said = f"{-found.margin_db:.1f} dB past the limit, running away {_first(found)}"
     return Drawn(
         canvas.figure,
         artists,
-        f"Loop gain over frequency; {said}.",
-        "Line chart of loop gain in dB over frequency, a line at the limit of 0 dB, a dot at the tone that "
-        f"comes first and a shaded band of those that may start as well: {said}.",
+        f"Loop gain over frequency{of_bumps}; {said}.",
+        f"Line chart of loop gain in dB over frequency{of_bumps}, a line at the limit of 0 dB, a dot at the "
+        f"tone that comes first and a shaded band of those that may start as well: {said}.",
         (NYQUIST,),
     )
 
