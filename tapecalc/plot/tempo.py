@@ -69,8 +69,9 @@ def tempo_map(
     fits = list(_fits(np.array(delays), low, high, bpm, between=between))
     (dots,) = axes.plot([fit.bpm for fit in fits], [fit.ms for fit in fits], **canvas.dots())
     if own.size <= 2 and not (between or profile.portrait):
-        for fit in fits:
-            canvas.note((fit.bpm, fit.ms), f"{fit.bpm:.0f}", "upper right")
+        for fit in fits:  # at the right end stand the names of the lines
+            side = "upper left" if fit.bpm > high - 0.06 * (high - low) else "upper right"
+            canvas.note((fit.bpm, fit.ms), f"{fit.bpm:.0f}", side)
     if bpm is not None:
         axes.axvline(bpm, color=grey, linestyle="--", linewidth=profile.line_pt / 2)
         canvas.note((bpm, span[1] * 1.12), f"{bpm:g} bpm", "left" if bpm > (low + high) / 2 else "right")
@@ -127,7 +128,8 @@ def _levels(
     left = bpm if bpm is not None and bpm < low + 0.25 * (high - low) else low
     profile, heads = canvas.profile, own.shape[1]
     colors, lines = profile.ground.colors, []
-    room = 1.25 * profile.text_pt / (0.7 * 72 * profile.height_in)  # a line of type as a share of the axis
+    share = 0.31 if profile.portrait else 0.7  # of the height that is the axis
+    room = 1.25 * profile.text_pt / (share * 72 * profile.height_in)  # a line of type as a share of the axis
     bottom, top = np.log(canvas.axes.get_ylim())
     written = heads > 1 and own.size <= MOST_NAMES and not (canvas.symbols_only or profile.narrow)
     for (speed, head), ms in np.ndenumerate(own):
