@@ -298,10 +298,11 @@ def _fading_repeats(machine: Machine, *, profile: Profile, units: str, seconds: 
     One head alone is used, with the machine's sends; where its loop would run away, the return send is
     turned down so that it fades.
     """
-    settings, loop, words = _one_head(machine, min(machine.speeds))
+    settings, likely, words = _one_head(machine, min(machine.speeds))
+    loop = replace(likely, one_pass=replace(likely.one_pass, pole_shape="flat"))  # as the plan counts repeats
     delay, loud_db = loop.delays[0], loudest(loop.one_pass)[1]
     gain_db, send_db = -stability(loop, count_modes=False).bound_db, machine.mixer.return_send_db
-    suggested = gain_db >= 0
+    suggested = gain_db >= 0 or not stability(likely, count_modes=False).stable
     if suggested:  # in the middle of what gives the wanted repeats
         wanted_db = machine.song.faded_db / (machine.song.wanted_repeats - 0.5)
         send_db, gain_db = send_db + wanted_db - gain_db, wanted_db
