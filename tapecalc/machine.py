@@ -40,6 +40,7 @@ MOST_SONGS = 60
 LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
 SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
 SLOWEST, FASTEST = 0.001, 20.0  # tape speeds that are planned, m/s; machines have 0.012 to 7.6
+SENDS_DB = -90.0, 20.0  # from where to where an input or return send can be set
 SHORTEST, LONGEST = 1e-5, 60.0  # delays that are planned, s
 NOISE_SPEED = to_si(7.5, "ips")  # at which the file states the tape noise
 USUAL_SPEEDS = 0.006, 1.6  # m/s, a factor of two beyond those that machines have
@@ -189,8 +190,8 @@ class MeasuredDelay(_Section):
 class Mixer(_Section):
     """The small mixer that closes the loop."""
 
-    input_send_db: float = _real(0.0, -90, 20, "send from the instrument to the machine")
-    return_send_db: float = _real(-6.0, -90, 20, "send from the playback back to the machine")
+    input_send_db: float = _real(0.0, *SENDS_DB, "send from the instrument to the machine")
+    return_send_db: float = _real(-6.0, *SENDS_DB, "send from the playback back to the machine")
 
 
 def _known_note(name: str | None) -> str | None:
