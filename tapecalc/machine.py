@@ -750,11 +750,12 @@ def _sentence(problem: ErrorDetails) -> str:
     return f"{path} {words}{hint}".lstrip()
 
 
+_WAS_68 = "the 95 % of now, not 68 %"
 #: Keys of older files: what stands for them, what they are multiplied by, what is added, and why.
 _OLDER = {
-    "speed_uncertainty_percent": ("speed_plus_minus_percent", 2.0, 0.0, "the 95 % of now, not 68 %"),
-    "spacing_uncertainty_mm": ("spacing_plus_minus_mm", 2.0, 0.0, "the 95 % of now, not 68 %"),
-    "delay_uncertainty_ms": ("delay_plus_minus_ms", 2.0, 0.0, "the 95 % of now, not 68 %"),
+    "speed_uncertainty_percent": ("speed_plus_minus_percent", 2.0, 0.0, _WAS_68),
+    "spacing_uncertainty_mm": ("spacing_plus_minus_mm", 2.0, 0.0, _WAS_68),
+    "delay_uncertainty_ms": ("delay_plus_minus_ms", 2.0, 0.0, _WAS_68),
     "tape_headroom_db": ("tape_mol_db", 1.0, -FULL_ABOVE_MOL_DB, "3 % distortion, not a tape that is full"),
 }
 

@@ -581,13 +581,14 @@ def _tables_of_the_machine(plan: EchoPlan) -> Iterator[Table]:
 def left_out(plan: EchoPlan) -> tuple[Omission, ...]:
     """What the model leaves out, with its size on this machine."""
     machine = plan.machine
-    aligned = machine.one_pass(machine.speeds[0]).aligned
+    one_pass = machine.one_pass(machine.speeds[0])
+    aligned = one_pass.aligned
     return omissions(
         [loop.speed for loop in plan.loops],
         coating_thickness=aligned.coating_thickness,
         separation=aligned.separation,
         track_width=aligned.track_width,
-        azimuth_angle=machine.one_pass(machine.speeds[0]).today.azimuth_angle,
+        azimuth_angle=one_pass.today.azimuth_angle,
         tape_thickness=machine.tape_thickness,
         units=machine.units,
         wound=machine.loop_length is None,
