@@ -7,6 +7,7 @@ from unittest import mock
 
 import lab_browser
 import pytest
+from lab_browser import violations
 from notebook_rules import tracked_notebooks
 from project import keeps
 from site_pages import panels, tool
@@ -117,19 +118,6 @@ def visitor(tab, host):
     visitor.route(lambda url: not url.startswith((f"{address}/", "data:")), lambda route: route.abort())
     yield visitor
     visitor.context.close()
-
-
-def violations(tab):
-    """What axe finds on the page, however slight, as sentences."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    # Without preload: it would fetch the style sheet a second time, which no page from disk may do.
-    found = Axe().run(tab, options={"resultTypes": ["violations"], "preload": False})
-    return [
-        f"{rule['id']} ({rule['impact']}) at {node['target']}: {node['html'][:100]}"
-        for rule in found.response["violations"]
-        for node in rule["nodes"]
-    ]
 
 
 @pytest.mark.parametrize("name", [*PAGES, *API])
