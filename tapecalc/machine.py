@@ -46,6 +46,7 @@ MOST_SONGS = 60
 LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
 SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
 SLOWEST, FASTEST = 0.001, 20.0  # tape speeds that are planned, m/s; machines have 0.012 to 7.6
+SENDS_DB = -90.0, 20.0  # from where to where an input or return send can be set
 SHORTEST, LONGEST = 1e-5, 60.0  # delays that are planned, s
 STATED_AT = to_si(7.5, "ips")  # the speed for which the file states noise and 3 % distortion of the tape
 USUAL_TRACK = 2e-3  # m, of the noise that is assumed
@@ -219,8 +220,8 @@ class MeasuredResponse(_Section):
 class Mixer(_Section):
     """The small mixer that closes the loop."""
 
-    input_send_db: float = _real(0.0, -90, 20, "send from the instrument to the machine")
-    return_send_db: float = _real(-6.0, -90, 20, "send from the playback back to the machine")
+    input_send_db: float = _real(0.0, *SENDS_DB, "send from the instrument to the machine")
+    return_send_db: float = _real(-6.0, *SENDS_DB, "send from the playback back to the machine")
 
 
 def _known_note(name: str | None) -> str | None:
@@ -908,11 +909,12 @@ def _sentence(problem: ErrorDetails) -> str:
     return f"{path} {words}{hint}".lstrip()
 
 
+_WAS_68 = "the 95 % of now, not 68 %"
 #: Keys of older files: what stands for them, what they are multiplied by, what is added, and why.
 _OLDER = {
-    "speed_uncertainty_percent": ("speed_plus_minus_percent", 2.0, 0.0, "the 95 % of now, not 68 %"),
-    "spacing_uncertainty_mm": ("spacing_plus_minus_mm", 2.0, 0.0, "the 95 % of now, not 68 %"),
-    "delay_uncertainty_ms": ("delay_plus_minus_ms", 2.0, 0.0, "the 95 % of now, not 68 %"),
+    "speed_uncertainty_percent": ("speed_plus_minus_percent", 2.0, 0.0, _WAS_68),
+    "spacing_uncertainty_mm": ("spacing_plus_minus_mm", 2.0, 0.0, _WAS_68),
+    "delay_uncertainty_ms": ("delay_plus_minus_ms", 2.0, 0.0, _WAS_68),
     "tape_headroom_db": ("tape_mol_db", 1.0, -FULL_ABOVE_MOL_DB, "3 % distortion, not a tape that is full"),
 }
 

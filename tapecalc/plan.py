@@ -20,7 +20,7 @@ from tapecalc.calc.parts import part_repeat_deviations
 from tapecalc.calc.quantity import Duration, Level, Speed, calculator, whole
 from tapecalc.calc.transport import reel_rate
 from tapecalc.calc.units import COVERAGE_FACTOR, amplitude_to_db, db_to_amplitude
-from tapecalc.machine import Machine, with_changes
+from tapecalc.machine import SENDS_DB, Machine, with_changes
 
 _Array = NDArray[np.float64]
 
@@ -32,8 +32,6 @@ LIKED_NOTES = tuple(
 )
 #: A repeat sounds as wide as the band in which it is within this of its loudest, dB.
 TONE_DROP_DB = 10.0
-#: From where to where a return send can be set, dB, as in the machine file.
-SENDS_DB = (-90.0, 20.0)
 #: Echoes that come nearer to each other than this add as one, s; far below what a sample lasts.
 TOGETHER = 1e-8
 #: Times round the loop that `echo_pattern` follows: 3 s of a delay of 30 ms, which ears fuse.
@@ -258,23 +256,27 @@ def echo_pattern(
     >>> times[:3].round(3), amplitudes[:3].round(2)
     (array([0.218, 0.436, 0.654]), array([0.99, 0.49, 0.24]))
     """
-    echo = machine.echo_loop(speed, pole_shape="flat")
+    return _echoes(machine.echo_loop(speed, pole_shape="flat"), longest, faintest_db)
+
+
+def _echoes(echo: loop.EchoLoop, longest: float, faintest_db: float) -> tuple[_Array, _Array]:
+    """Follow one short sound through the loop, as `echo_pattern` lists it."""
     faintest = db_to_amplitude(faintest_db) * (1 - 1e-9)  # a tie counts, whatever the last bit says
     passed = db_to_amplitude(response.loudest(echo.one_pass)[1])
-    heard, back = (passed * np.array(gains) for gains in (echo.heads.gains, echo.heads.return_gains))
+    heard, fed = (passed * np.array(gains) for gains in (echo.heads.gains, echo.heads.return_gains))
+    delays, back, most_heard = echo.delays, fed * echo.return_gain, np.max(np.abs(heard))
+    followed = faintest * db_to_amplitude(-FOLLOWED_DB)
     times, amplitudes = np.zeros(1), np.array([echo.input_gain])  # what is on the tape, pass by pass
     every_time, every_amplitude = [np.zeros(0)], [np.zeros(0)]
     for _ in range(MOST_PASSES):
-        loud = np.flatnonzero(
-            np.abs(amplitudes) * np.max(np.abs(heard)) >= faintest * db_to_amplitude(-FOLLOWED_DB)
-        )
+        loud = np.flatnonzero(np.abs(amplitudes) * most_heard >= followed)
         if loud.size > MOST_FOLLOWED:
             loud = np.sort(loud[np.argpartition(np.abs(amplitudes[loud]), -MOST_FOLLOWED)[-MOST_FOLLOWED:]])
-        arrives = np.add.outer(times[loud], echo.delays)
+        arrives = np.add.outer(times[loud], delays)
         in_time = arrives <= longest
         every_time.append(arrives[in_time])
         every_amplitude.append(np.multiply.outer(amplitudes[loud], heard)[in_time])
-        again = np.multiply.outer(amplitudes[loud], back * echo.return_gain)[in_time]
+        again = np.multiply.outer(amplitudes[loud], back)[in_time]
         times, amplitudes = _added_up(arrives[in_time], again)
     times, amplitudes = _added_up(np.concatenate(every_time), np.concatenate(every_amplitude))
     loud = np.abs(amplitudes) >= faintest
@@ -369,6 +371,7 @@ def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPl
     verdict = loop.stability(worst, count_modes=False)
     runs_away = not verdict.stable and not loop.stability(machine.echo_loop(speed), count_modes=False).stable
     loudest_db = response.loudest(echo.one_pass)[1]
+    first_db = amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + loudest_db
     fed = float(np.sum(np.abs(echo.heads.return_gains)))
     gain_db = amplitude_to_db(fed * echo.return_gain) + loudest_db if fed else response.NULL_DB
     dies, over_db = gain_db < 0 and not runs_away, max(-verdict.margin_db, 0.0)
@@ -377,7 +380,7 @@ def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPl
     repeats = int(loop.repeats_heard(gain_db, song.faded_db)) if dies and one_head else None
     gone_in = None if repeats is None else repeats * echo.delays[0]
     if repeats is None and not runs_away:
-        gone_in = _last_heard(machine, speed)
+        gone_in = _last_heard(echo, first_db + song.faded_db)
     return LoopPlan(
         speed=speed,
         gain_db=gain_db,
@@ -385,7 +388,7 @@ def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPl
         bumps=worst.one_pass.pole_length > 0,
         measured=bool(worst.one_pass.trim),
         runs_away=runs_away,
-        first_repeat_db=amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + loudest_db,
+        first_repeat_db=first_db,
         repeats=repeats,
         gone_in=gone_in,
         return_send_db=_wished_send_db(echo, song.wanted_repeats, song.faded_db),
@@ -417,13 +420,9 @@ def _settles_dbu(machine: Machine, speed: float, over_db: float) -> tuple[float,
     return full_dbu + amplitude_to_db(one), full_dbu + amplitude_to_db(crowd)
 
 
-def _last_heard(machine: Machine, speed: float) -> float | None:
+def _last_heard(echo: loop.EchoLoop, faintest_db: float) -> float | None:
     """Find when the last answer of several heads is heard; None if not within what is followed."""
-    echo, faded_db = machine.echo_loop(speed, pole_shape="flat"), machine.song.faded_db
-    first_db = (
-        amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + response.loudest(echo.one_pass)[1]
-    )
-    times, _ = echo_pattern(machine, speed, longest=LONGEST_ECHO, faintest_db=first_db + faded_db)
+    times, _ = _echoes(echo, LONGEST_ECHO, faintest_db)
     rounds = [delay for delay, fed in zip(echo.delays, echo.heads.feeds_return, strict=True) if fed]
     # Later answers are not complete; where those before stay faint for one longest delay, it has ended.
     followed, quiet = min([LONGEST_ECHO, *(MOST_PASSES * delay for delay in rounds)]), max(echo.delays)

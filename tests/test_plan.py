@@ -9,13 +9,14 @@ import pytest
 from flat_machines import CASSETTE, CLOSED_LOOP, MEASURED, ONE_HEAD, THREE_HEADS, flat_machine
 
 from tapecalc.machine import (
+    SENDS_DB,
     MachineFileError,
     example_machine,
     machine_from_options,
     machine_from_text,
     with_changes,
 )
-from tapecalc.plan import MOST_PASSES, SENDS_DB, echo_pattern, make_plan
+from tapecalc.plan import MOST_PASSES, echo_pattern, make_plan
 
 LOSSLESS = (
     "heads = {gap_um = 0, spacing_loss_um = 0, aligned_spacing_loss_um = 0, low_cut_hz = 0, "

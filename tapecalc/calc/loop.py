@@ -471,7 +471,7 @@ def _first_in_phase(unit: EchoLoop) -> tuple[float | None, float]:
     while done < bands.size and levels_db[bands[done]] + heads_db > best[1] + 1e-9:
         some = bands[done : done + together]
         best = _louder(unit, _enclosed_in_bands(unit, some, levels_db[some], best[1]), best)
-        done, together = done + together, min(2 * together, 16)
+        done, together = done + together, min(2 * together, 64)
     return best
 
 
@@ -551,9 +551,11 @@ def _loud_cells(
     starts = (first_cells + 0.5) * width
     phases = np.exp(-2j * np.pi * np.outer(starts, unit.delays)) * unit.head_gains
     turned = np.exp(-2j * np.pi * width * np.outer(unit.delays, np.arange(_BAND)))
-    # Too small a product for BLAS: waking its threads costs more.
-    reached = np.abs(np.einsum("bk,kc->bc", phases, turned))
-    band, cell = np.nonzero(reached >= amplitudes[:, np.newaxis])
+    # Half the digits take half the time; what they lose is below `careful`.
+    together = phases.astype(np.complex64) @ turned.astype(np.complex64)
+    power = together.real**2 + together.imag**2
+    careful = np.maximum(amplitudes - 1e-5 * np.sum(np.abs(unit.head_gains)), 0)
+    band, cell = np.nonzero(power >= careful[:, np.newaxis] ** 2)
     return starts[band] + width * cell
 
 

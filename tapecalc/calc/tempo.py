@@ -69,7 +69,7 @@ class NoteValue:
     @property
     def plain(self) -> bool:
         """Whether it is as long as one of the notes that bands count in every day, `PLAIN_NOTES`."""
-        return any(math.isclose(self.beats, note.beats, rel_tol=_ROUNDING) for note in PLAIN_NOTES)
+        return any(math.isclose(self.beats, note.beats) for note in PLAIN_NOTES)
 
 
 _STRAIGHT = {"whole": 4, "half": 2, "quarter": 1, "eighth": 1 / 2, "sixteenth": 1 / 4, "thirty-second": 1 / 8}
@@ -192,7 +192,7 @@ def tempo_threshold(intervals: Intervals) -> TempoChange:
 
     Source: Tempo sensitivity in auditory sequences: evidence for a multiple-look model, 1993.
     """
-    known, fractions = zip(*standards.TEMPO_THRESHOLDS, strict=True)
+    known, fractions = np.transpose(standards.TEMPO_THRESHOLDS)
     return np.interp(intervals, known, fractions)
 
 
@@ -328,7 +328,7 @@ def chance_heard(
     return np.where(spread == 0, sure, unsure)
 
 
-_erfc = np.vectorize(math.erfc, otypes=[float])  # a plan loads no scipy
+_erfc = np.vectorize(math.erfc)  # a plan loads no scipy
 
 
 class Change(NamedTuple):

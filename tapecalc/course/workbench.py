@@ -2,7 +2,6 @@
 
 import functools
 import html
-import math
 import os
 import time  # noqa: TID251  a tap is when it is
 from collections.abc import Callable, Iterator, Mapping
@@ -47,7 +46,19 @@ from tapecalc.machine import (
 from tapecalc.measuring.estimate import CannotTell
 from tapecalc.plan import EchoPlan, LoopPlan, TempoPlan, echo_pattern, make_plan
 from tapecalc.plot import style
-from tapecalc.report.plan_text import band_text, delay_text, heard_text, margin_text, runs_text, start_text
+from tapecalc.report.plan_text import (
+    band_text,
+    delay_text,
+    excess_text,
+    heard_for_text,
+    heard_text,
+    margin_text,
+    off_percent_text,
+    off_text,
+    runs_text,
+    start_text,
+    wished_send_text,
+)
 
 SHOWN_SECONDS = 3.0
 FAINTEST_DB = -40.0
@@ -267,19 +278,17 @@ def _say(plan: EchoPlan) -> Answer:
         begin = f"{delays} ms; the head at {_place(best)} plays"
     sentence = (
         f"{begin}{':' if one_head else ''} {words.with_article(best.fit.note.name)} at {best.fit.bpm:g} bpm, "
-        f"off by {_off(best)} (heard as off: {heard_text(best.chance, best.fit.error)}); {_ending(plan)}"
+        f"off by {off_text(best)} (heard as off: {heard_text(best.chance, best.fit.error)}); {_ending(plan)}"
     )
     table: dict[str, object] = {}
     for fitted in sorted(plan.tempos, key=lambda fitted: fitted.delay.head):
         table |= _fit_rows(fitted, wanted) if one_head else _head_row(fitted)
-    wish = "none" if planned.return_send_db is None else words.level(planned.return_send_db)
-    wish = "as set" if planned.repeats == wanted else wish
     headroom_db = plan.node("tape").headroom_db
     side = "below" if headroom_db >= 0 else "above"
     table |= {
         "loop gain" + ("" if one_head else " at most"): words.level(planned.gain_db),
         "margin": f"{_margin(planned)}, would start at {start_text(planned)}",
-        f"return send for {wanted} {'repeats' if one_head else 'passes'}": wish,
+        f"return send for {wanted} {'repeats' if one_head else 'passes'}": wished_send_text(plan, planned),
         "first echo": f"{words.level(planned.first_repeat_db)} against the dry sound, {abs(headroom_db):.1f} "
         f"dB {side} 3 % distortion",
         f"{'repeat' if one_head else 'pass'} {wanted} keeps": band_text(planned.tone[0]),
@@ -295,13 +304,6 @@ def _place(fitted: TempoPlan) -> str:
     return f"{from_si(fitted.delay.spacing, 'mm'):.4g} mm"
 
 
-def _off(fitted: TempoPlan) -> str:
-    """By how much a delay misses its note, with the sign and how far that may be off."""
-    error, plus_minus = (from_si(time, "ms") for time in (fitted.fit.error, fitted.delay.plus_minus))
-    text = words.with_uncertainty(error, plus_minus, "ms")
-    return text if text[0] in "-0" else f"+{text}"
-
-
 def _fit_rows(fitted: TempoPlan, wanted: int) -> dict[str, str]:
     """How the only head fits the song."""
     fit, last = fitted.fit, heard_text(fitted.chance_of_last, fitted.fit.error)
@@ -309,7 +311,7 @@ def _fit_rows(fitted: TempoPlan, wanted: int) -> dict[str, str]:
     return {
         "delay": delay_text(fitted.delay),
         "note": fit.note.name,
-        "off by": f"{_off(fitted)}, {fit.error_percent:+.1f} %, {fit.error_cents:+.0f} cents",
+        "off by": f"{off_text(fitted)}, {off_percent_text(fitted)} %, {round(fit.error_cents):+d} cents",
         "heard as off": first if wanted == 1 else f"repeat 1: {first}; repeat {wanted}: {last}",
     }
 
@@ -317,21 +319,14 @@ def _fit_rows(fitted: TempoPlan, wanted: int) -> dict[str, str]:
 def _head_row(fitted: TempoPlan) -> dict[str, str]:
     """How one of several heads fits the song."""
     heard = heard_text(fitted.chance, fitted.fit.error)
-    fit = f"{fitted.fit.note.name}, {_off(fitted)} (heard as off: {heard})"
+    fit = f"{fitted.fit.note.name}, {off_text(fitted)} (heard as off: {heard})"
     return {f"head at {_place(fitted)}": f"{delay_text(fitted.delay)}: {fit}"}
-
-
-def _less_db(planned: LoopPlan) -> float:
-    """By how much a loop that runs away must be turned down, to the tenth above."""
-    return max(math.ceil(-10 * planned.stability.margin_db) / 10, 0.1)
 
 
 def _margin(planned: LoopPlan) -> str:
     if planned.stability.stable:
         return margin_text(planned)
-    return (
-        f"{_less_db(planned):.1f} dB too loud{'' if planned.runs_away else ' if bumps in the bass are large'}"
-    )
+    return f"{excess_text(planned)} too loud{'' if planned.runs_away else ' if bumps in the bass are large'}"
 
 
 def _ending(plan: EchoPlan) -> str:
@@ -342,13 +337,12 @@ def _ending(plan: EchoPlan) -> str:
     if not planned.stability.stable:
         return (
             f"THE LOOP {runs_text(planned).upper()}, starting at {start_text(planned)}: turn the return send "
-            f"down by {_less_db(planned):.1f} dB or more."
+            f"down by {excess_text(planned)} or more."
         )
     if planned.repeats is not None:
         heard = f"{planned.repeats} repeat{'' if planned.repeats == 1 else 's'} down to {faded}"
     else:
-        longer = "longer than is told here" if planned.gone_in is None else f"for {planned.gone_in:.2f} s"
-        heard = f"heard {longer}, down to {faded}"
+        heard = f"heard {heard_for_text(planned)}, down to {faded}"
     return f"{heard}, {margin_text(planned)} before the loop runs away."
 
 

@@ -19,7 +19,6 @@ from matplotlib.patches import Circle, FancyArrowPatch, Rectangle
 from matplotlib.path import Path as Outline
 from matplotlib.text import Annotation, Text
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import isotonic_regression
 
 from tapecalc import words
 from tapecalc.calc.quantity import known_name
@@ -335,7 +334,9 @@ def _legend_below(axes: Axes, profile: Profile, lines: list[Line2D], names: list
 def spread(wanted: ArrayLike, height: float, low: float, high: float) -> NDArray[np.float64]:
     """Move labels as little as possible so that none lies over another.
 
-    Least squares with `height` between neighbors: isotonic regression. Source: Barlow and others 1972.
+    Least squares with `height` between neighbors, by the formula for values that must not fall:
+    the largest, over all ``j <= i``, of the smallest mean of ``j .. k`` with ``k >= i``.
+    Source: Barlow and others 1972.
 
     >>> spread([5, 5, 9], 2, 0, 10)
     array([4., 6., 9.])
@@ -344,7 +345,11 @@ def spread(wanted: ArrayLike, height: float, low: float, high: float) -> NDArray
     order = np.argsort(wanted, kind="stable")
     steps = height * np.arange(wanted.size)
     placed = np.empty_like(wanted)
-    moved = isotonic_regression(wanted[order] - steps).x
+    first, last = np.ogrid[: wanted.size, : wanted.size]
+    sums = np.cumsum(wanted[order] - steps)
+    means = (sums - np.concatenate([[0.0], sums[:-1]])[:, None]) / np.maximum(last - first + 1, 1)
+    smallest = np.minimum.accumulate(means[:, ::-1], axis=1)[:, ::-1]
+    moved = np.max(smallest, axis=0, where=first <= last, initial=-np.inf)
     placed[order] = np.clip(moved, low, max(low, high - steps[-1])) + steps
     return placed
 

@@ -154,9 +154,12 @@ def _preview_speed(plan: EchoPlan) -> float:
     return plan.tempos[0].delay.speed if plan.tempos else plan.machine.speeds[0]
 
 
-def answer(plan: EchoPlan) -> tuple[str, ...]:
-    """Give the first sentence of each headline, loops that may run away first, as many as a phone shows."""
-    first = [line.partition(". ")[0].rstrip(".") + "." for line in headlines(plan)]
+def answer(plan: EchoPlan, lines: tuple[str, ...] | None = None) -> tuple[str, ...]:
+    """Give the first sentence of each headline, loops that may run away first, as many as a phone shows.
+
+    `lines` are the plan's headlines, where they are at hand.
+    """
+    first = [line.partition(". ")[0].rstrip(".") + "." for line in lines or headlines(plan)]
     if len(first[0]) > LONGEST_SENTENCE:
         speeds, heads = len(plan.loops), len(plan.machine.spacings)
         first[0] = f"The {heads} heads answer after {_delays(plan)} at {speeds} speeds."
@@ -185,12 +188,13 @@ def plan_page(plan: EchoPlan, pictures: Mapping[str, Picture], *, preview: EchoS
     -----
     Source: WCAG 2.2 for structure, contrast and text alternatives.
     """
+    lines = headlines(plan)
     return html_page(
         "plan_page.html.jinja",
         name=plan.machine.name,
         version=__version__,
-        answer=answer(plan),
-        headlines=headlines(plan),
+        answer=answer(plan, lines),
+        headlines=lines,
         cautions=CAUTIONS,
         hero=pictures.get(HERO),
         folds=tuple(_folds(plan, pictures)),
@@ -233,7 +237,8 @@ def write_plan(plan: EchoPlan, folder: str | os.PathLike[str]) -> list[Path]:
 
 def _folds(plan: EchoPlan, pictures: Mapping[str, Picture]) -> Iterator[Fold]:
     """Fold tables and pictures by topic; a table of no topic has one of its own."""
-    left, finding = {table.key: table for table in tables(plan)}, _findings(plan)
+    left = {table.key: table for table in tables(plan)}
+    finding = _findings(plan, {key: table.rows for key, table in left.items()})
     for topic in TOPICS:
         found = [left.pop(key) for key in (*topic.prints, *topic.others) if key in left]
         prints = tuple(one for one in found if one.key in topic.prints and len(one.rows) <= MOST_ROWS)
@@ -245,10 +250,9 @@ def _folds(plan: EchoPlan, pictures: Mapping[str, Picture]) -> Iterator[Fold]:
         yield Fold(table.key, table.title, "", (), (table,), ())
 
 
-def _findings(plan: EchoPlan) -> dict[str, str]:
-    """The main finding of each topic."""
+def _findings(plan: EchoPlan, rows: Mapping[str, tuple[tuple[str, ...], ...]]) -> dict[str, str]:
+    """The main finding of each topic, from the plan and the rows of its tables."""
     first = plan.levels.first_to_clip
-    rows = {table.key: table.rows for table in tables(plan)}
     return {
         "delays": _delays(plan),
         "songs": _finding_of_songs(plan),

@@ -176,7 +176,6 @@ def _best_fit(plan: EchoPlan) -> str:
         if wished
         else f"the best fit is {words.with_article(fit.note.name)}"
     )
-    error = _signed(Change(fit.error, best.delay.plus_minus), "ms")
     low, high = SURE
     sound = "is not heard as off" if best.chance <= low else "is heard as off"
     if low < best.chance < high:
@@ -185,7 +184,8 @@ def _best_fit(plan: EchoPlan) -> str:
     if best.chance <= low < best.chance_of_last and plan.wanted_repeats > 1:
         sure = "is" if best.chance_of_last >= high else f"is perhaps ({100 * best.chance_of_last:.0f} %)"
         sound += f", but the error adds up: repeat {plan.wanted_repeats} {sure}"
-    line = f"At {fit.bpm:g} bpm {note} at {which}: {error} ({_tenths(fit.error_percent)} %), which {sound}."
+    off = f"{off_text(best)} ({off_percent_text(best)} %)"
+    line = f"At {fit.bpm:g} bpm {note} at {which}: {off}, which {sound}."
     if best.chance_of_last <= low:
         return line
     if abs(fit.error) <= best.delay.plus_minus:
@@ -253,17 +253,15 @@ def _loop_headlines(plan: EchoPlan) -> Iterator[str]:
 def _loop_sentence(plan: EchoPlan, loop: LoopPlan) -> str:
     verdict, wanted, faded = loop.stability, plan.wanted_repeats, f"{plan.machine.song.faded_db:g} dB"
     if not verdict.stable:
-        less_db = max(math.ceil(-10 * verdict.margin_db - 1e-6) / 10, 0.1)
         runs = f"{runs_text(loop)}{'' if loop.runs_away else ' if bumps in the bass are large'}"
         up_to = "up to " if loop.bumps else ""
         return (
-            f"the loop {runs}, starting at {start_text(loop)} and growing by {up_to}"
-            f"{loop.growth_db_per_s:.1f} dB a second: turn the return send down by {less_db:.1f} dB or more."
+            f"the loop {runs}, starting at {start_text(loop)} and growing by {up_to}{loop.growth_db_per_s:.1f} "
+            f"dB a second: turn the return send down by {excess_text(loop)} or more."
         )
     margin = f"the loop is {margin_text(loop)} from running away"
     if loop.repeats is None:
-        gone = "longer than is told here" if loop.gone_in is None else f"for {loop.gone_in:.2f} s"
-        return f"a sound is heard {gone}, down to {faded}; {margin}."
+        return f"a sound is heard {heard_for_text(loop)}, down to {faded}; {margin}."
     heard = f"{loop.repeats} repeat{'s are' if loop.repeats != 1 else ' is'} heard down to {faded}"
     if loop.repeats == wanted:
         return f"{heard}, as wished; {margin}."
@@ -325,6 +323,23 @@ def _leak_note(plan: EchoPlan) -> str:
     )
 
 
+def excess_text(loop: LoopPlan) -> str:
+    """Write by how much a loop that runs away must be turned down, to the tenth above."""
+    return f"{max(math.ceil(-10 * loop.stability.margin_db - 1e-6) / 10, 0.1):.1f} dB"
+
+
+def heard_for_text(loop: LoopPlan) -> str:
+    """Say how long a sound is heard."""
+    return "longer than is told here" if loop.gone_in is None else f"for {loop.gone_in:.2f} s"
+
+
+def wished_send_text(plan: EchoPlan, loop: LoopPlan) -> str:
+    """Write the return send that gives the wanted repeats, or that the present one does."""
+    as_set = words.level(plan.machine.mixer.return_send_db)
+    send = "none" if loop.return_send_db is None else words.level(loop.return_send_db)
+    return "as set" if loop.repeats == plan.wanted_repeats or send == as_set else send
+
+
 def start_text(loop: LoopPlan) -> str:
     """Say where the loop would start to run away: a band, or a tone where one stands out."""
     if loop.stability.band is None:
@@ -337,6 +352,16 @@ def start_text(loop: LoopPlan) -> str:
 def delay_text(planned: DelayPlan) -> str:
     """Write a delay to the digits that its uncertainty leaves."""
     return _text(Change(planned.delay, planned.plus_minus), "ms")
+
+
+def off_text(planned: TempoPlan) -> str:
+    """Write by how much a delay misses its note, with its sign and how far that may be off."""
+    return _signed(Change(planned.fit.error, planned.delay.plus_minus), "ms")
+
+
+def off_percent_text(planned: TempoPlan) -> str:
+    """Write the same as a number of percent of the note."""
+    return f"{round(planned.fit.error_percent, 1) + 0.0:+.1f}"
 
 
 def speed_text(plan: EchoPlan, speed: float, plus_minus: float) -> str:
@@ -428,8 +453,8 @@ def _tables_of_delays(plan: EchoPlan) -> Iterator[Table]:
         Column("Speed", lambda p: _where(plan, p.delay)),
         Column("Wished note" if plan.machine.song.note else "Nearest note", lambda p: p.fit.note.name),
         _figures("Wanted", lambda p: words.amount(p.fit.wanted_delay, "ms", ".1f")),
-        _figures("Off by", lambda p: _signed(Change(p.fit.error, p.delay.plus_minus), "ms")),
-        _figures("in %", lambda p: _tenths(p.fit.error_percent)),
+        _figures("Off by", off_text),
+        _figures("in %", off_percent_text),
         Column("Heard as off?", lambda p: heard_text(p.chance, p.fit.error)),
         *([Column(f"Repeat {last}?", of_last)] if last > 1 else []),
         note=f"{judged_note(plan)} Repeat n is n errors off.",
@@ -454,11 +479,6 @@ def _tables_of_delays(plan: EchoPlan) -> Iterator[Table]:
         Column("Tempos", lambda row: ", ".join(f"{bpm:.0f} ({note.name})" for note, bpm in row[1]) or "none"),
         note="Each as unsure, in percent, as its delay.",
     )
-
-
-def _tenths(value: float) -> str:
-    """A value with its sign, and no minus before a zero."""
-    return f"{round(value, 1) + 0.0:+.1f}"
 
 
 def _percent(change: Change) -> str:
@@ -545,13 +565,8 @@ def _tables_of_loops(plan: EchoPlan) -> Iterator[Table]:
     one_head, wanted = len(plan.machine.playback_heads) == 1, plan.wanted_repeats
     faded, in_phase = plan.machine.song.faded_db, "" if one_head else ", all heads of the loop in phase"
     speed = Column("Speed", lambda loop: _at(plan, loop.speed))
-
-    as_set = words.level(plan.machine.mixer.return_send_db)
     fed = any(head.feeds_return for head in plan.machine.playback_heads)
-
-    def wish(loop: LoopPlan) -> str:
-        send = "none" if loop.return_send_db is None else words.level(loop.return_send_db)
-        return "as set" if loop.repeats == wanted or send == as_set else send
+    wish = functools.partial(wished_send_text, plan)
 
     def gain(loop: LoopPlan) -> str:
         return words.level(loop.gain_db) if fed else "no loop"
@@ -566,7 +581,7 @@ def _tables_of_loops(plan: EchoPlan) -> Iterator[Table]:
 
     yield _table(
         "repeats",
-        f"Repeats, return send at {as_set}",
+        f"Repeats, return send at {words.level(plan.machine.mixer.return_send_db)}",
         plan.loops,
         speed,
         _figures("Loop gain at most", gain),

@@ -3,6 +3,7 @@
 The words are data (``setup_card.toml.jinja``); here the numbers of a plan are put into them.
 """
 
+import functools
 import itertools
 import os
 import tomllib
@@ -240,7 +241,7 @@ def _send(plan: EchoPlan) -> dict[str, str | bool]:
     send = return_send(plan)
     if send is None:
         return {"send": False}
-    aim = "as planned" if _several(plan) else f"for {_numbers(plan)['wanted']}"
+    aim = "as planned" if _several(plan) else f"for {_wanted(plan)}"
     levels = {"wanted": send.wanted_db, "edge": send.edge_db, "limit": send.limit_db}
     return {"send": True, "aim": aim, **{name: words.level(level_db) for name, level_db in levels.items()}}
 
@@ -253,19 +254,29 @@ def write_setup_card(plan: EchoPlan, path: str | os.PathLike[str]) -> Path:
 # ---- the machine's numbers in words ----
 
 
-def _filled(kind: str, numbers: dict[str, Any]) -> Iterator[dict[str, str]]:
-    """Put numbers into the texts of one kind."""
+@functools.cache
+def _templates() -> dict[str, list[dict[str, jinja2.Template]]]:
+    """The texts of each kind, read once."""
     environment = jinja2.Environment(undefined=jinja2.StrictUndefined)
     text = resources.files("tapecalc.report").joinpath("setup_card.toml.jinja").read_text(encoding="utf-8")
-    found = tomllib.loads(text)[kind]
-    for entry in found if isinstance(found, list) else [found]:
-        yield {key: environment.from_string(words).render(numbers) for key, words in entry.items()}
+    return {
+        kind: [
+            {key: environment.from_string(said) for key, said in entry.items()}
+            for entry in (found if isinstance(found, list) else [found])
+        ]
+        for kind, found in tomllib.loads(text).items()
+    }
+
+
+def _filled(kind: str, numbers: dict[str, Any]) -> Iterator[dict[str, str]]:
+    """Put numbers into the texts of one kind."""
+    for entry in _templates()[kind]:
+        yield {key: template.render(numbers) for key, template in entry.items()}
 
 
 def _numbers(plan: EchoPlan) -> dict[str, Any]:
     """What steps, findings and levels have in common."""
     machine, send = plan.machine, return_send(plan)
-    levels, wanted = machine.levels, plan.wanted_repeats
     numbers: dict[str, Any] = {
         "loop": send is not None,
         "several": _several(plan),
@@ -273,8 +284,8 @@ def _numbers(plan: EchoPlan) -> dict[str, Any]:
         "erases": machine.erases,
         "lap": "",
         "minutes": " or ".join(_minutes(plan)) + " min",
-        "wanted": f"{wanted} repeat{'s' if wanted > 1 else ''}",
-        "gain": words.level(levels.mixer_gain_db),
+        "wanted": _wanted(plan),
+        "gain": words.level(machine.levels.mixer_gain_db),
         "input_send": words.level(machine.mixer.input_send_db),
         "set": words.level(machine.mixer.return_send_db),
         "margin": f"{HOUSE_MARGIN_DB:.0f} dB",
@@ -295,6 +306,10 @@ def _numbers(plan: EchoPlan) -> dict[str, Any]:
             "lasts": _lasts(plan) if send.wanted_db == machine.mixer.return_send_db else "",
         }
     return numbers
+
+
+def _wanted(plan: EchoPlan) -> str:
+    return f"{plan.wanted_repeats} repeat{'s' if plan.wanted_repeats > 1 else ''}"
 
 
 def _several(plan: EchoPlan) -> bool:

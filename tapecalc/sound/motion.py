@@ -16,7 +16,7 @@ from typing import Annotated
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.signal import butter, sosfilt, sosfreqz
+from scipy import linalg
 
 from tapecalc.calc.quantity import (
     DurationOrZero,
@@ -164,11 +164,9 @@ def _offsets(motion: Motion, step: float, first: int) -> Iterator[Array]:
     """
     wobbles = motion._wobbles()
     rng = np.random.default_rng([motion.seed, 1])
-    band = butter(1, RANDOM_BAND, "bandpass", fs=1 / step, output="sos")
-    gain = np.abs(sosfreqz(band, 4096)[1])
-    scale = motion.random_wobble / math.sqrt(np.mean(gain**2))
-    state = np.zeros((len(band), 2))
-    random_offset, last_speed = 0.0, 0.0
+    share, poles = _band_pass(step)
+    scale = motion.random_wobble * math.sqrt(share)
+    last_noise, last_wobble, random_offset, last_speed = np.zeros(2), np.zeros(2), 0.0, 0.0
     while True:
         time = step * np.arange(first, first + CHUNK, dtype=np.float64)
         gained, even = motion._run(time)
@@ -176,13 +174,30 @@ def _offsets(motion: Motion, step: float, first: int) -> Iterator[Array]:
         for depth, rate, phase in wobbles:
             offset -= depth / (2 * np.pi * rate) * np.cos(2 * np.pi * rate * (time + gained) + phase)
         if motion.random_wobble:
-            wobble, state = sosfilt(band, scale * rng.standard_normal(CHUNK), zi=state)
-            wobble *= even
+            noise = np.concatenate([last_noise, scale * rng.standard_normal(CHUNK)])
+            driven = noise[2:] - noise[:-2]
+            driven[0] -= poles[1:] @ last_wobble[::-1]
+            driven[1] -= poles[2] * last_wobble[1]
+            # A recursion is a triangular system with a few diagonals.
+            band_limited = linalg.solve_banded((2, 0), np.tile(poles[:, None], CHUNK), driven)
+            last_noise, last_wobble = noise[-2:], band_limited[-2:]
+            wobble = band_limited * even
             path = random_offset + step / 2 * np.cumsum(wobble + np.concatenate([[last_speed], wobble[:-1]]))
             random_offset, last_speed = path[-1], wobble[-1]
             offset += path
         yield offset
         first += CHUNK
+
+
+def _band_pass(step: float) -> tuple[float, Array]:
+    """Return the band pass ``b (1 - z^-2) / (1 + a1 z^-1 + a2 z^-2)`` as ``b`` and ``1, a1, a2``.
+
+    First order by the bilinear transform; of the power of white noise it leaves the share ``b``.
+    """
+    low, high = np.tan(np.pi * step * np.asarray(RANDOM_BAND))
+    wide, middle = high - low, 1 + low * high
+    poles = np.array([middle + wide, 2 * (low * high - 1), middle - wide])
+    return float(wide / poles[0]), poles / poles[0]
 
 
 def delay_cells(motion: Motion, spacings: ArrayLike, sample_rate: int) -> Iterator[Array]:

@@ -6,7 +6,6 @@ All are mono, and start well below full scale, because an echo adds to what is t
 from typing import Annotated
 
 import numpy as np
-from scipy.signal import lfilter
 
 from tapecalc.calc.quantity import Duration, Is, T, between, calculator, single
 from tapecalc.calc.units import db_to_amplitude
@@ -100,14 +99,18 @@ def pluck(
     taps = np.convolve(low_pass, _fractional_delay(2 + fraction))
     loss = np.abs(np.sum(taps * response))
     taps *= min(1.0, 10 ** (-3 * turn / (decay * sample_rate)) / loss)
-    loop = np.concatenate([[1.0], np.zeros(delay - 1), -taps])
 
-    burst = np.zeros(n)
-    length = min(n, int(turn))
-    burst[:length] = np.random.default_rng(seed).uniform(-1, 1, length)
-    burst = lfilter([0.35], [1, -0.65], burst)  # a fingertip, not a needle
-    burst -= np.concatenate([np.zeros(min(n, round(position * turn))), burst])[:n]
-    sound = lfilter([1.0], loop, burst)
+    burst = np.random.default_rng(seed).uniform(-1, 1, min(n, int(turn)))
+    fingertip = 0.35 * 0.65 ** np.arange(100)  # not a needle
+    sound = np.zeros(n + delay)
+    plucked = np.convolve(burst, fingertip)[:n]
+    sound[: plucked.size] = plucked
+    place = round(position * turn)
+    sound[place : place + plucked.size] -= plucked
+    for start in range(delay, n, delay):  # one time round after the other
+        before = sound[max(start - delay - len(taps) + 1, 0) : start]
+        sound[start : start + delay] += np.convolve(before, taps)[-len(taps) + 1 - delay : -len(taps) + 1]
+    sound = sound[:n]
     end = min(round(0.02 * sample_rate), n)
     sound[n - end :] *= np.cos(np.pi / 2 * np.arange(1, end + 1) / end) ** 2
     return with_peak(sound, level_db)

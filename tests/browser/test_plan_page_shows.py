@@ -4,6 +4,7 @@ import re
 
 import lab_browser
 import pytest
+from lab_browser import violations
 from machines import MACHINES
 from project import keeps
 
@@ -78,18 +79,6 @@ def tab(browser_tab, address):
 
 def sheets(tab, paper):
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", tab.pdf(format=paper)))
-
-
-def violations(tab):
-    """What axe finds on the page, as sentences."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    found = Axe().run(tab, options={"resultTypes": ["violations"], "preload": False})
-    return [
-        f"{rule['id']} at {node['target']}: {node['html'][:100]}"
-        for rule in found.response["violations"]
-        for node in rule["nodes"]
-    ]
 
 
 @pytest.mark.parametrize("screen", [DESK, PHONE], ids=["desk", "phone"])

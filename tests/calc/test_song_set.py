@@ -380,3 +380,40 @@ def test_the_change_makes_the_delays_that_it_says():
     assert transport.delay_from_spacing(spacing * best.factor, speed) == pytest.approx(wanted)
     faster = speed * (1 + best.speed_change_percent / 100)
     assert transport.delay_from_spacing(spacing, faster) == pytest.approx(wanted)
+
+
+# ---- ties and gaps ----
+
+
+@pytest.mark.parametrize(("quarters", "worst"), [((1.03, 1.035), "1.035"), ((1.035, 1.03), "1.035")])
+def test_the_worst_song_is_the_one_that_is_off_the_most(quarters, worst):
+    # Quarters of 515 and 517.5 ms, a delay of 500: 15 of 12.875 are 1.165, 17.5 of 12.9375 are 1.353.
+    songs = [Song(name=str(z), bpm=120 / z, notes=(QUARTER,)) for z in quarters]
+    found = common_change(songs, delays(0.5)).before.worst
+    assert found.song.name == worst and found.fit.audibility == pytest.approx(1.353, abs=1e-3)
+
+
+def test_a_song_that_is_off_by_one_threshold_counts_where_none_is_better():
+    # The first is off by 40 (f - 1): 1 at 1.025, the low end. The second is exact at 1.4 and never in time.
+    songs = [AT_120, Song(name="far", bpm=120 / 1.4, notes=(QUARTER,))]
+    change = common_change(songs, delays(0.5), low=1.025)
+    assert change.best.in_time == 0
+    assert change.most_in_time.factor == 1.025 and change.most_in_time.in_time == 1
+
+
+def test_a_song_that_is_off_by_one_threshold_at_an_end_is_no_error():
+    # 400 ms is a quarter at 1.25, off by 32 (f - 1.25): by just 1 at 1.28125.
+    change = common_change([AT_120], delays(0.4), low=1.25, high=1.28125)
+    assert change.best.factor == 1.25 and offs(change.best) == [0]
+
+
+@pytest.mark.parametrize(
+    ("quarters", "meet"), [((1, 1.01, 1.1, 1.12), (1, 1.01)), ((0.9, 0.92, 1, 1.01), (1, 1.01))]
+)
+def test_the_better_of_two_gaps_has_most_in_time_whichever_comes_first(quarters, meet):
+    # Two and two are in time together. 1 and 1.01 meet at 2/(1 + 1/1.01), off by 40/201 = 0.199; 1.1 and 1.12
+    # by 40/111, 0.9 and 0.92 by 40/91.
+    songs = [Song(name=str(z), bpm=120 / z, notes=(QUARTER,)) for z in quarters]
+    most = common_change(songs, delays(0.5)).most_in_time
+    assert most.factor == pytest.approx(2 / (1 / meet[0] + 1 / meet[1]))
+    assert most.in_time == 2 and sorted(offs(most))[:2] == pytest.approx([40 / 201] * 2)

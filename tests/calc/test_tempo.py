@@ -469,3 +469,29 @@ def test_drift_refuses_what_never_comes():
         tempo.duration_from_drift(0.01, -1)
     with pytest.raises(ValueError, match="duration must be 0 s or more"):
         tempo.take_drift(-1, 1)
+
+
+# ---- what each record and error says ----
+
+
+def test_a_fit_says_of_what_it_is_one():
+    late = fit(0.505, 120, note_value("quarter"))
+    assert (late.bpm, late.delay, late.note) == (120, 0.505, note_value("quarter"))
+
+
+def test_an_unknown_note_is_refused_as_a_note_value():
+    with pytest.raises(ValueError, match="^note value 'doted eighth' is not known"):
+        note_value("doted eighth")
+
+
+def test_each_zone_says_in_words_of_its_own_what_is_heard():
+    effects = [zone.effect for zone in tempo.ECHO_ZONES]
+    assert len(set(effects)) == 4
+    assert all(len(effect.split()) > 4 for effect in effects)
+
+
+def test_an_error_of_ten_thousand_roundings_is_an_error():
+    # A ten-thousand-millionth of 500 ms is 0.05 ns; into 12.5 ms it goes 250 million times.
+    assert fit(0.5 * (1 + 1e-10), 120, note_value("quarter")).repeats_in_time == pytest.approx(
+        2.5e8, rel=1e-4
+    )

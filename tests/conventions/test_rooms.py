@@ -16,7 +16,8 @@ KEPT_OUT = {
     "ipywidgets": ("course",),
     "IPython": ("plot", "course"),
     "sympy": (),
-    "scipy.signal": ("sound", "measuring", "plot", "report", "course"),
+    "scipy.signal": ("measuring", "plot", "report", "course"),
+    "scipy.optimize": ("measuring", "plot", "report", "course"),
 }
 IMPORT_ONE_BY_ONE = """
 import importlib, json, sys

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from flat_machines import ONE_HEAD, flat_machine
 from machines import MACHINES
 from panel_checks import collisions, ends, strict, unsound
 
@@ -97,6 +98,8 @@ def test_the_words_of_three_heads_by_hand(three):
     assert three.table["return send for 4 passes"] == "-12.1 dB"  # -30 / 3.5 dB, less 3.52
     three.set(wanted_repeats=1)
     assert "pass 1 keeps" in three.table
+    set_so = with_changes(machine_from_text(MACHINES["three_heads"]), {"mixer.return_send_db": -12.1})
+    assert workbench_panel(set_so).table["return send for 4 passes"] == "as set"
 
 
 def test_eighths_have_an_article_of_their_own(panel):
@@ -112,6 +115,29 @@ def test_a_runaway_is_said_with_the_band_and_what_to_do(panel):
     )
     assert panel.table["margin"].startswith("3.0 dB too loud, would start at ")
     assert " Hz to " in start and "kHz" in start
+
+
+def test_a_loop_too_loud_by_whole_tenths_is_turned_down_by_no_more():
+    # Nothing is lost in a pass, so +3.0 dB are 3.0 dB too much, which the loop gives to the last bit or so.
+    panel = workbench_panel(with_changes(flat_machine(ONE_HEAD), {"mixer.return_send_db": 3.0}))
+    assert panel.table["margin"].startswith("3.0 dB too loud, ")
+    assert "turn the return send down by 3.0 dB or more." in panel.readout
+
+
+@pytest.mark.parametrize(
+    ("bpm", "off_by"),
+    [
+        # 200 ms less 15 s / 75.1 = 199.734 ms: 0.266 ms, 0.133 %, 1200 log2(200 / 199.734) = 2.3 cents
+        (75.1, "+0.27 ms +/- 0.27 ms, +0.1 %, +2 cents"),
+        # 200 ms less 15 s / 74.99 = 200.027 ms: -0.027 ms, -0.013 %, -0.2 cents
+        (74.99, "-0.03 ms +/- 0.27 ms, +0.0 %, +0 cents"),
+    ],
+)
+def test_a_small_error_keeps_its_sign_and_a_zero_has_no_minus(bpm, off_by):
+    # 0.05 mm of 38.1 mm are 0.131 % of 200 ms: 0.2625 ms, rounded up.
+    known = {"transport.speed_plus_minus_percent": 0.0, "playback_heads.1.spacing_plus_minus_mm": 0.05}
+    panel = workbench_panel(with_changes(machine_from_text(MACHINES["one_head"]), {"song.bpm": bpm, **known}))
+    assert panel.table["off by"] == off_by
 
 
 def test_a_margin_near_none_is_neither_none_nor_below():

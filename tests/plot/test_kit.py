@@ -4,6 +4,10 @@ import inspect
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy.optimize import isotonic_regression
 
 from tapecalc.plot import kit
 from tapecalc.plot.catalog import draw
@@ -15,6 +19,14 @@ def test_labels_are_spread_as_little_as_possible_and_inside():
     np.testing.assert_allclose(kit.spread([0, 0, 0], 2, 0, 10), [0, 2, 4])
     np.testing.assert_allclose(kit.spread([9, 1], 2, 0, 10), [9, 1])
     np.testing.assert_allclose(kit.spread([10, 10], 2, 0, 10), [8, 10])
+
+
+@given(wanted=arrays(float, st.integers(1, 9), elements=st.floats(0, 10)), height=st.floats(0, 2))
+def test_labels_are_moved_as_a_published_method_moves_them(wanted, height):
+    order = np.argsort(wanted, kind="stable")
+    steps = height * np.arange(wanted.size)
+    placed = isotonic_regression(wanted[order] - steps).x + steps
+    np.testing.assert_allclose(kit.spread(wanted, height, -100, 100)[order], placed, atol=1e-12)
 
 
 def test_a_drawn_figure_shows_picture_and_sentence(capsys):

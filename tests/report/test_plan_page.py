@@ -91,8 +91,7 @@ def test_every_tag_is_closed_and_there_is_one_main_heading(page):
     assert outline.open == []
     assert len(outline.all("h1")) == 1
     assert outline.all("html") == [{"lang": "en"}]
-    ids = [attributes["id"] for _, attributes in outline.tags if "id" in attributes]
-    assert len(ids) == len(set(ids))
+    assert len(outline.ids) == len(set(outline.ids))
 
 
 @pytest.mark.parametrize("name", PLANS)

@@ -12,8 +12,9 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 from notebook_rules import SHORTEST_DESCRIPTION, tracked_notebooks
+from page_outline import Outline
 from project import keeps
-from site_pages import Parsed, panels, tool
+from site_pages import panels, tool
 
 from tapecalc.course.panel import choice, slider, switch
 
@@ -30,7 +31,7 @@ def files():
 
 @pytest.fixture(scope="module")
 def pages(files):
-    return {name: Parsed(content.decode()) for name, content in files.items() if name.endswith(".html")}
+    return {name: Outline(content.decode()) for name, content in files.items() if name.endswith(".html")}
 
 
 @slow
@@ -105,8 +106,8 @@ def test_nothing_is_fetched_from_elsewhere_and_nothing_runs(pages, files):
     found = []
     for name, page in pages.items():
         found += [f"{name}: {a}" for a in page.addresses if re.match(r"(?!data:)[a-z+.-]+:|/", a, re.I)]
-        found += [f"{name}: {tag}" for tag, _ in page.elements if tag in ACTIVE]
-        handlers = [key for _, attributes in page.elements for key in attributes if key.startswith("on")]
+        found += [f"{name}: {tag}" for tag, _ in page.tags if tag in ACTIVE]
+        handlers = [key for _, attributes in page.tags for key in attributes if key.startswith("on")]
         found += [f"{name}: {key}" for key in handlers]
     keeps(found)
     assert not re.search(rb"url\(|@import", files["style.css"])

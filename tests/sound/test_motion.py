@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from tapecalc.sound import motion
 from tapecalc.sound.motion import Motion, SpeedChange
@@ -15,6 +16,22 @@ def test_the_random_wobble_has_the_rms_that_was_asked_for():
     chunks = motion._offsets(wobbling, step, 0)
     offset = np.concatenate([next(chunks) for _ in range(20)])
     assert np.std(np.diff(offset) / step) == pytest.approx(0.001, rel=0.05)
+
+
+def test_random_wobble_is_white_noise_through_a_band_pass_of_first_order():
+    # Reference: scipy's own design and recursion; the share of the noise is the mean of the gain squared.
+    step = 1 / 750
+    share, poles = motion._band_pass(step)
+    zeros, wanted = signal.butter(1, motion.RANDOM_BAND, "bandpass", fs=750)
+    np.testing.assert_allclose(poles, wanted, rtol=1e-12)
+    np.testing.assert_allclose([share, 0, -share], zeros, rtol=1e-12)
+    gain = np.abs(signal.freqz(zeros, wanted, 100_000)[1])
+    assert share == pytest.approx(np.mean(gain**2), rel=1e-4)
+    chunks = motion._offsets(Motion(speed=0.1905, random_wobble=0.001, seed=5), step, 0)
+    noise = np.random.default_rng([5, 1]).standard_normal(3 * motion.CHUNK)
+    wobble = signal.lfilter(zeros, wanted, 0.001 / np.sqrt(share) * noise)
+    path = step * (np.cumsum(wobble) - wobble / 2)
+    np.testing.assert_allclose(np.concatenate([next(chunks) for _ in range(3)]), path, atol=1e-15)
 
 
 def test_a_fast_part_makes_the_grid_finer():

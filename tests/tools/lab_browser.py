@@ -1,4 +1,4 @@
-"""JupyterLab in headless Chromium: a server of our own, a page, a notebook that has run.
+"""Pages and JupyterLab in headless Chromium: a server of our own, a page, a notebook that has run.
 
 Nothing here waits a fixed time: every step waits for what it needs to see.
 """
@@ -136,3 +136,16 @@ def open_and_run(tab, server, name):
 def errors_shown(tab):
     """Texts of error outputs that the page shows."""
     return tab.locator(".jp-RenderedText[data-mime-type='application/vnd.jupyter.stderr']").all_inner_texts()
+
+
+def violations(tab):
+    """What axe finds on the page, however slight, as sentences."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    # Without preload: it would fetch the style sheet a second time, which no page from disk may do.
+    found = Axe().run(tab, options={"resultTypes": ["violations"], "preload": False})
+    return [
+        f"{rule['id']} ({rule['impact']}) at {node['target']}: {node['html'][:100]}"
+        for rule in found.response["violations"]
+        for node in rule["nodes"]
+    ]
