@@ -256,8 +256,8 @@ def _loop_sentence(plan: EchoPlan, loop: LoopPlan) -> str:
         runs = f"{runs_text(loop)}{'' if loop.runs_away else ' if bumps in the bass are large'}"
         up_to = "up to " if loop.bumps else ""
         return (
-            f"the loop {runs}, starting at {start_text(loop)} and growing by {up_to}{loop.growth_db_per_s:.1f} "
-            f"dB a second: turn the return send down by {excess_text(loop)} or more."
+            f"the loop {runs}, starting at {start_text(loop)} and growing by "
+            f"{up_to}{loop.growth_db_per_s:.1f} dB a second: turn the return send down by {excess_text(loop)} or more."
         )
     margin = f"the loop is {margin_text(loop)} from running away"
     if loop.repeats is None:
