@@ -35,6 +35,7 @@ FLAT = {
     "heads.azimuth_error_arcmin": 0.0,
     "heads.treble_boost_db": 60.0,
     "heads.low_cut_hz": 0.0,
+    "heads.pole_length_mm": 0.0,
 }
 WOBBLES = ((0.0011, 0.55), (0.0007, 4.3), (0.0004, 9.7), (0.00015, 28.0))
 
@@ -98,6 +99,23 @@ def test_the_closed_loop_is_the_geometric_series_of_the_loop_gain(spacings_mm):
     assert np.abs(returned - gain / (1 - gain)).max() < 0.02 * np.abs(gain / (1 - gain)).max()
 
 
+@pytest.mark.parametrize("ips", [7.5, 3.75])
+@pytest.mark.parametrize("without", [["saturation"], []], ids=["no limit", "far below it"])
+def test_once_round_the_level_is_that_of_the_closed_form(ips, without):
+    # The bus is 1 / (1 - L), so return times playback, q, is L / (1 - L), and L = q / (1 + q).
+    machine, size = with_changes(example_machine(), {"mixer.return_send_db": -6.0}), 20 * RATE
+    speed, impulse = ips * 0.0254, np.zeros(size)
+    impulse[0] = 1e-4
+    off = ["flutter", "hiss", *without]
+    wet = render(impulse, RATE, machine, speed=speed, without=off, seconds=20).wet
+    frequency = np.fft.rfftfreq(size, 1 / RATE)
+    heard = (frequency > 30) & (frequency < 16000)
+    loop = machine.echo_loop(speed)
+    returned = loop.return_gain * np.fft.rfft(wet)[heard] / 1e-4
+    level_db = 20 * np.log10(np.abs(returned / (1 + returned)))
+    assert np.abs(level_db - loop_gain_db(loop, frequency[heard])).max() < 0.05
+
+
 @pytest.mark.parametrize(
     ("frequency", "bound_db"), [(100, -100), (1000, -100), (5000, -100), (10000, -95), (15000, -80)]
 )
@@ -156,7 +174,8 @@ def test_flutter_vanishes_where_the_delay_is_a_whole_number_of_periods(periods):
 @pytest.mark.parametrize("ips", [7.5, 3.75])
 def test_each_repeat_has_the_response_of_as_many_passes(ips):
     # Source: tapecalc.calc.response.repeat_level_db, down to -30 dB.
-    machine = with_changes(example_machine(), {"mixer.return_send_db": 0.0})
+    # Without bumps, which are so long that one repeat's reach into the next; the closed loop above has them.
+    machine = with_changes(example_machine(), {"mixer.return_send_db": 0.0, "heads.pole_length_mm": 0.0})
     speed = ips * 0.0254
     delay = round(0.0415 / speed * RATE)
     last = 12 if ips == 7.5 else 24  # by then the upper bend has fallen to -30 dB at either speed
@@ -294,20 +313,24 @@ def test_a_loop_of_the_calculators_is_the_loop_that_is_rendered():
     ids=["slap", "separate echo", "near runaway"],
 )
 def test_the_envelope_peaks_at_the_planned_delays(spacing_mm, ips, return_send_db, repeats):
-    # All but the wobble, which moves the repeats by design, and the hiss, which blurs late ones.
+    # All but the wobble, which moves the repeats by design, the hiss, which blurs late ones, and the limit,
+    # which turns the phase of what is loud.
     heads = [{"spacing_mm": spacing_mm}]
     changes = {"playback_heads": heads, "mixer.return_send_db": return_send_db}
     machine = with_changes(example_machine(), changes)
     speed = ips * 0.0254
     bell = np.exp(-0.5 * ((np.arange(4800) / RATE - 0.02) / 0.002) ** 2)
     burst = bell * tone(1500, 0.1)
-    off = ["flutter", "hiss"]
+    off = ["flutter", "hiss", "saturation"]
     take = render(burst, RATE, machine, speed=speed, without=off, seconds=0.3 + 6 * 0.44)
     envelope = np.abs(hilbert(take.wet))
+    # The equalizers lead, by the slope of their phase at 1.5 kHz, in each pass.
+    phases = np.angle(machine.one_pass(speed).gain([1490.0, 1510.0]))
+    lead = (phases[1] - phases[0]) / (2 * np.pi * 20)
     for repeat in range(1, repeats + 1):
-        planned = 0.02 + repeat * machine.delays(speed)[0]
+        planned = 0.02 + repeat * (machine.delays(speed)[0] - lead)
         near = round(planned * RATE) + np.arange(-200, 201)
         peak = near[np.argmax(envelope[near])]
         left, middle, right = envelope[peak - 1 : peak + 2]
         heard = (peak + 0.5 * (left - right) / (left - 2 * middle + right)) / RATE
-        assert abs(heard - planned) < 1e-4
+        assert abs(heard - planned) < 2e-6
