@@ -318,8 +318,8 @@ def hiss_db(
     The noise of the tape, with its spectrum N, joins each pass behind the tape and is heard once it has gone
     round n times: ``mean N |P (1 - L^n) / (1 - L)|^2 / mean N |P|^2``, ``P = sum_k a_k exp(-j 2 pi f T_k)``
     of all heads that are heard; without `repeats` the long run. For one head the average over each tooth of
-    the comb is taken in closed form (`noise_build_up_db`); for many heads 65,536 frequencies are drawn evenly,
-    good to a few tenths of a decibel near 0 dB of margin.
+    the comb is taken in closed form (`noise_build_up_db`); for many heads 65,536 frequencies are drawn
+    evenly, good to a few tenths of a decibel near 0 dB of margin.
     """
     _check_band(low, high)
     if repeats is None and not stability(loop, count_modes=False).stable:
