@@ -100,8 +100,8 @@ def test_the_words_of_three_heads_by_hand():
     """At 75 bpm a beat is 800 ms, so that 100, 200 and 400 ms are a thirty-second, a sixteenth, an eighth.
 
     The last head is not in the loop. The others bring back 1 and -1/2 in phase at most: 3.52 dB above
-    the send of -10 dB, and the margin counts the tone for which both really agree: x = exp(-j 2 pi f 0.1) with
-    x - 0.5012 x^2 real and above 0 is 1 - 0.5012 or, at cos x = 1/(2 * 0.5012), 0.5012: -6 - 10 = -16 dB.
+    the send of -10 dB, and the margin counts the tone for which both really agree: x - 0.5012 x^2 of size 1
+    is real and above 0 at x = 1, 0.4988, and at cos x = 1/(2 * 0.5012), 0.5012: -6 - 10 = -16 dB.
     """
     three = workbench_panel(ideal("three_heads"))
     assert three.readout.startswith(
@@ -121,8 +121,8 @@ def test_eighths_have_an_article_of_their_own(panel):
 
 
 def test_a_runaway_is_said_with_the_band_and_what_to_do(panel):
-    # Thin plates of 5 mm give 2.06 dB at 105 Hz, of which the low cut takes 0.58 and dirt 0.02: the edge lies at
-    # -1.46 dB, 4.46 below.
+    # Thin plates of 5 mm give 2.06 dB at 105 Hz, of which the low cut takes 0.58 and dirt 0.02: the edge lies
+    # at -1.46 dB, 4.46 below.
     panel.set(return_send_db=3.0)
     start = panel.table["margin"].partition("start at ")[2]
     assert f"THE LOOP RUNS AWAY, starting at {start}: turn the return send down by 4.5 dB or more." in (
