@@ -595,6 +595,11 @@ class Machine(_Section):
             one_pass=self.one_pass(speed, pole_shape=pole_shape),
         )
 
+    def worst_loop(self, speed: float) -> EchoLoop:
+        """Give the loop with what leaves it the least margin: the largest bumps there can be, or none."""
+        both = (self.echo_loop(speed, pole_shape=shape) for shape in ("plates", "flat"))
+        return max(both, key=lambda loop: loudest(loop.one_pass)[1])
+
     @property
     def turning_parts(self) -> tuple[TurningPart, ...]:
         """The parts that turn."""

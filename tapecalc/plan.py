@@ -367,14 +367,15 @@ def _range_speeds(machine: Machine, in_set: Sequence[song_set.Song]) -> Iterator
 def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPlan:
     """Work out the loop at one speed."""
     song, echo = machine.song, machine.echo_loop(speed, pole_shape="flat")
-    worst = machine.echo_loop(speed, pole_shape="plates")
+    worst = machine.worst_loop(speed)
     verdict = loop.stability(worst, count_modes=False)
-    runs_away = not verdict.stable and not loop.stability(machine.echo_loop(speed), count_modes=False).stable
+    likely = verdict if verdict.stable else loop.stability(machine.echo_loop(speed), count_modes=False)
+    runs_away = not likely.stable
     loudest_db = response.loudest(echo.one_pass)[1]
     first_db = amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + loudest_db
     fed = float(np.sum(np.abs(echo.heads.return_gains)))
     gain_db = amplitude_to_db(fed * echo.return_gain) + loudest_db if fed else response.NULL_DB
-    dies, over_db = gain_db < 0 and not runs_away, max(-verdict.margin_db, 0.0)
+    dies, over_db = gain_db < 0 and not runs_away, -(likely if runs_away else verdict).margin_db
     one_head = len(echo.delays) == 1
     tone = ((n, response.bandwidth(echo.one_pass, drop_db=TONE_DROP_DB, passes=n)) for n in tone_of)
     repeats = int(loop.repeats_heard(gain_db, song.faded_db)) if dies and one_head else None
@@ -396,7 +397,7 @@ def _loop_plan(machine: Machine, speed: float, tone_of: Sequence[int]) -> LoopPl
         snr_db=_snr_db(machine, echo, gain_db, tone_of) if dies else None,
         snr_a_db=_first_snr_db(machine, speed, "A"),
         growth_db_per_s=None if verdict.stable else loop.fastest_growth_db_per_s(worst),
-        settles_dbu=_settles_dbu(machine, speed, over_db) if over_db else None,
+        settles_dbu=_settles_dbu(machine, speed, over_db) if over_db > 0 else None,
         piled_up_db=-amplitude_to_db(1 - db_to_amplitude(-verdict.bound_db))
         if verdict.bound_db > 0
         else None,
@@ -414,7 +415,10 @@ def _wished_send_db(echo: loop.EchoLoop, wanted: int, faded_db: float) -> float 
 
 
 def _settles_dbu(machine: Machine, speed: float, over_db: float) -> tuple[float, float]:
-    """Find the level on the tape of a runaway of one tone, and the most that a crowd of tones reaches."""
+    """Find the level on the tape of a runaway of one tone, or from noise, and the most that a crowd reaches.
+
+    The record equalizer before the limit moves neither: what it lifts, playback takes back.
+    """
     full_dbu = machine.saturation_dbu(speed) - over_db
     one, crowd = (settle(over_db, 1.0) for settle in (loop.settling_level, loop.crowd_settling_level))
     return full_dbu + amplitude_to_db(one), full_dbu + amplitude_to_db(crowd)

@@ -315,11 +315,11 @@ def hiss_db(
 ) -> Decibels:
     """Compute how much louder the hiss of a whole band is than that of one pass.
 
-    White noise that each pass adds on the bus, where it goes round n times and is heard through the response:
-    ``mean |P (1 - L^n) / (1 - L)|^2 / mean |P|^2`` over frequency, ``P = R sum_k a_k exp(-j 2 pi f T_k)`` of
-    all heads that are heard; without `repeats` the long run. For one head the average over each tooth of the
-    comb is taken in closed form (`noise_build_up_db`); for many heads 65,536 frequencies are drawn evenly,
-    good to a few tenths of a decibel near 0 dB of margin.
+    The noise of the tape, with its spectrum N, joins each pass behind the tape and is heard once it has gone
+    round n times: ``mean N |P (1 - L^n) / (1 - L)|^2 / mean N |P|^2``, ``P = sum_k a_k exp(-j 2 pi f T_k)``
+    of all heads that are heard; without `repeats` the long run. For one head the average over each tooth of
+    the comb is taken in closed form (`noise_build_up_db`); for many heads 65,536 frequencies are drawn
+    evenly, good to a few tenths of a decibel near 0 dB of margin.
     """
     _check_band(low, high)
     if repeats is None and not stability(loop, count_modes=False).stable:
@@ -387,12 +387,17 @@ def describing_function(amplitude: Peak, saturation: Saturation) -> LimiterGain:
 
 
 @calculator
-def settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
+def settling_level(loop_gain_db: Growing, saturation: Saturation, record_db: Decibels = 0.0) -> Peak:
     """Find the amplitude at which the tape's limit holds one tone of a loop that runs away, ``|L| N(A) = 1``.
 
-    It is the peak of the fundamental on the bus, before the limiter; on the tape it is ``A / |L|``.
-    Harmonics are left out; they move the level by less than 1 dB. Where many tones start together none of
-    them gets so far, and all together a little further: `crowd_settling_level`.
+    The result is the peak on the bus, ``A / P``: the record equalizer lifts the tone by P (`record_db`) in
+    front of the limit. On the tape it is ``A / |L|``, whatever P. Harmonics are left out; with them the tape
+    holds up to 1 dB more. A runaway from noise ends on real tape within 1 dB of that too, all its tones
+    together.
+
+    >>> bus = settling_level(2, 1), settling_level(2, 1, 6.0206)
+    >>> [round(float(peak), 3) for peak in bus]
+    [1.061, 0.53]
 
     Source: harmonic balance (N. Krylov and N. Bogoliubov, from memory).
     """
@@ -401,7 +406,7 @@ def settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
     # straight.
     most = 1.00001 * gain * 4 / np.pi
     level = _root(lambda drive: 1 / np.asarray(describing_function(drive, 1)) - gain, 0 * gain, most)
-    return level * saturation
+    return level * saturation / db_to_amplitude(record_db)
 
 
 @calculator
@@ -409,10 +414,10 @@ def crowd_settling_level(loop_gain_db: Growing, saturation: Saturation) -> Peak:
     """Find where the tape's limit holds a loop in which many tones grow together, at most.
 
     Where the response is flat each moment goes round alone and settles at ``x = |L| S tanh(x / S)``, either
-    sign: a wave with flat tops. The result is the peak of a sine wave as strong as that on the bus,
-    ``sqrt(2) x``; on the tape it is ``1 / |L|`` of it. With the response of real tape, one head or several,
-    all tones together end between `settling_level` and this. With one head the strongest of them lies far
-    below; with several it nears `settling_level` in the course of a minute.
+    sign: a wave with flat tops. The result is the peak of a sine wave as strong as that before the limit,
+    ``sqrt(2) x``; on the tape it is ``1 / |L|`` of it. The phase of real equalizers wears flat tops down,
+    and all tones together end near `settling_level`. With one head the strongest of them lies far below;
+    with several it nears that level in the course of a minute.
 
     Source: fixed point of the map (R. M. May, Simple Mathematical Models with Very Complicated Dynamics,
     1976, from memory).

@@ -161,19 +161,24 @@ class OnePass:
     def noise_density_db(self, frequency: Frequency) -> Level:
         """Compute the power of the tape's noise in one hertz at playback, up to a constant."""
         head, taus = self.today, (self.tau_high, self.tau_low)
-        return noise_density_db(
+        level_db = noise_density_db(
             frequency, self.speed, max(head.coating_thickness, 1e-9), head.separation, *taus
         )
+        return level_db + _level_db(self._bumps(frequency))
 
     def _gain(self, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
         waves = frequency / self.speed
         gain: Any = _contact_gain(self.today, waves) * self._boost(frequency)
-        if self.pole_length:
-            gain = gain * bump_gain(self.pole_length * waves, self.pole_shape)
+        gain = gain * self._bumps(frequency)
         if self.trim:
             gain = gain * 10 ** (np.interp(frequency, *np.transpose(self.trim)) / 20)
         # Without a low cut the quotient is 1 at every frequency, at 0 Hz too.
         return gain * (1j * frequency / (self.low_cut + 1j * frequency)) if self.low_cut else gain + 0j
+
+    def _bumps(self, frequency: NDArray[np.float64]) -> Any:
+        return (
+            bump_gain(self.pole_length * frequency / self.speed, self.pole_shape) if self.pole_length else 1.0
+        )
 
     def _boost(self, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Compute what both equalizers do."""

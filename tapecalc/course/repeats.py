@@ -14,7 +14,7 @@ from tapecalc.calc.heads import Heads
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, to_si
 from tapecalc.course.deck import DECK, FAST, delay_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, slider, switch
+from tapecalc.course.panel import Answer, Artists, Panel, chart, choice, empty_line, slider, switch
 from tapecalc.plot import style
 
 LONGEST_MS = 250.0  # the longer the delay, the longer the search for the margin
@@ -23,6 +23,7 @@ FAINTEST_DB, LOUDEST_DB = -80.0, 6.0
 FREQUENCY = np.geomspace(20, 20e3, 240)
 ONE_TURN = np.linspace(-0.5, 0.5, 161)  # round the arrow's tip once, in turns
 FINE = math.log10(2) / 15  # a slider's step in decades; the low cut of the deck lies two octaves up
+BUMPS = {"none": "flat", "likely": "blocks", "the largest there can be": "plates"}
 LOWEST_DB = -24.0  # of the loop gain that is drawn
 PHASES = np.sin((np.arange(256) + 0.5) * np.pi / 512)  # of the tone, over a quarter of its swing
 QUIET_DB = -24.0  # a return send at which the loop is stable whatever the other controls do
@@ -134,7 +135,7 @@ def runaway_panel() -> Panel:
     1932 (from memory).
 
     >>> runaway_panel().readout
-    'With the return send at -6.0 dB there are 6.1 dB to go. It would start first at 459 Hz.'
+    'With the return send at -6.0 dB there are 5.7 dB to go. It would start first at 179 Hz.'
     """
     send_db, dirt_um, cut_hz = DECK.mixer.return_send_db, DECK.heads.spacing_loss_um, DECK.heads.low_cut_hz
     return Panel(
@@ -145,14 +146,15 @@ def runaway_panel() -> Panel:
         delay_slider(LONGEST_MS),
         slider("separation_um", "dirt on the head", dirt_um, low=0.0, high=4.0, step=0.1, unit="µm"),
         slider("low_cut_hz", "low cut", cut_hz, low=10.0, high=320.0, step=FINE, unit="Hz", log=True),
+        choice("bumps", "bumps of the head in the bass", BUMPS, "blocks"),
         switch("inverted", "return with its polarity inverted", False),
         question="Which controls move the place where it starts, and which only how near it is?",
         legend="Left, solid line: loop gain; dashed line: the edge; upright line with a diamond: the tone "
         "that starts first. Right: the tip of the arrow that comes back, over one turn about that tone; "
         "cross: the point 1; dashed: size 1. The loop runs away when the turn encloses the cross.",
-        alt="Two charts. Left: loop gain in dB over frequency in Hz, flat in the middle, with the edge at "
-        "0 dB and a mark where the loop would start. Right: a nearly round curve in the complex plane, and "
-        "the point 1 outside it while the loop is stable.",
+        alt="Two charts. Left: loop gain in dB over frequency in Hz, waves in the bass, flat above, with the "
+        "edge at 0 dB and a mark where the loop would start. Right: a nearly round curve in the complex "
+        "plane, and the point 1 outside it while the loop is stable.",
     )
 
 
@@ -183,12 +185,13 @@ def _update_runaway(
     delay_ms: float,
     separation_um: float,
     low_cut_hz: float,
+    bumps: str,
     inverted: bool,  # noqa: FBT001  a check box
 ) -> Answer:
     """Set the loop up, look for its margin once, and say where it starts."""
     delay = to_si(delay_ms, "ms")
     loop, edge_db, frequency, band = _edge(
-        delay, to_si(separation_um, "um"), low_cut_hz, -1.0 if inverted else 1.0
+        delay, to_si(separation_um, "um"), low_cut_hz, bumps, -1.0 if inverted else 1.0
     )
     loop = replace(loop, return_gain=loop.return_gain * db_to_amplitude(return_send_db))
     margin_db = edge_db - return_send_db
@@ -216,14 +219,14 @@ def _update_runaway(
 
 @lru_cache(maxsize=64)
 def _edge(
-    delay: float, dirt: float, low_cut: float, sign: float
+    delay: float, dirt: float, low_cut: float, bumps: str, sign: float
 ) -> tuple[loops.EchoLoop, float, float, tuple[float, float]]:
     """The loop with its return send at 0 dB, the send in dB at which it starts, where first, and its band.
 
     The send moves the margin dB by dB and the tone not at all, so that the search, which takes longer
     than all the rest and least for a loop that is surely stable, is done once while only the send moves.
     """
-    deck = DECK.one_pass(FAST)
+    deck = DECK.one_pass(FAST, pole_shape=bumps)
     worn = replace(deck, today=replace(deck.today, separation=dirt), low_cut=low_cut)
     loop = loops.EchoLoop(heads=Heads.from_delays(delay, deck.speed), return_gain=sign, one_pass=worn)
     found = loops.stability(replace(loop, return_gain=sign * db_to_amplitude(QUIET_DB)))

@@ -370,7 +370,20 @@ def measured_machine(measurement: Measurement, base: Machine | None = None) -> M
         "measured_delays": _measured_delays(measurement, machine, base),
         "measured_responses": _measured_responses(measurement, machine, base),
     }
-    return _machine(data | {key: found for key, found in rows.items() if found})
+    data |= {key: found for key, found in rows.items() if found}
+    for at in sorted(measurement.repeats)[:1]:
+        send_db = _return_send_db(measurement.repeats[at], _machine(data).one_pass(machine.speeds[at]))
+        data.setdefault("mixer", {})["return_send_db"] = round(send_db, 2)
+    return _machine(data)
+
+
+def _return_send_db(reading: RepeatReading, one_pass: OnePass) -> float:
+    """What is left of loop gains without the pass over the tape; octaves that it colors little count most."""
+    middles, gains = zip(*reading.bands, strict=True)
+    level_db = one_pass.level_db(np.outer(middles, np.geomspace(0.5**0.5, 2**0.5, 33)))
+    spread_db = np.hypot(np.std(level_db, axis=1), [gain.plus_minus / COVERAGE_FACTOR for gain in gains])
+    sends_db = np.array([gain.value for gain in gains]) - np.mean(level_db, axis=1)
+    return float(np.average(sends_db, weights=1 / (spread_db**2 + LEAST_SPREAD_DB**2)))
 
 
 def _machine(data: dict[str, Any]) -> Machine:
@@ -437,6 +450,7 @@ def _fill_spacings(data: dict[str, Any], measured: Sequence[Estimate | None]) ->
     data["playback_heads"] = heads
 
 
+LEAST_SPREAD_DB = 0.01  # of a band's loop gain
 VAGUE_CUT = 30.0  # Hz; a low cut that is less sure is better left as it was
 #: Where the best explanation of the treble goes; each key ends with its unit.
 EXPLAINED_BY = {"separation": "spacing_loss_um", "azimuth": "azimuth_error_arcmin", "gap": "gap_um"}
@@ -455,8 +469,6 @@ def _figures(found: Measurement, machine: Machine) -> Iterator[tuple[str, str, f
             if best.name in EXPLAINED_BY and best.value is not None:
                 key = EXPLAINED_BY[best.name]
                 yield "heads", key, round(from_si(best.value.value, key.rpartition("_")[2]), 2)
-    for at in sorted(found.repeats)[:1]:
-        yield "mixer", "return_send_db", round(found.repeats[at].loop_gain_db.value, 2)
     for at in sorted(found.noise)[:1]:
         if "tone" in found.noise[at].against:
             more_db = machine.tape_noise_db(machine.speeds[at]) - machine.tape_noise_db(STATED_AT)

@@ -71,7 +71,7 @@ def later_answers(machine: Machine, speed: float) -> tuple[float, ...]:
 
     For a bar, or for twice the longest delay.
     """
-    echo, delays = machine.echo_loop(speed), machine.delays(speed)
+    echo, delays = machine.echo_loop(speed, pole_shape="flat"), machine.delays(speed)
     first_db = (
         amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + response.loudest(echo.one_pass)[1]
     )
@@ -395,7 +395,7 @@ def reachable_rhythms(
 def _taps_of(machine: Machine) -> dict[str, Any]:
     """Delays and amplitudes of the machine's heads; of a single one its answer and all its repeats."""
     speed = max(machine.speeds)
-    delays, echo = machine.delays(speed), machine.echo_loop(speed)
+    delays, echo = machine.delays(speed), machine.echo_loop(speed, pole_shape="flat")
     if len(delays) > 1:
         return {"delays": delays, "levels": echo.heads.gains}
     back = echo.return_gain * echo.head_gains[0] * db_to_amplitude(response.loudest(echo.one_pass)[1])

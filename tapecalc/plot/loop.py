@@ -132,7 +132,7 @@ def _counted(count: int, thing: str) -> str:
     return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
-@figure("when a loop runs away", lambda m: {"loop": m.echo_loop(m.speeds[0], pole_shape="plates")})
+@figure("when a loop runs away", lambda m: {"loop": m.worst_loop(m.speeds[0])})
 def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
     """Draw the loop gain in the complex plane beside the point 1, where a loop holds its tone.
 
@@ -187,7 +187,7 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
 @figure(
     "where it would start",
     lambda m: {
-        "loop": m.echo_loop(m.speeds[0], pole_shape="plates"),
+        "loop": m.worst_loop(m.speeds[0]),
         "likely": m.echo_loop(m.speeds[0]) if m.one_pass(m.speeds[0]).pole_length else None,
     },
 )

@@ -256,8 +256,9 @@ def _loop_sentence(plan: EchoPlan, loop: LoopPlan) -> str:
         runs = f"{runs_text(loop)}{'' if loop.runs_away else ' if bumps in the bass are large'}"
         up_to = "up to " if loop.bumps else ""
         return (
-            f"the loop {runs}, starting at {start_text(loop)} and growing by "
-            f"{up_to}{loop.growth_db_per_s:.1f} dB a second: turn the return send down by {excess_text(loop)} or more."
+            f"the loop {runs}, starting at {start_text(loop)} and growing by {up_to}"
+            f"{loop.growth_db_per_s:.1f} dB a second{_held_text(plan, loop)}: "
+            f"turn the return send down by {excess_text(loop)} or more."
         )
     margin = f"the loop is {margin_text(loop)} from running away"
     if loop.repeats is None:
@@ -271,6 +272,15 @@ def _loop_sentence(plan: EchoPlan, loop: LoopPlan) -> str:
     if loop.return_send_db >= edge_db:
         return f"{heard}; {margin}. {wanted} take a return send of {send}, where the loop may run away."
     return f"{heard}; {margin}. For {wanted} set the return send to {send}."
+
+
+def _held_text(plan: EchoPlan, loop: LoopPlan) -> str:
+    """Say at which level the tape holds a runaway."""
+    if loop.settles_dbu is None:
+        return ""
+    reference = plan.machine.levels.machine_reference_dbu
+    one, most = (words.level(level_dbu - reference) for level_dbu in loop.settles_dbu)
+    return f" until the tape holds it at {one} to {most} against its reference"
 
 
 def _lap_headline(plan: EchoPlan, length: float) -> str:
@@ -621,7 +631,7 @@ def _tables_of_loops(plan: EchoPlan) -> Iterator[Table]:
         *map(snr, every),
         _figures(f"{what} 1, A-weighted", lambda loop: f"{loop.snr_a_db:.0f} dB"),
         note="From 20 Hz to 20 kHz, unweighted but for the last column, the instrument at its peak. A slower "
-        "tape has more noise, of tape and equalizer.",
+        "tape has more noise, of tape and equalizer." + ("" if one_head else " At most: all heads in phase."),
     )
 
 

@@ -296,7 +296,8 @@ def _numbers(plan: EchoPlan) -> dict[str, Any]:
         numbers["lap"] = between.join(f"{lap:.3g}" for lap in laps) + " s"
         numbers["around"] = words.amount(machine.loop_length, "m", ".3g")
     if send is not None:
-        most = repeats_heard(-HOUSE_MARGIN_DB, machine.song.faded_db)
+        limit_db = max(loop.gain_db for loop in plan.loops) + send.limit_db - machine.mixer.return_send_db
+        most = repeats_heard(limit_db, machine.song.faded_db)
         numbers |= {
             "send": words.level(send.wanted_db),
             "edge": words.level(send.edge_db),
@@ -367,7 +368,7 @@ def _minutes(plan: EchoPlan) -> list[str]:
 
 def _band(plan: EchoPlan) -> str:
     """Where one pass has lost 3 dB of treble."""
-    high = bandwidth(plan.machine.one_pass(plan.machine.speeds[0]))[1]
+    high = bandwidth(plan.machine.one_pass(plan.machine.speeds[0], pole_shape="flat"))[1]
     if high is None:
         return "no treble loss is expected"
     return f"3 dB down near {words.frequency(high, digits=3)} is all it may be"

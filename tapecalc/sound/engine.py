@@ -43,8 +43,8 @@ RECORD_HALF = 1.5e-3  # half the length of the record equalizer's impulse respon
 BUMPS_HALF = 1.0  # half a filter that holds the bumps, in lengths of the poles
 MOST_OF_DELAY = 0.4  # that such a filter may take
 HOPS, GRID = 40, 0.1  # of its low rate in a length of the poles; steps in poles per wave for its design
+MEASURED = 26e-3  # s, that a measured response of the bass takes in place of the poles
 OVER = 4  # times the sample rate, where the tape limits
-NOISE_HALF = 1.5e-3  # half the length of the noise's filter, s
 DELAY_OVER_HALF = 36  # a long delay affords a long filter, which rounds the bends of a response less
 KAISER_BETA, RECORD_BETA = 12.3, 8.0  # 120 dB of stop band; 80 before the limit, for overtones' images
 STEPS = (2, 2, 2, 1, 1)  # of sharpening the filter: large ones for what blurs most, then the rest settles
@@ -117,8 +117,7 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     cell = samples_per_cell(settings.motion, sample_rate)
     shortest = min(settings.heads.spacings) / settings.motion.fastest
     treble = round(float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF)) * sample_rate)
-    bumped = [one for one in (settings.one_pass, settings.later_pass) if one and one.pole_shape != "flat"]
-    poles = max((one.pole_length / one.speed for one in bumped), default=0.0)
+    poles = max(_poles(settings.one_pass), _poles(settings.later_pass))
     lift = round(RECORD_HALF * sample_rate) * (settings.saturation is not None)
     bumps = round(min(BUMPS_HALF * poles, MOST_OF_DELAY * shortest) * sample_rate)
     hop = 2 ** int(math.log2(max(min(cell, poles * sample_rate / HOPS, bumps / 4), 1)))
@@ -136,6 +135,14 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     fits = {n: min(room, n - 2 * treble - 1) // cell * cell for n in lengths}
     size = min((n for n in lengths if fits[n] > 0), key=lambda n: (n + 1500) / fits[n])
     return Layout(sample_rate, cell, treble, hop, reach, lift, fits[size], size)
+
+
+def _poles(one_pass: OnePass | None) -> float:
+    """Return the time that the poles take to pass, s, or what a measured response takes; 0 without either."""
+    if one_pass is None:
+        return 0.0
+    bumps = one_pass.pole_length / one_pass.speed * (one_pass.pole_shape != "flat")
+    return max(bumps, MEASURED if one_pass.trim else 0.0)
 
 
 # ---- reading between the samples ----
@@ -306,10 +313,11 @@ class _Pass:
         self.spectra = [fft.rfft([[np.roll(response, p)[q::2]] for q in (0, 1)]) for p in range(phases)]
         self.windows = np.zeros((phases, channels, layout.size))
         if hiss:
-            taps = 2 * hiss * noise_taps(one_pass, layout.sample_rate)  # zeros between the samples
+            taps = 2 * hiss * noise_taps(one_pass, layout)  # zeros between the samples
             response = fft.irfft(fft.rfft(taps, count), count)
             self.noise_spectra = fft.rfft([[response[q::2]] for q in (0, 1)])
             self.noise = np.zeros((channels, layout.size))
+            self.bass = _Bass(one_pass.tau_low if one_pass else 0.0, layout.sample_rate)
 
     def __call__(self, recorded: Array, noise: Array | None) -> Array:
         """Filter a block given as its samples and, after a limiter, those between them; add shaped noise.
@@ -324,7 +332,7 @@ class _Pass:
         passed = reduce(operator.iadd, map(operator.mul, self.spectra, fft.rfft(self.windows)))
         if noise is not None:
             self.noise[:, 1 : 1 + past] = self.noise[:, 1 + block : 1 + block + past]
-            self.noise[:, 1 + past : 1 + past + block] = noise
+            self.noise[:, 1 + past : 1 + past + block] = self.bass(noise)
             passed += self.noise_spectra * fft.rfft(self.noise)
         return fft.irfft(passed, self.size)[..., 1 + past : 1 + past + block]
 
@@ -341,10 +349,32 @@ class _Pass:
         return self.phases @ np.einsum("pcn,n->pc", windows, weights)
 
 
-def low_cut_coefficients(frequency: float, sample_rate: int) -> tuple[float, float]:
+def low_cut_coefficients(frequency: float, sample_rate: float) -> tuple[float, float]:
     """Return the coefficients a and b of the low cut at twice the sample rate, by the bilinear transform."""
     slope = math.tan(math.pi * frequency / (2 * sample_rate))
     return (1 - slope) / (1 + slope), 1 / (1 + slope)
+
+
+class _Bass:
+    """The playback equalizer's bass for noise: a low cut, ``y[n] = a y[n-1] + b (x[n] - x[n-1])``."""
+
+    def __init__(self, tau: float, sample_rate: int) -> None:
+        self.cut = low_cut_coefficients(1 / (2 * np.pi * tau), sample_rate / 2) if tau else (0.0, 1.0)
+        # So far back that a power of `a` is still a number.
+        self.powers = self.cut[0] ** np.arange(int(300 / (1 - self.cut[0])))
+        self.last, self.state = 0.0, 0.0
+
+    def __call__(self, noise: Array) -> Array:
+        a, b = self.cut
+        if not a:
+            return noise
+        steps, self.last = b * np.diff(noise, prepend=self.last), noise[-1]
+        for start in range(0, len(steps), len(self.powers)):
+            part = steps[start : start + len(self.powers)]
+            kept = self.powers[: len(part)]
+            part[:] = kept * (a * self.state + np.cumsum(part / kept))
+            self.state = part[-1]
+        return steps
 
 
 class _Bumps:
@@ -412,15 +442,16 @@ def bump_weights(one_pass: OnePass | None, layout: Layout) -> Array:
 
     Least squares from 20 Hz up. It is short because what is slower, and would make it long, is not asked.
     """
-    if one_pass is None or not one_pass.pole_length:
+    if one_pass is None or not _poles(one_pass):
         return np.zeros(2 * layout.reach + 1)
-    rate, poles, taps = layout.sample_rate, one_pass.pole_length / one_pass.speed, pass_taps(one_pass, layout)
+    rate, poles, taps = layout.sample_rate, _poles(one_pass), pass_taps(one_pass, layout)
     size = fft.next_fast_len(max(2 * len(taps), round(2 * rate * poles / GRID)), real=True)
     frequency = np.arange(size // 2 + 1) * (2 * rate / size)
     asked = (frequency >= NOISE_BAND[0]) & (frequency <= rate / (2 * layout.hop))
     there = fft.rfft(taps, size) * np.exp(2j * np.pi * frequency * layout.treble / rate)
-    missing = bump_gain(poles * frequency, one_pass.pole_shape) * _behind_limit(one_pass, layout, frequency)
-    missing = missing[asked] / there[asked]
+    missing = _behind_limit(one_pass, layout, frequency)[asked] / there[asked]
+    if one_pass.pole_length:
+        missing *= bump_gain(one_pass.pole_length * frequency[asked] / one_pass.speed, one_pass.pole_shape)
     turns = 2 * np.pi * np.outer(frequency[asked], np.arange(layout.reach + 1) * layout.hop / rate)
     smooth = layout.hop * np.sinc(frequency[asked] * layout.hop / rate)[:, np.newaxis] ** 8
 
@@ -458,20 +489,30 @@ def _lift(one_pass: OnePass | None, frequency: Array) -> Any:
 
 
 @lru_cache(maxsize=16)
-def noise_taps(one_pass: OnePass | None, sample_rate: int) -> Array:
-    """Design the filter that gives white noise the tape's spectrum, and rms 1 from 20 Hz to 20 kHz."""
+def noise_taps(one_pass: OnePass | None, layout: Layout) -> Array:
+    """Design the filter that gives noise cut in the bass the tape's spectrum, and rms 1 from 20 Hz to 20 kHz.
 
-    def wanted(frequency: Array) -> Array:
-        read = _kernel_gain(np.pi * frequency / sample_rate)
-        if one_pass is None:
+    The bumps come to it as to all that is on the tape.
+    """
+    rate, treble = (
+        layout.sample_rate,
+        one_pass and dataclasses.replace(one_pass, tau_low=0.0, pole_length=0.0),
+    )
+
+    def wanted(frequency: Array) -> Any:
+        read = _kernel_gain(np.pi * frequency / rate)
+        if treble is None:
             return 1 / read + 0j
-        return 10 ** (one_pass.noise_density_db(np.maximum(frequency, NOISE_BAND[0])) / 20) / read + 0j
+        return 10 ** (treble.noise_density_db(np.maximum(frequency, NOISE_BAND[0])) / 20) / read + 0j
 
-    taps = _taps(wanted, 2 * sample_rate, round(NOISE_HALF * 2 * sample_rate), sample_rate / 2)
-    frequency = np.linspace(0, sample_rate, 1 + (1 << 14))
-    power = np.abs(fft.rfft(taps, 1 << 15) * _kernel_gain(np.pi * frequency / sample_rate)) ** 2
+    taps = _taps(wanted, 2 * rate, 2 * layout.treble, rate / 2)
+    frequency = np.linspace(0, rate, 1 + (1 << 14))
+    heard = np.abs(fft.rfft(taps, 1 << 15) * _kernel_gain(np.pi * frequency / rate)) ** 2
+    if one_pass is not None:
+        bass = 2 * np.pi * frequency * one_pass.tau_low
+        heard *= bass**2 / (1 + bass**2) if one_pass.tau_low else 1.0
     band = (frequency >= NOISE_BAND[0]) & (frequency <= NOISE_BAND[1])
-    return taps / np.sqrt(2 * np.sum(power[band]) / len(power))
+    return taps / np.sqrt(2 * np.sum(heard[band]) / len(heard))
 
 
 def _taps(

@@ -274,6 +274,59 @@ def test_growth_is_that_of_a_difference_equation_run_for_long(samples, gains):
     assert loop.fastest_growth_db_per_s(made) == pytest.approx(slope, abs=0.05)
 
 
+def rightmost_pole(made, highest, fastest):
+    """Growth of the pole furthest right, by a net over rates and frequencies, and Newton from its low points.
+
+    The response is that at the pole's frequency. The net has eight knots a turn and sixteen a factor e.
+    """
+    delays, gains = np.array(made.delays), made.return_gain * np.array(made.head_gains)
+
+    def miss(rate, frequency):
+        s = rate[..., None] + 2j * np.pi * frequency[..., None]
+        response = made.one_pass.gain(np.maximum(frequency, 0))
+        return response * np.sum(gains * np.exp(-s * delays), axis=-1) - 1
+
+    knots = np.arange(0, highest, 0.125 / delays.max())
+    rates = np.arange(-fastest, fastest, 1 / (16 * delays.max()))
+    net = np.abs(miss(*np.meshgrid(rates, knots, indexing="ij")))
+    inner = net[1:-1, 1:-1]
+    low = (inner < 0.9) & np.all(
+        [inner <= np.roll(net, way, axis)[1:-1, 1:-1] for way in (1, -1) for axis in (0, 1)], axis=0
+    )
+    rate, frequency = rates[1:-1][np.nonzero(low)[0]], knots[1:-1][np.nonzero(low)[1]]
+    for _ in range(50):  # two equations, the real and the imaginary part, for two unknowns
+        here, h = miss(rate, frequency), 1e-6
+        by_rate, by_frequency = (miss(rate + h, frequency) - here) / h, (miss(rate, frequency + h) - here) / h
+        area = by_rate.real * by_frequency.imag - by_rate.imag * by_frequency.real
+        rate = rate - (here.real * by_frequency.imag - here.imag * by_frequency.real) / area
+        frequency = frequency - (by_rate.real * here.imag - by_rate.imag * here.real) / area
+    found = (np.abs(miss(rate, frequency)) < 1e-9) & (frequency >= 0)
+    return 20 * math.log10(math.e) * rate[found].max()
+
+
+@pytest.mark.parametrize(
+    ("delays", "gains", "send"),
+    [
+        # Of these two another tone grows than the one that starts first.
+        ((0.026, 0.135), (0.6, -1.0), 1.4),
+        ((0.038, 0.127, 0.148), (0.3, 0.3, 1.1), 1.1),
+        ((0.031, 0.052, 0.074, 0.11), (0.5, 0.6, -0.4, 0.7), -0.8),
+        ((0.06, 0.101, 0.144), (0.4, 0.3, 0.2), 0.8),  # dies
+    ],
+)
+def test_growth_of_heads_with_bumps_and_phase_is_that_of_a_search_over_rates_and_frequencies(
+    delays, gains, send
+):
+    # Far from the tape, so that nothing above 1.5 kHz is within 10 dB of what is loudest.
+    far = dataclasses.replace(GOOD, separation=25e-6)
+    one_pass = OnePass(
+        speed=SPEED, today=far, aligned=GOOD, boost_db=20, low_cut=30, pole_length=5e-3, pole_shape="plates"
+    )
+    made = echo(delays=delays, head_gains=gains, return_gain=send, one_pass=one_pass)
+    assert one_pass.level_db(1500) < loudest(one_pass)[1] - 10
+    assert loop.fastest_growth_db_per_s(made) == pytest.approx(rightmost_pole(made, 1500, 30), rel=1e-6)
+
+
 def test_a_closed_return_dies_at_once():
     # The floor of -300 dB stands for nothing at all.
     assert loop.fastest_growth_db_per_s(echo(return_gain=0)) == pytest.approx(-300 / 0.25, rel=1e-9)

@@ -151,6 +151,20 @@ def test_beyond_the_edge_the_margin_is_still_the_librarys_and_the_turn_encloses_
     assert turns == pytest.approx(-1, abs=0.01)
 
 
+def test_the_larger_the_bumps_the_nearer_and_the_surer_the_place(runaway):
+    names = list(runaway.controls["bumps"].options)
+    edges, widths, starts = [], [], []
+    for name in names:
+        runaway.set(bumps=name)
+        edges.append(float(runaway.table["edge of the return send"].split()[0]))
+        low, high = (float(end.split()[0]) for end in runaway.table["tones within 1 dB of it"].split(" to "))
+        widths.append(high / low)
+        starts.append(runaway.artists["start"].get_xdata()[0])
+    assert edges == sorted(edges, reverse=True) and widths == sorted(widths, reverse=True)
+    # Thin plates of 5 mm at 7.5 ips: the third maximum at 2.7546 * 190.5 / 5 = 105 Hz.
+    assert starts[-1] == pytest.approx(105, abs=3)
+
+
 def test_a_stable_loop_leaves_the_point_one_outside(runaway):
     real, imaginary = runaway.artists["turn"].get_data()
     turns = np.sum(np.diff(np.unwrap(np.angle(real + 1j * imaginary - 1)))) / (2 * np.pi)

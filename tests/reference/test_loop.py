@@ -235,22 +235,43 @@ def test_pade_sample():
     assert loop.loop_gain(flat_loop(1, 1.0), f) == pytest.approx(there, abs=1e-6)
 
 
-def test_where_a_deck_may_start(monkeypatch):
-    # Source: a search over every tone in phase by other means: 459.10 Hz comes first, 250 tones from 200 Hz
-    # or 202 Hz to 1345 Hz or 1346 Hz lie within 0.1 dB, 65 from 340 Hz to 634 Hz within 0.01 dB
+def level_by_numpy(f, speed, separation, aligned_separation, tilt, gap, coating, track, boost_db, low_cut):
+    """Amplitude of one pass: what is lost today, times what undoes the losses when it was aligned."""
+    share = 0.2  # of the magnetization in the depth, at the surface
+    waves = np.maximum(f, 1e-9) / speed
+    x = 2 * np.pi * coating * waves
+    even, rising = (1 - np.exp(-x)) / x, (1 - (1 + x) * np.exp(-x)) / x**2
+    depth = (share * even + (1 - share) * rising) / (share + (1 - share) / 2)
+    common = depth * np.sinc(1.11 * gap * waves)
+    today = common * np.exp(-2 * np.pi * separation * waves) * np.sinc(track * math.tan(tilt) * waves)
+    left, end = (common * np.exp(-2 * np.pi * aligned_separation * waves)) ** (20 / 6), 10 ** (-boost_db / 6)
+    boost = ((1 - end) * left + end) ** (-6 / 20)
+    return today * boost * f / np.hypot(f, low_cut)
+
+
+@pytest.mark.parametrize("within_db", [1.0, 0.1, 0.01])
+def test_where_a_deck_may_start(monkeypatch, within_db):
+    # Source: every tone in phase by its own number, with numpy. Only the low cut turns the phase beside the
+    # delay, by atan(f_c / f), so tone n lies at f = (n + atan(f_c / f) / 2 pi) / T.
     shared = {"gap": 4e-6, "coating_thickness": 11e-6, "track_width": 2e-3}
     today = HeadContact(separation=1e-6, azimuth_angle=math.radians(3 / 60), **shared)
     aligned = HeadContact(separation=0.5e-6, azimuth_angle=0, **shared)
-    one_pass = OnePass(speed=0.1905, today=today, aligned=aligned, boost_db=12, low_cut=40)
+    one_pass = OnePass(speed=0.1905, today=today, aligned=aligned, boost_db=12, low_cut=40, phase=False)
     made = EchoLoop(heads=Heads(spacings=(0.0415,)), return_gain=db_to_amplitude(-6), one_pass=one_pass)
+    number, delay = np.arange(5000), 0.0415 / 0.1905
+    tones = (number + 0.25) / delay
+    for _ in range(200):
+        tones = (number + np.arctan(40 / tones) / (2 * np.pi)) / delay
+    level = level_by_numpy(tones, 0.1905, 1e-6, 0.5e-6, math.radians(3 / 60), 4e-6, 11e-6, 2e-3, 12, 40)
+    levels_db = 20 * np.log10(level) - 6
+    loud = tones[levels_db > levels_db.max() - within_db]
+    monkeypatch.setattr(loop, "START_DB", within_db)
     found = loop.stability(made)
-    assert found.frequency == pytest.approx(459.10, abs=0.01)
-    assert found.margin_db == pytest.approx(6.0989, abs=1e-4)
-    for within_db, band, count in ((0.1, (201, 1345.5), 250), (0.01, (340, 634), 65)):
-        monkeypatch.setattr(loop, "START_DB", within_db)
-        low, high = loop.stability(made).band
-        assert (low, high) == (pytest.approx(band[0], abs=5), pytest.approx(band[1], abs=5))
-        assert loop.oscillation_frequencies(made, low - 0.1, high + 0.1).size == pytest.approx(count, abs=1)
+    assert found.frequency == pytest.approx(tones[levels_db.argmax()], abs=0.01)
+    assert found.margin_db == pytest.approx(-levels_db.max(), abs=1e-6)
+    assert found.band == pytest.approx((loud.min(), loud.max()), abs=0.01)
+    between = loop.oscillation_frequencies(made, found.band[0] - 0.1, found.band[1] + 0.1)
+    np.testing.assert_allclose(between, loud, atol=0.01)
 
 
 def test_runaway_growth():
@@ -356,12 +377,12 @@ def test_describing_function_against_a_control_library():
 RATE = 48000
 
 
-def dull_machine(speed):
+def dull_machine(speed, boost_db=15.0):
     """The pass of a worn machine: 2 um from the tape, aligned at 0.4 um, 4 minutes of arc off."""
     shared = {"gap": 3e-6, "coating_thickness": 9e-6, "track_width": 1.1e-3}
     today = HeadContact(separation=2e-6, azimuth_angle=math.radians(4 / 60), **shared)
     aligned = HeadContact(separation=0.4e-6, azimuth_angle=0, **shared)
-    return OnePass(speed=speed, today=today, aligned=aligned, boost_db=15, low_cut=25)
+    return OnePass(speed=speed, today=today, aligned=aligned, boost_db=boost_db, low_cut=25)
 
 
 def rendered(one_pass, spacings, return_gain, seconds, **more):
@@ -386,31 +407,45 @@ def band_level_db(sound):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("speed", "send_db", "spacings", "expected_db"),
+    ("speed", "send_db", "spacings"),
     [
-        (0.1905, -5.0, (0.02,), 0.90),  # measured on a take of another renderer's run: 0.90
-        (0.09525, -0.3, (0.02,), 4.62),  # and 4.62
-        (0.1905, -8.0, (0.02, 0.0331), None),
-        (0.1905, -12.0, (0.02, 0.0331, 0.0447), None),
+        (0.1905, -5.0, (0.02,)),
+        (0.09525, -0.3, (0.02,)),
+        (0.1905, -8.0, (0.02, 0.0331)),
+        (0.1905, -12.0, (0.02, 0.0331, 0.0447)),
     ],
 )
-def test_hiss_builds_up_as_in_rendered_sound(speed, send_db, spacings, expected_db):
-    # Source: tapecalc.sound.render, white noise on the bus, with the return open and closed
+def test_hiss_builds_up_as_in_rendered_sound(speed, send_db, spacings):
+    # Source: tapecalc.sound.render, noise of the tape with the return open and closed
     one_pass, send = dull_machine(speed), db_to_amplitude(send_db)
     seconds = 60 if send_db > -1 else 30
     open_db, closed_db = (band_level_db(rendered(one_pass, spacings, g, seconds)) for g in (send, 0.0))
     made = EchoLoop(heads=Heads(spacings=spacings), return_gain=send, one_pass=one_pass)
     assert loop.hiss_db(made) == pytest.approx(open_db - closed_db, abs=0.1)
-    if expected_db is not None:
-        assert loop.hiss_db(made) == pytest.approx(expected_db, abs=0.01)
+
+
+@pytest.mark.parametrize(("speed", "send_db"), [(0.1905, -5.0), (0.09525, -0.3), (0.09525, -1.0)])
+def test_hiss_of_one_head_by_numpy(speed, send_db):
+    # Source: J. C. Mallinson 1969 (from memory), (1 - e^-2kd) e^-2ka / k, once round 1 / (1 - |L|^2) of it
+    f = np.linspace(20, 20e3, 200_001)
+    k = 2 * np.pi * f / speed
+    power = (1 - np.exp(-2 * k * 9e-6)) * np.exp(-2 * k * 2e-6) / k
+    once = level_by_numpy(f, speed, 2e-6, 0.4e-6, math.radians(4 / 60), 3e-6, 9e-6, 1.1e-3, 15, 25)
+    once *= 10 ** (send_db / 20)
+    expected_db = 10 * math.log10(np.sum(power / (1 - once**2)) / np.sum(power))
+    made = EchoLoop(
+        heads=Heads(spacings=(0.02,)), return_gain=db_to_amplitude(send_db), one_pass=dull_machine(speed)
+    )
+    assert loop.hiss_db(made) == pytest.approx(expected_db, abs=0.01)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("beyond_db", [1.0, 3.0, 6.0])
 @pytest.mark.parametrize("spacings", [(0.0415,), (0.02, 0.0331), (0.0415, 0.0631, 0.0887)])
 def test_a_runaway_from_hiss_settles_between_one_tone_and_flat_tops(spacings, beyond_db):
-    # Source: tapecalc.sound.render, a minute of it; the peak of a sine as strong as all tones together
-    one_pass = dull_machine(0.1905)
+    # Source: tapecalc.sound.render, a minute of it; the peak of a sine as strong as all tones together.
+    # Without a record equalizer the limit is alike for all tones, as both bounds take it.
+    one_pass = dull_machine(0.1905, boost_db=0.0)
     made = EchoLoop(heads=Heads(spacings=spacings), return_gain=1.0, one_pass=one_pass)
     send = db_to_amplitude(loop.stability(made, count_modes=False).margin_db + beyond_db)
     bus = send * rendered(one_pass, spacings, send, 70, saturation=1.0)[-10 * RATE :]

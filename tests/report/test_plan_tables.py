@@ -580,7 +580,9 @@ def test_the_sentences_that_matter_most():
         "measure it.",
         # 2 dB in each 105.04 ms are 19.04 dB a second.
         "At 4.76 cm/s the loop RUNS AWAY, starting at 0 Hz to 40 kHz and growing by 19.0 dB a "
-        "second: turn the return send down by 2.0 dB or more.",
+        # 13.481 and 15.107 dBu, as in the test of the plan, less 4 of the reference
+        "second until the tape holds it at +9.5 dB to +11.1 dB against its reference: turn the return "
+        "send down by 2.0 dB or more.",
     )
     assert said["measured"] == (
         "The machine delays by 219.30 ms +/- 0.05 ms at 7.5 ips (19.05 cm/s) and 436 ms +/- 14 ms at "
@@ -742,14 +744,18 @@ def test_no_send_is_advised_that_cannot_be_set():
 def test_a_runaway_of_several_heads_is_turned_down_by_what_comes_back_in_phase():
     # 7 - 6 = +1 dB in phase, where all heads at once would be 7 + 3.53. What grows by 1/w in 220 ms comes
     # back as it left if 2.2387 (w - 0.5012 w^2) = 1: w = (2.2387 - sqrt(5.0119 - 4.4881)) / 2.2441 = 0.6751,
-    # which are 20 log10(1/0.6751) = 3.412 dB in 0.22 s.
+    # which are 20 log10(1/0.6751) = 3.412 dB in 0.22 s. The tape is full at 4 + 4.824 dB; 1 dB beyond the
+    # edge one tone stands 3.94 dB below that. Flat tops: x = 1.1220 tanh x at 0.6125, a sine of 0.8661, on
+    # the tape 1 dB less: 2.25 dB below.
     plan = make_plan(with_changes(flat_machine(THREE_HEADS), {"mixer.return_send_db": 7.0}))
     said = [text for text in headlines(plan) if "RUNS AWAY" in text]
     assert said == [
-        "At 20 cm/s the loop RUNS AWAY, starting at 0 Hz to 40 kHz and growing by 15.5 dB a second: turn the "
-        "return send down by 1.0 dB or more.",
-        "At 40 cm/s the loop RUNS AWAY, starting at 0 Hz to 40 kHz and growing by 31.0 dB a second: turn the "
-        "return send down by 1.0 dB or more.",
+        "At 20 cm/s the loop RUNS AWAY, starting at 0 Hz to 40 kHz and growing by 15.5 dB a second until the "
+        "tape holds it at +4.9 dB to +6.6 dB against its reference: turn the return "
+        "send down by 1.0 dB or more.",
+        "At 40 cm/s the loop RUNS AWAY, starting at 0 Hz to 40 kHz and growing by 31.0 dB a second until the "
+        "tape holds it at +4.9 dB to +6.6 dB against its reference: turn the return "
+        "send down by 1.0 dB or more.",
     ]
     row = next(table.rows for table in tables(plan) if table.key == "repeats")[0]
     assert row[1:5] == ("+10.5 dB", "never", "none", "0 Hz to 40 kHz")

@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 from flat_machines import CASSETTE, MEASURED, ONE_HEAD, THREE_HEADS, flat_machine
 
@@ -60,6 +61,71 @@ def test_a_loop_that_runs_away_is_said():
     assert "RUNS AWAY" in text
     assert "no end" in text and "never" in text
     assert plan_data(plan)["runs_away"] is True
+
+
+POLES = "transport.speeds_cm_s = [19.05]\nplayback_heads = [{spacing_mm = 40}]\nsong.wanted_repeats = %d\n"
+
+
+def of_poles(send_db, wanted=4):
+    """A plan of a machine of which little is said, so that its head may have bumps in the bass."""
+    return make_plan(
+        with_changes(machine_from_text(POLES % wanted), {"mixer.return_send_db": float(send_db)})
+    )
+
+
+def test_a_margin_with_bumps_is_the_least_there_is_and_says_so():
+    plan = of_poles(-8)
+    (loop,) = plan.loops
+    # Plates of 5 mm: 2.06 dB at 105 Hz, of which the low cut at 30 Hz takes 0.34.
+    assert loop.bumps and loop.stability.margin_db == pytest.approx(8 - 1.73, abs=0.03)
+    assert "the loop is 6.3 dB or more from running away" in headlines(plan)[-1]
+    assert cells(plan, "repeats")[0][4] == "6.3 dB or more"
+    notes = {table.key: table.note for table in tables(plan)}
+    assert "Margin and start are those of the largest that a head can have" in notes["repeats"]
+    assert notes["tone"] == "Without bumps in the bass." and "leak" not in notes["repeats"]
+    assert plan_data(plan)["loops"][0]["stable_and_margin_are_of"] == "the largest bumps"
+
+
+def test_between_likely_bumps_and_the_largest_a_loop_may_run_away():
+    # Likely ones, of deep blocks, are +0.80 dB at 103 Hz, less 0.36 for the low cut: from -1.7 to -0.4 dB.
+    said = {send_db: headlines(of_poles(send_db))[-1] for send_db in (-2.0, -1.0, 0.5)}
+    assert "or more from running away" in said[-2.0]
+    assert "the loop may RUN AWAY if bumps in the bass are large, starting at" in said[-1.0]
+    assert "and growing by up to" in said[-1.0] and "down by 0.8 dB or more" in said[-1.0]
+    assert "the loop RUNS AWAY, starting at" in said[0.5]
+    between = of_poles(-1.0)
+    assert between.runs_away and not between.loops[0].runs_away and between.loops[0].repeats is not None
+    assert plan_data(between)["loops"][0]["runs_away_with_likely_bumps"] is False
+    assert plan_data(between)["loops"][0]["stable"] is False
+    assert cells(between, "repeats")[0][4] == "none"
+
+
+def test_a_leak_past_the_tape_is_told_where_there_is_little_margin():
+    # 20 log10(1 + 0.1) = 0.83 dB
+    (note,) = (table.note for table in tables(of_poles(-2.0)) if table.key == "repeats")
+    assert note.endswith(
+        "A leak from the record head past the tape, 20 dB below the sound, would take 0.8 dB of the margin."
+    )
+
+
+def test_repeats_that_only_a_loop_near_the_edge_gives_come_with_a_warning():
+    # 60 repeats are -30/59.5 = -0.5 dB once round, which the largest bumps take above 0.
+    said = headlines(of_poles(-8, wanted=60))[-1]
+    assert said.endswith("60 take a return send of -0.5 dB, where the loop may run away.")
+
+
+def test_a_measured_response_is_used_as_it_is_and_said():
+    # Flat within a tenth, where the low cut and 5 mm of poles would take and give decibels.
+    points = [[float(hertz), 0.0] for hertz in np.geomspace(20, 20e3, 300)]
+    response = {"speed": 1, "hz_and_db": points}
+    plan = make_plan(with_changes(of_poles(-8).machine, {"measured_responses": [response]}))
+    (loop,) = plan.loops
+    assert (loop.bumps, loop.measured) == (False, True)
+    assert (loop.gain_db, loop.stability.margin_db) == pytest.approx((-8, 8), abs=0.05)
+    assert "the loop is 8.0 dB from running away" in headlines(plan)[-1]
+    (note,) = (table.note for table in tables(plan) if table.key == "repeats")
+    assert note.endswith("At 19.05 cm/s all is of the response as measured.") and "bumps" not in note
+    assert "Uneven equalizers" not in {row[0] for row in cells(plan, "omissions")}
 
 
 def test_a_band_that_reaches_down_to_nothing_is_said():
@@ -330,6 +396,7 @@ def test_a_start_is_a_band_unless_one_tone_stands_out():
     # 1000 times as much: only the lowest is left.
     machine = machine_from_text(
         "transport.speeds_cm_s = [9.525]\nplayback_heads = [{spacing_mm = 1, inverted = true}]\n"
-        "heads = {gap_um = 0, spacing_loss_um = 50, aligned_spacing_loss_um = 0, low_cut_hz = 0}"
+        "heads = {gap_um = 0, spacing_loss_um = 50, aligned_spacing_loss_um = 0, low_cut_hz = 0, "
+        "treble_boost_db = 0}\ntape.coating_thickness_um = 1e-6"
     )
     assert start_text(make_plan(machine).loops[0]) == "48 Hz"  # half of 95.25, and the next costs 2.7 dB more

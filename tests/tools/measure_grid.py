@@ -74,7 +74,7 @@ def clipped(samples, rng):
 
 
 def some_equalizers(rng, speed, low_cut):
-    """A pass over a machine as they are sold, with some dirt; and what somebody believes who knows its plate."""
+    """A pass over a machine as they are sold, with dirt, and what somebody believes who knows its plate."""
     aligned = dataclasses.replace(
         HEAD,
         gap=rng.uniform(3e-6, 5e-6),
