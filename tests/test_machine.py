@@ -540,9 +540,30 @@ def test_reading_undoes_writing_of_a_measured_delay(spacing_mm, speed_ips, off, 
     assert again.delays_measured(machine.speeds[2 - speed]) == (False,)
 
 
-def test_the_section_that_the_example_shows_in_comments_is_one():
+def test_the_sections_that_the_example_shows_in_comments_are_some():
     lines = (resources.files("tapecalc.examples") / "bench_deck.toml").read_text("utf-8").splitlines()
-    start = lines.index("# [[measured_delays]]")
-    lines[start : start + 5] = [line.removeprefix("# ") for line in lines[start : start + 5]]
-    (delay,) = machine_from_text("\n".join(lines)).measured_delays
+    for section, length in (("# [[measured_delays]]", 5), ("# [[measured_responses]]", 3)):
+        at = slice(lines.index(section), lines.index(section) + length)
+        lines[at] = [line.removeprefix("# ") for line in lines[at]]
+    machine = machine_from_text("\n".join(lines))
+    (delay,), (response,) = machine.measured_delays, machine.measured_responses
     assert (delay.head, delay.speed, delay.delay_ms) == (1, 1, 217.85)
+    assert response.speed == 1 and (1000.0, 0.0) in response.hz_and_db
+
+
+def test_what_is_assumed_is_what_is_used():
+    """Where a default depends on other keys, the list says what it comes to."""
+
+    def assumed(text):
+        return {key: value for key, value, _ in machine_from_text(text).assumed}
+
+    usual = assumed("transport.speeds_ips = [15, 7.5, 3.75]\nplayback_heads = [{spacing_mm = 41.5}]")
+    assert usual["levels.reference_flux_nwb_m"] == pytest.approx((320, 320, 250))
+    assert (usual["heads.pole_length_mm"], usual["levels.tape_noise_db"]) == (pytest.approx(5), -56)
+    # No pole reaches the record head; half the width of 2 mm has 3.01 dB more noise.
+    small = assumed(SPEEDS + "heads.track_width_mm = 1\nplayback_heads = [{spacing_mm = 6}]")
+    assert (small["heads.pole_length_mm"], small["levels.tape_noise_db"]) == (pytest.approx(3), -53)
+    said = assumed(
+        LEAST + "heads.pole_length_mm = 4\nlevels = {reference_flux_nwb_m = 200, tape_noise_db = -58}"
+    )
+    assert not {"heads.pole_length_mm", "levels.reference_flux_nwb_m", "levels.tape_noise_db"} & set(said)

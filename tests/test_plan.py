@@ -599,6 +599,13 @@ def test_the_mixers_own_noise_counts():
     assert plan.loops[0].snr_db[0] == pytest.approx(-12 + 15 - 6 + 46 - 10 * np.log10(2))
 
 
+def test_the_mixers_noise_is_weighted_as_the_tapes_is():
+    # Source: A-weighted white noise from 20 Hz to 20 kHz is 2.05 dB less, by IEC 61672-1 in numpy.
+    changes = {"levels.mixer_noise_dbu": -40.0, "levels.tape_noise_db": -110.0}
+    one = make_plan(with_changes(flat_machine(ONE_HEAD), changes)).loops[0]
+    assert one.snr_a_db - one.snr_db[0] == pytest.approx(2.05, abs=0.01)
+
+
 def test_tone_is_planned_of_the_first_three_and_the_last_wished():
     machine = flat_machine(CASSETTE)
     for wish, shown in ((1, [1]), (2, [1, 2]), (3, [1, 2, 3]), (4, [1, 2, 3, 4]), (9, [1, 2, 3, 9])):

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, signal
+from scipy import fft, linalg, signal
 
 from tapecalc import words
 from tapecalc.measuring.delay_windows import (
@@ -329,23 +329,27 @@ def fit_phase(total: Spectra, grid: Grid) -> Phase:
     ramps = _ramps_of_squares(grid.padded)[:, use]
     best = np.argmax(np.abs(ramps @ (squared / variance)))
     phase = np.angle(squared * ramps[best]) / 2
-    apart = np.log(frequency[:, np.newaxis] / frequency) / LEAD_ALIKE
-    doubt = LEAD_SHARE**2 * np.outer(known, known) * np.exp(-(apart**2) / 2)
-    weight = np.linalg.inv(np.diag(OVERLAP * variance) + doubt)
+    doubt, root = np.zeros((len(known), len(known))), (np.diag(np.sqrt(OVERLAP * variance)), False)
+    if known.any():
+        apart = np.log(frequency[:, np.newaxis] / frequency) / LEAD_ALIKE
+        doubt = LEAD_SHARE**2 * np.outer(known, known) * np.exp(-(apart**2) / 2)
+        root = linalg.cho_factor(np.diag(OVERLAP * variance) + doubt)
     before = np.diag([0.0, 1 / LIKELY_CUT**2])
     low_cut = 0.0
     for _ in range(4):
         lead = np.arctan2(low_cut, frequency)
         design = np.stack([-2 * np.pi * frequency, frequency / (frequency**2 + low_cut**2)], axis=1)
-        covariance = np.linalg.inv(design.T @ weight @ design + before)
-        tells = covariance @ design.T @ weight
+        weighted = linalg.cho_solve(root, design)
+        covariance = np.linalg.inv(design.T @ weighted + before)
+        tells = covariance @ weighted.T
         solution = tells @ (phase - lead) - covariance @ before @ [0.0, low_cut]
         low_cut += float(solution[1])
     rest = phase - lead - design @ solution
-    stretch = max(1.0, float(rest @ weight @ rest / max(len(rest) - 2, 1)))
+    square = float(rest @ linalg.cho_solve(root, rest))
+    stretch = max(1.0, square / max(len(rest) - 2, 1))
     of_noise = np.sqrt(stretch * OVERLAP * (tells**2 @ variance))
     of_all = LEAD_SHARE * np.linalg.lstsq(design, known)[0][0]
-    of_lead = np.sqrt(np.einsum("ki,ij,kj->k", tells, doubt, tells) + covariance[1] ** 2 / LIKELY_CUT**2)
+    of_lead = np.sqrt(np.sum(tells @ doubt * tells, axis=1) + covariance[1] ** 2 / LIKELY_CUT**2)
     return Phase(
         delay=float(solution[0] + WHOLLY_OFF[best] / grid.sample_rate),
         low_cut=low_cut,
@@ -353,7 +357,7 @@ def fit_phase(total: Spectra, grid: Grid) -> Phase:
         u_low_cut=float(of_noise[1]),
         lead_delay=float(np.hypot(of_lead[0], of_all)),
         lead_low_cut=float(of_lead[1]),
-        misfit=float(rest @ weight @ rest - np.linalg.slogdet(weight)[1]),
+        misfit=square + 2 * float(np.sum(np.log(np.diag(root[0])))),
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from tapecalc import measuring as measure
+from tapecalc.calc.response import OnePass
 from tapecalc.measuring import CannotTell
 from tapecalc.measuring.delay_path import fit_phase
 from tapecalc.measuring.delay_windows import Grid, Spectra
@@ -120,6 +121,46 @@ def test_the_phase_lead_of_a_coupling_capacitor_is_told_from_delay():
     track = measure.measure_delay(stereo(dry("noise"), generator.soiled(wet, snr_db=40)))
     assert abs(track.delay.value - 0.2) < 1 * US
     assert track.low_cut.covers(40)
+
+
+def equalized(one_pass):
+    """Gain of a pass whose equalizers are minimum phase, that worked out here: by the folded cepstrum."""
+    count, top = 1 << 19, 2e6
+    frequency = np.abs(np.fft.fftfreq(count, 1 / (2 * top)))
+    lift = np.abs(one_pass.record_gain(frequency) * one_pass.playback_gain(frequency))
+    cepstrum = np.fft.ifft(np.log(lift)).real
+    cepstrum[1 : count // 2] *= 2
+    cepstrum[count // 2 + 1 :] = 0
+    phase = np.fft.fft(cepstrum).imag[: count // 2]
+
+    def gain(f):
+        lead = np.exp(1j * np.interp(f, frequency[: count // 2], phase))
+        return np.abs(one_pass.gain(f)) * lead
+
+    return gain
+
+
+@pytest.mark.parametrize("speed", [0.1905, 0.09525])
+def test_what_equalizers_advance_the_treble_by_is_not_taken_for_delay(speed):
+    one_pass = OnePass(speed=speed, today=grid.HEAD, aligned=grid.HEAD, boost_db=24, low_cut=0)
+    wet = generator.soiled(generator.echo(dry("noise"), RATE, DECK, gain=equalized(one_pass)), snr_db=40)
+    recording = stereo(dry("noise"), wet)
+    told = measure.measure_delay(recording, one_pass=one_pass)
+    assert abs(told.delay.value - 0.2) < 3 * US and told.total.covers(0.2)
+    assert told.low_cut.covers(0)
+    assert any("was taken out of the delay" in sentence for sentence in told.sentences)
+    untold = measure.measure_delay(recording)
+    assert untold.delay.value < 0.2 - 10 * US
+    assert any("some hundredths of a millisecond too short" in sentence for sentence in untold.sentences)
+
+
+def test_where_nothing_advances_the_treble_nothing_is_taken_out():
+    recording = stereo(dry("noise"), generator.soiled(played("noise"), snr_db=40))
+    for speed in (0.1905, 0.09525):
+        one_pass = OnePass(speed=speed, today=grid.HEAD, aligned=grid.HEAD, boost_db=24, low_cut=30)
+        track = measure.measure_delay(recording, one_pass=one_pass)
+        assert track.delay == measure.measure_delay(recording).delay
+        assert any("nothing was taken out" in sentence for sentence in track.sentences)
 
 
 def test_a_low_pass_reads_as_delay_and_the_sentence_says_how_much():

@@ -146,6 +146,13 @@ def test_a_measured_response_is_used_as_it_is_with_no_bumps_on_top(shape):
     one_pass = machine.one_pass(SPEEDS[0], pole_shape=shape)
     for hertz, level_db in ROWS:
         assert one_pass.level_db(hertz) - one_pass.level_db(1000.0) == pytest.approx(level_db, abs=1e-9)
+    # Between the points there are no bumps either, and 1 kHz is as loud as it is reckoned to be.
+    even = with_changes(example_machine(), {"heads.pole_length_mm": 0.0})
+    found = [{"speed": 1, "hz_and_db": ROWS}]
+    without = with_changes(even, {"measured_responses": found}).one_pass(SPEEDS[0])
+    between = np.geomspace(60, 900, 50)
+    np.testing.assert_array_equal(one_pass.level_db(between), without.level_db(between))
+    assert one_pass.level_db(1000.0) == pytest.approx(even.one_pass(SPEEDS[0]).level_db(1000.0), abs=1e-9)
     # At the other speed nothing was measured.
     assert machine.one_pass(SPEEDS[1], pole_shape=shape) == example_machine().one_pass(
         SPEEDS[1], pole_shape=shape
