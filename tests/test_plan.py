@@ -722,3 +722,74 @@ def test_a_plan_loads_no_scipy():
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+@pytest.mark.parametrize(
+    ("beats", "bpm", "liked"),
+    [(1, 60.5, ["quarter"]), (1, 59.5, []), (0.25, 179.5, ["sixteenth"]), (0.25, 180.5, [])],
+)
+def test_a_delay_likes_tempos_from_60_to_180(beats, bpm, liked):
+    # At 10 cm/s: of the five notes the quarter is the longest, the sixteenth the shortest, so that the
+    # others would want tempos farther out.
+    machine = machine_from_options(spacings_mm=[100 * 60 * beats / bpm], speeds_cm_s=[10])
+    likes = [(note.name, found) for note, found in make_plan(machine).liked_tempos[0]]
+    edge = [(name, found) for name, found in likes if abs(found - bpm) < 1e-6]
+    assert [name for name, _ in edge] == liked
+
+
+def test_a_repeat_is_as_wide_as_the_band_within_10_db_of_its_loudest():
+    # A low cut at 90 Hz and no other loss: 1/(1 + (90/f)^2) is a tenth at 90/3 Hz, and its square is one
+    # where 1 + (90/f)^2 is the root of 10.
+    machine = machine_from_text(
+        f"transport.speeds_cm_s = [20]\nplayback_heads = [{{spacing_mm = 40}}]\n{LOSSLESS}"
+    )
+    plan = make_plan(with_changes(machine, {"heads.low_cut_hz": 90.0}), tone_of=[1, 2])
+    first, second = plan.loops[0].tone
+    assert (first.low, first.high, second.high) == (pytest.approx(30, rel=1e-3), None, None)
+    assert second.low == pytest.approx(90 / (10**0.5 - 1) ** 0.5, rel=1e-3)
+
+
+def test_a_delay_likes_the_five_notes_that_are_played_most():
+    # 250 ms: a sixteenth at 60, an eighth triplet at 80, an eighth at 120, a dotted eighth at 180, and a
+    # quarter at 240; the eighth quintuplet at 96 and the dotted sixteenth at 90 are left out.
+    machine = machine_from_options(spacings_mm=[25], speeds_cm_s=[10])
+    (likes,) = make_plan(machine).liked_tempos
+    assert [note.name for note, _ in likes] == ["sixteenth", "eighth triplet", "eighth", "dotted eighth"]
+    assert [bpm for _, bpm in likes] == pytest.approx([60, 80, 120, 180])
+
+
+@pytest.mark.parametrize(("level_db", "followed"), [(-9.97, True), (-10.03, False)])
+def test_a_sound_60_db_below_the_faintest_is_followed_until_it_has_grown(level_db, followed):
+    # Sent at -90 dB it comes back at -99.97, and each time round at 20 - 9.97 = 10.03 dB more: the seventh
+    # at -39.79 dB. What comes back at -100.03 is let go.
+    machine = machine_from_text(
+        "transport.speeds_cm_s = [20]\nmixer = {input_send_db = -90, return_send_db = 20}\n"
+        f"playback_heads = [{{spacing_mm = 40, level_db = {level_db}}}]\n{LOSSLESS}"
+    )
+    times, amplitudes = echo_pattern(machine, 0.2, longest=1.7)
+    assert times == pytest.approx([1.4, 1.6] if followed else [])
+    assert 20 * np.log10(amplitudes) == pytest.approx([-39.79, -29.76] if followed else [], abs=1e-6)
+
+
+def test_the_loudest_of_very_many_sounds_are_followed(monkeypatch):
+    heads = {400: -0.83, 537: -1.91, 719: -1.27, 946: -2.34, 1173: -1.49, 1312: -0.78}  # 0.1 mm, dB
+    rows = ", ".join(f"{{spacing_mm = {mm / 10}, level_db = {level}}}" for mm, level in heads.items())
+    machine = machine_from_text(
+        f"transport.speeds_cm_s = [20]\nmixer.return_send_db = -8\n{LOSSLESS}playback_heads = [{rows}]"
+    )
+    kept, longest = 250, 9000
+    tape, heard, most = {0: 1.0}, {}, 0
+    while tape:
+        loudest = sorted(tape.items(), key=lambda sound: -sound[1])[:kept]
+        tape, most = {}, max(most, len(tape))
+        for way, amplitude in loudest:
+            for mm, level in heads.items():
+                if way + mm < longest:
+                    answer = amplitude * 10 ** (level / 20)
+                    heard[way + mm] = heard.get(way + mm, 0) + answer
+                    tape[way + mm] = tape.get(way + mm, 0) + answer * 10 ** (-8 / 20)
+    assert most > 256  # so many are no longer put in order as a whole, to find the loudest
+    monkeypatch.setattr("tapecalc.plan.MOST_FOLLOWED", kept)
+    times, amplitudes = echo_pattern(machine, 0.2, longest=longest / 2000 - 1e-6, faintest_db=-200)
+    np.testing.assert_allclose(times, [way / 2000 for way in sorted(heard)])
+    np.testing.assert_allclose(amplitudes, [heard[way] for way in sorted(heard)], rtol=1e-6)
