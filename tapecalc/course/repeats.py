@@ -14,7 +14,7 @@ from tapecalc.calc.heads import Heads
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, to_si
 from tapecalc.course.deck import DECK, FAST, delay_slider
 from tapecalc.course.exercise import Exercise
-from tapecalc.course.panel import Answer, Artists, Panel, chart, choice, empty_line, slider, switch
+from tapecalc.course.panel import Answer, Artists, Panel, chart, choice, empty_line, slider
 from tapecalc.plot import style
 
 LONGEST_MS = 250.0  # the longer the delay, the longer the search for the margin
@@ -147,7 +147,6 @@ def runaway_panel() -> Panel:
         slider("separation_um", "dirt on the head", dirt_um, low=0.0, high=4.0, step=0.1, unit="µm"),
         slider("low_cut_hz", "low cut", cut_hz, low=10.0, high=320.0, step=FINE, unit="Hz", log=True),
         choice("bumps", "bumps of the head in the bass", BUMPS, "blocks"),
-        switch("inverted", "return with its polarity inverted", False),
         question="Which controls move the place where it starts, and which only how near it is?",
         legend="Left, solid line: loop gain; dashed line: the edge; upright line with a diamond: the tone "
         "that starts first. Right: the tip of the arrow that comes back, over one turn about that tone; "
@@ -186,13 +185,10 @@ def _update_runaway(
     separation_um: float,
     low_cut_hz: float,
     bumps: str,
-    inverted: bool,  # noqa: FBT001  a check box
 ) -> Answer:
     """Set the loop up, look for its margin once, and say where it starts."""
     delay = to_si(delay_ms, "ms")
-    loop, edge_db, frequency, band = _edge(
-        delay, to_si(separation_um, "um"), low_cut_hz, bumps, -1.0 if inverted else 1.0
-    )
+    loop, edge_db, frequency, band = _edge(delay, to_si(separation_um, "um"), low_cut_hz, bumps)
     loop = replace(loop, return_gain=loop.return_gain * db_to_amplitude(return_send_db))
     margin_db = edge_db - return_send_db
     turn = loops.loop_gain(loop, np.maximum(frequency + ONE_TURN / delay, 0))
@@ -219,7 +215,7 @@ def _update_runaway(
 
 @lru_cache(maxsize=64)
 def _edge(
-    delay: float, dirt: float, low_cut: float, bumps: str, sign: float
+    delay: float, dirt: float, low_cut: float, bumps: str
 ) -> tuple[loops.EchoLoop, float, float, tuple[float, float]]:
     """The loop with its return send at 0 dB, the send in dB at which it starts, where first, and its band.
 
@@ -228,8 +224,8 @@ def _edge(
     """
     deck = DECK.one_pass(FAST, pole_shape=bumps)
     worn = replace(deck, today=replace(deck.today, separation=dirt), low_cut=low_cut)
-    loop = loops.EchoLoop(heads=Heads.from_delays(delay, deck.speed), return_gain=sign, one_pass=worn)
-    found = loops.stability(replace(loop, return_gain=sign * db_to_amplitude(QUIET_DB)))
+    loop = loops.EchoLoop(heads=Heads.from_delays(delay, deck.speed), return_gain=1.0, one_pass=worn)
+    found = loops.stability(replace(loop, return_gain=db_to_amplitude(QUIET_DB)))
     assert found.frequency is not None and found.band is not None  # every setting has a loudest tone
     return loop, QUIET_DB + found.margin_db, found.frequency, found.band
 

@@ -68,7 +68,7 @@ def test_a_later_plan_leaves_nothing_of_an_older_one(tmp_path):
         (tmp_path / "figures" / name).write_text("old")
     (tmp_path / "preview.wav").write_text("old")
     early = make_plan(machine_from_text(MACHINES["one_head"].replace("bpm = 76", "")))
-    write_plan(make_plan(with_changes(early.machine, {"playback_heads.1.spacing_mm": 1.1})), tmp_path)
+    write_plan(make_plan(with_changes(early.machine, {"playback_heads.1.spacing_mm": 2.0})), tmp_path)
     left = {file.name for file in (tmp_path / "figures").iterdir()}
     assert {"own.svg", "delay_map.svg"} <= left
     assert {"tempo_map.svg", "flutter_fingerprint.svg"} & left == set()
@@ -152,7 +152,10 @@ def test_each_fold_tells_its_main_finding():
     assert all(words for name in PLANS for words in folds(name).values())
     deck = folds("measured")
     assert deck["Delays"] == "219 to 436 ms"
-    assert deck["Repeats and margin"] == "5 repeats, 6.1 dB from running away"
+    assert deck["Repeats and margin"] == "5 repeats, 4.5 dB or more from running away"
+    between = with_changes(PLANS["one_head"].machine, {"mixer.return_send_db": -1.0})
+    assert "<span>may RUN AWAY</span>" in plan_page(make_plan(between), {})
+    assert any("may RUN AWAY" in line for line in answer(make_plan(between))[:2])
     assert deck["Levels"] == "8.0 dB until the tape clips"
     assert deck["Tape"] == "48 min at 7.5 ips; 96 min at 3.75 ips"  # 549 m at 0.1905 and 0.09525 m/s
     (tone,) = (table for table in tables(PLANS["measured"]) if table.key == "tone")
