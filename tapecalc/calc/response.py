@@ -126,9 +126,8 @@ class OnePass:
     pole_length: PoleLength[float] = 0.0  # 0 for a head without bumps
     pole_shape: str = "blocks"
     phase: bool = True  # whether the equalizers have one
-    trim: tuple[
-        tuple[float, float], ...
-    ] = ()  # Hz and dB by which a measured pass differs; beyond its ends as there
+    #: Hz and dB by which a measured pass differs; straight between over log f, beyond the ends as there.
+    trim: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         check_fields(self)
@@ -171,7 +170,9 @@ class OnePass:
         gain: Any = _contact_gain(self.today, waves) * self._boost(frequency)
         gain = gain * self._bumps(frequency)
         if self.trim:
-            gain = gain * 10 ** (np.interp(frequency, *np.transpose(self.trim)) / 20)
+            hertz, trim_db = np.transpose(self.trim)
+            octaves = np.log(np.maximum(frequency, hertz[0]))  # as between the marks of a drawn curve
+            gain = gain * 10 ** (np.interp(octaves, np.log(hertz), trim_db) / 20)
         # Without a low cut the quotient is 1 at every frequency, at 0 Hz too.
         return gain * (1j * frequency / (self.low_cut + 1j * frequency)) if self.low_cut else gain + 0j
 

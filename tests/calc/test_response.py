@@ -397,6 +397,12 @@ def test_a_shorter_gap_leaves_less_for_the_coil():
     assert response.gap_output_db([1e-6, 2e-6], 4e-6, 0).tolist() == [0, 0]
 
 
+def test_what_a_measured_pass_differs_by_is_straight_over_octaves():
+    # By hand: 200 Hz is half of the way in octaves from 100 to 400 Hz, beyond the ends it is as at the ends.
+    as_measured = one_pass(today=IDEAL, aligned=IDEAL, low_cut=0, trim=((100.0, 0.0), (400.0, -6.0)))
+    assert as_measured.level_db([0, 50, 200, 400, 5000]) == pytest.approx([0, 0, -3, -6, -6])
+
+
 def test_inputs_are_not_modified():
     frequency = np.array([100.0, 1000.0])
     response.spacing_loss_db(frequency, SPEED, 1e-6)
