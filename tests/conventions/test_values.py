@@ -20,6 +20,7 @@ from tapecalc import calc
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.parts import TurningPart
 from tapecalc.calc.quantity import Is, T, calculator, quantities
+from tapecalc.calc.stereo import StereoLoop
 from tapecalc.machine import example_machine
 
 _MACHINE = example_machine()
@@ -33,6 +34,9 @@ OTHERS: dict[str, Any] = {
     "one_pass": _LOOP.one_pass,
     "part": TurningPart(name="capstan", diameter=0.008, wobble=0.0004),
     "parts": _MACHINE.turning_parts,
+    "stereo": StereoLoop(
+        heads=(_LOOP.heads, _LOOP.heads), sends=((0.2, 0.5), (0.4, 0.1)), one_pass=_LOOP.one_pass
+    ),
     "unit": "mm",
 }
 OWNERS = {"EchoLoop": _LOOP, "Heads": _LOOP.heads, "OnePass": _LOOP.one_pass, "TurningPart": OTHERS["part"]}
