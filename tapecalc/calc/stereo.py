@@ -210,12 +210,9 @@ def _halves(matrix: NDArray[Any]) -> tuple[Any, Any]:
     return (first + other) / 2, np.sqrt((first - other) ** 2 / 4 + matrix[..., 0, 1] * matrix[..., 1, 0])
 
 
-def _followed(stereo: StereoLoop, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Compute both eigenvalues along the last axis of rising frequencies, each going on as itself."""
+def _both(stereo: StereoLoop, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Compute both eigenvalues, in no order, on an axis before those of the frequencies."""
     middle, apart = _halves(_matrix(stereo, frequency))
-    turned = np.abs(apart[..., 1:] + apart[..., :-1]) < np.abs(apart[..., 1:] - apart[..., :-1])
-    sign = 1 - 2.0 * (np.cumsum(turned, axis=-1) % 2)
-    apart[..., 1:] *= sign
     return np.stack([middle + apart, middle - apart])
 
 
@@ -238,7 +235,7 @@ def _louder(
     knots = np.linspace(low, high, 2 + math.ceil((high - low) * _CELLS * stereo.longest))
     if low == 0:  # just above 0 Hz even the slightest low cut turns the phase within one cell
         knots = np.insert(knots, 1, knots[1] * np.geomspace(1e-9, 0.1, 10))
-    gains = _followed(stereo, knots)
+    gains = _both(stereo, knots)
     ends = np.stack([gains[..., :-1], gains[..., 1:]])
     size = np.abs(ends).max(axis=0)
     near = (
@@ -248,7 +245,7 @@ def _louder(
     if not cells.size:
         return best
     f = knots[cells, None] + np.diff(knots)[cells, None] * np.linspace(0, 1, _STEPS + 1)
-    gains = _followed(stereo, f)
+    gains = _both(stereo, f)
     ends = np.stack([gains[..., :-1], gains[..., 1:]])
     crossing = (np.prod(np.sign(ends.imag), axis=0) <= 0) & (ends.real.sum(axis=0) > 0)
     # Between two steps a straight line is right to some 1e-5.
@@ -266,7 +263,8 @@ def _louder(
         here = np.where(np.abs(first - near_to) <= np.abs(other - near_to), first, other)
         beyond = np.sign(here.imag) * side <= 0
         left, right = np.where(beyond, left, middle), np.where(beyond, middle, right)
-    loud = float(here.real.max())
+    # Where a square root changes its sign the two eigenvalues change places, and none of them is real.
+    loud = float(here.real[np.abs(here.imag) < 1e-6 * np.abs(here)].max(initial=0))
     if loud <= best[0] * (1 + 1e-9):
         return best
     return loud, float(left[here.real > loud * (1 - 1e-9)].min())

@@ -2,13 +2,14 @@
 
 import math
 from collections import defaultdict
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
 from matplotlib.figure import Figure
 
 from tapecalc import words
-from tapecalc.calc import heads, response, standards, tempo, transport
+from tapecalc.calc import heads, response, standards, stereo, tempo, transport
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST, FASTEST_IPS, SLOW
 from tapecalc.course.exercise import Exercise
@@ -26,6 +27,7 @@ FREQUENCY = np.linspace(0, HIGHEST_HZ, 2001)
 SECONDS = 6.0  # of echoes that are drawn
 QUIET_DB, LOUD_DB = -36.0, 6.0  # levels that are drawn
 HEARD_DB = -30.0  # echoes that are counted
+SPAN_DB = 36.0  # of either side, from the middle to the first answer
 #: Which of three heads go back to the machine.
 RETURNS = {
     "all three": (True, True, True),
@@ -251,6 +253,84 @@ def _echoes(three: heads.Heads, speed: float, gain: float) -> tuple[Echoes, Echo
     return first, later
 
 
+# ---- two tracks ----
+
+
+def crossed_panel() -> Panel:
+    """Return the panel of two tracks whose returns cross; the left is up, the right down.
+
+    >>> print(crossed_panel().readout)
+    With 100 % crossed at -6 dB the echo changes sides each time: 2 answers on the right are heard, and
+    the loop is safe by 4.5 dB.
+    """
+    return Panel(
+        "crossed_returns",
+        _build_crossed,
+        _update_crossed,
+        slider("crossed_percent", "crossing over", 100, low=0, high=100, step=5, unit="%"),
+        slider("return_send_db", "all sends together", -6.0, low=-24.0, high=0.0, step=0.5, unit="dB"),
+        choice("sent", "recorded on", {"the left": (1.0, 0.0), "both": (1.0, 1.0)}, (1.0, 0.0)),
+        _speed_choice(),
+        question="Which share makes the echo mono from its second answer on?",
+        legend="Each stroke: one answer of a track to a click; left up, round ends, right down, square ends.",
+        alt="Chart of level in dB over time in s, from a line in the middle: strokes up are answers on the "
+        "left, strokes down answers on the right, shorter from time to time.",
+    )
+
+
+def _build_crossed(figure: Figure, profile: style.Profile) -> Artists:
+    """Draw the frame; everything else moves."""
+    axes = chart(figure.subplots(), profile, x="time after the click (s)", y="right (dB)        left (dB)")
+    axes.set(xlim=(0, SECONDS / 2), ylim=(-SPAN_DB - 3, SPAN_DB + 3))
+    heights = np.arange(-SPAN_DB, SPAN_DB + 1, SPAN_DB / 2)
+    axes.set_yticks(heights, [f"{abs(height) - SPAN_DB:.0f}" for height in heights])
+    axes.axhline(0, color=profile.ground.frame, linewidth=1.2 * profile.line_pt, zorder=5)  # hides the joints
+    return {
+        "left": empty_line(axes, profile, 0, marker="o", linestyle="-", zorder=4, markevery=(1, 3)),
+        "right": empty_line(axes, profile, 1, marker="s", linestyle="-", zorder=4, markevery=(1, 3)),
+    }
+
+
+def _update_crossed(
+    artists: Artists,
+    crossed_percent: float,
+    return_send_db: float,
+    sent: tuple[float, float],
+    speed_ips: float,
+) -> Answer:
+    """Follow a click on both tracks, and compare the sum and the difference of the sides."""
+    speed, share = to_si(speed_ips, "ips"), crossed_percent / 100
+    sends, both = stereo.shared_sends(db_to_amplitude(return_send_db), share), (DECK.heads_at(speed),) * 2
+    even, worst = (DECK.one_pass(speed, pole_shape=shape) for shape in ("flat", "plates"))
+    made = stereo.StereoLoop(heads=both, sends=sends, one_pass=even)
+    times, sides = stereo.stereo_echoes(made, sent, longest=SECONDS / 2, faintest_db=-SPAN_DB)
+    for line, side, way in zip(artists.values(), sides.T, (1, -1), strict=True):
+        loud = np.abs(side) > 10 ** (-SPAN_DB / 20)
+        heights = np.minimum(20 * np.log10(np.abs(side[loud])), LOUD_DB / 2) + SPAN_DB
+        line.set_data(*strokes(times[loud], 0.0, way * heights))
+    at, _ = response.loudest(worst)
+    margin_db = -amplitude_to_db(abs(stereo.side_gains(replace(made, one_pass=worst), at)[0]))
+    heard = np.count_nonzero(np.abs(sides[:, 1]) >= db_to_amplitude(HEARD_DB))
+    if share in (0, 0.5, 1):
+        how = {0: "stays on its side", 0.5: "becomes mono", 1: "changes sides each time"}[share]
+    else:
+        how = "mostly stays on its side" if share < 0.5 else "mostly changes sides"
+    if sent[0] == sent[1]:
+        how = "is alike on both sides"
+    back_db = (
+        "not at all" if share == 0.5 else f"{return_send_db + amplitude_to_db(abs(1 - 2 * share)):+.1f} dB"
+    )
+    return (
+        f"With {crossed_percent:g} % crossed at {return_send_db:g} dB the echo {how}: {heard} answers on the "
+        f"right are heard, and the loop {'is safe by' if margin_db > 0 else 'may run away, too loud by'} "
+        f"{abs(margin_db):.1f} dB.",
+        {
+            "the sum of both sides comes back at": f"{return_send_db:+.1f} dB",
+            "their difference": back_db + (", inverted" if share > 0.5 else ""),
+        },
+    )
+
+
 # ---- exercises ----
 
 
@@ -319,4 +399,13 @@ evening = Exercise(_passes, "").hints(
     "How long is one round, and how many of them fit into three hours?",
     (_passes / 3, "That is one hour; the night has three."),
     (_passes / 2, "That is the slow speed."),
+)
+
+#: How far two unlike crossed sends may go up together.
+ping_pong = Exercise(6.0, "dB").hints(
+    "Follow a tone from left to right and back to the left: that is one way round, over two sends.",
+    (12.0, "That is once round, but both sends go up, and each gives its part."),
+    (4.0, "One side alone is no loop: what leaves the left comes back over the right."),
+    (8.0, "One side alone is no loop: what leaves the right comes back over the left."),
+    (-6.0, "They are 12 dB below the edge once round, so they may go up."),
 )

@@ -11,7 +11,8 @@ from matplotlib.ticker import MultipleLocator
 from numpy.typing import NDArray
 
 from tapecalc import words
-from tapecalc.calc import head_design, heads, response, tempo, transport
+from tapecalc.calc import head_design, heads, response, stereo, tempo, transport
+from tapecalc.calc.loop import EchoLoop
 from tapecalc.calc.standards import FUSION_LIMIT
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.machine import Machine
@@ -30,6 +31,8 @@ TEETH, MOST_TEETH = 20, 100  # of the comb that are shown, those of the closest 
 MOST_TAPS = 100  # repeats that make one comb
 MOST_NUMBERS = 8  # beats that are numbered on one ruler
 BAR = 4  # beats in which later answers are shown, or twice the longest delay
+#: How much of a return crosses over, by name, how many longest delays are shown, and the highest stroke.
+CROSSED, ROUNDS, TALLEST = {"straight": 0.0, "half crossed": 0.5, "all crossed": 1.0}, 8, 0.44
 #: Height of a mark on a ruler by how many sixteenths it stands from a beat.
 MARK_HEIGHTS = (0.30, 0.12, 0.20, 0.12)
 
@@ -466,3 +469,66 @@ def _said_of_comb(
     first = (0.5 if levels[0] * levels[1] > 0 else 1) / apart if apart else np.inf
     notches = f"notches from {amount(first, 'hz')} on, {amount(1 / apart, 'hz')} apart"
     return f"Two heads {amount(apart, 'ms', '.1f')} apart: peaks of {top_db:+.1f} dB, {notches}"
+
+
+# ---- two tracks ----
+
+
+def _tracks_of(machine: Machine) -> dict[str, Any]:
+    """Give a track of the machine with one head, the first that feeds the return, or the first of all."""
+    echo, level_db = machine.echo_loop(machine.speeds[0], pole_shape="flat"), machine.song.faded_db
+    k = next((k for k, gain in enumerate(echo.head_gains) if gain), 0)
+    one = {
+        "spacings": echo.heads.spacings,
+        "gains": echo.heads.gains,
+        "feeds_return": echo.heads.feeds_return,
+    }
+    alone = heads.Heads(**{name: values[k : k + 1] for name, values in one.items()})  # type: ignore[arg-type]
+    return {"echo": replace(echo, heads=alone), "level_db": level_db}
+
+
+@figure("what two tracks send each other", _tracks_of)
+def crossed_returns(canvas: Canvas, *, echo: EchoLoop, level_db: float = -30.0) -> Drawn:
+    """Draw the echoes of a sound on the left of two tracks like `echo`: straight, half or all crossed.
+
+    A row for each, left up, right down; the first answer has full height, what is `level_db` below it none.
+    The artists ``"left"`` and ``"right"`` are the ends of the strokes, one set for each row.
+
+    >>> from tapecalc.machine import example_machine
+    >>> drawn = crossed_returns(echo=example_machine().echo_loop(0.1905, pole_shape="flat"))
+    >>> [[ends.get_xdata().size for ends in side] for side in drawn.artists.values()]
+    [[5, 4, 3], [0, 3, 2]]
+    """
+    axes, profile, longest = canvas.axes, canvas.profile, ROUNDS * max(echo.delays)
+    first_db = response.loudest(echo.one_pass)[1] + amplitude_to_db(abs(echo.heads.gains[0]))
+    ends: dict[str, list[Line2D]] = {"left": [], "right": []}
+    for row, share in enumerate(CROSSED.values()):
+        sends = stereo.shared_sends(echo.return_gain, share)
+        made = stereo.StereoLoop(heads=(echo.heads, echo.heads), sends=sends, one_pass=echo.one_pass)
+        faintest_db = first_db + level_db
+        times, sides = stereo.stereo_echoes(made, (1.0, 0.0), longest=longest, faintest_db=faintest_db)
+        for k, name in enumerate(ends):
+            loud = np.abs(sides[:, k]) >= db_to_amplitude(faintest_db) * (1 - 1e-9)
+            height = 1 - (20 * np.log10(np.abs(sides[loud, k])) - first_db) / level_db
+            tops = row + (2 * k - 1) * TALLEST * np.clip(height, 0.04, 1)
+            look = canvas.dots(2.5, marker="os"[k], color=profile.ground.colors[k])
+            axes.vlines(times[loud], row, tops, color=look["color"], linewidth=profile.line_pt / 2)
+            ends[name] += axes.plot(times[loud], tops, **look)
+    axes.hlines(range(len(CROSSED)), 0, longest, color=profile.ground.frame, linewidth=profile.line_pt / 3)
+    names = ["0", "1/2", "1"] if canvas.symbols_only else list(CROSSED)
+    canvas.style_axes("Two tracks that answer each other", x=("time", "$t$", "s"), grid="x")
+    axes.set(xlim=(0, longest), ylim=(len(CROSSED) - 0.5, -0.5))
+    axes.set_yticks(range(len(CROSSED)), names)
+    canvas.legend([side[0] for side in ends.values()], ["L", "R"] if canvas.symbols_only else list(ends))
+    said = (
+        f"A sound on the left of two tracks, answers {amount(max(echo.delays), 'ms')} apart. Straight, it "
+        "stays left. Half crossed, both sides are alike from the second on. All crossed, they take turns"
+    )
+    return Drawn(
+        canvas.figure,
+        ends,
+        f"{said}.",
+        "Three rows of strokes over time in s: straight, half crossed, all crossed. Left points up and right "
+        f"down; the higher, the louder, down to {minus(f'{level_db:g} dB')}.",
+        ("eigenvalues of the two by two matrix of loop gains",),
+    )

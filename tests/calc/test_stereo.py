@@ -6,12 +6,12 @@ from unittest import mock
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import EchoLoop, fastest_growth_db_per_s, loop_gain, stability
-from tapecalc.calc.response import HeadContact, OnePass
+from tapecalc.calc.response import HeadContact, OnePass, loudest
 from tapecalc.calc.stereo import (
     StereoLoop,
     shared_sends,
@@ -113,9 +113,35 @@ def test_a_leak_between_tracks_takes_as_much_margin_as_it_adds():
     # 20 dB down: the sum of both sides is 1.1 times as loud, 0.828 dB; the difference 0.9 times.
     straight = stereo(shared_sends(0.5, 0.0))
     leaking = dataclasses.replace(straight, leak=0.1)
-    lost_db = stereo_stability(straight).margin_db - stereo_stability(leaking).margin_db
-    assert lost_db == pytest.approx(0.828, abs=1e-3)
+    found = stereo_stability(leaking)
+    assert stereo_stability(straight).margin_db - found.margin_db == pytest.approx(0.828, abs=1e-3)
+    assert found.bound_db == pytest.approx(found.margin_db, abs=1e-9)  # all is in phase at 0 Hz
     assert side_gains(leaking, 0.0) == (pytest.approx(0.55), pytest.approx(0.45))
+
+
+def test_a_leak_is_heard_on_the_other_side_and_goes_round():
+    # Second round: 0.5 and 0.05 on the tape; left hears 0.5 + 0.005, right 0.05 + 0.05.
+    times, sides = stereo_echoes(stereo(shared_sends(0.5, 0.0), leak=0.1), (1.0, 0.0), longest=0.5)
+    np.testing.assert_allclose(sides, [[1, 0.1], [0.505, 0.1]], atol=1e-12)
+
+
+def test_echoes_count_at_the_loudest_frequency():
+    dull = dataclasses.replace(REAL, pole_length=0.0, low_cut=300)
+    _, peak_db = loudest(dull)
+    assert peak_db < -1
+    _, sides = stereo_echoes(stereo(shared_sends(0.5, 1.0), one_pass=dull), (1.0, 0.0), longest=0.5)
+    passed = 10 ** (peak_db / 20)
+    np.testing.assert_allclose(sides, [[passed, 0], [0, 0.5 * passed**2]], atol=1e-12)
+
+
+def test_a_head_outside_the_loop_is_heard_and_does_not_come_back():
+    two = Heads.from_delays((0.1, 0.25), SPEED)
+    made = stereo(shared_sends(0.5, 1.0))
+    with_more = dataclasses.replace(made, heads=(dataclasses.replace(two, feeds_return=(False, True)),) * 2)
+    assert stereo_stability(with_more) == stereo_stability(made)
+    times, sides = stereo_echoes(with_more, (1.0, 0.0), longest=0.5)
+    np.testing.assert_allclose(times, [0.1, 0.25, 0.35, 0.5], atol=1e-9)
+    np.testing.assert_allclose(sides, [[1, 0], [1, 0], [0, 0.5], [0, 0.5]], atol=1e-12)
 
 
 def test_without_sends_nothing_comes_back():
@@ -255,6 +281,7 @@ def test_echoes_are_those_of_samples(sends, left, right):
 
 
 @settings(max_examples=25)
+@example(3, 3, 2.0, 1.0, 1.0, 2.0)  # 3 and 1: the pole of the first is the one
 @given(st.integers(3, 30), st.integers(3, 30), SENDS, SENDS, SENDS, SENDS)
 def test_growth_is_that_of_the_largest_root(left, right, a, b, c, d):
     # Source: numpy.roots of (1 - a z^-m)(1 - d z^-n) - b c z^-(m + n), a hundred samples a second

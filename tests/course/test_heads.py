@@ -8,7 +8,16 @@ from panel_checks import panel_fixture
 
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import EchoLoop, stability
-from tapecalc.course.heads import RETURNS, RHYTHM_MM, comb_panel, return_panel, rhythm_panel
+from tapecalc.calc.stereo import StereoLoop, shared_sends, stereo_stability
+from tapecalc.course.heads import (
+    RETURNS,
+    RHYTHM_MM,
+    comb_panel,
+    crossed_panel,
+    ping_pong,
+    return_panel,
+    rhythm_panel,
+)
 from tapecalc.machine import example_machine
 
 INCH = 0.0254
@@ -19,6 +28,7 @@ FAST, SLOW = MACHINE.speeds
 rhythm = panel_fixture(rhythm_panel)
 comb = panel_fixture(comb_panel)
 returns = panel_fixture(return_panel)
+crossed = panel_fixture(crossed_panel)
 
 
 def test_all_heads_stay_on_the_drawn_tape(rhythm):
@@ -127,3 +137,46 @@ def test_echoes_of_one_moment_add_up(returns):
     # 225 = 75 + 150 = 150 + 75 = 75 + 75 + 75: two ways through one return, one through two.
     one = 10 ** (-6 / 20)
     assert level_db == pytest.approx(20 * np.log10(2 * one + one**2), abs=1e-9)
+
+
+# ---- two tracks ----
+
+
+def test_all_crossed_the_sides_take_turns_6_db_apart(crossed):
+    delay = 41.5 / 190.5
+    left, right = strokes(crossed.artists["left"]), strokes(crossed.artists["right"])
+    assert left[:, 0] == pytest.approx(delay * np.array([1, 3, 5]), abs=1e-5)
+    assert right[:, 0] == pytest.approx(delay * np.array([2, 4, 6]), abs=1e-5)
+    # from the middle at -36 dB; each pass is 0.1 dB below its own loudest or less
+    assert left[:, 1] == pytest.approx([36, 24, 12], abs=0.7)
+    assert right[:, 1] == pytest.approx([-30, -18, -6], abs=0.7)
+    assert "changes sides each time: 2 answers on the right" in crossed.readout  # -6 and -18 dB, not -30.6 dB
+
+
+def test_half_crossed_is_mono_and_its_difference_never_comes_back(crossed):
+    crossed.set(crossed_percent=50)
+    left, right = strokes(crossed.artists["left"]), strokes(crossed.artists["right"])
+    np.testing.assert_allclose(left[1:], right * [1, -1], atol=1e-9)
+    assert crossed.table["their difference"] == "not at all"
+    assert "becomes mono" in crossed.readout
+    crossed.set(crossed_percent=75)
+    assert crossed.table["their difference"] == "-12.0 dB, inverted"  # 1 - 2 * 0.75 = -1/2
+
+
+@pytest.mark.parametrize("percent", [0, 30, 100])
+def test_the_margin_of_two_tracks_is_that_of_their_matrix_or_a_little_less(crossed, percent):
+    crossed.set(crossed_percent=percent, return_send_db=-9.0)
+    told_db = float(re.search(r"safe by ([\d.]+) dB", crossed.readout)[1])
+    both, worst = (MACHINE.heads_at(FAST),) * 2, MACHINE.one_pass(FAST, pole_shape="plates")
+    made = StereoLoop(heads=both, sends=shared_sends(10**-0.45, percent / 100), one_pass=worst)
+    found = stereo_stability(made)
+    assert told_db == pytest.approx(found.bound_db, abs=0.051)
+    assert told_db <= found.margin_db + 0.051 < told_db + 0.2
+
+
+def test_the_margin_of_unlike_crossed_sends_is_half_of_once_round():
+    sends = ((0.0, 10 ** (-8 / 20)), (10 ** (-4 / 20), 0.0))
+    ideal = MACHINE.one_pass(FAST, pole_shape="flat")
+    made = StereoLoop(heads=(MACHINE.heads_at(FAST),) * 2, sends=sends, one_pass=ideal)
+    loudest_db = ideal.level_db(np.geomspace(50, 5000, 5000)).max()
+    assert stereo_stability(made).margin_db + loudest_db == pytest.approx(ping_pong.expected, abs=0.01)

@@ -3,10 +3,12 @@
 import numpy as np
 import pytest
 from figure_texts import every_size, shown_texts, text_problems
+from flat_machines import ONE_HEAD, THREE_HEADS, flat_machine
 
 from tapecalc.calc import head_design, heads, tempo
 from tapecalc.machine import example_machine
 from tapecalc.plot import heads as head_figures
+from tapecalc.plot.catalog import draw
 from tapecalc.plot.heads import comb_of_heads, head_rhythm, reachable_rhythms, ruler_marks, tape_as_ruler
 
 FAST, SLOW = example_machine().speeds
@@ -110,3 +112,28 @@ def test_rhythm_strikes_where_the_tempo_says():
     expected = [d / FAST * 76 / 60 for d in (0.0415, 0.083)]
     np.testing.assert_allclose([hit.get_xdata()[0] for hit in drawn.artists["hits"]], expected)
     assert drawn.artists["later"].get_xdata().size == 0
+
+
+# ---- two tracks ----
+
+
+def test_crossed_returns_take_turns_and_half_crossed_ones_are_alike():
+    # -8 dB once round, drawn down to -30 dB: answers at 0, -8, -16 and -24 dB every 200 ms. With half of it
+    # crossed the second answer has half on either side, 6.02 dB less: -14.02, -22.02, -30.02 dB.
+    machine = flat_machine(ONE_HEAD)
+    drawn = draw("crossed_returns", machine)
+    left, right = drawn.artists["left"], drawn.artists["right"]
+    times = [[end.get_xdata().round(6).tolist() for end in ends] for ends in (left, right)]
+    assert times[0] == [[0.2, 0.4, 0.6, 0.8], [0.2, 0.4, 0.6], [0.2, 0.6]]
+    assert times[1] == [[], [0.4, 0.6], [0.4, 0.8]]
+    # Full height for 0 dB, none for -30 dB; rows 1 apart, left is up, which is below in numbers.
+    assert left[0].get_ydata() == pytest.approx(-0.44 * (1 - np.array([0, 8, 16, 24]) / 30), abs=1e-4)
+    assert right[1].get_ydata() == pytest.approx(1 + 0.44 * (1 - np.array([14.0206, 22.0206]) / 30), abs=1e-4)
+    assert right[2].get_ydata() == pytest.approx(2 + 0.44 * (1 - np.array([8, 24]) / 30), abs=1e-4)
+    assert "answers 200 ms apart" in drawn.caption
+
+
+def test_of_many_heads_the_first_that_feeds_the_return_is_drawn_on_either_track():
+    drawn = draw("crossed_returns", flat_machine(THREE_HEADS))
+    # 44 mm at 20 cm/s; -10 dB of return
+    assert drawn.artists["left"][0].get_xdata() == pytest.approx([0.22, 0.44, 0.66, 0.88])
