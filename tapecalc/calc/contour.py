@@ -71,7 +71,7 @@ def _field(w: NDArray[np.complex128]) -> NDArray[np.complex128]:
     return 1 / (2 * w * np.sqrt(w - 1) * np.sqrt(w + 1))
 
 
-def _mapped(z: NDArray[np.complex128]) -> NDArray[np.complex128]:
+def _mapped(z: NDArray[np.complexfloating]) -> NDArray[np.complex128]:
     """Solve ``z = (w sqrt(1 - w^2) + arcsin w) / pi`` for points outside the block, by Newton's rule."""
     down = z.imag < 0
     edge = 1 + (np.abs(z.imag) * np.pi * 3 / 4 / np.sqrt(2)) ** (2 / 3)  # near the corner
