@@ -40,7 +40,7 @@ from tapecalc.words import amount
 POINTS, DEGREE = 6, 4  # of the reader: points on tape, and degree of its polynomials
 FILTER_HALF = (4e-3, 12e-3)  # half the length of a pass's impulse response at the least and the most, s
 RECORD_HALF = 1.5e-3  # half the length of the record equalizer's impulse response, s
-BUMPS_HALF = 1.0  # half a filter that holds the bumps, in lengths of the poles
+BUMPS_HALF = 20e-3, 0.9  # half a filter that holds the bumps, at least: s, and lengths of the poles
 MOST_OF_DELAY = 0.4  # that such a filter may take
 HOPS, GRID = 40, 0.1  # of its low rate in a length of the poles; steps in poles per wave for its design
 MEASURED = 26e-3  # s, that a measured response of the bass takes in place of the poles
@@ -119,7 +119,8 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     treble = round(float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF)) * sample_rate)
     poles = max(_poles(settings.one_pass), _poles(settings.later_pass))
     lift = round(RECORD_HALF * sample_rate) * (settings.saturation is not None)
-    bumps = round(min(BUMPS_HALF * poles, MOST_OF_DELAY * shortest) * sample_rate)
+    wished = max(BUMPS_HALF[0], BUMPS_HALF[1] * poles) if poles else 0.0
+    bumps = round(min(wished, MOST_OF_DELAY * shortest) * sample_rate)
     hop = 2 ** int(math.log2(max(min(cell, poles * sample_rate / HOPS, bumps / 4), 1)))
     reach = max(bumps // hop - 3, 0)
     latency = treble + lift + (bumps if reach else 0)
@@ -269,11 +270,11 @@ def _limited(lifted: Array) -> Array:
     twice: few of them fold back.
     """
     held = np.tanh(lifted, out=lifted)  # as calc.loop says, but in place
-    sides = held[1::2, :, 1:].copy()
-    recorded = held[::2, :, 1:] + held[::2, :, 1:]
-    recorded += sides
+    recorded = held[::2, :, 1:]
+    recorded += recorded
+    recorded += held[1::2, :, 1:]
     recorded[0] += held[-1, :, :-1]
-    recorded[1] += sides[0]
+    recorded[1] += held[1, :, 1:]
     return recorded
 
 
@@ -311,13 +312,14 @@ class _Pass:
         # What each phase of the input (samples, places between) gives to each of the output.
         response = fft.irfft(spectrum, count)
         self.spectra = [fft.rfft([[np.roll(response, p)[q::2]] for q in (0, 1)]) for p in range(phases)]
-        self.windows = np.zeros((phases, channels, layout.size))
-        if hiss:
-            taps = 2 * hiss * noise_taps(one_pass, layout)  # zeros between the samples
-            response = fft.irfft(fft.rfft(taps, count), count)
-            self.noise_spectra = fft.rfft([[response[q::2]] for q in (0, 1)])
-            self.noise = np.zeros((channels, layout.size))
-            self.bass = _Bass(one_pass.tau_low if one_pass else 0.0, layout.sample_rate)
+        if hiss:  # comes as one phase more, zeros between its samples
+            response = np.zeros(count)
+            taps = 2 * math.sqrt(12) * hiss * noise_taps(one_pass, layout)
+            response[: len(taps)] = taps
+            self.spectra.append(fft.rfft([[response[q::2]] for q in (0, 1)]))
+            self.bass = _Bass(one_pass, layout.sample_rate)
+        self.windows = np.zeros((len(self.spectra), channels, layout.size))
+        self.recorded = self.windows[:phases]
 
     def __call__(self, recorded: Array, noise: Array | None) -> Array:
         """Filter a block given as its samples and, after a limiter, those between them; add shaped noise.
@@ -326,27 +328,26 @@ class _Pass:
         """
         past, block = self.past, self.block
         self.windows[..., 1 : 1 + past] = self.windows[..., 1 + block : 1 + block + past]
-        self.windows[..., 1 + past : 1 + past + block] = recorded
+        self.recorded[..., 1 + past : 1 + past + block] = recorded
+        if noise is not None:
+            self.windows[-1, :, 1 + past : 1 + past + block] = self.bass(noise)
         if self.low_cut:
             self._set_state()
         passed = reduce(operator.iadd, map(operator.mul, self.spectra, fft.rfft(self.windows)))
-        if noise is not None:
-            self.noise[:, 1 : 1 + past] = self.noise[:, 1 + block : 1 + block + past]
-            self.noise[:, 1 + past : 1 + past + block] = self.bass(noise)
-            passed += self.noise_spectra * fft.rfft(self.noise)
         return fft.irfft(passed, self.size)[..., 1 + past : 1 + past + block]
 
     def _set_state(self) -> None:
         """Put the sample in front that leaves the low cut's state, and move the state on by a block."""
-        first, rest = self.windows[:, :, 1 : 1 + self.block], self.windows[:, :, 1 + self.block :]
+        first, rest = self.recorded[:, :, 1 : 1 + self.block], self.recorded[:, :, 1 + self.block :]
         left = self._left(first, self.weights[self.past :])
         left_by_rest = self._left(rest[..., : self.past], self.weights[self.block :])
-        self.windows[0, :, 0] = self.front @ [self.state, left, left_by_rest]
+        self.recorded[0, :, 0] = self.front @ [self.state, left, left_by_rest]
         self.state = self.kept * self.state + left
 
     def _left(self, windows: Array, weights: Array) -> Array:
-        """Return what samples leave in the state. Not a matrix product: that would wake BLAS's threads."""
-        return self.phases @ np.einsum("pcn,n->pc", windows, weights)
+        """Return what samples leave in the state; many not by BLAS, whose threads would wake."""
+        few = windows[0].size < COLUMNS
+        return self.phases @ (windows @ weights if few else np.einsum("pcn,n->pc", windows, weights))
 
 
 def low_cut_coefficients(frequency: float, sample_rate: float) -> tuple[float, float]:
@@ -356,25 +357,30 @@ def low_cut_coefficients(frequency: float, sample_rate: float) -> tuple[float, f
 
 
 class _Bass:
-    """The playback equalizer's bass for noise: a low cut, ``y[n] = a y[n-1] + b (x[n] - x[n-1])``."""
+    """The playback equalizer's bass for noise, ``x - z`` with a low pass ``z += (1 - a) (x - z)``."""
 
-    def __init__(self, tau: float, sample_rate: int) -> None:
-        self.cut = low_cut_coefficients(1 / (2 * np.pi * tau), sample_rate / 2) if tau else (0.0, 1.0)
-        # So far back that a power of `a` is still a number.
-        self.powers = self.cut[0] ** np.arange(int(300 / (1 - self.cut[0])))
-        self.last, self.state = 0.0, 0.0
+    def __init__(self, one_pass: OnePass | None, sample_rate: int) -> None:
+        self.kept = _bass_kept(one_pass, sample_rate)
+        # So far back that a power is still a number.
+        self.powers = self.kept ** np.arange(int(300 / (1 - self.kept)))
+        self.weights = (1 - self.kept) / self.powers if self.kept else self.powers
+        self.state = 0.0
 
     def __call__(self, noise: Array) -> Array:
-        a, b = self.cut
-        if not a:
-            return noise
-        steps, self.last = b * np.diff(noise, prepend=self.last), noise[-1]
-        for start in range(0, len(steps), len(self.powers)):
-            part = steps[start : start + len(self.powers)]
-            kept = self.powers[: len(part)]
-            part[:] = kept * (a * self.state + np.cumsum(part / kept))
-            self.state = part[-1]
-        return steps
+        """Return what is left of noise, which is written over."""
+        for start in range(0, len(noise) if self.kept else 0, len(self.powers)):
+            part = noise[start : start + len(self.powers)]
+            low = np.cumsum(part * self.weights[: len(part)])
+            low += self.kept * self.state
+            low *= self.powers[: len(part)]
+            part -= low
+            self.state = low[-1]
+        return noise
+
+
+def _bass_kept(one_pass: OnePass | None, sample_rate: int) -> float:
+    """Return what the low pass of the noise's bass keeps from sample to sample, 0 where no bass is cut."""
+    return math.exp(-1 / (one_pass.tau_low * sample_rate)) if one_pass and one_pass.tau_low else 0.0
 
 
 class _Bumps:
@@ -400,19 +406,18 @@ class _Bumps:
         hop, block, steps = self.hop, self.layout.block, self.steps
         newest = tape[:, end - 2 * (block + 3 * hop) : end : 2].copy()
         parts = newest.reshape(len(tape), steps + 3, hop) @ self.down
-        self.low[:, :-steps] = self.low[:, steps:].copy()
-        self.low[:, -steps:] = sum(parts[:, k : k + steps, k] for k in range(4))
+        self.low[:, :-steps] = self.low[:, steps:]
+        self.low[:, -steps:] = reduce(operator.add, [parts[:, k : k + steps, k] for k in range(4)])
         self.filtered[:, :3] = self.filtered[:, -3:]
-        self.filtered[:, 3:] = self._through(self.weights)
+        for row, low in zip(self.filtered, self.low, strict=True):
+            row[3:] = np.convolve(low, self.weights, "valid")
         if self.change is not None:
             samples = hop * (np.arange(steps) + number * steps - 1 - self.layout.reach) - self.layout.late
             share = self.change.progress(samples / self.layout.sample_rate)
-            self.filtered[:, 3:] += share * (self._through(self.later_weights) - self.filtered[:, 3:])
+            for row, low in zip(self.filtered, self.low, strict=True):
+                row[3:] += share * (np.convolve(low, self.later_weights, "valid") - row[3:])
         end -= 2 * self.layout.bumps
         tape[:, end - 2 * block : end] += (self.around.copy() @ self.up).reshape(len(tape), -1)
-
-    def _through(self, weights: Array) -> Array:
-        return np.array([np.convolve(row, weights, "valid") for row in self.low])
 
 
 def spline(away: Array) -> Array:
@@ -490,14 +495,12 @@ def _lift(one_pass: OnePass | None, frequency: Array) -> Any:
 
 @lru_cache(maxsize=16)
 def noise_taps(one_pass: OnePass | None, layout: Layout) -> Array:
-    """Design the filter that gives noise cut in the bass the tape's spectrum, and rms 1 from 20 Hz to 20 kHz.
+    """Design the filter that gives noise cut in the bass the tape's spectrum: rms 1 from 20 Hz to 20 kHz.
 
     The bumps come to it as to all that is on the tape.
     """
-    rate, treble = (
-        layout.sample_rate,
-        one_pass and dataclasses.replace(one_pass, tau_low=0.0, pole_length=0.0),
-    )
+    rate = layout.sample_rate
+    treble = one_pass and dataclasses.replace(one_pass, tau_low=0.0, pole_length=0.0)
 
     def wanted(frequency: Array) -> Any:
         read = _kernel_gain(np.pi * frequency / rate)
@@ -508,9 +511,9 @@ def noise_taps(one_pass: OnePass | None, layout: Layout) -> Array:
     taps = _taps(wanted, 2 * rate, 2 * layout.treble, rate / 2)
     frequency = np.linspace(0, rate, 1 + (1 << 14))
     heard = np.abs(fft.rfft(taps, 1 << 15) * _kernel_gain(np.pi * frequency / rate)) ** 2
-    if one_pass is not None:
-        bass = 2 * np.pi * frequency * one_pass.tau_low
-        heard *= bass**2 / (1 + bass**2) if one_pass.tau_low else 1.0
+    if kept := _bass_kept(one_pass, rate):
+        turn = np.exp(-2j * np.pi * frequency / rate)
+        heard *= np.abs(kept * (1 - turn) / (1 - kept * turn)) ** 2
     band = (frequency >= NOISE_BAND[0]) & (frequency <= NOISE_BAND[1])
     return taps / np.sqrt(2 * np.sum(heard[band]) / len(heard))
 
@@ -573,7 +576,7 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
         yield heard
         bus += settings.input_gain / full * dry
         # Of even odds; the filter makes it Gaussian. The same in all channels, so that mono equals each.
-        noise = math.sqrt(12) * (rng.random(block) - 0.5) if settings.hiss else None
+        noise = rng.random(block) - 0.5 if settings.hiss else None
         if end + 2 * block > tape.shape[1]:
             tape[:, :keep] = tape[:, end - keep : end]
             end = keep
