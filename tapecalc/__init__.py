@@ -3,7 +3,7 @@
 >>> import tapecalc as tc
 >>> plan = tc.make_plan(tc.example_machine())
 >>> round(plan.loops[0].stability.margin_db, 1)
-6.1
+4.5
 
 Calculators (``tc.transport``, ``tc.loop``, ...), machine files, plans, figures, sound and measuring are
 loaded when they are first named.

@@ -52,9 +52,10 @@ def noise_density_db(
     Source: J. C. Mallinson, IEEE Trans. Magn. 5, 1969 (from memory).
     """
     k, w = 2 * np.pi * frequency / speed, 2 * np.pi * frequency
-    flux = -np.expm1(-2 * k * coating_thickness) * np.exp(-2 * k * separation) / (k * speed)
+    flux = -np.expm1(-2 * k * coating_thickness) / (k * speed)
     bass = np.where(tau_low > 0, (w * tau_low) ** 2 / (1 + (w * tau_low) ** 2), 1.0)
-    return 10 * np.log10(flux * (1 + (w * tau_high) ** 2) * bass)
+    # The distance as decibels: as a factor it may be too small for a number.
+    return 10 * np.log10(flux * (1 + (w * tau_high) ** 2) * bass) - 20 * np.log10(np.e) * k * separation
 
 
 @calculator

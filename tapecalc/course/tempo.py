@@ -294,8 +294,7 @@ first_heard = Exercise(_in_time + 1, "", tolerance_percent=_WHOLE_NUMBER).hints(
 
 first_beside = Exercise(_beside + 1, "", tolerance_percent=_WHOLE_NUMBER).hints(
     "The same misses, but beside other players, with sharp attacks: 20 ms are just not heard.",
-    (_in_time + 1, "That is the one in an even pulse: a line may lag the others by more."),
-    (_beside, "That is the last one that still passes."),
+    (_beside, "That is the last one that still passes; only in an even pulse it is heard as late."),
     (6, "That is the one for soft attacks; a rim shot is sharp."),
     (lambda number: number != round(number), "Repeats are counted in whole numbers: round up."),
 )

@@ -41,7 +41,10 @@ OTHERS: dict[str, Any] = {
 }
 OWNERS = {"EchoLoop": _LOOP, "Heads": _LOOP.heads, "OnePass": _LOOP.one_pass, "TurningPart": OTHERS["part"]}
 #: Where the neighborhood of 0 is no limit of the formula, and why.
-NO_LIMIT = {"frequency": "the low cut falls without end towards 0 Hz"}
+NO_LIMIT = {
+    "frequency": "the low cut falls without end towards 0 Hz",
+    "tau_low": "0 stands for none, and a short one takes all bass",
+}
 
 
 @dataclass(frozen=True)

@@ -44,11 +44,12 @@ def test_it_asks_one_question_answers_with_numbers_and_names_units(make):
 
 
 def settings(panel, name):
-    """Where the other controls stand while one moves: as at first, then with another option of a list."""
+    """Where others stand while one control moves: as at first, with another option of a list, at an end."""
     yield {}
     for other, control in panel.controls.items():
         if control.options and other != name:
             yield from ({other: value} for _, value in control.options if value != control.value)
+    yield from ({other: ends(panel.controls[other])[0]} for other in panel.controls if other != name)
 
 
 @every_panel
