@@ -6,14 +6,15 @@ moments that far apart is computed at once:
 1. each head reads the filtered tape where the delay says, between the samples (`_Reader`, six points and
    polynomials of degree 4, at twice the sample rate);
 2. the bus adds the dry sound and what returns;
-3. the record equalizer lifts the treble (`_Record`), and the tape limits what is then too loud, at four
-   times the sample rate (`_limited`);
+3. the record equalizer lifts the treble (`_Record`), and the tape limits what is then too loud, at twice
+   the sample rate (`_limited`);
 4. one Fourier transform does what is linear behind that (`_Pass`): the rest of the response, the step to
    twice the rate, the correction of the reader's own small loss, and the spectrum of the tape's noise;
 5. head bumps, which are of long waves, are added on the tape a little later, at a low rate (`_Bumps`).
 
 The bass time constant of the equalizers is left out before the limit: what record lifts there, playback
-takes back, and music has little below 50 Hz.
+takes back, and music has little below 50 Hz. What lies above 13 kHz meets the limit 3 dB later than it would,
+and comes back as loud as it should: else its fifth overtones would fold back into hearing.
 """
 
 import dataclasses
@@ -22,7 +23,7 @@ import math
 import operator
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from functools import cache, lru_cache, reduce
+from functools import cache, lru_cache, partial, reduce
 from typing import Annotated, Any
 
 import numpy as np
@@ -44,7 +45,7 @@ BUMPS_HALF = 20e-3, 0.9  # half a filter that holds the bumps, at least: s, and 
 MOST_OF_DELAY = 0.4  # that such a filter may take
 HOPS, GRID = 40, 0.1  # of its low rate in a length of the poles; steps in poles per wave for its design
 MEASURED = 26e-3  # s, that a measured response of the bass takes in place of the poles
-OVER = 4  # times the sample rate, where the tape limits
+FOLDS, FOLDS_LESS_DB = 0.275, 3.0  # sample rates, above which the tape is given so much less
 DELAY_OVER_HALF = 36  # a long delay affords a long filter, which rounds the bends of a response less
 KAISER_BETA, RECORD_BETA = 12.3, 8.0  # 120 dB of stop band; 80 before the limit, for overtones' images
 STEPS = (2, 2, 2, 1, 1)  # of sharpening the filter: large ones for what blurs most, then the rest settles
@@ -246,36 +247,26 @@ class _Reader:
 
 
 class _Record:
-    """The record equalizer, block by block: overlap-save, from the sample rate to `OVER` times as much."""
+    """The record equalizer, block by block: overlap-save, from the sample rate to twice as much."""
 
     def __init__(self, one_pass: OnePass | None, layout: Layout, channels: int) -> None:
-        self.block, self.past = layout.block, 2 * layout.lift + 1
+        self.block, self.past = layout.block, 2 * layout.lift
         self.size = fft.next_fast_len(layout.block + self.past, real=True)
-        taps = np.pad(record_taps(one_pass, layout.sample_rate, layout.lift), (0, OVER - 1))
-        self.spectra = fft.rfft(taps.reshape(-1, 1, OVER).T, self.size)
+        taps = np.pad(record_taps(one_pass, layout.sample_rate, layout.lift), (0, 1))
+        self.spectra = fft.rfft(taps.reshape(-1, 1, 2).T, self.size)
         self.window = np.zeros((channels, self.size))
 
     def __call__(self, bus: Array) -> Array:
-        """Return (phases, channels, 1 + block): the block and one sample before it, `lift` late."""
+        """Return the lifted samples, `lift` late, and those between."""
         end = self.past + self.block
         self.window[:, : self.past] = self.window[:, self.block : end]
         self.window[:, self.past : end] = bus
-        return fft.irfft(fft.rfft(self.window) * self.spectra, self.size)[..., self.past - 1 : end]
+        return fft.irfft(fft.rfft(self.window) * self.spectra, self.size)[..., self.past : end]
 
 
 def _limited(lifted: Array) -> Array:
-    """Record on tape that is full, ``tanh(x)``, and return four times samples and places between.
-
-    The curve is computed at four times the rate, and its overtones smoothed by 1, 2, 1 on the way down to
-    twice: few of them fold back.
-    """
-    held = np.tanh(lifted, out=lifted)  # as calc.loop says, but in place
-    recorded = held[::2, :, 1:]
-    recorded += recorded
-    recorded += held[1::2, :, 1:]
-    recorded[0] += held[-1, :, :-1]
-    recorded[1] += held[1, :, 1:]
-    return recorded
+    """Record on tape that is full, ``tanh(x)``, as calc.loop says, but in place."""
+    return np.tanh(lifted, out=lifted)
 
 
 class _Pass:
@@ -469,28 +460,31 @@ def bump_weights(one_pass: OnePass | None, layout: Layout) -> Array:
 
 
 def _before_limit(one_pass: OnePass | None, layout: Layout, frequency: Array) -> Any:
-    """Compute what equalizer and limit do to a weak tone, at frequencies from 0 in even steps."""
-    taps = record_taps(one_pass, layout.sample_rate, layout.lift) / OVER
-    size = round(OVER * layout.sample_rate / frequency[1])
-    centered = np.roll(np.pad(taps, (0, size - len(taps))), -OVER * layout.lift)
+    """Compute what the record equalizer does, at frequencies from 0 in even steps."""
+    taps = record_taps(one_pass, layout.sample_rate, layout.lift) / 2
+    size = round(2 * layout.sample_rate / frequency[1])
+    centered = np.roll(np.pad(taps, (0, size - len(taps))), -2 * layout.lift)
     lifted = fft.rfft(centered)[: len(frequency)]
     # Where the band ends next to nothing is left to be set right.
-    lifted *= np.maximum(1, 0.5 * np.abs(_lift(one_pass, frequency)) / np.maximum(np.abs(lifted), 1e-9))
-    return 4 * np.cos(np.pi * frequency / (OVER * layout.sample_rate)) ** 2 * lifted
+    wanted = np.abs(_lift(one_pass, frequency, layout.sample_rate))
+    return lifted * np.maximum(1, 0.5 * wanted / np.maximum(np.abs(lifted), 1e-9))
 
 
 @lru_cache(maxsize=16)
 def record_taps(one_pass: OnePass | None, sample_rate: int, half: int) -> Array:
-    """Design the record equalizer's filter, at `OVER` times the rate, without its bass."""
-    taps = _taps(lambda f: _lift(one_pass, f), OVER * sample_rate, OVER * half, sample_rate / 2, RECORD_BETA)
-    return OVER * taps
+    """Design the record equalizer's filter, at twice the rate, without its bass."""
+    wanted = partial(_lift, one_pass, sample_rate=sample_rate)
+    return 2 * _taps(wanted, 2 * sample_rate, 2 * half, sample_rate / 2, RECORD_BETA)
 
 
-def _lift(one_pass: OnePass | None, frequency: Array) -> Any:
-    """Compute what the record equalizer does to the treble."""
+def _lift(one_pass: OnePass | None, frequency: Array, sample_rate: int) -> Any:
+    """Compute what the record equalizer does to the treble; a little less where fifth overtones fold."""
     if one_pass is None:
         return np.ones(len(frequency), complex)
-    return np.asarray(dataclasses.replace(one_pass, tau_low=0.0).record_gain(frequency))
+    share = 1 / (1 + np.maximum(frequency / (FOLDS * sample_rate), 0.1) ** -20)
+    return 10 ** (-FOLDS_LESS_DB / 20 * share) * dataclasses.replace(one_pass, tau_low=0.0).record_gain(
+        frequency
+    )
 
 
 @lru_cache(maxsize=16)
@@ -621,10 +615,9 @@ def _passes(
     later_record, later = make(settings.later_pass)
 
     def faded(bus: Array, noise: Array | None, number: int) -> Array:
-        start, more = number * layout.block - layout.lift, int(limited)
-        share = change.progress(np.arange(start - more, start + layout.block) / layout.sample_rate)
+        start = number * layout.block - layout.lift
+        share = change.progress(np.arange(start, start + layout.block) / layout.sample_rate)
         recorded = limit((1 - share) * record(bus) + share * later_record(bus))
-        share = share[more:]
         first_noise, later_noise = (None, None) if noise is None else ((1 - share) * noise, share * noise)
         return through((1 - share) * recorded, first_noise) + later(share * recorded, later_noise)
 

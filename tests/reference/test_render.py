@@ -367,15 +367,15 @@ def test_the_limiter_folds_next_to_nothing_back(frequency, drive, bound_db):
 
 @pytest.mark.parametrize("ips", [7.5, 3.75])
 @pytest.mark.parametrize("frequency", [5000, 7000, 9000, 10000, 13000, 15000])
-@pytest.mark.parametrize(("below_full_db", "bound_db"), [(10, -70), (6, -60)])
-def test_treble_that_is_lifted_into_the_limit_folds_little_back(ips, frequency, below_full_db, bound_db):
+def test_treble_that_is_lifted_into_the_limit_folds_little_back(ips, frequency):
+    # 10 dB below what the tape can hold, and lifted by up to 10 dB before it
     settings = without_stages(echo_settings(example_machine(), ips * 0.0254), ["flutter", "hiss", "feedback"])
-    loud = settings.saturation * 10 ** (-below_full_db / 20) / 10 ** (-18 / 20)
+    loud = settings.saturation * 10 ** (-10 / 20) / 10 ** (-18 / 20)
     wet = render(loud * tone(frequency, 1.8), RATE, settings, seconds=1.8).wet[-RATE:]
     spectrum = np.abs(np.fft.rfft(wet * np.blackman(RATE)))
     apart = np.abs(np.arange(len(spectrum)) - frequency * np.rint(np.arange(len(spectrum)) / frequency))
     folded = spectrum[apart > 4].max()
-    assert 20 * np.log10(folded / spectrum.max()) < bound_db
+    assert 20 * np.log10(folded / spectrum.max()) < -60
 
 
 def test_the_delay_under_flutter_is_that_of_the_calculator():

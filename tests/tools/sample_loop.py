@@ -97,7 +97,6 @@ class _PolynomialTape:
         self.weights = bump_weights(settings.one_pass, layout) if reach else []
         self.lead = 4 * (layout.treble + layout.lift + (2 * reach + 6) * hop)  # silence before the beginning
         self.bus = np.zeros(self.lead + count)
-        self.between = [0.0, 0.0]  # what was limited last, at four times the rate: the newest two
         self.doubled = np.zeros(self.lead + 2 * count)
         self.straight = np.zeros(self.lead + 2 * count)  # without bumps
         self.tape = np.zeros(self.lead + 2 * count)
@@ -127,14 +126,12 @@ class _PolynomialTape:
         newest = self.lead + self.length - 1
         if self.full is None:
             return self.bus[newest], 0.0
-        quarters = []
-        for phase in range(4):
-            taps = self.lifting[phase::4]
+        halves = []
+        for phase in range(2):
+            taps = self.lifting[phase::2]
             lifted = self.bus[newest - len(taps) + 1 : newest + 1] @ taps[::-1]
-            quarters.append(self.full * math.tanh(lifted / self.full))
-        one, two, three, four = quarters
-        before, self.between = self.between[1], [three, four]
-        return before + 2 * one + two, two + 2 * three + four
+            halves.append(self.full * math.tanh(lifted / self.full))
+        return halves
 
     def _bump(self):
         """Add what a step at the low rate makes known."""
