@@ -793,3 +793,60 @@ def test_the_loudest_of_very_many_sounds_are_followed(monkeypatch):
     times, amplitudes = echo_pattern(machine, 0.2, longest=longest / 2000 - 1e-6, faintest_db=-200)
     np.testing.assert_allclose(times, [way / 2000 for way in sorted(heard)])
     np.testing.assert_allclose(amplitudes, [heard[way] for way in sorted(heard)], rtol=1e-6)
+
+
+def test_each_change_is_as_unsure_as_delay_and_speed():
+    # 200 ms, u 2.5, are 7.6923 late of a sixteenth at 78 bpm; 19.05 cm/s, u 0.75 % of it. At half the speed
+    # all times are twice as long.
+    for one, times in zip(planned(ONE_HEAD).tempos, (1, 2), strict=True):
+        changes, late, speed = one.changes, 0.2 - 15 / 78, 0.1905
+        unsure = 2 * (speed * 0.0025 + late * 0.0075 * speed)
+        assert one.delay.speed == pytest.approx(speed / times)
+        assert changes.spacing_change == pytest.approx((-speed * late, unsure))
+        assert changes.speed_change_percent == pytest.approx((4, 100 * 0.005 * 78 / 15))
+        assert changes.sleeve_diameter == pytest.approx((8.035e-3 * 1.04 - 35e-6, 8.035e-3 * 0.005 * 78 / 15))
+        assert changes.bpm == pytest.approx((75, 2 * 75 * 0.0125))
+
+
+def test_a_plan_does_not_count_the_tones_that_grow():
+    # There are very many in a long loop, and nothing of a plan depends on their number.
+    assert all(one.stability.growing_modes is None for one in planned(CASSETTE).loops)
+
+
+@pytest.mark.parametrize(("apart", "amplitudes"), [(0.5e-8, [1.5]), (1.5e-8, [1, 0.5])])
+def test_what_falls_together_within_ten_nanoseconds_adds_up(apart, amplitudes):
+    rows = f"{{spacing_mm = 40}}, {{spacing_mm = {40 + 200 * apart!r}, level_db = -6.0206}}"
+    machine = machine_from_text(
+        f"transport.speeds_cm_s = [20]\nmixer.return_send_db = -90\nplayback_heads = [{rows}]\n{LOSSLESS}"
+    )
+    times, found = echo_pattern(machine, 0.2)
+    assert times[-1] - times[0] == pytest.approx(apart * (len(amplitudes) - 1), abs=1e-12)
+    assert found == pytest.approx(amplitudes, rel=1e-5)
+
+
+@pytest.mark.parametrize(("next_at", "told"), [(59.95, True), (60.05, False)])
+def test_the_answer_that_must_stay_away_falls_within_the_minute(next_at, told):
+    # 60 answers of the head of the loop are heard, the next would come just before or just after 60 s.
+    away = next_at / 61
+    machine = machine_from_text(
+        f"transport.speeds_cm_s = [20]\nmixer.return_send_db = {-100 / 59.5}\nsong.faded_db = -100\n"
+        f"{LOSSLESS}playback_heads = [{{spacing_mm = 100, feeds_return = false}}, "
+        f"{{spacing_mm = {200 * away}}}]"
+    )
+    assert make_plan(machine).loops[0].gone_in == (pytest.approx(60 * away) if told else None)
+
+
+def test_the_echo_of_one_head_is_told_however_long_it_is():
+    # -0.201 dB a round, of which 149 stay above -30 dB: 150 answers, more than are followed one by one.
+    machine = machine_from_text(
+        "transport.speeds_cm_s = [20]\nmixer.return_send_db = -0.201\nsong.faded_db = -30\n"
+        f"{LOSSLESS}playback_heads = [{{spacing_mm = 40}}]"
+    )
+    one = make_plan(machine).loops[0]
+    assert one.repeats == 150 and one.gone_in == pytest.approx(30)
+
+
+def test_a_part_that_does_not_wobble_is_left_out():
+    plan = planned(ONE_HEAD)
+    assert [part.name for part in plan.machine.turning_parts] == ["capstan", "reel", "roller", "belt"]
+    assert [row.part for row in plan.wobble] == ["reel", "roller", "belt"] * 2

@@ -793,3 +793,22 @@ def test_settling_level_of_a_filtered_loop_within_a_third_of_a_decibel(over_db):
     period = round(1 / loop.stability(made).frequency * rate)
     peak = fundamental(bus[-period:])
     assert abs(20 * math.log10(peak / loop.settling_level(over_db, saturation))) < 1 / 3
+
+
+# ---- limits and single points ----
+
+
+def test_hiss_is_told_for_up_to_a_million_passes():
+    # -6 dB once round: 10 log10(1 / (1 - 10^-0.6)) long before that.
+    assert loop.hiss_db(echo(return_gain=10 ** (-6 / 20)), 1_000_000) == pytest.approx(1.2563, abs=1e-4)
+    with pytest.raises(ValueError, match="repeats must be from 1 to"):
+        loop.hiss_db(echo(), 1_000_001)
+
+
+@pytest.mark.parametrize("off", [1 / 16, 0.1, 0.25])
+def test_a_frequency_on_a_point_of_the_grid_is_found_once(off):
+    # Heads of 1/6 and 5/6 s: at 1 Hz their sines take each other away, and their cosines are 1/2 each.
+    made = echo(delays=(1 / 6, 5 / 6), head_gains=(1.0, 1.0), return_gain=1.0)
+    assert loop.loop_gain(made, 1) == pytest.approx(1, abs=1e-12)
+    found = loop.oscillation_frequencies(made, 1 - off, 1 + off)
+    np.testing.assert_allclose(found, [1], atol=1e-12)
