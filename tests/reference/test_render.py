@@ -25,6 +25,7 @@ from tapecalc.calc.loop import (
 )
 from tapecalc.calc.response import repeat_level_db
 from tapecalc.machine import example_machine, with_changes
+from tapecalc.plan import make_plan
 from tapecalc.sound.engine import EchoSettings
 from tapecalc.sound.motion import Motion, SpeedChange
 from tapecalc.sound.render import echo_settings, render, without_stages
@@ -277,10 +278,17 @@ def from_noise_db(spacings_mm, ips, over_db, seeds):
 @pytest.mark.slow
 @pytest.mark.parametrize(("spacings_mm", "ips", "over_db"), [(ONE, 7.5, 2.0), (THREE, 3.75, 4.0)])
 def test_a_runaway_from_noise_settles_as_one_tone_does(spacings_mm, ips, over_db):
-    # Source: tapecalc.calc.loop.settling_level and, at most, crowd_settling_level
+    # Source: tapecalc.calc.loop.settling_level and, at most, crowd_settling_level; the plan tells both.
     found_db = from_noise_db(spacings_mm, ips, over_db, 2)
     assert found_db == pytest.approx(tone_on_tape_db(over_db), abs=1)
-    assert found_db < 20 * np.log10(crowd_settling_level(over_db, 1.0) / np.sqrt(2)) - over_db
+    most_db = 20 * np.log10(crowd_settling_level(over_db, 1.0) / np.sqrt(2)) - over_db
+    assert found_db < most_db
+    machine, speed = beyond_its_margin(spacings_mm, ips, over_db)
+    (loop,) = (loop for loop in make_plan(machine).loops if loop.speed == speed)
+    full_dbu = machine.saturation_dbu(speed)
+    assert np.subtract(loop.settles_dbu, full_dbu) == pytest.approx(
+        [tone_on_tape_db(over_db) + 3.0103, most_db + 3.0103], abs=0.01
+    )
 
 
 @pytest.mark.weekly
