@@ -121,6 +121,31 @@ def test_once_round_the_level_is_that_of_the_closed_form(ips, without):
     assert np.abs(level_db - loop_gain_db(loop, frequency[heard])).max() < 0.05
 
 
+def test_a_measured_response_is_rendered_as_it_is_but_for_its_corners():
+    measured = [
+        [30.0, -4.0],
+        [60.0, 1.0],
+        [105.0, 1.5],
+        [160.0, -1.0],
+        [400.0, 0.0],
+        [1000.0, 0.0],
+        [16e3, -3.0],
+    ]
+    changes = {"mixer.return_send_db": -6.0, "measured_responses": [{"speed": 1, "hz_and_db": measured}]}
+    machine, impulse = with_changes(example_machine(), changes), np.zeros(12 * RATE)
+    impulse[0] = 1e-4
+    off = ["flutter", "hiss", "saturation"]
+    wet = render(impulse, RATE, machine, without=off, seconds=12).wet
+    frequency = np.fft.rfftfreq(len(wet), 1 / RATE)
+    loop = machine.echo_loop(SPEED)
+    returned = loop.return_gain * np.fft.rfft(wet) / 1e-4
+    off_db = 20 * np.log10(np.abs(returned / (1 + returned))) - loop_gain_db(loop, frequency)
+    corners = [30, 60, 105, 160, 400]
+    away = np.abs(frequency[:, None] - corners).min(axis=1) > 8
+    assert np.abs(off_db[(frequency > 30) & (frequency < 16e3)]).max() < 0.3
+    assert np.abs(off_db[(frequency > 38) & (frequency < 15e3) & away]).max() < 0.1
+
+
 @pytest.mark.parametrize(
     ("frequency", "bound_db"), [(100, -100), (1000, -100), (5000, -100), (10000, -95), (15000, -80)]
 )
