@@ -44,7 +44,7 @@ RECORD_HALF = 1.5e-3  # half the length of the record equalizer's impulse respon
 BUMPS_HALF = 20e-3, 0.9  # half a filter that holds the bumps, at least: s, and lengths of the poles
 MOST_OF_DELAY = 0.4  # that such a filter may take
 HOPS, GRID = 40, 0.1  # of its low rate in a length of the poles; steps in poles per wave for its design
-MEASURED = 26e-3  # s, that a measured response of the bass takes in place of the poles
+MEASURED = 60e-3  # s, that a measured response of the bass takes in place of the poles
 FOLDS, FOLDS_LESS_DB = 0.275, 3.0  # sample rates, above which the tape is given so much less
 DELAY_OVER_HALF = 36  # a long delay affords a long filter, which rounds the bends of a response less
 KAISER_BETA, RECORD_BETA = 12.3, 8.0  # 120 dB of stop band; 80 before the limit, for overtones' images
@@ -122,7 +122,7 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     lift = round(RECORD_HALF * sample_rate) * (settings.saturation is not None)
     wished = max(BUMPS_HALF[0], BUMPS_HALF[1] * poles) if poles else 0.0
     bumps = round(min(wished, MOST_OF_DELAY * shortest) * sample_rate)
-    hop = 2 ** int(math.log2(max(min(cell, poles * sample_rate / HOPS, bumps / 4), 1)))
+    hop = 2 ** int(math.log2(max(min(cell, min(poles, MEASURED / 2) * sample_rate / HOPS, bumps / 4), 1)))
     reach = max(bumps // hop - 3, 0)
     latency = treble + lift + (bumps if reach else 0)
     room = int(shortest * sample_rate) - latency - MARGIN

@@ -25,6 +25,7 @@ from tapecalc.calc.loop import (
 )
 from tapecalc.calc.response import repeat_level_db
 from tapecalc.machine import example_machine, with_changes
+from tapecalc.plan import make_plan
 from tapecalc.sound.engine import EchoSettings
 from tapecalc.sound.motion import Motion, SpeedChange
 from tapecalc.sound.render import echo_settings, render, without_stages
@@ -118,6 +119,31 @@ def test_once_round_the_level_is_that_of_the_closed_form(ips, without):
     returned = loop.return_gain * np.fft.rfft(wet)[heard] / 1e-4
     level_db = 20 * np.log10(np.abs(returned / (1 + returned)))
     assert np.abs(level_db - loop_gain_db(loop, frequency[heard])).max() < 0.05
+
+
+def test_a_measured_response_is_rendered_as_it_is_but_for_its_corners():
+    measured = [
+        [30.0, -4.0],
+        [60.0, 1.0],
+        [105.0, 1.5],
+        [160.0, -1.0],
+        [400.0, 0.0],
+        [1000.0, 0.0],
+        [16e3, -3.0],
+    ]
+    changes = {"mixer.return_send_db": -6.0, "measured_responses": [{"speed": 1, "hz_and_db": measured}]}
+    machine, impulse = with_changes(example_machine(), changes), np.zeros(12 * RATE)
+    impulse[0] = 1e-4
+    off = ["flutter", "hiss", "saturation"]
+    wet = render(impulse, RATE, machine, without=off, seconds=12).wet
+    frequency = np.fft.rfftfreq(len(wet), 1 / RATE)
+    loop = machine.echo_loop(SPEED)
+    returned = loop.return_gain * np.fft.rfft(wet) / 1e-4
+    off_db = 20 * np.log10(np.abs(returned / (1 + returned))) - loop_gain_db(loop, frequency)
+    corners = [30, 60, 105, 160, 400]
+    away = np.abs(frequency[:, None] - corners).min(axis=1) > 8
+    assert np.abs(off_db[(frequency > 30) & (frequency < 16e3)]).max() < 0.3
+    assert np.abs(off_db[(frequency > 38) & (frequency < 15e3) & away]).max() < 0.1
 
 
 @pytest.mark.parametrize(
@@ -277,10 +303,17 @@ def from_noise_db(spacings_mm, ips, over_db, seeds):
 @pytest.mark.slow
 @pytest.mark.parametrize(("spacings_mm", "ips", "over_db"), [(ONE, 7.5, 2.0), (THREE, 3.75, 4.0)])
 def test_a_runaway_from_noise_settles_as_one_tone_does(spacings_mm, ips, over_db):
-    # Source: tapecalc.calc.loop.settling_level and, at most, crowd_settling_level
+    # Source: tapecalc.calc.loop.settling_level and, at most, crowd_settling_level; the plan tells both.
     found_db = from_noise_db(spacings_mm, ips, over_db, 2)
     assert found_db == pytest.approx(tone_on_tape_db(over_db), abs=1)
-    assert found_db < 20 * np.log10(crowd_settling_level(over_db, 1.0) / np.sqrt(2)) - over_db
+    most_db = 20 * np.log10(crowd_settling_level(over_db, 1.0) / np.sqrt(2)) - over_db
+    assert found_db < most_db
+    machine, speed = beyond_its_margin(spacings_mm, ips, over_db)
+    (loop,) = (loop for loop in make_plan(machine).loops if loop.speed == speed)
+    full_dbu = machine.saturation_dbu(speed)
+    assert np.subtract(loop.settles_dbu, full_dbu) == pytest.approx(
+        [tone_on_tape_db(over_db) + 3.0103, most_db + 3.0103], abs=0.01
+    )
 
 
 @pytest.mark.weekly
