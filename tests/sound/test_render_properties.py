@@ -160,11 +160,12 @@ def test_on_an_even_run_the_echo_of_a_later_sound_is_later(shift, seed):
 @settings(max_examples=10)
 @given(shift=st.integers(1, 3000), seed=seeds)
 def test_bumps_hardly_know_when_the_sound_began(shift, seed):
-    # They are computed at a low rate, whose steps the sound may meet anywhere: 85 dB below it.
+    # They are computed at a low rate, whose steps the sound may meet anywhere. The worst of 240 drawn sounds is
+    # 82.7 dB below it, the mean 97 dB.
     dry, machine = noise(2000, seed), echo([0.2])
     one = render(dry, RATE, machine, seconds=0.5).wet
     later = render(np.concatenate([np.zeros(shift), dry]), RATE, machine, seconds=0.5).wet
-    assert np.sqrt(np.mean((later[shift:] - one[: len(one) - shift]) ** 2)) < 10 ** (-85 / 20) * np.sqrt(
+    assert np.sqrt(np.mean((later[shift:] - one[: len(one) - shift]) ** 2)) < 10 ** (-80 / 20) * np.sqrt(
         np.mean(one**2)
     )
 
