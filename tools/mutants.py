@@ -277,7 +277,7 @@ def judged(file: str, only: str, every: int) -> Iterator[tuple[Mistake, bool]]:
 
     def ended() -> tuple[Mistake, bool]:
         pid, status = os.waitpid(-1, 0)
-        if status == 0:
+        if status == 0 and not running[pid].wording:
             print(f"{file}: not noticed: {running[pid].what}", file=sys.stderr)
         return running.pop(pid), status != 0
 
