@@ -160,8 +160,8 @@ def test_on_an_even_run_the_echo_of_a_later_sound_is_later(shift, seed):
 @settings(max_examples=10)
 @given(shift=st.integers(1, 3000), seed=seeds)
 def test_bumps_hardly_know_when_the_sound_began(shift, seed):
-    # They are computed at a low rate, whose steps the sound may meet anywhere. The worst of 240 drawn sounds is
-    # 82.7 dB below it, the mean 97 dB.
+    # They are computed at a low rate, whose steps the sound may meet anywhere. Of 240 drawn sounds the worst
+    # is 82.7 dB below it, the mean 97 dB.
     dry, machine = noise(2000, seed), echo([0.2])
     one = render(dry, RATE, machine, seconds=0.5).wet
     later = render(np.concatenate([np.zeros(shift), dry]), RATE, machine, seconds=0.5).wet
