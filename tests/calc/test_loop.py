@@ -812,3 +812,13 @@ def test_a_frequency_on_a_point_of_the_grid_is_found_once(off):
     assert loop.loop_gain(made, 1) == pytest.approx(1, abs=1e-12)
     found = loop.oscillation_frequencies(made, 1 - off, 1 + off)
     np.testing.assert_allclose(found, [1], atol=1e-12)
+
+
+@pytest.mark.parametrize("send", [0.25, 1.0, 4.0])
+def test_growth_is_the_same_whether_heads_or_the_send_are_turned_up(send):
+    samples, gains, rate = [19, 32, 3], np.array([1.007, -0.73, -1.124]), 100.0
+    polynomial = np.zeros(33)
+    polynomial[0], polynomial[samples] = 1, -gains
+    expected = 20 * math.log10(np.abs(np.roots(polynomial)).max()) * rate
+    made = echo(delays=np.array(samples) / rate, head_gains=gains / send, return_gain=send)
+    assert loop.fastest_growth_db_per_s(made) == pytest.approx(expected, rel=1e-9)
