@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 from flat_machines import CASSETTE, CLOSED_LOOP, MEASURED, ONE_HEAD, THREE_HEADS, flat_machine
 
+from tapecalc.calc.flutter import usual_shimmer_db
+from tapecalc.calc.loop import crowd_settling_level, settling_level, stability
 from tapecalc.machine import (
     SENDS_DB,
     MachineFileError,
@@ -850,3 +852,78 @@ def test_a_part_that_does_not_wobble_is_left_out():
     plan = planned(ONE_HEAD)
     assert [part.name for part in plan.machine.turning_parts] == ["capstan", "reel", "roller", "belt"]
     assert [row.part for row in plan.wobble] == ["reel", "roller", "belt"] * 2
+
+
+# ---- what is likely and what may be, measured responses, reels ----
+
+
+def example_at(send_db):
+    """The loop of the bundled machine at its first speed with the return turned up, and its machine."""
+    machine = with_changes(example_machine(), {"mixer.return_send_db": send_db})
+    return make_plan(machine, speeds=[0.1905], tone_of=[1]).loops[0], machine
+
+
+def settled_dbu(machine, margin_db):
+    """Where the tape holds one tone and a crowd that are so far beyond the edge."""
+    tape_dbu = machine.saturation_dbu(0.1905) + margin_db
+    settles = (settling_level, crowd_settling_level)
+    return [tape_dbu + 20 * np.log10(settle(-margin_db, 1.0)) for settle in settles]
+
+
+def test_between_the_likely_and_the_largest_bumps_a_loop_may_run_away():
+    one, machine = example_at(-1.0)
+    likely = stability(machine.echo_loop(0.1905), count_modes=False)
+    assert likely.stable and not one.stability.stable
+    assert (one.runs_away, one.bumps) == (False, True)
+    assert one.repeats is not None and one.growth_db_per_s > 0
+    assert one.settles_dbu == pytest.approx(settled_dbu(machine, one.stability.margin_db))
+
+
+def test_a_sure_runaway_settles_as_with_likely_bumps():
+    one, machine = example_at(1.0)
+    likely = stability(machine.echo_loop(0.1905), count_modes=False)
+    assert one.runs_away and likely.margin_db > one.stability.margin_db
+    assert one.settles_dbu == pytest.approx(settled_dbu(machine, likely.margin_db))
+
+
+def half_a_decibel(sign):
+    """The loop of one head without losses, so far beyond the edge or below it."""
+    text = f"transport.speeds_cm_s = [20]\nplayback_heads = [{{spacing_mm = 40}}]\n{LOSSLESS}"
+    return make_plan(machine_from_text(f"mixer.return_send_db = {0.5 * sign}\n{text}")).loops[0]
+
+
+def test_half_a_decibel_beyond_the_edge_settles_and_half_below_piles_up():
+    beyond, below = half_a_decibel(1), half_a_decibel(-1)
+    assert (beyond.bumps, beyond.measured, beyond.runs_away) == (False, False, True)
+    assert beyond.settles_dbu is not None and beyond.piled_up_db is None
+    # 10^(-0.5/20) = 0.944061: 1/0.055939 is 25.05 dB.
+    assert below.settles_dbu is None and below.piled_up_db == pytest.approx(25.046, abs=1e-3)
+
+
+def test_a_measured_response_is_used_without_bumps_at_its_speed():
+    measured = [{"speed": 1, "hz_and_db": [[40.0, 1.0], [1000.0, 0.0], [10_000.0, -3.0]]}]
+    plan = make_plan(with_changes(example_machine(), {"measured_responses": measured}))
+    assert [(one.measured, one.bumps) for one in plan.loops] == [(True, False), (False, True)]
+
+
+def test_a_wished_note_is_judged_by_the_threshold_that_was_chosen():
+    changes = {"song.note": "eighth", "song.judged_as": "soft line"}
+    line = make_plan(with_changes(flat_machine(THREE_HEADS), changes))
+    assert {one.fit.threshold for one in line.tempos} == {0.035}
+
+
+def test_a_reel_turns_faster_the_less_tape_is_on_it():
+    plan = planned(ONE_HEAD)
+    (full, fast), (half_full, half_fast) = (row.over_reel for row in plan.wobble if row.over_reel)
+    # A hub of 30 mm; 549 m of 35 um wound on it are 0.549 * 0.035 m2 / pi more than its radius squared.
+    assert fast == pytest.approx(0.1905 / (2 * np.pi * 0.03))
+    assert full == pytest.approx(0.1905 / (2 * np.pi * np.sqrt(9e-4 + 549 * 35e-6 / np.pi)))
+    assert (half_full, half_fast) == pytest.approx((full / 2, fast / 2))
+
+
+def test_the_swing_of_a_held_note_is_that_of_440_hz_and_the_first_repeat():
+    plan = planned(ONE_HEAD)
+    (reel,) = (row for row in plan.wobble if row.part == "reel" and row.speed == 0.1905)
+    # 0.05 % of 200 ms at 0.1905/(2 pi 0.0363828) = 0.8333 turns a second; the first repeat 2 dB down.
+    swing = 0.0005 * 0.2 * np.sinc(0.2 * 0.1905 / (2 * np.pi * 0.0363828))
+    assert reel.shimmer_db == pytest.approx(usual_shimmer_db(440.0, swing, gain=10 ** (-2 / 20)), rel=1e-9)

@@ -138,3 +138,29 @@ def test_exposure():
     assert standards.EXPOSURE_LIMIT_DBA == 85
     assert standards.EXPOSURE_LIMIT_TIME == 8 * 60 * 60
     assert standards.EXPOSURE_EXCHANGE_DB == 3
+
+
+def test_magnetization_at_the_surface():
+    # Source: O. Tjaden 1959, as told by J. McKnight, Calculating the wavelength response, 2017, abstract
+    assert standards.DEFAULT_SURFACE_SHARE == 20 / 100
+
+
+def test_response_of_a_machine_for_the_home():
+    # Source: DIN 45 500 sheet 4: 40 Hz to 12.5 kHz within 7 dB, 250 Hz to 6.3 kHz of them within 5 dB
+    assert standards.HOME_BAND == (40, 12_500)
+    assert standards.HOME_MIDDLE == (250, 6_300)
+    assert standards.HOME_WINDOWS_DB == (5, 7)
+
+
+def test_just_noticeable_lag_among_instruments():
+    # Source: Just noticeable difference thresholds of asynchrony and non-isochrony in a multi-instrumental
+    # groove-based context, preprint, abstract: drums 19 to 24 ms, bass and guitar 31 to 35 ms
+    assert standards.ENSEMBLE_THRESHOLDS == {"sharp line": 20e-3, "soft line": 35e-3}
+    sharp, soft = standards.ENSEMBLE_THRESHOLDS.values()
+    assert 19e-3 <= sharp <= 24e-3 and 31e-3 <= soft <= 35e-3
+
+
+def test_reference_flux_of_machines_for_the_home():
+    # Source: data sheet of a long-play studio tape: 320 nWb/m at 7.5 ips, 250 at 3.75
+    fluxes = [standards.usual_reference_flux(ips * 0.0254) for ips in (7.5, 3.75)]
+    assert fluxes == pytest.approx([320e-9, 250e-9], rel=1e-12)
