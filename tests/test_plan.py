@@ -927,3 +927,12 @@ def test_the_swing_of_a_held_note_is_that_of_440_hz_and_the_first_repeat():
     # 0.05 % of 200 ms at 0.1905/(2 pi 0.0363828) = 0.8333 turns a second; the first repeat 2 dB down.
     swing = 0.0005 * 0.2 * np.sinc(0.2 * 0.1905 / (2 * np.pi * 0.0363828))
     assert reel.shimmer_db == pytest.approx(usual_shimmer_db(440.0, swing, gain=10 ** (-2 / 20)), rel=1e-9)
+
+
+def test_the_noise_of_the_tape_is_weighted_as_it_is_asked_for():
+    machine = with_changes(flat_machine(ONE_HEAD), {"levels.mixer_noise_dbu": -140.0})
+    for one in make_plan(machine).loops:
+        noise_db = [machine.tape_noise_db(one.speed, weighting=name) for name in ("unweighted", "A")]
+        assert noise_db[0] - noise_db[1] > 1
+        # +1 dBu over the reference of 4 dBu and the noise below it.
+        assert [one.snr_db[0], one.snr_a_db] == pytest.approx([1 - 4 - db for db in noise_db], abs=1e-4)

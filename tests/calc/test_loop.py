@@ -822,3 +822,18 @@ def test_growth_is_the_same_whether_heads_or_the_send_are_turned_up(send):
     expected = 20 * math.log10(np.abs(np.roots(polynomial)).max()) * rate
     made = echo(delays=np.array(samples) / rate, head_gains=gains / send, return_gain=send)
     assert loop.fastest_growth_db_per_s(made) == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (
+            lambda: loop.repeats_until(0, -60),
+            "loop_gain_db must be below 0 dB for the echo to die away, got 0",
+        ),
+        (lambda: loop.repeats_until(-6, 1), "level_db must be 0 dB or below, got 1"),
+    ],
+)
+def test_it_is_said_what_an_echo_must_do(call, words):
+    with pytest.raises(ValueError, match=f"^{words}$"):
+        call()
