@@ -72,7 +72,7 @@ def _build_wobble(figure: Figure, profile: style.Profile) -> Artists:
     dots = {"color": profile.ground.text, "markersize": 2 * profile.line_pt + 2, "zorder": 4}
     return {
         "speed": empty_line(speed, profile, 0),
-        "gap": speed.plot([], [], color=profile.ground.colors[1], linewidth=1.6 * profile.line_pt)[0],
+        "gap": speed.plot([], [], color=profile.ground.echo, linewidth=1.6 * profile.line_pt)[0],
         "passed": speed.plot([], [], "o", **dots)[0],
         "first": empty_line(bend, profile, 1, linewidth=0.6 * profile.line_pt),
         "bend": empty_line(bend, profile, 0, linewidth=1.4 * profile.line_pt),
@@ -160,8 +160,8 @@ def _build_parts(figure: Figure, profile: style.Profile) -> Artists:
     write = {"ha": "center", "va": "center", "fontsize": profile.text_pt, "color": ground.text}
     return {
         "stems": parts.plot([], [], color=ground.frame, linewidth=profile.line_pt / 2)[0],
-        "wobble": parts.plot([], [], "o", color=ground.colors[0], **look)[0],
-        "repeat": parts.plot([], [], "s", color=ground.colors[1], clip_on=False, **look)[0],
+        "wobble": parts.plot([], [], "o", color=ground.dry, **look)[0],
+        "repeat": parts.plot([], [], "s", color=ground.echo, clip_on=False, **look)[0],
         "weight": meter.plot([], [], "D", color=ground.text, clip_on=False, **look)[0],
         "names": [parts.text(1, 0.49, name, **write) for name in names],  # above the largest bend
     }

@@ -83,7 +83,7 @@ def _build_rhythm(figure: Figure, profile: style.Profile) -> Artists:
     axes.set_yticks([ON_RULER, ON_TAPE], ["notes", "tape"])
     pt, ground = profile.line_pt, profile.ground
     axes.hlines([ON_RULER, ON_TAPE], 0, FARTHEST_MM, color=ground.frame, linewidth=pt / 2, zorder=3)
-    of_heads, of_notes = ground.colors[:2]
+    of_heads, of_notes = ground.tape, ground.echo
     return {
         "ruler": axes.plot([], [], color=ground.text, linewidth=pt * 0.75)[0],
         "drops": axes.plot([], [], color=of_heads, linewidth=pt / 2)[0],

@@ -168,7 +168,7 @@ def _build_runaway(figure: Figure, profile: style.Profile) -> Artists:
     around = np.exp(2j * np.pi * np.linspace(0, 1, 200))
     pt, ground = profile.line_pt, profile.ground
     plane.plot(around.real, around.imag, "--", color=ground.frame, linewidth=pt / 2)
-    plane.plot([1], [0], "X", color=ground.colors[1], markersize=3 * pt + 2, zorder=4)
+    plane.plot([1], [0], "X", color=ground.echo, markersize=3 * pt + 2, zorder=4)
     mark: dict[str, Any] = {"linestyle": "-", "marker": "D", "markevery": [1]}
     return {
         "gain": empty_line(level, profile, 0),

@@ -92,7 +92,7 @@ def _build_tempo(figure: Figure, profile: style.Profile) -> Artists:
     name_lines(axes, profile, lines, SONG_NOTES)
     ground = profile.ground
     thin: dict[str, Any] = {"color": ground.text, "linewidth": profile.line_pt / 1.5}
-    band = Polygon([[SLOWEST_BPM, LOWEST_MS]], facecolor=ground.colors[0], alpha=0.3, edgecolor="none")
+    band = Polygon([[SLOWEST_BPM, LOWEST_MS]], facecolor=ground.dry, alpha=0.3, edgecolor="none")
     return {
         "passes": axes.add_patch(band),
         "delay": axes.axhline(LOWEST_MS, **thin),
@@ -189,7 +189,8 @@ def _build_repeats(figure: Figure, profile: style.Profile) -> Artists:
     ends = (-1.1 * MOST_REPEATS * largest, 1.1 * MOST_REPEATS * largest)
     chart(late, profile, x="time after the note (beats)", y="late (ms)", ylim=ends)
     late.set_xticks(range(0, MOST_REPEATS + 1, 2 if profile.narrow else 1))
-    text, size, (blue, red, *_) = profile.ground.text, 2 * profile.line_pt + 2, profile.ground.colors
+    text, size = profile.ground.text, 2 * profile.line_pt + 2
+    blue, red = profile.ground.dry, profile.ground.echo
     rhythm.plot([0, 0], [0, 1], "D", color=text, markersize=size)
     return {
         "passes": late.axhspan(-1, 1, facecolor=blue, alpha=0.3, edgecolor="none"),

@@ -208,7 +208,7 @@ def _full_db(machine: Machine) -> float:
 def _build(figure: Figure, profile: style.Profile, *, full_db: float, repeats: str) -> Artists:
     """Draw both charts with fixed limits and name what moves."""
     left, right = figure.subplots(1, 2, width_ratios=(1.15, 1))
-    pt, color, frame = profile.line_pt, profile.ground.colors[0], profile.ground.frame
+    pt, color, frame = profile.line_pt, profile.ground.dry, profile.ground.frame
     top_db = min(max(full_db, 0.0), HIGHEST_DB) + ABOVE_FULL_DB
     style.style_axes(
         left, profile, x="time (s)", y="level against the dry sound (dB)", title="Echoes", grid="y"

@@ -180,7 +180,7 @@ def _tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: flo
         own: dict[str, Any] = {"layout": own_heads(machine, tape_speed), "erases": machine.erases}
         own |= {"loop_length": machine.loop_length, "speed": tape_speed, "delays": delays}
         path = tape_path(**own, units=units, profile=profile, axes=top)
-        tape = _lit_tape(top, path.artists, machine, tape_speed, written, profile.ground.colors[1])
+        tape = _lit_tape(top, path.artists, machine, tape_speed, written, profile.ground.echo)
 
     def update(time: float) -> None:
         tape.update(time)
@@ -259,7 +259,7 @@ def _rows(figure: Figure, profile: Profile, envelopes: tuple[Array, Array]) -> t
     axes.tick_params(axis="y", length=0)
     _time_ticks(axes, profile)
     look: Any = {"linewidth": profile.line_pt / 2, "color": profile.ground.text}
-    rows = [(_pattern(axes, profile.ground.colors[1]), axes.axvline(0, **look)) for _ in envelopes]
+    rows = [(_pattern(axes, profile.ground.echo), axes.axvline(0, **look)) for _ in envelopes]
 
     def update(time: float) -> None:
         shown = _shown(time, len(envelopes[0]))

@@ -8,7 +8,8 @@ from tapecalc.calc.heads import Heads
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.machine import Machine
 from tapecalc.plot.heads import own_heads, said_of_heads
-from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, Sketch, figure, minus
+from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, figure, minus
+from tapecalc.plot.sketch import Sketch
 from tapecalc.words import listed
 
 #: Letter of each part, and where it stands on a wide and on a tall sheet, as shares of width and height.
@@ -139,7 +140,7 @@ def _wire(
             across, up = reach[part]
             reach[part] = (across, max(up, 0.5 + 0.6 * (text.count("\n") + 1)))
             size = (2 * reach[part][0], 2 * reach[part][1])
-            sheet.box(at[part], size=size, color=1 if part in MACHINE else 0)
+            sheet.box(at[part], size=size, role="tape" if part in MACHINE else "dry")
         sheet.words(at[part], text)
     arrows = {}
     for name, (start, end) in (MORE_ARROWS if split else ARROWS).items():
@@ -152,8 +153,8 @@ def _wire(
             way.insert(1, np.array([x0, y1] if start == "record" else [x1, y0]))
         first = way[0] + np.sign(way[1] - way[0]) * reach[start]
         last = way[-1] + np.sign(way[-2] - way[-1]) * reach[end]
-        color = 2 if name == "return send" else 1 if {start, end} <= MACHINE else 0
-        arrows[name] = sheet.line([first, *way[1:-1], last], arrows=1, dashed=color == 2, color=color)
+        role = "echo" if name == "return send" else "tape" if {start, end} <= MACHINE else "dry"
+        arrows[name] = sheet.line([first, *way[1:-1], last], arrows=1, dashed=role == "echo", role=role)
     return arrows
 
 

@@ -18,6 +18,7 @@ from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.machine import Machine
 from tapecalc.plan import echo_pattern
 from tapecalc.plot.kit import Canvas, Drawn, figure, finely, minus, note_fraction
+from tapecalc.plot.style import ROLES
 from tapecalc.words import amount, listed
 
 #: The note values of the map, from short to long.
@@ -133,9 +134,9 @@ def head_rhythm(
     beats = np.atleast_1d(tempo.beats_from_delay(taken, bpm))
     again = tempo.beats_from_delay(np.array(repeats), bpm) if len(repeats) else np.zeros(0)
     last, rows = np.ceil(4 * max(*beats, *again, 0) + 0.5) / 4, range(1, len(beats) + 1)
-    axes.hlines(rows, 0, beats, color=ground.colors[0], linewidth=profile.line_pt / 2)
+    axes.hlines(rows, 0, beats, color=ground.dry, linewidth=profile.line_pt / 2)
     hits = [_head_mark(canvas, place, layout, k) for k, place in enumerate(zip(beats, rows, strict=True))]
-    (later,) = axes.plot(again, [rows[-1] + 1] * len(again), **canvas.dots(3.2, color=ground.colors[0]))
+    (later,) = axes.plot(again, [rows[-1] + 1] * len(again), **canvas.dots(3.2, color=ground.dry))
     (played,) = axes.plot([0], [0], **_mark(canvas, 1, "s"))
     time = ("time after the note, beats", "$t$", "beat" if canvas.symbols_only else "")
     canvas.style_axes(f"When the tape answers, {bpm:g} bpm", x=time, grid="x")
@@ -233,7 +234,7 @@ def tape_as_ruler(
     end, rows = from_si(farthest, unit), range(1, len(speeds) + 1)
     times = [layout.delays(v) if delays is None else np.array(delays[k]) for k, v in enumerate(speeds)]
     axes.hlines([0, *rows], 0, end, color=ground.frame, linewidth=thin)
-    axes.vlines(places, 0, rows[-1], color=ground.colors[0], linewidth=profile.line_pt / 3)
+    axes.vlines(places, 0, rows[-1], color=ground.dry, linewidth=profile.line_pt / 3)
     squares = [_head_mark(canvas, (x, 0), layout, k, "s") for k, x in enumerate(places.tolist())]
     axes.plot([0], [0], **_mark(canvas, 1, "s"))
     marks, hits = [], []
@@ -290,7 +291,7 @@ def _write_beats(canvas: Canvas, row: int, places: list[float], beats: list[floa
 def _mark(canvas: Canvas, index: int, shape: str) -> dict[str, Any]:
     """Look of a marker without a line."""
     return {
-        "color": canvas.profile.ground.colors[index],
+        "color": canvas.profile.ground.role(ROLES[index]),
         "marker": shape,
         "linestyle": "none",
         "markersize": (3 if shape == "o" else 4) * canvas.profile.line_pt,
@@ -511,7 +512,7 @@ def crossed_returns(canvas: Canvas, *, echo: EchoLoop, level_db: float = -30.0) 
             loud = np.abs(sides[:, k]) >= db_to_amplitude(faintest_db) * (1 - 1e-9)
             height = 1 - (20 * np.log10(np.abs(sides[loud, k])) - first_db) / level_db
             tops = row + (2 * k - 1) * TALLEST * np.clip(height, 0.04, 1)
-            look = canvas.dots(2.5, marker="os"[k], color=profile.ground.colors[k])
+            look = canvas.dots(2.5, marker="os"[k], color=profile.ground.role(ROLES[k]))
             axes.vlines(times[loud], row, tops, color=look["color"], linewidth=profile.line_pt / 2)
             ends[name] += axes.plot(times[loud], tops, **look)
     axes.hlines(range(len(CROSSED)), 0, longest, color=profile.ground.frame, linewidth=profile.line_pt / 3)

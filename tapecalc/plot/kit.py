@@ -1,4 +1,4 @@
-"""What every figure is made with: a canvas with labels and notes, a sheet with boxes, and the result."""
+"""What every figure is made with: a canvas with its head, labels and notes, and the result."""
 
 import base64
 import functools
@@ -15,8 +15,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
-from matplotlib.patches import Circle, FancyArrowPatch, Rectangle
-from matplotlib.path import Path as Outline
 from matplotlib.text import Annotation, Text
 from numpy.typing import ArrayLike, NDArray
 
@@ -26,12 +24,11 @@ from tapecalc.calc.tempo import NoteValue
 from tapecalc.calc.units import from_si
 from tapecalc.machine import Machine
 from tapecalc.plot import style
+from tapecalc.plot.sketch import Look, Place, Sketch
 from tapecalc.plot.style import Profile
 
 P = ParamSpec("P")
 Label = tuple[str, str, str]  # words, symbol and unit of an axis
-Look = dict[str, Any]  # keywords of an artist
-Place = tuple[float, float] | NDArray[np.float64]  # x and y
 
 AUDIBLE = (20.0, 20e3)
 FREQUENCIES = np.geomspace(*AUDIBLE, 400)
@@ -55,7 +52,12 @@ class Drawn:
 
     def save(self, stem: str | Path, formats: str | tuple[str, ...] = ("svg", "png")) -> tuple[Path, ...]:
         """Write the figure with its alt text to files; see `style.save_figure`."""
-        return style.save_figure(self.figure, stem, formats, alt=self.alt)
+        return style.save_figure(self.figure, stem, formats, title=self.title, alt=self.alt)
+
+    @property
+    def title(self) -> str:
+        """What it finds, in a few words; empty where it has no title."""
+        return str(self.figure.get_label())
 
     def __repr__(self) -> str:
         return self.caption
@@ -182,18 +184,44 @@ class Canvas:
             return f"{symbol} / {unit}" if unit else symbol
         return f"{text} ({unit})" if unit else text
 
+    def head(
+        self, title: str, subtitle: str = "", *, answer: str = "", means: str = "", role: str = "echo"
+    ) -> None:
+        """Write the finding, its conditions, and the one number that matters with what it means.
+
+        They stand where the layout of the profile has them, and the picture gets the rest. To be called
+        before a `sketch` is made. Without words the number stays.
+        """
+        self.figure.set_label(title)
+        if self.symbols_only or self.profile.layout == "number":
+            title = subtitle = ""
+        means = "" if self.symbols_only else means
+        if self.own:
+            Head(self.figure, self.profile, (title, subtitle), (answer, means), role).write()
+        elif title:
+            self.axes.set_title(title, loc="left", weight=600)
+
     def style_axes(
-        self, title: str, *, x: Label | None = None, y: Label | None = None, grid: str | None = "both"
+        self, title: str = "", *, x: Label | None = None, y: Label | None = None, grid: str | None = "y"
     ) -> None:
         """Give the axes labels, ticks, grid and, where words are wanted, their title."""
+        if title:
+            self.head(title)
         labels = {name: self.label(*label) for name, label in (("x", x), ("y", y)) if label}
-        title = "" if self.symbols_only else title
-        style.style_axes(self.axes, self.profile, title=title, grid=grid, **labels)
+        style.style_axes(self.axes, self.profile, grid=grid, **labels)
 
-    def style_response(self, title: str, y: Label) -> None:
+    def style_response(self, title: str = "", *, y: Label) -> None:
         """Do the same for a chart over all frequencies that can be heard."""
         style.frequency_axis(self.axes, self.profile, low=AUDIBLE[0], high=AUDIBLE[1])
         self.style_axes(title, x=("frequency", "$f$", "Hz"), y=y)
+
+    def line_look(self, role: str, **changes: Any) -> Look:
+        """Return the look of a line of data in the color of a role; see `style.line_look`."""
+        return style.line_look(self.profile, role, **changes)
+
+    def color(self, role: str) -> str:
+        """Color of a role on this ground."""
+        return self.profile.ground.role(role)
 
     def line_style(self, index: int, *, marker: bool = False, **changes: Any) -> Look:
         """Return the look of a line by its number; see `style.line_style`."""
@@ -204,11 +232,11 @@ class Canvas:
         look = {"marker": "o", "linestyle": "none", "color": self.profile.ground.text, "zorder": 4}
         return look | {"markersize": size * self.profile.line_pt} | changes
 
-    def note(self, place: Place, text: str, side: str) -> None:
-        """Write a few words beside a point, at one of the `SIDES`."""
+    def note(self, place: Place, text: str, side: str, role: str = "text") -> None:
+        """Write a few words beside a point, at one of the `SIDES`, in the color of a role."""
         shift, ha, va = SIDES[side]
         x, y = (self.profile.text_pt * s for s in shift)
-        look = _text_look(self.profile) | {"ha": ha, "va": va, "linespacing": 1.0}
+        look = _text_look(self.profile) | {"ha": ha, "va": va, "linespacing": 1.0, "color": self.color(role)}
         self.axes.annotate(text, (place[0], place[1]), xytext=(x, y), textcoords="offset points", **look)
 
     def name_lines(self, lines: Iterable[Line2D], names: Iterable[str]) -> None:
@@ -217,18 +245,96 @@ class Canvas:
 
     def legend(self, artists: Sequence[Any], names: Sequence[str], **place: Any) -> None:
         """Name artists in a legend at the right side, or below the figure where it is narrow."""
-        if self.profile.narrow:
-            self.name_lines(artists, names)
-        else:
-            place = place or {"loc": "upper left", "bbox_to_anchor": (1.01, 1.0)}
-            self.axes.legend(artists, names, **place)
+        place = place or {"loc": "upper left", "bbox_to_anchor": (1.01, 1.0)}
+        self.axes.legend(artists, names, **place)
 
-    def sketch(self) -> "Sketch":
-        """Turn the axes into a sheet for a picture made of boxes, arrows and words."""
-        if self.own:
+    def sketch(self) -> Sketch:
+        """Turn the axes into a sheet for a picture made of bodies, wires and words."""
+        engine = self.figure.get_layout_engine()
+        if self.own and isinstance(engine, ConstrainedLayoutEngine):
+            self.axes.set_position(engine.get()["rect"])
             self.figure.set_layout_engine("none")
-            self.axes.set_position(self.profile.inside)
         return Sketch(self.axes, self.profile)
+
+
+@dataclass(frozen=True)
+class Head:
+    """Title and subtitle, number and what it means, as the layout of a profile places them."""
+
+    figure: Figure
+    profile: Profile
+    title: tuple[str, str]
+    number: tuple[str, str]
+    role: str
+
+    def write(self) -> None:
+        """Write them, and leave the rest of the figure to the picture."""
+        engine = cast(ConstrainedLayoutEngine, self.figure.get_layout_engine())
+        left, bottom, width, height = self.profile.inside
+        layout, top, taken = self.profile.layout, bottom + height, 0.0
+        if layout in ("strip", "number") and any(self.number):
+            taken, top = self._number(left + width, top, ha="right")
+        top = min(top, self._title(left, bottom + height, width - taken)) - self._up(
+            0.5 * self.profile.text_pt
+        )
+        if layout == "third" and any(self.number):
+            across = 0.29 * width
+            self._number(left + width - across, bottom + 0.62 * (top - bottom), across=across)
+            width -= across + self._along(1.2 * self.profile.text_pt)
+        if layout == "column" and any(self.number):
+            low = self._number(left, top, across=width)[1]  # to see how tall it is
+            for text in self.figure.texts[-2 if self.number[1] else -1 :]:
+                text.set_y(text.get_position()[1] + bottom - low)
+            bottom += top - low + self._up(0.6 * self.profile.text_pt)
+        engine.set(rect=(left, bottom, width, top - bottom))
+
+    def _up(self, points: float) -> float:
+        return points / 72 / self.profile.height_in
+
+    def _along(self, points: float) -> float:
+        return points / 72 / self.profile.width_in
+
+    def _title(self, left: float, top: float, width: float) -> float:
+        """Write title and subtitle below `top`; return where they end."""
+        profile = self.profile
+        looks: tuple[Look, ...] = ({"weight": 600}, {"color": profile.ground.frame})
+        for text, size, look in zip(self.title, (profile.title_pt, profile.note_pt), looks, strict=True):
+            if text:
+                text = self._wrapped(text, size, width, **look)
+                shown: Look = {"fontsize": size, "va": "top", "linespacing": 1.15} | look
+                gid = "title" if "weight" in look else "subtitle"
+                drawn = self.figure.text(left, top, text, gid=gid, **shown)
+                top = drawn.get_window_extent().y0 / self.figure.bbox.height - self._up(0.1 * profile.text_pt)
+        return top
+
+    def _number(
+        self, x: float, top: float, *, ha: str = "left", across: float | None = None
+    ) -> tuple[float, float]:
+        """Write the number, and what it means below it; return how wide they are, and where they end."""
+        profile, (number, means) = self.profile, self.number
+        small = profile.text_pt if across else profile.note_pt
+        means = means if across is None else self._wrapped(means, small, across)
+        look: Any = {"ha": ha, "va": "top", "linespacing": 1.15}
+        first: Look = {"fontsize": profile.title_pt, "weight": 600, "color": profile.ground.role(self.role)}
+        drawn = [self.figure.text(x, top, number, gid="number", **first, **look)]
+        if means:
+            below = drawn[0].get_window_extent().y0 / self.figure.bbox.height - self._up(0.1 * small)
+            drawn.append(self.figure.text(x, below, means, fontsize=small, gid="means", **look))
+        boxes = [text.get_window_extent() for text in drawn]
+        wide, low = max(box.width for box in boxes), min(box.y0 for box in boxes)
+        return wide / self.figure.bbox.width + self._along(profile.text_pt), low / self.figure.bbox.height
+
+    def _wrapped(self, text: str, size: float, width: float, **look: Any) -> str:
+        """Break a text into lines that fit a width, a share of the figure."""
+        probe = self.figure.text(0, 0, "", fontsize=size, **look)
+        lines: list[str] = []
+        for word in text.split():
+            longer = f"{lines[-1]} {word}" if lines else word
+            probe.set_text(longer)
+            fits = probe.get_window_extent().width <= width * self.figure.bbox.width
+            lines[-1:] = [longer] if fits or not lines else [*lines[-1:], word]
+        probe.remove()
+        return "\n".join(lines)
 
 
 #: Where a note stands beside its point: shift in type sizes, and which side of it is held.
@@ -283,19 +389,14 @@ _END = "the name of a line at its end"
 
 
 def name_lines(axes: Axes, profile: Profile, lines: Iterable[Line2D], names: Iterable[str]) -> list[Text]:
-    """Name lines at their right ends, or below the figure where it is narrow.
-
-    The names are kept apart by `spread_labels` once the layout is fixed.
-    """
-    if profile.narrow:
-        return _legend_below(axes, profile, list(lines), list(names))
+    """Name lines at their right ends, in their colors; `spread_labels` keeps the names apart."""
     labels: list[Text] = []
     for line, name in zip(lines, names, strict=True):
         end = _last_shown(line)
-        leader: Look = {"arrowstyle": "-", "color": line.get_color(), "linestyle": line.get_linestyle()}
-        leader |= {"linewidth": profile.line_pt / 3, "shrinkA": 1, "shrinkB": 0}
-        beside: Look = {"xytext": (1.04, end[1]), "textcoords": axes.get_yaxis_transform(), "va": "center"}
-        beside |= _text_look(profile)
+        look: Look = {"color": line.get_color(), "linewidth": style.GRID * profile.line_pt}
+        leader = {"arrowstyle": "-", "shrinkA": 1, "shrinkB": 0} | look
+        beside: Look = {"xytext": (1.02, end[1]), "textcoords": axes.get_yaxis_transform(), "va": "center"}
+        beside |= _text_look(profile) | {"color": line.get_color()}
         labels.append(axes.annotate(name, end, arrowprops=leader, label=_END, **beside))
     return labels
 
@@ -311,24 +412,6 @@ def _last_shown(line: Line2D) -> tuple[float, float]:
     shown = points[(points[:, 1] >= low) & (points[:, 1] <= high)]
     x, y = shown[-1] if shown.size else np.clip(points[-1], (-np.inf, low), (np.inf, high))
     return x, y
-
-
-def _legend_below(axes: Axes, profile: Profile, lines: list[Line2D], names: list[str]) -> list[Text]:
-    """Name lines at the foot of a narrow figure, and make room there."""
-    figure = cast(Figure, axes.figure)
-    inside = 72 * profile.width_in * (1 - 2 * profile.safe) / profile.text_pt
-    columns = int(max(1, min(len(names), inside // (4.2 + 0.6 * max(map(len, names))))))
-    tight: Look = {"borderpad": 0.1, "borderaxespad": 0, "columnspacing": 1.2, "labelspacing": 0.35}
-    tight |= {"ncols": columns, "handlelength": 2.4, "bbox_to_anchor": (profile.safe, profile.floor)}
-    legend = figure.legend(lines, names, loc="lower left", **tight)
-    legend.set_in_layout(False)
-    gap = 0.6 * profile.text_pt / 72 / profile.height_in
-    height = gap + legend.get_window_extent().height / figure.bbox.height
-    engine = figure.get_layout_engine()
-    if isinstance(engine, ConstrainedLayoutEngine):
-        left, bottom, width, high = engine.get()["rect"]
-        engine.set(rect=(left, bottom + height, width, high - height))
-    return list(legend.get_texts())
 
 
 def spread(wanted: ArrayLike, height: float, low: float, high: float) -> NDArray[np.float64]:
@@ -363,72 +446,7 @@ def spread_labels(figure: Figure) -> None:
             wanted = axes.transData.transform([label.xy for label in labels])[:, 1]
             height = 1.06 * max(Text.get_window_extent(label).height for label in labels)
             middle = spread(np.clip(wanted, bottom, top), height, bottom, top)
-            for label, place in zip(labels, (middle - bottom) / (top - bottom), strict=True):
-                label.set_position((1.04, place))
+            for label, here, place in zip(labels, wanted, middle, strict=True):
+                label.set_position((1.02, (place - bottom) / (top - bottom)))
                 label.anncoords = axes.transAxes
-
-
-# ---- pictures without axes ----
-
-
-class Sketch:
-    """A sheet whose unit of length is the size of its type, with boxes, arrows and words.
-
-    All places are in type sizes from the lower left corner; `at` turns shares of the sheet into them. On wide
-    sheets the type is larger than that of charts.
-    """
-
-    def __init__(self, axes: Axes, profile: Profile) -> None:
-        self.axes, self.profile = axes, profile
-        width, height = np.array(axes.get_window_extent().size) * 72 / cast(Figure, axes.figure).dpi
-        self.type_pt = max(profile.text_pt, min(1.4 * profile.text_pt, width / 33))
-        self.width, self.height = width / self.type_pt, height / self.type_pt
-        axes.set(xlim=(0, self.width), ylim=(0, self.height))
-        axes.set_axis_off()
-
-    def at(self, across: float, up: float) -> NDArray[np.float64]:
-        """Turn shares of width and height into a place on the sheet."""
-        return np.array([across * self.width, up * self.height])
-
-    def words(self, place: Place, text: str, *, ha: str = "center", va: str = "center") -> None:
-        """Write words at a place, centered unless told otherwise."""
-        look: Look = {"fontsize": self.type_pt, "color": self.profile.ground.text, "zorder": 5}
-        self.axes.text(place[0], place[1], text, ha=ha, va=va, linespacing=1.1, **look)
-
-    def box(
-        self, place: Place, text: str = "", *, size: tuple[float, float] = (7.6, 2.8), color: int = 0
-    ) -> Rectangle:
-        """Draw a plain box around a text."""
-        corner = place[0] - size[0] / 2, place[1] - size[1] / 2
-        patch = Rectangle(corner, *size, zorder=2, **self._outline(color))
-        self.axes.add_patch(patch)
-        if text:
-            self.words(place, text)
-        return patch
-
-    def disk(self, place: Place, radius: float, *, color: int = 0) -> None:
-        """Draw a circle, `radius` in type sizes."""
-        self.axes.add_patch(Circle((place[0], place[1]), radius, zorder=3, **self._outline(color)))
-
-    def _outline(self, color: int) -> Look:
-        ground, width = self.profile.ground, 0.8 * self.profile.line_pt
-        return {"facecolor": ground.fill, "edgecolor": ground.colors[color], "linewidth": width}
-
-    def line(
-        self, points: Sequence[Place], *, color: int = 0, arrows: int = 0, dashed: bool = False
-    ) -> FancyArrowPatch:
-        """Draw a line through points in type sizes, with an arrow head at its end, or two at both ends."""
-        look: Look = {"color": self.profile.ground.colors[color], "linewidth": self.profile.line_pt}
-        look |= {"linestyle": (0, (4, 1.5)) if dashed else "-", "capstyle": "butt", "joinstyle": "miter"}
-        look |= {"mutation_scale": self.type_pt * 0.9, "shrinkA": 0, "shrinkB": 0, "zorder": 1.5}
-        head = ("-", "-|>", "<|-|>")[arrows]
-        if dashed and arrows:  # dashes would cut pieces out of the head, which is drawn alone
-            end, before = np.array(points[-1]), np.array(points[-2])
-            tip = 0.5 * (end - before) / np.hypot(*(end - before))
-            self.axes.add_patch(
-                FancyArrowPatch(path=Outline([end - tip, end]), arrowstyle=head, **look | {"linestyle": "-"})
-            )
-            points, head = [*points[:-1], end - tip], "-"
-        patch = FancyArrowPatch(path=Outline(np.array(points)), arrowstyle=head, **look)
-        self.axes.add_patch(patch)
-        return patch
+                cast(Any, label.arrow_patch).set_visible(abs(place - here) > 0.5 * height)

@@ -156,7 +156,7 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
         "gain": (first_turns, canvas.line_style(0, linewidth=0.6 * profile.line_pt)),
         "turn": (nearest_turn, canvas.line_style(2)),
         "limit": (circle, {"color": frame, "linestyle": "--", "linewidth": thin}),
-        "one": (np.ones(1), canvas.dots(4, marker="X", color=profile.ground.colors[1])),
+        "one": (np.ones(1), canvas.dots(4, marker="X", color=profile.ground.echo)),
     }
     artists = {name: axes.plot(z.real, z.imag, **look)[0] for name, (z, look) in looks.items()}
     x, y = ("in phase", r"Re $L$", ""), ("a quarter turn off", r"Im $L$", "")

@@ -55,7 +55,7 @@ def delay_over_time(canvas: Canvas, *, track: DelayTrack) -> Drawn:
     thin: dict[str, Any] = {"linewidth": 0.6 * profile.line_pt, "markersize": 1.5 * profile.line_pt}
     (line,) = axes.plot(time, delay, **canvas.line_style(0, **thin) | {"marker": "."})
     ends = float(np.nanmin(time)), float(np.nanmax(time))
-    look: dict[str, Any] = {"color": profile.ground.colors[1], "alpha": 0.3, "linewidth": 0}
+    look: dict[str, Any] = {"color": profile.ground.echo, "alpha": 0.3, "linewidth": 0}
     band = axes.fill_between(ends, mean - spread, mean + spread, **look)
     (middle,) = axes.plot(ends, [mean, mean], **canvas.line_style(1))
     canvas.style_axes("The delay against time", x=("time", "$t$", "s"), y=("delay", "$T$", "ms"))
@@ -218,14 +218,14 @@ def measured_response(canvas: Canvas, *, response: PassResponse, what_ifs: Seque
     frequency, level = response.frequency, response.level_db
     low, high = level - response.plus_minus_db, level + response.plus_minus_db
     shown = [w for w in what_ifs if w.name == "as aligned" or w.chi2 - what_ifs[0].chi2 < CLOSE]
-    look: dict[str, Any] = {"color": profile.ground.colors[0], "alpha": 0.3, "linewidth": 0}
+    look: dict[str, Any] = {"color": profile.ground.dry, "alpha": 0.3, "linewidth": 0}
     band = axes.fill_between(frequency, low, high, **look)
     dots = canvas.line_style(0, linestyle="none", markersize=1.8 * profile.line_pt)
     (points,) = axes.plot(frequency, level, **dots | {"marker": "o"})
     explanations = {
         w.name: axes.plot(frequency, w.level_db, **canvas.line_style(k))[0] for k, w in enumerate(shown, 1)
     }
-    canvas.style_response("One pass, measured, and what would explain it", ("level", "$L$", "dB"))
+    canvas.style_response("One pass, measured, and what would explain it", y=("level", "$L$", "dB"))
     lowest = min(float(np.min(low)), *(float(np.min(w.level_db)) for w in shown), -6.0)
     axes.set_ylim(max(lowest, LOWEST_DB) - 2, max(float(np.max(high)), 1.0) + 1)
     symbols = {"as aligned": "$L_0$", "separation": "$s$", "gap": "$g$", "azimuth": r"$\alpha$"}

@@ -103,16 +103,26 @@ def four_losses(canvas: Canvas, *, speed: float, contact: response.HeadContact) 
         "azimuth": response.azimuth_loss_db(f, speed, contact.track_width, contact.azimuth_angle),
         "sum": response.contact_loss_db(f, speed, contact),
     }
-    thick = {"color": canvas.profile.ground.text, "linestyle": "-", "linewidth": 1.3 * canvas.profile.line_pt}
+    at_10k = {name: np.interp(np.log(10e3), np.log(f), curve) for name, curve in curves.items()}
+    worst = min(list(curves)[:-1], key=at_10k.__getitem__)
+    canvas.head(
+        f"The {worst} takes the most treble",
+        f"one playback at {canvas.speed(speed)}, before any equalizer",
+        answer=minus(f"{at_10k['sum']:.0f} dB"),
+        means="all losses at 10 kHz",
+    )
     lines = {}
-    for k, (name, curve) in enumerate(curves.items()):
-        look = canvas.line_style(k) | (thick if name == "sum" else {})
+    for name, curve in curves.items():
+        look = (
+            canvas.line_look("echo")
+            if name == "sum"
+            else canvas.line_look("tape", linewidth=canvas.profile.line_pt / 2)
+        )
         (lines[name],) = canvas.axes.plot(f, curve, **look)
-    canvas.style_response(f"What is lost at {canvas.speed(speed)}", y=("loss", "$A$", "dB"))
+    canvas.style_response(y=("loss", "$A$", "dB"))
     canvas.axes.set_ylim(-30, 1.5)
     symbols = ("$c$", "$s$", "$g$", r"$\alpha$", r"$\Sigma$")
     canvas.name_lines(lines.values(), symbols if canvas.symbols_only else lines)
-    at_10k = {name: np.interp(np.log(10e3), np.log(f), curve) for name, curve in curves.items()}
     said = minus(listed(f"{name} {loss:.1f} dB" for name, loss in at_10k.items()))
     return Drawn(
         canvas.figure,

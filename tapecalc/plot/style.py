@@ -1,11 +1,13 @@
-"""Sizes, grounds, colors and type for every figure, and the one way to save one.
+"""Type, colors, sizes and grounds for every figure, and the one way to save one.
 
 A `Profile` says how large a figure is, how large its type and lines are, and on which ground it stands;
 figures are made inside ``with context(profile)`` so that the reader's own matplotlib settings are neither
 read nor changed. The values themselves are in ``tokens.toml``.
 """
 
+import base64
 import contextlib
+import html
 import io
 import re
 import textwrap
@@ -19,11 +21,14 @@ from typing import Any
 
 import matplotlib
 import numpy as np
+from fontTools import subset
+from fontTools.ttLib import TTFont
+from matplotlib import font_manager
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
 
 from tapecalc.calc.quantity import known_name, positive, whole
@@ -31,28 +36,51 @@ from tapecalc.calc.units import from_si, to_si
 from tapecalc.files import write_file
 from tapecalc.words import frequency as _frequency
 
-_TOKENS: dict[str, Any] = tomllib.loads(
-    resources.files("tapecalc.plot").joinpath("tokens.toml").read_text(encoding="utf-8")
-)
+_FOLDER = resources.files("tapecalc.plot")
+TOKENS: dict[str, Any] = tomllib.loads(_FOLDER.joinpath("tokens.toml").read_text(encoding="utf-8"))
 FORMATS = ("svg", "pdf", "png")
-LINES = tuple((0, tuple(dashes)) if dashes else "-" for dashes in _TOKENS["lines"])
-MARKERS = tuple(_TOKENS["markers"])
+ROLES = ("dry", "echo", "tape", "context", "limit")
+FAMILY, FACES = TOKENS["type"]["family"], TOKENS["type"]["files"]
+TITLE, NOTE = TOKENS["type"]["title"], TOKENS["type"]["note"]  # their sizes over that of the text
+STRUCTURE, GRID = TOKENS["line"]["structure"], TOKENS["line"]["grid"]  # their widths over that of data
+DASHED, DASH_DOT = ((0, tuple(TOKENS["line"][name])) for name in ("dashes", "dash_dots"))
 MM = from_si(to_si(1, "mm"), "in")  # matplotlib counts paper in inches
+MOST_GRID = 5  # lines in one direction
+
+CREATOR, LICENSE = "the tapecalc authors", "https://creativecommons.org/licenses/by/4.0/"
+
+
+def type_file(face: str) -> Path:
+    """Where the file of one of the `FACES` is."""
+    return Path(str(_FOLDER)) / "type" / f"{FAMILY.replace(' ', '')}-{face}.ttf"
+
+
+for _face in FACES:
+    font_manager.fontManager.addfont(type_file(_face))
 
 
 @dataclass(frozen=True, kw_only=True)
 class Ground:
-    """What a figure stands on, and the colors that read well there; `seen_on` is what may lie below."""
+    """What a figure stands on, and the color of each role on it; `seen_on` is what may lie below."""
 
     name: str
     face: str
     text: str
-    frame: str
+    frame: str  # of axes, and of what is said quietly
     grid: str
     fill: str
-    colors: tuple[str, ...]
+    ribbon: str  # the face of the tape
+    dry: str
+    echo: str
+    tape: str
+    context: str
+    limit: str
     ramp: tuple[str, str]
     seen_on: tuple[str, ...]
+
+    def role(self, name: str) -> str:
+        """Color of one of the `ROLES`, or of any other field."""
+        return str(getattr(self, name))
 
 
 def _fixed(value: Any) -> Any:
@@ -62,7 +90,7 @@ def _fixed(value: Any) -> Any:
 #: The grounds by name: light, dark, transparent.
 GROUNDS = {
     name: Ground(name=name, **{key: _fixed(value) for key, value in ground.items()})
-    for name, ground in _TOKENS["grounds"].items()
+    for name, ground in TOKENS["grounds"].items()
 }
 
 
@@ -70,7 +98,7 @@ GROUNDS = {
 class Profile:
     """One size a figure is made in: paper, pixels, type, lines, ground.
 
-    `titled` says whether a title belongs into the picture (a printed article has its caption instead).
+    `layout` says where title and number stand; it is shown `shown_mm` wide and seen from `seen_mm` away.
     """
 
     name: str
@@ -78,12 +106,23 @@ class Profile:
     height_in: float
     dpi: int
     text_pt: float
-    title_pt: float
     line_pt: float
+    layout: str = "strip"
     safe: float = 0.01
     floor: float = 0.01
-    titled: bool = True
+    shown_mm: float = 200.0
+    seen_mm: float = 600.0
     ground: Ground = GROUNDS["light"]
+
+    @property
+    def title_pt(self) -> float:
+        """Size of titles, and of the one number that matters."""
+        return TITLE * self.text_pt
+
+    @property
+    def note_pt(self) -> float:
+        """Size of what is said quietly."""
+        return NOTE * self.text_pt
 
     @property
     def pixels(self) -> tuple[int, int]:
@@ -128,7 +167,7 @@ def _sized(name: str, size: dict[str, Any]) -> Profile:
 #: Every size on every ground; the light one has the plain name.
 PROFILES = {
     profile.name: profile
-    for name, size in _TOKENS["sizes"].items()
+    for name, size in TOKENS["sizes"].items()
     for profile in map(_sized(name, size).on, GROUNDS)
 }
 
@@ -169,21 +208,32 @@ def _parts(color: str) -> NDArray[np.int64]:
     return np.array([int(color[i : i + 2], 16) for i in (1, 3, 5)])
 
 
+def line_look(profile: str | Profile, role: str, **changes: Any) -> dict[str, Any]:
+    """Return the look of a line of data in the color of a role."""
+    profile = as_profile(profile)
+    look = {"color": profile.ground.role(role), "linewidth": profile.line_pt, "linestyle": "-"}
+    return look | {"solid_capstyle": "butt"} | changes
+
+
+#: By number, for panels of lines that have no role: dashes tell them apart in gray.
+LINES = ("-", (0, (5, 1.6)), (0, (1.2, 1.2)), DASH_DOT, (0, (3, 1.2, 1, 1.2, 1, 1.2)))
+_MARKERS = ("o", "s", "^", "D", "v")
+
+
 def line_style(profile: str | Profile, index: int, *, marker: bool = False) -> dict[str, Any]:
     """Return the look of the line number `index`, from 0: color, line style and, if asked, marker."""
-    profile = as_profile(profile)
-    colors = profile.ground.colors
+    profile, number = as_profile(profile), index % len(ROLES)
     return {
-        "color": colors[index % len(colors)],
-        "linestyle": LINES[index % len(LINES)],
+        "color": profile.ground.role(ROLES[number]),
+        "linestyle": LINES[number],
         "linewidth": profile.line_pt,
-        "marker": MARKERS[index % len(MARKERS)] if marker else "none",
+        "marker": _MARKERS[number] if marker else "none",
         "markersize": 2.2 * profile.line_pt + 2,
     }
 
 
 def sequence(profile: str | Profile, count: int) -> list[str]:
-    """Return 1 to 32 colors from strong to faint, for steps of one thing; each has a contrast of 3:1."""
+    """Return 1 to 32 colors from strong to pale, for repeats; each has a contrast of 3:1."""
     strong, faint = map(_parts, as_profile(profile).ground.ramp)
     steps = np.linspace(0, 1, whole("count", count, 1, 32))[:, None]
     mixed = ((1 - step) * strong + step * faint for step in steps)
@@ -223,27 +273,34 @@ def context(profile: str | Profile) -> Iterator[Profile]:
     profile = as_profile(profile)
     text, frame, line = profile.ground.text, profile.ground.frame, profile.line_pt
     settings: Any = {
-        "font.family": "DejaVu Sans",
+        "font.family": FAMILY,
         "font.size": profile.text_pt,
-        "mathtext.fontset": "dejavusans",
+        "mathtext.fontset": "custom",
+        "mathtext.rm": FAMILY,
+        "mathtext.it": f"{FAMILY}:italic",
+        "mathtext.bf": f"{FAMILY}:semibold",
+        **{f"mathtext.{kind}": FAMILY for kind in ("cal", "sf", "tt", "bfit")},
+        **{f"mathtext.{kind}": FAMILY for kind in ("cal", "sf", "tt", "bfit")},
+        "mathtext.fallback": "stixsans",
         "text.color": text,
         "axes.facecolor": "none",
         "axes.edgecolor": frame,
         "axes.labelcolor": text,
-        "axes.linewidth": line / 2,
+        "axes.linewidth": STRUCTURE * line,
         "axes.titlesize": profile.title_pt,
         "axes.titlecolor": text,
         "axes.spines.top": False,
         "axes.spines.right": False,
+        "axes.unicode_minus": True,
         "grid.color": profile.ground.grid,
-        "grid.linewidth": line / 3,
+        "grid.linewidth": GRID * line,
         "lines.linewidth": line,
-        "patch.linewidth": line / 1.5,
+        "patch.linewidth": STRUCTURE * line,
         "legend.frameon": False,
         "legend.labelcolor": text,
         "legend.fontsize": profile.text_pt,
         "svg.hashsalt": "tapecalc",
-        "svg.fonttype": "path",
+        "svg.fonttype": "none",
         "pdf.fonttype": 42,
     }
     with matplotlib.rc_context():
@@ -279,36 +336,29 @@ def fix_layout(figure: Figure) -> Figure:
 
 
 def style_axes(
-    axes: Axes,
-    profile: str | Profile,
-    *,
-    x: str = "",
-    y: str = "",
-    title: str = "",
-    grid: str | None = "both",
+    axes: Axes, profile: str | Profile, *, x: str = "", y: str = "", title: str = "", grid: str | None = "y"
 ) -> Axes:
-    """Give axes their labels, title, ticks and grid (``"both"``, ``"x"``, ``"y"`` or None), all stated."""
+    """Give axes their labels, title, few ticks and a grid in one direction (``"x"``, ``"y"`` or None)."""
     profile = as_profile(profile)
-    ground, text_pt, thin = profile.ground, profile.text_pt, profile.line_pt / 2
+    ground, text_pt, thin = profile.ground, profile.text_pt, STRUCTURE * profile.line_pt
     axes.set_xlabel(x, fontsize=text_pt, color=ground.text)
     axes.set_ylabel(y, fontsize=text_pt, color=ground.text)
-    if profile.titled and title:
+    if profile.layout != "number" and title:
         title = textwrap.fill(title, int(0.66 * 72 * profile.width_in / (0.58 * profile.title_pt)))
         look: dict[str, Any] = {"fontsize": profile.title_pt, "color": ground.text, "loc": "left"}
         axes.set_title(title, pad=0.7 * profile.title_pt, **look)
-    words: dict[str, Any] = {
-        "labelsize": text_pt,
-        "labelcolor": ground.text,
-        "labelfontfamily": "DejaVu Sans",
-    }
+    words: dict[str, Any] = {"labelsize": text_pt, "labelcolor": ground.text, "labelfontfamily": FAMILY}
     axes.tick_params(which="both", pad=0.35 * text_pt, color=ground.frame, width=thin, **words)
-    axes.tick_params(which="major", length=0.45 * text_pt)
-    axes.tick_params(which="minor", length=0.25 * text_pt)
+    axes.tick_params(which="major", length=0.4 * text_pt)
+    axes.tick_params(which="minor", length=0.2 * text_pt)
     for side, spine in axes.spines.items():
         spine.set(color=ground.frame, linewidth=thin, visible=side in ("left", "bottom"))
+    for axis in (axes.xaxis, axes.yaxis):
+        if axis.get_scale() == "linear" and not isinstance(axis.get_major_locator(), FixedLocator):
+            axis.set_major_locator(MaxNLocator(MOST_GRID, steps=(1, 2, 5, 10)))
     if grid:
         which: Any = grid
-        axes.grid(True, which="major", axis=which, color=ground.grid, linewidth=profile.line_pt / 3)
+        axes.grid(True, which="major", axis=which, color=ground.grid, linewidth=GRID * profile.line_pt)
     axes.set_axisbelow(True)
     return axes
 
@@ -334,12 +384,17 @@ def frequency_text(value: float) -> str:
 
 
 def save_figure(
-    figure: Figure, stem: str | Path, formats: str | tuple[str, ...] = ("svg", "png"), *, alt: str = ""
+    figure: Figure,
+    stem: str | Path,
+    formats: str | tuple[str, ...] = ("svg", "png"),
+    *,
+    title: str = "",
+    alt: str = "",
 ) -> tuple[Path, ...]:
     """Write a figure to files that come out byte for byte the same each time, and name them.
 
-    `stem` is the path without an ending, `alt` one sentence that is stored in each file. All formats are
-    drawn before the first is written, and each is moved to its place when it is whole.
+    `stem` is the path without an ending; `title` and `alt`, a few words and a description, are stored in
+    each file. All formats are drawn before the first is written, and each is moved to its place when whole.
 
     >>> save_figure(new_figure("notebook"), "/dev/null/figure")
     Traceback (most recent call last):
@@ -348,20 +403,85 @@ def save_figure(
     stem = Path(stem)
     formats = (formats,) if isinstance(formats, str) else tuple(formats)
     paths = tuple(stem.with_name(f"{stem.name}.{known_name('format', form, FORMATS)}") for form in formats)
-    drawn = [figure_bytes(figure, form, alt=alt) for form in formats]
+    drawn = [figure_bytes(figure, form, title=title, alt=alt) for form in formats]
     for path, content in zip(paths, drawn, strict=True):
         write_file(path, content)
     return paths
 
 
-def figure_bytes(figure: Figure, form: str, *, alt: str = "") -> bytes:
-    """Render a figure in one of the `FORMATS`, the same bytes each time: without dates."""
-    metadata = {
-        "svg": {"Date": None, "Creator": None, "Title": alt},
-        "pdf": {"CreationDate": None, "Creator": None, "Producer": None, "Title": alt},
-        "png": {"Software": None, "Description": alt or None},
-    }[known_name("format", form, FORMATS)]
+def figure_bytes(
+    figure: Figure, form: str, *, title: str = "", alt: str = "", with_type: bool = True
+) -> bytes:
+    """Render a figure in one of the `FORMATS`, the same bytes each time: without dates.
+
+    SVG keeps its texts as text, `with_type` the letters they need too; a page that has the `type_css`
+    once does without. PDF is tagged.
+    """
+    metadata: dict[str, dict[str, Any]] = {
+        "svg": {"Date": None, "Creator": CREATOR, "Rights": LICENSE, "Language": "en"},
+        "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+        "png": {"Software": None, "Title": title or None, "Description": alt or None}
+        | {"Author": CREATOR, "Copyright": LICENSE},
+    }
     buffer = io.BytesIO()
     with context("notebook"):
-        figure.savefig(buffer, format=form, dpi=figure.dpi, facecolor="auto", metadata=metadata)
+        settings: Any = {"format": known_name("format", form, FORMATS), "metadata": metadata[form]}
+        figure.savefig(buffer, dpi=figure.dpi, facecolor="auto", **settings)
+    if form == "svg":
+        return _with_words(buffer.getvalue().decode(), title, alt, with_type=with_type).encode()
+    return _tagged(buffer, title, alt) if form == "pdf" else buffer.getvalue()
+
+
+def _with_words(svg: str, title: str, alt: str, *, with_type: bool) -> str:
+    """Put title, description and, if wanted, the letters that it uses into an SVG."""
+    texts = "".join(html.unescape(one) for one in re.findall(r">([^<>]+)</(?:text|tspan)>", svg))
+    css = f"<style>{type_css(texts)}</style>" if with_type else ""
+    words = f"<title>{html.escape(title)}</title><desc>{html.escape(alt)}</desc>" if title or alt else ""
+    return re.sub(r"<svg [^>]*>", lambda found: found[0][:-1] + f' role="img">{words}{css}', svg, count=1)
+
+
+@lru_cache
+def type_css(texts: str | None = None) -> str:
+    """Write the CSS that brings the type along: the letters of some texts, or all."""
+    rules, options = [], subset.Options(flavor="woff", layout_features=["kern"], hinting=False)
+    for face, (weight, slope) in FACES.items():
+        with TTFont(type_file(face), recalcTimestamp=False) as font, io.BytesIO() as buffer:
+            if texts is not None:
+                letters = subset.Subsetter(options)
+                letters.populate(text=texts)
+                letters.subset(font)
+            font.flavor = options.flavor
+            font.save(buffer)
+            data = base64.b64encode(buffer.getvalue()).decode()
+        rules.append(
+            f"@font-face{{font-family:'{FAMILY}';font-weight:{weight};font-style:{slope};"
+            f"src:url(data:font/woff;base64,{data})}}"
+        )
+    return "".join(rules)
+
+
+def _tagged(drawn: io.BytesIO, title: str, alt: str) -> bytes:
+    """Make a PDF say that it is one figure, what it shows, in which language, and whose it is."""
+    import pikepdf  # takes as long as the rest of this module
+
+    name, buffer = pikepdf.Name, io.BytesIO()
+    with pikepdf.open(drawn) as pdf:
+        page, root = pdf.pages[0], pdf.Root
+        page.contents_add(b"/Figure <</MCID 0>> BDC", prepend=True)
+        page.contents_add(b"EMC")
+        tree = pdf.make_indirect(pikepdf.Dictionary(Type=name.StructTreeRoot))
+        element = pdf.make_indirect(
+            pikepdf.Dictionary(Type=name.StructElem, S=name.Figure, P=tree, Pg=page.obj, K=0, Alt=alt)
+        )
+        tree.K, tree.ParentTreeNextKey = pikepdf.Array([element]), 1
+        tree.ParentTree = pdf.make_indirect(
+            pikepdf.Dictionary(Nums=pikepdf.Array([0, pikepdf.Array([element])]))
+        )
+        page.obj.StructParents, root.StructTreeRoot = 0, tree
+        root.MarkInfo, root.Lang = pikepdf.Dictionary(Marked=True), pikepdf.String("en")
+        root.ViewerPreferences = pikepdf.Dictionary(DisplayDocTitle=True)
+        with pdf.open_metadata(set_pikepdf_as_editor=False, update_docinfo=True) as about:
+            about["dc:title"], about["dc:description"] = title or "figure", alt
+            about["dc:creator"], about["dc:rights"], about["dc:language"] = [CREATOR], LICENSE, {"en"}
+        pdf.save(buffer, deterministic_id=True)
     return buffer.getvalue()

@@ -1,11 +1,14 @@
 """The way of the tape as a picture: reels or a closed loop, heads, capstan and pinch roller."""
 
+from typing import Any
+
 import numpy as np
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from tapecalc.calc.heads import Heads
-from tapecalc.plot.kit import Place, Sketch, spread
+from tapecalc.plot.kit import spread
+from tapecalc.plot.sketch import Place, Sketch
 
 _Array = NDArray[np.float64]
 
@@ -81,7 +84,7 @@ class TapePicture:
         """Write beside the tape: to the right of it on an upright sheet, else above."""
         text = word if self.words else letter
         if text:
-            look = {"ha": "left", "va": "center"} if self.tall else {"ha": "center", "va": "bottom"}
+            look: Any = {"ha": "left", "va": "center"} if self.tall else {"ha": "center", "va": "bottom"}
             self.sheet.words(self.spot(along, side), text, **look)
 
     # -- the tape
@@ -111,9 +114,9 @@ class TapePicture:
         self.sheet.line([self.spot(*point) for point in points])
         along = 0.84 * self.length if self.tall else last - 6
         ends = [(along - 0.35, self.depth - 0.5), (along + 0.35, self.depth + 0.5)]
-        self.sheet.line([self.spot(*end) for end in ends], color=1)
+        self.sheet.line([self.spot(*end) for end in ends], role="tape")
         if self.words:
-            inside = {"ha": "right", "va": "center"} if self.tall else {"ha": "center", "va": "top"}
+            inside: Any = {"ha": "right", "va": "center"} if self.tall else {"ha": "center", "va": "top"}
             self.sheet.words(self.spot(along, self.depth - 0.7), "splice", **inside)
         self._direction(first + CORNER)
         return points
@@ -132,7 +135,7 @@ class TapePicture:
     def _direction(self, along: float) -> None:
         self.sheet.line([self.spot(along, -0.9), self.spot(along + 3, -0.9)], arrows=1)
         if self.words:
-            look = {"ha": "right"} if self.tall else {"ha": "left"}
+            look: Any = {"ha": "right"} if self.tall else {"ha": "left"}
             self.sheet.words(
                 self.spot(along + (1.5 if self.tall else 3.5), -1.3 if self.tall else -0.9), "tape", **look
             )
@@ -169,23 +172,23 @@ class TapePicture:
         for k, (place, label) in enumerate(zip(self.places, apart, strict=True), 1):
             self.name(label, NAMES, str(k), f"P{k}" if len(apart) <= 4 else f"{k}")
             if abs(place - label) > 0.2:
-                self.sheet.line([self.spot(place, HEAD[1]), self.spot(label, NAMES - 0.05)], color=1)
+                self.sheet.line([self.spot(place, HEAD[1]), self.spot(label, NAMES - 0.05)], role="tape")
         self.name(float(apart.mean()), ALL_NAMES, "playback heads")
         self.name(self.record, NAMES, "record" if apart[0] - self.record > 2.4 else "rec.", "R")
         return boxes
 
-    def _head(self, along: float, wide: float) -> Rectangle:
+    def _head(self, along: float, wide: float) -> Any:
         size = (HEAD[1], wide) if self.tall else (wide, HEAD[1])
-        box = self.sheet.box(self.spot(along, HEAD[1] / 2), size=size, color=1)
+        box = self.sheet.box(self.spot(along, HEAD[1] / 2), size=size, role="tape")
         if wide > 0.6:
-            gap = self.sheet.line([self.spot(along, 0.05), self.spot(along, 0.6)], color=1)
+            gap = self.sheet.line([self.spot(along, 0.05), self.spot(along, 0.6)], role="tape")
             gap.set(zorder=3, linewidth=self.sheet.profile.line_pt / 2)
         return box
 
     def _drive(self) -> None:
         """Draw the capstan, thin and on the heads' side, and the pinch roller that presses the tape to it."""
-        self.sheet.disk(self.spot(self.capstan, CAPSTAN), CAPSTAN, color=2)
-        self.sheet.disk(self.spot(self.capstan, -ROLLER), ROLLER, color=2)
+        self.sheet.disk(self.spot(self.capstan, CAPSTAN), CAPSTAN, role="echo")
+        self.sheet.disk(self.spot(self.capstan, -ROLLER), ROLLER, role="echo")
         self.name(self.capstan, 2 * CAPSTAN + 0.4, "capstan", "C")
         if self.words and self.tall:
             self.sheet.words(self.spot(self.capstan + ROLLER + 1.4, -ROLLER - 0.5), "pinch\nroller")
@@ -201,7 +204,7 @@ class TapePicture:
         room = spread(self.places, 2.5 if few else 1.25, low, high) if self.tall else self.places
         for k, (along, middle, (spacing, delay)) in enumerate(zip(self.places, room, numbers, strict=True)):
             side = -(1.8 if self.tall else 2.4) - self.step * k
-            self.sheet.line([self.spot(self.record, side), self.spot(along, side)], arrows=2, color=2)
+            self.sheet.line([self.spot(self.record, side), self.spot(along, side)], arrows=2, role="echo")
             number = f"{k + 1}: " if self.many else ""
             if not self.tall:
                 self.sheet.words(

@@ -127,13 +127,13 @@ def _levels(
     low, high = ends
     left = bpm if bpm is not None and bpm < low + 0.25 * (high - low) else low
     profile, heads = canvas.profile, own.shape[1]
-    colors, lines = profile.ground.colors, []
+    lines = []
     share = 0.31 if profile.portrait else 0.7  # of the height that is the axis
     room = 1.25 * profile.text_pt / (share * 72 * profile.height_in)  # a line of type as a share of the axis
     bottom, top = np.log(canvas.axes.get_ylim())
     written = heads > 1 and own.size <= MOST_NAMES and not (canvas.symbols_only or profile.narrow)
     for (speed, head), ms in np.ndenumerate(own):
-        look: Look = {"color": colors[speed % len(colors)], "linestyle": style.LINES[head % len(style.LINES)]}
+        look: Look = {"color": profile.ground.echo, "linestyle": style.LINES[head % len(style.LINES)]}
         look |= {"linewidth": profile.line_pt / (1 + 0.5 * speed)}
         lines += canvas.axes.plot(ends, [ms, ms], **look)
         above = np.log(own[speed, head + 1 :])  # of two that are too close only the farther is named
@@ -152,7 +152,7 @@ def _levels(
 
 def _reaches(canvas: Canvas, own: NDArray[np.float64], low: float, high: float) -> tuple[list[Line2D], Patch]:
     """Draw the reach of each head as an upright line with its number, and that of all as a band."""
-    color, lines = canvas.profile.ground.colors[0], []
+    color, lines = canvas.profile.ground.dry, []
     for head, (first, last) in enumerate(zip(*np.sort(own, axis=0), strict=True)):
         at = low + (high - low) * (0.05 + 0.06 * head)
         look: Look = {"color": color, "marker": "_", "markersize": 4 * canvas.profile.line_pt}

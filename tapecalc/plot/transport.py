@@ -122,7 +122,7 @@ def delay_map(
         fill = canvas.profile.ground.fill
         first, last = (line.get_ydata() for line in lines)
         artists["band"] = axes.fill_between(shown, first, last, facecolor=fill, linewidth=0)
-        artists["reach"] = axes.vlines(places, *times, color=canvas.profile.ground.colors[0])
+        artists["reach"] = axes.vlines(places, *times, color=canvas.profile.ground.dry)
     rows = [tuple(zip(*found, strict=True))] if between else [[(t,) for t in taken] for taken in found]
     at = [_speeds(canvas, speeds)] if between else list(map(canvas.speed, speeds))
     said = []

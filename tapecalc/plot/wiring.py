@@ -17,7 +17,8 @@ from tapecalc.calc.quantity import known_name, positive, single, whole
 from tapecalc.calc.standards import TRACK_WIDTHS
 from tapecalc.calc.units import to_si
 from tapecalc.machine import Machine
-from tapecalc.plot.kit import COMMON_PRACTICE, FIGURES, Canvas, Drawn, Entry, Sketch, figure
+from tapecalc.plot.kit import COMMON_PRACTICE, FIGURES, Canvas, Drawn, Entry, figure
+from tapecalc.plot.sketch import Sketch
 from tapecalc.words import length
 
 #: Width of quarter-inch tape, m. Source: IEC 60094-5, Amendment 1 (6.30 mm).
@@ -92,7 +93,7 @@ def patch_diagram(canvas: Canvas, name: str) -> Drawn:
         if added:
             sheet.disk(spot, DISK)
         else:
-            sheet.box(spot, size=grid.box, color=1 if box in patch.machine else 0)
+            sheet.box(spot, size=grid.box, role="tape" if box in patch.machine else "dry")
         if added and not numbered:  # its name stands below it, in the last row above, beside the arrow there
             side = 1 if place[1] == patch.size[1] else -1
             beside = spot + np.array([0.5, side * (DISK + 0.45)])
@@ -101,8 +102,8 @@ def patch_diagram(canvas: Canvas, name: str) -> Drawn:
     arrows = {}
     for start, end, corners in patch.arrows:
         dashed = (start, end) in patch.back
-        points, color = grid.way(start, end, corners), 2 if dashed else 0
-        arrows[start, end] = sheet.line(points, arrows=1, dashed=dashed, color=color)
+        points, role = grid.way(start, end, corners), "echo" if dashed else "dry"
+        arrows[start, end] = sheet.line(points, arrows=1, dashed=dashed, role=role)
     if not numbered:
         for text, place in patch.notes:
             sheet.words(grid.spot(place), text)
@@ -198,7 +199,7 @@ def tracks_on_tape(
     says = dict.fromkeys(free, "free: silent, or a second loop")
     says |= dict.fromkeys(turned, "other side: old sound, backward")
     says |= dict.fromkeys(recorded, "the echo")
-    colors = {n: 2 if n in recorded else 1 if n in turned else 0 for n in says}
+    colors = {n: "echo" if n in recorded else "tape" if n in turned else "dry" for n in says}
     strips = _strips(canvas.sketch(), width / TAPE_WIDTH, {} if canvas.symbols_only else says, colors)
     caption = f"{count} tracks of {length(width)} on a {length(TAPE_WIDTH)} tape. The echo is on "
     caption += f"track{'s' if len(recorded) > 1 else ''} {' and '.join(map(str, recorded))}"
@@ -215,7 +216,7 @@ def tracks_on_tape(
     )
 
 
-def _strips(sheet: Sketch, share: float, says: dict[int, str], colors: dict[int, int]) -> list[Rectangle]:
+def _strips(sheet: Sketch, share: float, says: dict[int, str], colors: dict[int, str]) -> list[Any]:
     """Draw the tape as a band across the sheet, its tracks as strips with arrows and words.
 
     A strip takes a `share` of the tape's width; those of color 1 are played the other way.
@@ -229,9 +230,9 @@ def _strips(sheet: Sketch, share: float, says: dict[int, str], colors: dict[int,
         middle = bottom + high - share * high / 2 - (number - 1) * pitch
         middle = middle if len(colors) > 1 else bottom + high / 2
         size = (sheet.width - 0.4, share * high)
-        strips.append(sheet.box((sheet.width / 2, middle), size=size, color=color))
+        strips.append(sheet.box((sheet.width / 2, middle), size=size, role=color))
         ends = [(1.9, middle), (4.4, middle)]
-        arrow = sheet.line(ends[::-1] if color == 1 else ends, arrows=1, color=color)
+        arrow = sheet.line(ends[::-1] if color == "tape" else ends, arrows=1, role=color)
         arrow.set_zorder(4)  # on the strip, not below it
         sheet.words((1.1, middle), str(number))
         if says:

@@ -52,7 +52,6 @@ PROFILE = replace(
     width_in=130 * style.MM,
     height_in=88 * style.MM,
     text_pt=10.5,
-    title_pt=11.5,
     line_pt=1.8,
 )
 

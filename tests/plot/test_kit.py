@@ -4,12 +4,13 @@ import inspect
 
 import numpy as np
 import pytest
+from figure_texts import SIZES, every_size, text_problems
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.optimize import isotonic_regression
 
-from tapecalc.plot import kit
+from tapecalc.plot import kit, style
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.transport import delay_map
 
@@ -76,12 +77,28 @@ def test_a_curve_is_divided_finely_and_meets_halves_of_its_features():
     assert kit.finely(1, 2, 50).size == 201  # what is wider than the picture
 
 
-def test_a_dashed_line_keeps_its_head_whole():
-    canvas_of = draw("loop_diagram", profile="page")
-    shaft = canvas_of.artists["return send"]
-    heads = [
-        p for p in canvas_of.figure.axes[0].patches if type(p) is type(shaft) and p.get_linestyle() == "-"
-    ]
-    assert shaft.get_linestyle() != "-"
-    # One solid arrow head has the color of the dashed line, and nothing else has.
-    assert sum(p.get_edgecolor() == shaft.get_edgecolor() for p in heads) == 1
+@pytest.mark.parametrize("size", every_size(*SIZES))
+def test_a_head_stands_where_the_layout_has_it_and_leaves_the_rest(size):
+    with style.context(size) as profile:
+        axes = style.new_figure(profile).add_subplot()
+        canvas = kit.Canvas(axes, profile)
+        means = "from the first head, at the slower of two speeds"
+        canvas.head("Half the speed, twice the delay", "41.5 mm", answer="436 ms", means=means)
+        canvas.style_axes(x=("distance", "$d$", "mm"), y=("delay", "$T$", "ms"))
+        drawn = style.fix_layout(canvas.figure)
+    assert text_problems(drawn, size) == []
+    shown = {text.get_gid(): text for text in drawn.texts}
+    assert ("title" in shown) == (profile.layout != "number") and drawn.get_label().startswith("Half")
+    box, number = axes.get_window_extent(), shown["number"].get_window_extent()
+    assert shown["number"].get_size() == pytest.approx(profile.title_pt)
+    if profile.layout == "third":
+        assert number.x0 > box.x1 and 0.55 < box.x1 / drawn.bbox.width < 0.7
+    else:
+        assert number.y0 > box.y1 if profile.layout in ("strip", "number") else number.y1 < box.y0
+
+
+def test_without_words_the_number_stays():
+    with style.context("notebook") as profile:
+        canvas = kit.Canvas(style.new_figure(profile).add_subplot(), profile, symbols_only=True)
+        canvas.head("Half the speed", "41.5 mm", answer="436 ms", means="at the slower speed")
+    assert [text.get_text() for text in canvas.figure.texts if text.get_text()] == ["436 ms"]

@@ -1,19 +1,31 @@
 """Profiles, colors and files of figures."""
 
+import base64
+import io
 import itertools
 import re
 import subprocess
 import sys
+from xml.etree import ElementTree
 
 import matplotlib
 import numpy as np
+import pikepdf
 import pytest
 from color_vision import color_distance, simulate
+from fontTools.ttLib import TTFont
+from PIL import Image
 
 from tapecalc.plot import style
 
 GROUNDS = list(style.GROUNDS.values())
 VIDEO = [p for p in style.PROFILES.values() if p.name.startswith(("video", "vertical"))]
+
+
+def lightness(color):
+    """L* of a color. Source: CIE 1976, from the luminance."""
+    shown = style.luminance(color)
+    return 116 * shown ** (1 / 3) - 16 if shown > 216 / 24389 else shown * 24389 / 27
 
 
 def sample(profile, legend=True):
@@ -52,17 +64,20 @@ def test_simulation_leaves_grays_and_blues_apart_and_merges_red_with_green():
 @pytest.mark.parametrize("ground", GROUNDS, ids=lambda g: g.name)
 def test_text_has_contrast_4_5_and_lines_3(ground):
     for seen in ground.seen_on:
-        assert style.contrast(ground.text, seen) >= 4.5
-        assert style.contrast(ground.frame, seen) >= 3
-        for color in (*ground.colors, *ground.ramp):
+        for color in (ground.text, ground.frame, *map(ground.role, style.ROLES)):
+            wanted = 3 if color == ground.context else 4.5  # which is never text
+            assert style.contrast(color, seen) >= wanted, (color, seen)
+        for color in ground.ramp:
             assert style.contrast(color, seen) >= 3, (color, seen)
 
 
 @pytest.mark.parametrize("ground", GROUNDS, ids=lambda g: g.name)
-@pytest.mark.parametrize("kind", ["deuteranopia", "protanopia"])
-def test_line_colors_stay_apart_when_a_cone_is_missing(ground, kind):
-    for first, second in itertools.combinations(ground.colors, 2):
-        assert color_distance(simulate(first, kind), simulate(second, kind)) >= 15
+def test_roles_stay_apart_in_gray_and_when_a_cone_is_missing(ground):
+    colors = [ground.role(name) for name in ("dry", "echo", "tape", "limit")]
+    for first, second in itertools.combinations(colors, 2):
+        assert abs(lightness(first) - lightness(second)) >= 14, (first, second)
+        for kind in ("deuteranopia", "protanopia"):
+            assert color_distance(simulate(first, kind), simulate(second, kind)) >= 14
 
 
 def test_no_two_lines_share_color_and_style():
@@ -124,7 +139,7 @@ def test_type_sizes_of_a_figure_are_those_of_its_profile():
     axes = figure.axes[0]
     assert axes.xaxis.label.get_size() == style.PROFILES["video_1080"].text_pt
     assert {label.get_size() for label in axes.get_xticklabels()} == {style.PROFILES["video_1080"].text_pt}
-    assert {label.get_fontfamily()[0] for label in axes.get_xticklabels()} == {"DejaVu Sans"}
+    assert {label.get_fontfamily()[0] for label in axes.get_xticklabels()} == {"Open Sans"}
 
 
 def test_titles_stand_only_where_there_is_no_caption():
@@ -157,19 +172,48 @@ def test_files_are_the_same_from_another_process(tmp_path):
 
 
 def test_png_has_the_size_and_ground_of_its_profile(tmp_path):
-    from PIL import Image
-
-    for name, corner in (("slide", (255, 255, 255, 255)), ("slide_transparent", (255, 255, 255, 0))):
+    for name, corner in (("slide", (255, 255, 255, 255)), ("slide_transparent", (255, 255, 255, 230))):
         (path,) = style.save_figure(sample(name), tmp_path / name, "png")
         picture = Image.open(path).convert("RGBA")
         assert picture.size == (1920, 1080)
         assert picture.getpixel((0, 0)) == corner
 
 
-def test_alt_text_travels_with_the_file(tmp_path):
-    svg, pdf, png = style.save_figure(sample("page"), tmp_path / "a", style.FORMATS, alt="Falls by 5 dB")
-    assert b"<title>Falls by 5 dB</title>" in svg.read_bytes()
-    assert b"Falls by 5 dB" in pdf.read_bytes() and b"Falls by 5 dB" in png.read_bytes()
+def test_title_description_author_and_license_travel_with_the_file(tmp_path):
+    words = {"title": "It falls", "alt": "Falls by 5 dB & stays"}
+    svg, pdf, png = style.save_figure(sample("page"), tmp_path / "a", style.FORMATS, **words)
+    drawing = ElementTree.fromstring(svg.read_bytes())
+    names = {"s": "http://www.w3.org/2000/svg", "dc": "http://purl.org/dc/elements/1.1/"}
+    assert drawing.get("role") == "img" and drawing.findtext("s:title", namespaces=names) == "It falls"
+    assert drawing.findtext("s:desc", namespaces=names) == "Falls by 5 dB & stays"
+    assert drawing.find(".//dc:rights", names) is not None
+    for path in (svg, pdf, png):
+        assert style.CREATOR.encode() in path.read_bytes()
+    with pikepdf.open(pdf) as document:
+        element = document.Root.StructTreeRoot.K[0]
+        assert (element.S, str(element.Alt)) == ("/Figure", words["alt"])
+        assert str(document.Root.Lang) == "en" and bool(document.Root.MarkInfo.Marked)
+        assert document.open_metadata()["dc:title"] == "It falls"
+    with Image.open(png) as picture:
+        assert picture.info["Description"] == words["alt"] and picture.info["Copyright"] == style.LICENSE
+
+
+def test_an_svg_keeps_its_text_and_brings_its_letters():
+    svg = style.figure_bytes(sample("page"), "svg").decode()
+    assert "level (dB)</text>" in svg and svg.count("@font-face") == len(style.FACES)
+    bare = style.figure_bytes(sample("page"), "svg", with_type=False).decode()
+    assert "@font-face" not in bare and len(bare) < len(svg) < 40_000
+    data = re.search("base64,([^)]+)", svg)[1]
+    with TTFont(io.BytesIO(base64.b64decode(data))) as font:
+        assert {ord(c) for c in "level(dB)"} <= set(font.getBestCmap()) and ord("Q") not in font.getBestCmap()
+
+
+def test_digits_of_the_type_are_equally_wide():
+    for face in style.FACES:
+        with TTFont(style.type_file(face)) as font:
+            letters = font.getBestCmap()
+            assert len({font["hmtx"][letters[ord(digit)]][0] for digit in "0123456789"}) == 1
+            assert {ord(c) for c in "\u2212\u00d7\u00b7\u00b5\u03bb\u0394\u03b1\u03a3\u00e9"} <= set(letters)
 
 
 def test_an_unknown_format_leaves_nothing_behind_and_a_bad_folder_is_named(tmp_path):
