@@ -434,22 +434,31 @@ def figure_bytes(
 
 def _with_words(svg: str, title: str, alt: str, *, with_type: bool) -> str:
     """Put title, description and, if wanted, the letters that it uses into an SVG."""
-    texts = "".join(html.unescape(one) for one in re.findall(r">([^<>]+)</(?:text|tspan)>", svg))
-    css = f"<style>{type_css(texts)}</style>" if with_type else ""
+    css = f"<style>{type_css(_letters(svg))}</style>" if with_type else ""
     words = f"<title>{html.escape(title)}</title><desc>{html.escape(alt)}</desc>" if title or alt else ""
-    return re.sub(r"<svg [^>]*>", lambda found: found[0][:-1] + f' role="img">{words}{css}', svg, count=1)
+    return re.sub(r"<svg [^>]*>", lambda found: f'{found[0][:-1]} role="img">{words}{css}', svg, count=1)
+
+
+def _letters(svg: str) -> tuple[tuple[str, str], ...]:
+    """Which letters of which face the texts of an SVG use."""
+    found: dict[str, set[str]] = {}
+    for look, text in re.findall(r'<(?:text|tspan)[^>]* style="([^"]*)"[^>]*>([^<]+)<', svg):
+        face = "SemiBold" if "font-weight" in look else "Italic" if "font-style" in look else "Regular"
+        found.setdefault(face, set()).update(html.unescape(text))
+    return tuple((face, "".join(sorted(letters))) for face, letters in sorted(found.items()))
 
 
 @lru_cache
-def type_css(texts: str | None = None) -> str:
-    """Write the CSS that brings the type along: the letters of some texts, or all."""
+def type_css(letters: tuple[tuple[str, str], ...] = ()) -> str:
+    """Write the CSS that brings the type along: some letters of some faces, or all of all."""
     rules, options = [], subset.Options(flavor="woff", layout_features=["kern"], hinting=False)
-    for face, (weight, slope) in FACES.items():
+    for face, wanted in letters or [(face, "") for face in FACES]:
+        weight, slope = FACES[face]
         with TTFont(type_file(face), recalcTimestamp=False) as font, io.BytesIO() as buffer:
-            if texts is not None:
-                letters = subset.Subsetter(options)
-                letters.populate(text=texts)
-                letters.subset(font)
+            if wanted:
+                chosen = subset.Subsetter(options)
+                chosen.populate(text=wanted)
+                chosen.subset(font)
             font.flavor = options.flavor
             font.save(buffer)
             data = base64.b64encode(buffer.getvalue()).decode()
