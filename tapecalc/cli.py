@@ -240,6 +240,8 @@ def _describe_figures(add: Callable[..., Any]) -> None:
     add("--profile", default="notebook", help="size and ground, for example video_1080_dark")
     add("--units", default="metric", help="metric or inches")
     add("--symbols-only", action="store_true", help="symbols instead of words")
+    add("--credit", action="store_true", help="print into each whose picture it is")
+    add("--sheet", action="store_true", help="add one picture of all of them, sheet.png")
     text = "svg, png or pdf (default: svg and png)"
     add("--format", dest="formats", action="append", metavar="FORM", help=text)
 

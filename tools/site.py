@@ -2,7 +2,7 @@
 
     python tools/site.py            # into site/
     python tools/site.py --out DIR
-    python tools/site.py --still    # panels only as they are at first: quicker, and half as large
+    python tools/site.py --still    # panels only as they are at first, no archives: quicker, much smaller
 
 Every notebook that git tracks becomes a page, in reading order, with what it last put out: pictures with
 their descriptions, sounds, tables, errors made on purpose. Formulas become MathML, which browsers draw by
@@ -40,12 +40,15 @@ from pygments import highlight
 from pygments.formatters import HtmlFormatter
 from pygments.lexers import PythonLexer
 from site_api import api_pages, in_rooms, link_lessons, uses_in
+from site_gallery import PAGE as GALLERY
+from site_gallery import SHOWN, archives, gallery_figures
 from site_panels import imports_of, knobs_of, panel_of
 
 from tapecalc import __version__
 from tapecalc.files import write_file
 from tapecalc.machine import example_machine
 from tapecalc.plan import make_plan
+from tapecalc.plot import style
 from tapecalc.report.plan_page import write_plan
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -379,8 +382,8 @@ def plan_files():
     return content | {PLAN: f"{before}{header}{back}{after}".encode()}
 
 
-def site_files(*, plan=True, moving=False):
-    """All files of the site: name -> bytes."""
+def site_files(*, plan=True, moving=False, packed=False):
+    """All files of the site: name -> bytes; with everything in every size if `packed`."""
     site = Site(tracked(), moving=moving)
     read = {name: nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4) for name in site.names}
     pages = [site.page(name, notebook) for name, notebook in read.items()]
@@ -400,6 +403,16 @@ def site_files(*, plan=True, moving=False):
         site.add("site_api", module.file, page=module, sections=anchors, **common)
     rooms = in_rooms(modules)
     site.add("site_api_index", API, rooms=rooms, sections=[(room, room) for room in rooms], **common)
+    shown, entries = gallery_figures()
+    zips = archives() if packed else {}
+    width, height = style.PROFILES[SHOWN].pixels
+    sizes = [(address, Path(address).stem, f"{len(zips[address]) / 1e6:.1f}") for address in zips]
+    site.add(
+        "site_gallery", GALLERY, entries=entries, archives=sizes, width=width, height=height,
+        credit=style.CREDIT, sections=[(e["name"], e["title"]) for e in entries],
+        **common,
+    )  # fmt: skip
+    site.files |= shown | zips | {"LICENSE-PICTURES.txt": (ROOT / "LICENSE-PICTURES").read_bytes()}
     site.files["style.css"] = (Path(__file__).parent / "site_style.css").read_bytes()
     if moving:
         site.files["panels.js"] = (Path(__file__).parent / "site_panels.js").read_bytes()
@@ -435,7 +448,7 @@ def main(arguments=None):
     parser.add_argument("--still", action="store_true", help="panels only as they are at first")
     options = parser.parse_args(arguments)
     try:
-        files = site_files(moving=not options.still)
+        files = site_files(moving=not options.still, packed=not options.still)
         folder = write_site(files, options.out)
     except Refused as refusal:
         print(f"refused, nothing written: {refusal}", file=sys.stderr)

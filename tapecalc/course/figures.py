@@ -15,8 +15,8 @@ from tapecalc.course.exercise import Exercise
 from tapecalc.course.panel import Answer, Artists, Panel, chart, choice, empty_line, slider
 from tapecalc.plot import style
 
-#: Height of a capital letter over the type size, DejaVu Sans (read from the font).
-CAPITAL = 0.729
+#: Height of a capital letter over the type size (read from the font).
+CAPITAL = 0.714
 #: Angles under which a capital letter can still be read, and is read with ease, arcmin.
 #: Source: ISO 9241-303 (from memory): at least 16, preferred 20 to 22.
 LEAST_ARCMIN, EASY_ARCMIN = 16.0, 20.0

@@ -1,5 +1,7 @@
 """The catalog: every figure by its name, in the order of the gallery."""
 
+from typing import Any
+
 from tapecalc.calc.quantity import known_name
 from tapecalc.machine import Machine, example_machine
 from tapecalc.plot import diagram, flutter, heads, levels, loop, reels, response, tempo, transport, wiring
@@ -22,10 +24,11 @@ def draw(
     profile: str | Profile = "notebook",
     units: str = "metric",
     symbols_only: bool = False,
+    credit: bool = False,
 ) -> Drawn:
     """Draw one figure of the `CATALOG` for a machine, or for the example machine.
 
-    `units` are those of lengths and speeds that people read, metric or inches.
+    `units` are those of lengths and speeds that people read, metric or inches; `credit` adds whose it is.
 
     >>> draw("delay_map").caption
     'Delay over head spacing. At 19.05 cm/s, 41.5 mm give 218 ms. At 9.525 cm/s, 41.5 mm give 436 ms.'
@@ -34,4 +37,5 @@ def draw(
     if not entry.suits(machine):
         raise ValueError(f"figure {name!r} needs {entry.needs}, which {machine.name!r} has not")
     arguments = entry.arguments(machine)
-    return entry.function(**arguments, profile=profile, units=units, symbols_only=symbols_only)
+    options: dict[str, Any] = {"units": units, "symbols_only": symbols_only, "credit": credit}
+    return entry.function(**arguments, profile=profile, **options)

@@ -118,7 +118,8 @@ def figure(
     """Make a figure of a function that draws on a `Canvas`, and put it into the catalog.
 
     The parameters are those of `Entry`; without `arguments` it stays out of the catalog. The figure takes
-    `profile`, `units` (metric or inches), `symbols_only` and, for the reader's own figure, `axes`.
+    `profile`, `units` (metric or inches), `symbols_only`, `credit` for a line that says whose picture it is,
+    and, for the reader's own figure, `axes`.
     """
 
     def decorate(body: Callable[Concatenate["Canvas", P], Drawn]) -> Callable[..., Drawn]:
@@ -128,12 +129,13 @@ def figure(
             profile: str | Profile = "notebook",
             units: str = "metric",
             symbols_only: bool = False,
+            credit: bool = False,
             axes: Axes | None = None,
             **options: Any,
         ) -> Drawn:
             known_name("units", units, words.UNIT_SYSTEMS)
             with style.context(profile) as page:
-                place = style.new_figure(page).add_subplot() if axes is None else axes
+                place = style.new_figure(page, credit=credit).add_subplot() if axes is None else axes
                 drawn = body(Canvas(place, page, units, symbols_only, own=axes is None), *args, **options)
                 if axes is None:
                     spread_labels(style.fix_layout(drawn.figure))
@@ -270,7 +272,7 @@ class Head:
     def write(self) -> None:
         """Write them, and leave the rest of the figure to the picture."""
         engine = cast(ConstrainedLayoutEngine, self.figure.get_layout_engine())
-        left, bottom, width, height = self.profile.inside
+        left, bottom, width, height = engine.get()["rect"]
         layout, top, taken = self.profile.layout, bottom + height, 0.0
         if layout in ("strip", "number") and any(self.number):
             taken, top = self._number(left + width, top, ha="right")

@@ -144,7 +144,7 @@ class Sketch:
         if arrows:
             way[-1] = self.arrowhead(way[-1], way[-1] - way[-2], **look)
         outline = _rounded(_bridged(way, [np.asarray(one, dtype=float) for one in over]), corner)
-        look |= {"facecolor": "none", "linewidth": self.data(width), "capstyle": "butt"}
+        look |= {"fill": False, "linewidth": self.data(width), "capstyle": "butt"}
         look |= {"linestyle": DASHED if dashed else "-", "edgecolor": look.pop("color")}
         patch = PathPatch(outline, joinstyle="round", **look)
         self.axes.add_patch(patch)

@@ -48,6 +48,7 @@ MM = from_si(to_si(1, "mm"), "in")  # matplotlib counts paper in inches
 MOST_GRID = 5  # lines in one direction
 
 CREATOR, LICENSE = "the tapecalc authors", "https://creativecommons.org/licenses/by/4.0/"
+CREDIT = "tapecalc, CC BY 4.0"
 
 
 def type_file(face: str) -> Path:
@@ -309,20 +310,31 @@ def context(profile: str | Profile) -> Iterator[Profile]:
         yield profile
 
 
-def new_figure(profile: str | Profile) -> Figure:
-    """Return an empty figure of a profile; its layout keeps inside the safe area.
+def new_figure(profile: str | Profile, *, credit: bool = False) -> Figure:
+    """Return an empty figure of a profile; its layout keeps inside the safe area, and above a credit line.
 
     No window manager knows it. Once all is drawn, `fix_layout` keeps things where they are.
     """
     profile = as_profile(profile)
-    pad = profile.text_pt / 72 * 0.25
+    pad, (left, bottom, width, height) = profile.text_pt / 72 * 0.25, profile.inside
+    line = 1.5 * profile.note_pt / 72 / profile.height_in if credit else 0.0
     figure = Figure(
         figsize=(profile.width_in, profile.height_in),
         dpi=profile.dpi,
         facecolor=profile.ground.face,
-        layout=ConstrainedLayoutEngine(rect=profile.inside, h_pad=pad, w_pad=pad),
+        layout=ConstrainedLayoutEngine(
+            rect=(left, bottom + line, width, height - line), h_pad=pad, w_pad=pad
+        ),
     )
     FigureCanvasAgg(figure)
+    if credit:
+        look: Any = {
+            "fontsize": profile.note_pt,
+            "color": profile.ground.frame,
+            "ha": "right",
+            "va": "bottom",
+        }
+        figure.text(left + width, bottom, CREDIT, gid="credit", **look)
     return figure
 
 

@@ -81,8 +81,12 @@ def data_files() -> list[Path]:
 
 def packaged(path: Path) -> bool:
     """Whether a data file of the package is in the wheel."""
-    patterns = PROJECT["tool"]["setuptools"]["package-data"].get(".".join(path.parent.parts), [])
-    return any(fnmatch.fnmatch(path.name, pattern) for pattern in patterns)
+    listed = PROJECT["tool"]["setuptools"]["package-data"]
+    return any(
+        fnmatch.fnmatch(str(path.relative_to(folder)), pattern)
+        for folder in path.parents[:-1]
+        for pattern in listed.get(".".join(folder.parts), [])
+    )
 
 
 def test_every_data_file_of_the_package_is_in_the_wheel():

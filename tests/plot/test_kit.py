@@ -67,7 +67,7 @@ def test_a_drawn_figure_saves_itself_with_its_alt_text(tmp_path):
 def test_a_figure_is_called_without_its_canvas_and_with_the_options_of_all_figures():
     parameters = inspect.signature(delay_map).parameters
     assert list(parameters)[:4] == ["spacings", "speeds", "delays", "between"]
-    assert list(parameters)[4:] == ["profile", "units", "symbols_only", "axes"]
+    assert list(parameters)[4:] == ["profile", "units", "symbols_only", "credit", "axes"]
 
 
 def test_a_curve_is_divided_finely_and_meets_halves_of_its_features():

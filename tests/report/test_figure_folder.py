@@ -3,11 +3,14 @@
 from pathlib import Path
 
 import matplotlib
+import numpy as np
 import pytest
+from PIL import Image
 
 from tapecalc.machine import example_machine, with_changes
+from tapecalc.plot import style
 from tapecalc.plot.catalog import CATALOG
-from tapecalc.report.figure_folder import write_gallery
+from tapecalc.report.figure_folder import SHEET, THUMB, write_gallery
 
 COMMITTED = Path(__file__).parents[2] / "figures"
 
@@ -96,3 +99,25 @@ def test_a_wrong_name_writes_nothing(options, said, tmp_path):
     with pytest.raises(ValueError, match=said):
         write_gallery(tmp_path / "new", **options)
     assert not (tmp_path / "new").exists()
+
+
+def test_a_sheet_holds_every_picture_above_its_name(tmp_path):
+    names = ["delay_map", "four_losses", "head_rhythm"]
+    paths = write_gallery(tmp_path, names=names, formats=["svg"], profile="vertical", sheet=True)
+    assert tmp_path / SHEET in paths
+    with Image.open(tmp_path / SHEET) as sheet:
+        gray = np.all(np.asarray(sheet) == 128, axis=2)
+        width, height = sheet.size
+    thumb = THUMB[1] * 1080 // 1920  # three upright pictures stand side by side
+    assert 3 * thumb < width < 4 * thumb and THUMB[1] < height < 1.3 * THUMB[1]
+    assert gray[:4].all() and gray.mean() < 0.4
+
+
+def test_each_picture_says_whose_it_is_and_prints_it_if_asked(tmp_path):
+    plain, credited = tmp_path / "plain", tmp_path / "credited"
+    for folder, credit in ((plain, False), (credited, True)):
+        write_gallery(folder, names=["delay_map"], formats=["svg"], credit=credit)
+        text = (folder / "delay_map.svg").read_text()
+        assert style.CREATOR in text and style.LICENSE in text
+        assert (f">{style.CREDIT}</text>" in text) == credit
+    assert (plain / "captions.md").read_text().count(style.CREDIT) == 1

@@ -1,11 +1,13 @@
 """The site: every notebook as a page that opens from disk, complete, described, and the same each time."""
 
 import html
+import io
 import json
 import os
 import re
 import xml.etree.ElementTree as ET
-from pathlib import PurePosixPath
+import zipfile
+from pathlib import Path, PurePosixPath
 from urllib.parse import unquote
 
 import nbformat
@@ -14,9 +16,11 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_outp
 from notebook_rules import SHORTEST_DESCRIPTION, tracked_notebooks
 from page_outline import Outline
 from project import keeps
-from site_pages import panels, tool
+from site_pages import gallery, panels, tool
 
 from tapecalc.course.panel import choice, slider, switch
+from tapecalc.plot import style
+from tapecalc.plot.catalog import CATALOG
 
 NOTEBOOKS = {notebook.name: notebook for notebook in tracked_notebooks()}
 ACTIVE = ("script", "iframe", "object", "embed", "base", "form")
@@ -38,7 +42,11 @@ def pages(files):
 def test_every_notebook_that_git_tracks_is_a_page_and_so_are_plan_and_card(files):
     pages = {name for name in files if name.endswith(".html")}
     lessons = {name for name in pages if not name.startswith("api/")}
-    assert lessons == {tool.page_file(name) for name in NOTEBOOKS} | {"plan/plan.html", "plan/card.html"}
+    assert lessons == {tool.page_file(name) for name in NOTEBOOKS} | {
+        "plan/plan.html",
+        "plan/card.html",
+        "gallery.html",
+    }
 
 
 @slow
@@ -417,3 +425,21 @@ def test_a_refused_build_leaves_the_old_site(tmp_path, monkeypatch, capsys):
     assert tool.main(["--out", str(folder)]) == 1
     assert "00_index, cell 1" in capsys.readouterr().err
     assert [path.name for path in folder.iterdir()] == ["index.html"]
+
+
+def test_the_gallery_has_every_figure_with_its_words_and_license(files):
+    page = files["gallery.html"].decode()
+    assert page.count("<figure>") == len(CATALOG) and style.CREDIT in page
+    assert b"Attribution 4.0" in files["LICENSE-PICTURES.txt"]
+    for name in CATALOG:
+        assert f"draw(&quot;{name}&quot;)" in page and f"gallery/{name}_dark.svg" in files
+
+
+def test_an_archive_holds_all_figures_of_one_size_and_the_license():
+    with zipfile.ZipFile(io.BytesIO(gallery.archive("article_single"))) as packed:
+        names = {Path(name).name for name in packed.namelist()}
+        assert names == {f"{name}.{form}" for name in CATALOG for form in ("svg", "png")} | {
+            "captions.md",
+            "LICENSE-PICTURES",
+        }
+        assert b"CC BY 4.0" in packed.read("article_single/LICENSE-PICTURES")

@@ -19,4 +19,5 @@ def _loaded(name, stem):
 
 panels = _loaded("site_panels", "site_panels")
 _loaded("site_api", "site_api")
+gallery = _loaded("site_gallery", "site_gallery")
 tool = _loaded("site_tool", "site")
