@@ -254,7 +254,9 @@ def _describe_clip(add: Callable[..., Any]) -> None:
     add("--frames", dest="as_frames", action="store_true", help=text)
     add("--profile", default="video_1080", help="size and ground, for example vertical_dark")
     add("--units", default="metric", help="metric or inches")
-    add("--seconds", type=float, default=10.0, metavar="N", help="its length (default: 10)")
+    add("--silent", action="store_true", help="leave the sound out")
+    text = "its length without a second of hold before and after (default: 10)"
+    add("--seconds", type=float, default=10.0, metavar="N", help=text)
     add("--fps", type=int, default=30, metavar="N", help="frames a second (default: 30)")
 
 

@@ -4,6 +4,10 @@ Each clip is one function of a machine that returns a `film.Scene`. Its sound is
 renders; its picture is computed from the calculators, so that both agreeing is a test of both.
 `CLIPS` lists them by name, `make_scene` makes one, and `write_clip` writes it to a file.
 
+A clip is as loud as a program on air. Two of them teach a level, `fading_repeats` and `past_the_margin`:
+in both the note stands at the same level, for one gain serves both, that which brings the runaway of
+the machine to the loudness of the other clips. So it is no louder than they are, and repeats fade below it.
+
 No clip flashes: what lights up is small, and fades.
 """
 
@@ -37,20 +41,22 @@ from tapecalc.plot.style import Profile
 from tapecalc.plot.transport import tape_path
 from tapecalc.sound.engine import EchoSettings
 from tapecalc.sound.files import StrPath
+from tapecalc.sound.loudness import PROGRAM_LUFS, TWICE_DB, loudness_lufs, program_gain_db
 from tapecalc.sound.render import echo_settings, render, without_stages
-from tapecalc.sound.samples import Array, with_peak
+from tapecalc.sound.samples import Array
 from tapecalc.sound.signals import note_frequency, phrase, pluck
 from tapecalc.words import UNIT_SYSTEMS, amount, length, listed, speed
 
 RATE = 48000
-PEAK_DB = -9.0  # of every clip's sound against full scale; common practice, no source
 PITCHES = (50, 57, 53, 55)  # of the notes, MIDI note numbers
 LEAD = 0.3  # s before the first note: players swallow the start of a sound
-SHORTEST, LONGEST = 1.0, 120.0  # s
+SHORTEST, LONGEST = 1.0, 120.0  # s, without the holds
 STEP = 0.002  # s from one point of an envelope to the next
 GLOW = 0.25  # s in which what lit up fades
 FLOOR_DB = -60.0  # where level axes end
 LEVEL_WINDOW = 0.05  # s over which a level is taken
+FULL_SHARE = 0.25  # of its growth: a loop that grows by less has filled its tape
+LOUDNESS_STEP = 1.0  # LU off the aim that must be explained
 MOST_REPEATS = 12  # that are shown to fade
 #: How the return send is ridden: (share of the clip, loop gain in dB). Down in time, as on the night.
 RIDE = ((0.0, -9.0), (0.12, -9.0), (0.42, 3.0), (0.78, 3.0), (0.82, -24.0), (1.0, -24.0))
@@ -105,6 +111,23 @@ def _with_phrase(sound: Array, start: float, bpm: float) -> Array:
     return sound
 
 
+def _until(sound: Array, end: float) -> Array:
+    """Stop playing at a time in s, within 50 ms."""
+    return sound * np.clip((end - np.arange(len(sound)) / RATE) / 0.05, 0, 1)
+
+
+def _leveled(sound: Array, runaway: Array | None = None) -> tuple[Array, str]:
+    """Bring a sound to the loudness of a program, or turn it as much as the runaway; and how loud it is."""
+    loudest = sound if runaway is None else runaway
+    gain = db_to_amplitude(program_gain_db(film.held_sound(loudest, RATE), RATE))
+    lufs = loudness_lufs(film.held_sound(gain * sound, RATE), RATE) + TWICE_DB  # in both channels of a file
+    said = f"Sound at {lufs:.1f} LUFS"
+    if abs(lufs - PROGRAM_LUFS) > LOUDNESS_STEP:
+        with_runaway = "turned as `past_the_margin` is, to compare levels"
+        said += f": {'its peaks allow no more' if runaway is None else with_runaway}"
+    return gain * sound, minus(f"{said}.")
+
+
 def _with_moving_send(dry: Array, settings: EchoSettings, send: Array) -> Array:
     """Play a sound through one head while a hand moves the return send; the sound of the head."""
     delay = settings.heads.spacings[0] / settings.motion.speed
@@ -146,11 +169,16 @@ def _since(notes: Array, time: float) -> float:
     return time - struck[-1] if struck.size else -1.0
 
 
+def _whole(notes: Array, lasting: float, seconds: float) -> Array:
+    """The notes that are done, `lasting` s after they begin, before the clip dies away; never none."""
+    return notes[: max(1, int(np.sum(notes + lasting + film.EASE <= seconds)))]
+
+
 def _events(
-    seconds: float, notes: Array, delays: Sequence[float] | Array, names: Sequence[str]
+    seconds: float, notes: Array, delays: Sequence[float] | Array, names: Sequence[str], *, note: str = "note"
 ) -> tuple[tuple[float, str], ...]:
     """The notes and, a delay later each, what is heard of them under its name, in order of time."""
-    heard = [(0.0, "note"), *zip(delays, names, strict=True)]
+    heard = [(0.0, note), *zip(delays, names, strict=True)]
     return tuple(sorted((float(note + d), name) for note in notes for d, name in heard if note + d < seconds))
 
 
@@ -161,14 +189,16 @@ def _tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: flo
     """Show sound on its way: written at the record head, carried along, and heard again."""
     settings, bpm = _even(machine, min(machine.speeds)), song_tempo(machine)
     tape_speed, spacings = settings.motion.speed, machine.spacings
-    notes = LEAD + delay_from_tempo(bpm, 2) * np.arange(2)
+    delays = np.array(machine.delays(tape_speed))
+    notes = _whole(LEAD + delay_from_tempo(bpm, 2) * np.arange(2), delays.max(), seconds)
     dry = _notes(notes, seconds)
-    phrase_at = LEAD + delay_from_tempo(bpm, 4)
-    if phrase_at < seconds - 0.2:
-        dry = _with_phrase(dry, phrase_at, bpm)
+    events = _events(seconds, notes, delays, ["echo"] * len(delays))
+    phrase_at, until = LEAD + delay_from_tempo(bpm, 4), seconds - 2 * film.EASE - delays.max()
+    if phrase_at < until - 0.2:
+        dry = _until(_with_phrase(dry, phrase_at, bpm), until)  # its end is heard, and leaves the tape
+        events += _events(seconds, np.array([phrase_at]), delays, ["its echo"] * len(delays), note="phrase")
     take = render(dry, RATE, without_stages(settings, ["feedback"]), seconds=seconds)
     written, heard = _envelope(dry, seconds), _envelope(take.wet, seconds)
-    delays = np.array(machine.delays(tape_speed))
     on_reels = machine.loop_length is None
     # Else there is room for the path alone.
     with_rows = len(spacings) == 1 and on_reels and not profile.portrait
@@ -186,14 +216,18 @@ def _tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: flo
         tape.update(time)
         rows.update(time)
 
+    sound, level = _leveled(take.mix)
     took = listed(f"{amount(t, 'ms')} over {length(d, units)}" for d, t in zip(spacings, delays, strict=True))
     return film.Scene(
         figure=figure,
         moving=(*tape.artists, *rows.artists),
         update=update,
-        sound=with_peak(take.mix, PEAK_DB),
+        sound=sound,
         sample_rate=RATE,
-        events=_events(seconds, notes, delays, ["echo"] * len(delays)),
+        level=level,
+        events=tuple(sorted(events)),
+        poster=float(notes[0] + 0.6 * delays[0]),  # written, not yet heard
+        title="The tape carries sound from head to head",
         caption=f"Sound on its way. At {speed(tape_speed, units)} the tape takes {took}: "
         "so much later it is heard again.",
         alt="Sketch of a tape passing a record and a playback head. Each note lights up the record head, "
@@ -242,7 +276,7 @@ def _lit_tape(
         ridge = line + (most * level(time - ages))[:, None] * away
         pattern.set_xy(np.concatenate([ridge, line[::-1]]))
         for box, delay, gain in zip(boxes, delays, gains, strict=True):
-            box.set_alpha(gain * float(level(time - delay)))
+            box.set_alpha(gain * float(level(time - delay) * film.remaining(time, len(written) * STEP)))
 
     return _Part([pattern, *boxes], update)
 
@@ -309,7 +343,8 @@ def _fading_repeats(machine: Machine, *, profile: Profile, units: str, seconds: 
     heard = repeats_heard(gain_db, max(machine.song.faded_db, FLOOR_DB + 3))
     numbers = range(1, int(min(heard, MOST_REPEATS)) + 1)
     notes_apart = (numbers[-1] + 1) * delay  # so that all repeats have their time
-    notes = np.linspace(LEAD, seconds, max(1, int((seconds - LEAD) / notes_apart)), endpoint=False)
+    end = seconds - film.EASE
+    notes = np.linspace(LEAD, end, max(1, int((end - LEAD) / notes_apart)), endpoint=False)
     dry = _notes(notes, seconds, decay=min(0.5, 1.2 * delay), pitches=PITCHES[:2])
     take = render(dry, RATE, replace(settings, return_gain=db_to_amplitude(send_db)), seconds=seconds)
     frequency = audible(loop.one_pass.today, loop.one_pass.speed)
@@ -322,9 +357,13 @@ def _fading_repeats(machine: Machine, *, profile: Profile, units: str, seconds: 
     def update(time: float) -> None:
         since = _since(notes, time)
         heard = min(int(since / delay + 1e-9), len(numbers)) if since >= 0 else -1
-        show(heard, since - heard * delay)
+        show(heard, _glow(since - heard * delay) * film.remaining(time, seconds))
 
+    fast = _one_head(machine, machine.speeds[0])
+    runaway = _runaway(fast, song_tempo(machine), max(seconds, 4 * fast.loop.delays[0]))
+    sound, level = _leveled(take.mix, np.sum(runaway, axis=0))
     at, apart = speed(settings.motion.speed, units), amount(delay, "ms")
+    names = ["repeat 1", *(f"repeat {n}, {-gain_db:.1f} dB quieter" for n in numbers[1:])]
     said = (
         f"{words}Repeats at {at}, {apart} apart: each is {-gain_db:.1f} dB quieter than the last, and darker."
     )
@@ -337,9 +376,12 @@ def _fading_repeats(machine: Machine, *, profile: Profile, units: str, seconds: 
         figure=figure,
         moving=moving,
         update=update,
-        sound=with_peak(take.mix, PEAK_DB),
+        sound=sound,
         sample_rate=RATE,
-        events=_events(seconds, notes, [n * delay for n in numbers], [f"repeat {n}" for n in numbers]),
+        level=level,
+        events=_events(seconds, notes, [n * delay for n in numbers], names),
+        poster=min(float(notes[0] + numbers[-1] * delay + 0.05), seconds),
+        title=title,
         caption=said,
         alt="Line chart of level in dB over frequency in Hz, against the first repeat. With every "
         "repeat that is heard a thick line steps down and bends further at its treble end; the lines before "
@@ -369,14 +411,14 @@ def _draw_fading(
         name = axes.text(1.02, 0, f"repeat {len(curves)}", transform=axes.get_yaxis_transform(), **words)
         style.fix_layout(figure)
 
-    def show(heard: int, age: float) -> None:
+    def show(heard: int, shine: float) -> None:
         for n, ghost in enumerate(ghosts, 1):
             ghost.set_visible(n < heard)
-        note.set_alpha(0.35 + 0.65 * (_glow(age) if heard == 0 else 0))
+        note.set_alpha(0.35 + 0.65 * (shine if heard == 0 else 0))
         repeat.set_visible(heard > 0)
         if heard > 0:
             repeat.set_ydata(curves[heard - 1])
-            repeat.set_linewidth(width * (1.4 + 1.4 * _glow(age)))
+            repeat.set_linewidth(width * (1.4 + 1.4 * shine))
         name.set_text({-1: "", 0: "note"}.get(heard, f"repeat {heard}"))
         name.set_y(float(curves[heard - 1].max()) if heard > 0 else note_db)
 
@@ -386,51 +428,82 @@ def _draw_fading(
 # ---- beyond the margin ----
 
 
+def _runaway(alone: _OneHead, bpm: float, seconds: float) -> tuple[Array, Array]:
+    """Ride the return send of one head past its margin and back: what is played, and the echo."""
+    settings = replace(alone.settings, input_gain=1.0)  # the hand on the send makes the level
+    heads = replace(alone.loop.heads, feeds_return=(True,))
+    margin_db = stability(replace(alone.loop, return_gain=1.0, heads=heads)).margin_db
+    dry = _until(_with_phrase(np.zeros(round(seconds * RATE)), LEAD, bpm), PLAYED * seconds)
+    send_db = _ridden(np.arange(len(dry)) / RATE, seconds) + margin_db
+    return dry, _with_moving_send(dry, settings, db_to_amplitude(send_db))
+
+
+def _ridden(time: Any, seconds: float) -> Any:
+    """The loop gain in dB at times in s."""
+    shares, gains = np.transpose(RIDE)
+    return np.interp(time, seconds * shares, gains)
+
+
+def _filled(level_db: Array, past: float, back: float, delay: float, growth: float) -> tuple[float, ...]:
+    """When a level that grows from `past` on has come to its limit, if it has by `back`; times in s.
+
+    Without a limit it would grow by so many dB a second. It is compared with itself a whole number of
+    delays before, for it swells with each.
+    """
+    apart = delay * max(1, round(0.5 / delay))
+    before, last = np.interp([back - apart, back], np.arange(len(level_db)) * STEP, level_db)
+    if last - before > FULL_SHARE * growth * apart:
+        return ()
+    first = int(past / STEP)
+    return (STEP * (first + int(np.argmax(level_db[first:] > last - 1))),)
+
+
 def _past_the_margin(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
     """Show a loop whose return send is turned up past its margin, and down again.
 
-    The tape cannot hold more than it can: its limit keeps the sound in bounds, and the whole clip is turned
-    to a fixed peak. Margin after Nyquist 1932 (from memory).
+    The tape cannot hold more than it can: its limit keeps the sound in bounds. Margin after Nyquist 1932
+    (from memory).
     """
-    settings, loop, words = _one_head(machine, machine.speeds[0])
-    settings = replace(settings, input_gain=1.0)  # the hand on the send makes the level
-    loop = replace(loop, return_gain=1.0, heads=replace(loop.heads, feeds_return=(True,)))
-    delay = loop.delays[0]
+    alone = _one_head(machine, machine.speeds[0])
+    settings, delay = alone.settings, alone.loop.delays[0]
     between("seconds", seconds, 4 * delay, LONGEST, "s")
-    clock = np.arange(round(seconds * RATE)) / RATE
-    shares, gains = np.transpose(RIDE)
-    gain_db = np.interp(clock, seconds * shares, gains)
-    dry = _with_phrase(np.zeros(len(clock)), LEAD, song_tempo(machine))
-    dry[clock > PLAYED * seconds] = 0.0
-    fade = (clock > PLAYED * seconds - 0.05) & (clock <= PLAYED * seconds)
-    dry[fade] *= np.linspace(1, 0, fade.sum())
-    wet = _with_moving_send(dry, settings, db_to_amplitude(gain_db + stability(loop).margin_db))
+    dry, wet = _runaway(alone, song_tempo(machine), seconds)
     level_db = _level_db(wet) - amplitude_to_db(settings.saturation)
-    above = clock[gain_db > 0]
-    past, back = round(float(above[0]), 4), round(float(above[-1]), 4)
+    clock = np.arange(len(level_db)) * STEP
+    gain_db = _ridden(clock, seconds)
+    past, back = (round(float(clock[gain_db > 0][k]), 4) for k in (0, -1))
+    growth, most_db = growth_db_per_s(delay, max(gain_db)), max(gain_db)
+    filled = _filled(level_db, past, back, delay, growth)
     figure, lines, dots = _draw_margin(past, back, profile, seconds)
 
     def update(time: float) -> None:
-        along = np.arange(_shown(time, len(level_db))) * STEP
-        heights = level_db[: len(along)], np.interp(along, seconds * shares, gains)
-        for line, dot, height in zip(lines, dots, heights, strict=True):
-            line.set_data(along, height)
-            dot.set_data([along[-1]], [height[-1]])
+        shown = _shown(time, len(level_db))
+        for line, dot, height in zip(lines, dots, (level_db, gain_db), strict=True):
+            line.set_data(clock[:shown], height[:shown])
+            dot.set_data([clock[shown - 1]], [height[shown - 1]])
 
-    growth = growth_db_per_s(delay, max(gains))
+    sound, level = _leveled(dry + wet)
+    held = "levels off where the tape is full" if filled else "stays below what the tape can hold"
+    events = [(LEAD, "phrase"), (PLAYED * seconds, "nobody plays any more")]
+    events += [(past, "past the margin: the echo grows"), (back, "back within the margin: it dies away")]
+    events += [(time, "the tape is full") for time in filled]
     return film.Scene(
         figure=figure,
         moving=(*lines, *dots),
         update=update,
-        sound=with_peak(dry + wet, PEAK_DB),
+        sound=sound,
         sample_rate=RATE,
-        events=((past, "past the margin"), (back, "back within the margin")),
-        caption=f"{words}A loop past its margin, {speed(settings.motion.speed, units)} and "
-        f"{amount(delay, 'ms')}. At a loop gain of {max(gains):.0f} dB it grows by {growth:.0f} dB each "
-        "second until the tape is full; the return send, turned down in time, ends it.",
+        level=level,
+        events=tuple(sorted(events)),
+        poster=back,
+        title="Past 0 dB the echo feeds itself",
+        caption=f"{alone.words}A loop past its margin, {speed(settings.motion.speed, units)} and "
+        f"{amount(delay, 'ms')}. At a loop gain of {most_db:.0f} dB it grows by {growth:.0f} dB each second "
+        f"{'until the tape is full' if filled else 'and does not fill the tape'}; the return send, turned "
+        "down in time, ends it.",
         alt="Two line charts over the same time in s. Below, the loop gain in dB rises past 0 dB, stays "
         "there, and is pulled down. Above, the level of the echo: past 0 dB it grows though nobody plays, "
-        "levels off where the tape is full, and dies away when the gain is pulled down.",
+        f"{held}, and dies away when the gain is pulled down.",
         sources=("growth is loop gain over delay", "the tape's limit: S tanh(x / S), our model"),
     )
 
@@ -482,7 +555,8 @@ def _head_rhythm(machine: Machine, *, profile: Profile, units: str, seconds: flo
         own["repeats"], settings = (), without_stages(settings, ["feedback"])
     times = np.array([*delays, *own["repeats"]])
     beats = beats_from_delay(times, bpm)
-    notes = np.arange(LEAD, seconds, delay_from_tempo(bpm, float(np.ceil(beats.max() + 0.5))))
+    apart = delay_from_tempo(bpm, float(np.ceil(beats.max() + 0.5)))
+    notes = _whole(np.arange(LEAD, seconds, apart), times.max(), seconds)
     dry = _notes(notes, seconds, decay=min(0.35, 2 * delays[0]))
     take = render(dry, RATE, settings, seconds=seconds)
     drawn = head_rhythm_chart(**own, units=units, profile=profile)
@@ -491,12 +565,13 @@ def _head_rhythm(machine: Machine, *, profile: Profile, units: str, seconds: flo
 
     def update(time: float) -> None:
         since = _since(notes, time)
+        left = film.remaining(time, seconds)
         for mark, size, offset in zip(marks, sizes, (0.0, *times), strict=True):
-            shine = _glow(since - offset)
+            shine = _glow(since - offset) * left
             mark.set_visible(shine > 0)
             mark.set_markersize(size * (1 + shine))
         beat = since * bpm / 60
-        now.set_visible(0 <= beat <= last)
+        now.set_visible(0 <= beat <= last and time < seconds)
         now.set_xdata([beat, beat])
 
     count = {1: "One", 2: "Two", 3: "Three", 4: "Four"}.get(len(delays), f"{len(delays)}")
@@ -505,13 +580,17 @@ def _head_rhythm(machine: Machine, *, profile: Profile, units: str, seconds: flo
     said += f"{'they strike' if len(delays) > 1 else 'it strikes'} {strikes} beats after the note."
     down = " The return send is down: as it is set the loop runs away." if runs_away else ""
     names = [f"head {k}" for k in range(1, len(delays) + 1)] + ["later repeat"] * len(own["repeats"])
+    sound, level = _leveled(take.mix)
     return film.Scene(
         figure=drawn.figure,
         moving=(now, *marks),
         update=update,
-        sound=with_peak(take.mix, PEAK_DB),
+        sound=sound,
         sample_rate=RATE,
+        level=level,
         events=_events(seconds, notes, times, names),
+        poster=min(float(notes[0] + delays[-1] + 0.02), seconds),  # the last head strikes
+        title="The heads play a rhythm",
         caption=f"{said}{said_of_heads(layout)}{down}",
         alt=f"{drawn.alt} A line moves through the beats; the mark of the note, then that of each head "
         "swells when it sounds.",
@@ -548,15 +627,18 @@ class WrittenClip:
     """What `write_clip` wrote, and what must be said beside it."""
 
     path: Path  # the file, or the folder of frames
+    beside: tuple[Path, ...]  # captions and poster of an MP4
     seconds: float
     count: int  # of frames
     events: tuple[tuple[float, str], ...]  # time in s and name of what is heard and seen at once
+    level: str  # how loud it is, and why if not as loud as the others
     caption: str  # for below the clip, numbers included
     alt: str  # what is seen and heard, for those who cannot see or hear it
 
     def __str__(self) -> str:
         size = f"{self.seconds:.1f} s, {self.count} frames"
-        return f"{self.path} ({size})\n{self.caption}\nDescription: {self.alt}"
+        more = "".join(f", {path.name}" for path in self.beside)
+        return f"{self.path} ({size}){more}\n{self.caption}\nDescription: {self.alt}\n{self.level}"
 
 
 #: Every clip by its name.
@@ -583,17 +665,19 @@ def make_scene(
 ) -> film.Scene:
     """Make the picture and the sound of a clip, a key of `CLIPS`, without writing anything.
 
-    Of the example machine if none is given; 1 to 120 s long. `write_clip` writes it to a file.
+    Of the example machine if none is given. For 1 to 120 s something happens; before and after, a still
+    picture is held for `film.HOLD`. `write_clip` writes it to a file.
 
     >>> make_scene("tape_travel", profile="page", seconds=2).caption
     'Sound on its way. At 9.525 cm/s the tape takes 436 ms over 41.5 mm: so much later it is heard again.'
     """
-    return CLIPS[known_name("clip", name, CLIPS)].function(
+    scene = CLIPS[known_name("clip", name, CLIPS)].function(
         machine or example_machine(),
         seconds=single("seconds", between("seconds", seconds, SHORTEST, LONGEST, "s")),
         units=known_name("units", units, UNIT_SYSTEMS),
         profile=style.as_profile(profile),
     )
+    return film.held(scene)
 
 
 def write_clip(
@@ -606,11 +690,13 @@ def write_clip(
     seconds: float = 10.0,
     fps: int = 30,
     as_frames: bool = False,
+    silent: bool = False,
     progress: bool | None = None,
 ) -> WrittenClip:
     """Write a clip, made as by `make_scene`: MP4 with sound, GIF, or numbered frames.
 
     `path` ends in ``.mp4`` or ``.gif``; with `as_frames` it is a folder for PNG pictures and ``sound.wav``.
+    Beside an MP4 stand its captions as ``.vtt`` and its poster as ``.png``. `silent` leaves the sound out.
     Nothing is left behind if it cannot be written, and an old file stays. `progress` shows a bar; None
     shows it where a terminal can.
 
@@ -630,8 +716,16 @@ def write_clip(
     if write is film.write_mp4:
         film.encoder_for(path)
     scene = make_scene(name, machine=machine, profile=profile, units=units, seconds=seconds)
-    write(scene, path, fps, progress=progress)
+    silence = {} if write is film.write_gif else {"silent": silent}
+    write(scene, path, fps, progress=progress, **silence)
     count = scene.count(fps)
     return WrittenClip(
-        path=path, seconds=count / fps, count=count, events=scene.events, caption=scene.caption, alt=scene.alt
+        path=path,
+        beside=film.beside(path) if write is film.write_mp4 else (),
+        seconds=count / fps,
+        count=count,
+        events=scene.events,
+        level="No sound." if silent or write is film.write_gif else scene.level,
+        caption=scene.caption,
+        alt=scene.alt,
     )

@@ -4,10 +4,14 @@ A `Scene` is a figure of which a few artists move, and a sound of the same lengt
 still is drawn once and kept; for each frame only the moving artists are drawn on top. Frame
 ``k`` shows the middle of its time, ``(k + 0.5) / fps``, so that whatever happens is seen at
 most half a frame before or after it is heard.
+
+Every film opens on its last picture, holds it, and dissolves to its beginning: the first picture says what
+is to come, and the last one flows into it where a film is looped.
 """
 
 import base64
 import contextlib
+import html
 import importlib
 import io
 import math
@@ -16,7 +20,7 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +29,7 @@ from matplotlib.artist import Artist
 from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, PngImagePlugin
 from tqdm import tqdm
 
 from tapecalc.calc.quantity import whole
@@ -39,8 +43,16 @@ from tapecalc.words import listed
 EARLIEST, LATEST = 0.040, 0.060
 MOST_FPS, MOST_GIF_FPS = 120, 50
 GAP_PIXELS = 10  # between the frames of a strip
+NEAR_GROUND = 12  # of 255: as near to the ground of a GIF a color becomes it; Pillow looks in steps of 4
+HOLD = 1.0  # s for which nothing moves, before and after
+EASE = 0.3  # s from the held picture to the beginning, and in which sound and light die away at the end
+FADE = 0.02  # s in which a sound sets in
+MARKS_APART = 0.4  # s from one marker to the next; half of that where a round begins
+CUES_APART, LONGEST_CUE = 1.0, 3.0  # s, of captions: for as long as it takes to read one
+AUTHOR, LICENSE = "the tapecalc authors", "CC BY 4.0"
 
 Pixels = NDArray[np.uint8]  # red, green, blue and opacity, of shape (height, width, 4)
+Samples = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,9 +62,12 @@ class Scene:
     figure: Figure  # settled
     moving: tuple[Artist, ...]  # what moves, from the back to the front; drawn on top of all the rest
     update: Callable[[float], None]  # moves them to where they are at a time in s
-    sound: NDArray[np.float64]  # mono, full scale at 1; its length is that of the film
+    sound: Samples  # full scale at 1, mono or two columns; its length is that of the film
     sample_rate: int
+    level: str  # how loud it is, and why if not as loud as the others
     events: tuple[tuple[float, str], ...]  # time in s and name of what is heard and seen at once
+    poster: float  # time in s of the picture that stands for all
+    title: str  # what it shows, in a few words
     caption: str  # for below the film, numbers included
     alt: str  # what is seen and heard, for those who cannot see or hear it
     sources: tuple[str, ...]  # of formulas and published numbers
@@ -92,6 +107,46 @@ class Strip:
         width = min(self.image.width, 800)  # as wide as the panels of a notebook
         display(data, raw=True, metadata={"image/png": {"alt": self.alt, "width": width}})
         display({"text/markdown": f"*{self.alt}*", "text/plain": self.alt}, raw=True)
+
+
+# ---- time ----
+
+
+def held(scene: Scene) -> Scene:
+    """Put a second of hold before and after a scene that has none: times become `HOLD` later.
+
+    Until then the picture is that of the end, which should be one in which nothing is on its way.
+    """
+    end = scene.seconds
+
+    def update(time: float) -> None:
+        scene.update(end if time < HOLD else min(time - HOLD, end))
+
+    return replace(
+        scene,
+        update=update,
+        sound=held_sound(scene.sound, scene.sample_rate),
+        events=tuple((time + HOLD, name) for time, name in scene.events),
+        poster=scene.poster + HOLD,
+    )
+
+
+def held_sound(sound: Samples, sample_rate: int) -> Samples:
+    """Let a sound set in and die away, and put the silence of the holds around it."""
+    time = np.arange(len(sound)) / sample_rate
+    shaped = (eased(time / FADE) * remaining(time, len(sound) / sample_rate) * sound.T).T
+    silence = np.zeros((round(HOLD * sample_rate), *sound.shape[1:]))
+    return np.concatenate([silence, shaped, silence])
+
+
+def eased(share: Any) -> Any:
+    """Go from 0 to 1 without a jolt, ``sin^2(pi x / 2)``."""
+    return np.sin(np.pi / 2 * np.clip(share, 0, 1)) ** 2
+
+
+def remaining(time: Any, end: float) -> Any:
+    """How much is left of sound and light that die away by the `end`, from 1 to 0; times in s."""
+    return eased((end - time) / EASE)
 
 
 # ---- pictures ----
@@ -141,12 +196,23 @@ def _drawn(scene: Scene, times: Iterable[float]) -> Iterator[Pixels]:
         canvas.draw()
     background = canvas.copy_from_bbox(scene.figure.bbox)
     renderer = canvas.get_renderer()
-    for time in times:
+
+    def drawn(time: float) -> Pixels:
         scene.update(time)
         canvas.restore_region(background)
         for artist in scene.moving:
             artist.draw(renderer)
-        yield np.asarray(canvas.buffer_rgba())
+        return np.asarray(canvas.buffer_rgba())
+
+    opening = None
+    for time in times:
+        if HOLD <= time < HOLD + EASE:
+            opening = Image.fromarray(drawn(0.0)).convert("RGBa") if opening is None else opening
+            begun = Image.fromarray(drawn(time)).convert("RGBa")  # opacity mixes as it should
+            share = float(eased((time - HOLD) / EASE))
+            yield np.array(Image.blend(opening, begun, share).convert("RGBA"))
+        else:
+            yield drawn(time)
 
 
 # ---- films ----
@@ -170,20 +236,29 @@ def encoder_for(path: StrPath) -> str:
     return encoder
 
 
-def write_mp4(scene: Scene, path: StrPath, fps: int, *, progress: bool | None = None) -> Path:
-    """Write a scene as MP4 with sound: H.264 and AAC, as every player and site takes it.
+def write_mp4(
+    scene: Scene, path: StrPath, fps: int, *, silent: bool = False, progress: bool | None = None
+) -> Path:
+    """Write a scene as MP4 with sound: H.264 and AAC in stereo, as every player and site takes it.
 
-    The file appears when it is complete. Odd sizes lose their last row or column, and the ground must be
-    opaque: H.264 can hold neither. Colors as ITU-R BT.709.
+    Beside it appear, all three when they are complete, its captions (``.vtt``) and its poster (``.png``);
+    markers are in the file. Odd sizes lose their last row or column, and the ground must be opaque: H.264
+    can hold neither. Colors as ITU-R BT.709. A `silent` one has no sound, but the captions that tell of it.
     """
     if to_rgba(scene.figure.get_facecolor())[3] < 1:
         raise ValueError("MP4 cannot be transparent: take a light or dark profile, or numbered frames")
     encoder = encoder_for(path)
-    with replacing(path) as temporary, tempfile.TemporaryDirectory() as folder:
-        log = Path(folder) / "log.txt"
-        command = _command(encoder, scene, _write_wave(scene, folder, fps), fps, temporary)
-        with log.open("wb") as said:
-            process: Any = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=said)
+    with contextlib.ExitStack() as stack:
+        temporary = stack.enter_context(replacing(path))  # the last to be put in its place
+        words, poster = (stack.enter_context(replacing(place)) for place in beside(path))
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        stack.enter_context(_disk_errors(path))
+        marks, log = folder / "marks.txt", folder / "log.txt"
+        marks.write_text(_marks(scene), "utf-8")
+        wave = None if silent else _write_wave(scene, folder, fps)
+        command = _command(encoder, scene, wave, marks, fps, temporary)
+        with log.open("wb") as errors:
+            process: Any = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=errors)
         try:
             with contextlib.suppress(BrokenPipeError):  # it gives up; its words say why
                 for pixels in frames(scene, fps, progress=progress):
@@ -195,55 +270,147 @@ def write_mp4(scene: Scene, path: StrPath, fps: int, *, progress: bool | None = 
         if process.returncode != 0:
             lines = log.read_text("utf-8", "replace").strip().splitlines() or [f"status {process.returncode}"]
             raise OSError(f"cannot write {path}: ffmpeg says: {lines[-1].strip()}")
+        words.write_text(captions(scene), "utf-8")
+        said = PngImagePlugin.PngInfo()
+        for key, text in _credits(scene).items():
+            said.add_itxt({"artist": "Author"}.get(key, key.title()), text)
+        still(scene, scene.poster).convert("RGB").save(poster, pnginfo=said)
     return Path(path)
 
 
+def beside(path: StrPath) -> tuple[Path, Path]:
+    """Where captions and poster of an MP4 stand: under its name, as ``.vtt`` and ``.png``."""
+    return Path(path).with_suffix(".vtt"), Path(path).with_suffix(".png")
+
+
 def _write_wave(scene: Scene, folder: StrPath, fps: int) -> Path:
-    """Write the sound into a folder, cut or filled up to the length of the frames."""
+    """Write the sound into a folder, in two channels, cut or filled up to the length of the frames."""
     wanted = round(scene.count(fps) * scene.sample_rate / fps)
-    sound = np.pad(scene.sound[:wanted], (0, max(0, wanted - len(scene.sound))))
+    sound = two_channels(scene.sound)[:wanted]
+    sound = np.pad(sound, ((0, wanted - len(sound)), (0, 0)))
     return write_sound(Path(folder) / "sound.wav", sound, scene.sample_rate)
 
 
-def _command(encoder: str, scene: Scene, wave: Path, fps: int, target: Path) -> list[str]:
-    """What ffmpeg is told: raw pictures from the pipe, the sound from a file."""
+def two_channels(sound: Samples) -> Samples:
+    """Give mono to both sides; leave stereo as it is."""
+    return np.column_stack([sound, sound]) if sound.ndim == 1 else sound
+
+
+def _command(encoder: str, scene: Scene, wave: Path | None, marks: Path, fps: int, target: Path) -> list[str]:
+    """What ffmpeg is told: raw pictures from the pipe, sound and markers from files."""
     width, height = scene.pixels
-    even = "crop=trunc(iw/2)*2:trunc(ih/2)*2,scale=out_color_matrix=bt709:out_range=tv"
+    # Without these only the matrix is kept; older encoders heed the options and the flag for the box instead.
+    tags = "range=tv:color_primaries=bt709:color_trc=bt709:colorspace=bt709"
+    picture = "crop=trunc(iw/2)*2:trunc(ih/2)*2,scale=out_color_matrix=bt709:out_range=tv,format=yuv420p"
+    heard = [] if wave is None else ["-i", str(wave)]
+    aac = "-map 1:a -c:a aac -b:a 320k -aac_pns 0 -aac_is 0 -shortest"  # no noise that differs left and right
+    coded = [] if wave is None else aac.split()
+    credit = [word for key, text in _credits(scene).items() for word in ("-metadata", f"{key}={text}")]
     return [
         encoder,
         *"-hide_banner -nostdin -loglevel error -y".split(),
         *f"-f rawvideo -pix_fmt rgba -s {width}x{height} -r {fps} -i -".split(),
-        *("-i", str(wave), *"-map 0:v -map 1:a".split()),
-        *f"-c:v libx264 -preset veryfast -crf 18 -pix_fmt yuv420p -vf {even}".split(),
-        *"-colorspace bt709 -color_primaries bt709 -color_trc bt709".split(),
-        *"-c:a aac -b:a 192k -shortest".split(),
-        *("-metadata", f"title={scene.caption}", "-metadata", f"comment={scene.alt}"),
-        *("-movflags", "+faststart", "-f", "mp4", str(target)),
+        *heard,
+        *("-f", "ffmetadata", "-i", str(marks), "-map", "0:v", *coded),
+        *("-map_chapters", "1" if wave is None else "2"),
+        *f"-c:v libx264 -preset veryfast -crf 18 -vf {picture},setparams={tags}".split(),
+        *"-color_range tv -colorspace bt709 -color_primaries bt709 -color_trc bt709".split(),
+        *credit,
+        *("-movflags", "+faststart+write_colr", "-f", "mp4", str(target)),
     ]
+
+
+def _credits(scene: Scene) -> dict[str, str]:
+    """What the files say about themselves."""
+    said = {"title": scene.title, "description": scene.caption, "comment": scene.alt}
+    return said | {"artist": AUTHOR, "copyright": LICENSE}
+
+
+def _grouped(scene: Scene, apart: float) -> list[tuple[float, float, str]]:
+    """Events in groups that begin so many s apart: begin, begin of the next, and their names.
+
+    What the first event was called begins a new round, and so a group of its own, half as far from the last.
+    """
+    rounds = [*(time for time, name in scene.events if name == scene.events[0][1]), scene.seconds]
+    groups: list[tuple[float, list[str]]] = []
+    for time, name in scene.events:
+        since = time - groups[-1][0] if groups else apart
+        left = min(later for later in rounds if later > time) - time
+        if since >= apart / 2 if time in rounds else min(since, left) >= apart:
+            groups.append((time, []))
+        groups[-1][1].append(name)
+    ends = [*(time for time, _ in groups[1:]), scene.seconds]
+    return [
+        (time, end, "; ".join(dict.fromkeys(names))) for (time, names), end in zip(groups, ends, strict=False)
+    ]
+
+
+_ESCAPED = str.maketrans({mark: f"\\{mark}" for mark in "=;#\\"})  # in ffmpeg's files of metadata
+
+
+def _marks(scene: Scene) -> str:
+    """Markers for editors and players, as ffmpeg reads them; the first stands at the beginning."""
+    marks = [(0.0, "start"), *((time, names) for time, _, names in _grouped(scene, MARKS_APART))]
+    ends = [*(time for time, _ in marks[1:]), scene.seconds]
+    chapters = (
+        f"[CHAPTER]\nTIMEBASE=1/1000\nSTART={1000 * time:.0f}\nEND={1000 * end:.0f}\n"
+        f"title={names.translate(_ESCAPED)}\n"
+        for (time, names), end in zip(marks, ends, strict=True)
+    )
+    return "".join([";FFMETADATA1\n", *chapters])
+
+
+def captions(scene: Scene) -> str:
+    """Say what is heard, for those who do not hear it: a text track in the form of WebVTT."""
+    cues = (
+        f"{_clock(time)} --> {_clock(min(end, time + LONGEST_CUE))}\n[{html.escape(names, quote=False)}]\n"
+        for time, end, names in _grouped(scene, CUES_APART)
+    )
+    return "\n".join([f"WEBVTT\n\nNOTE {scene.title}. {AUTHOR}, {LICENSE}\n", *cues])
+
+
+def _clock(time: float) -> str:
+    """A time as WebVTT writes it, hours to milliseconds."""
+    minutes, thousandths = divmod(round(1000 * time), 60_000)
+    return f"{minutes // 60:02d}:{minutes % 60:02d}:{thousandths / 1000:06.3f}"
 
 
 def write_gif(scene: Scene, path: StrPath, fps: int, *, progress: bool | None = None) -> Path:
     """Write a scene as GIF, at most 50 frames a second: no sound, and no encoder needed.
 
-    GIF89a counts time in hundredths of a second; the frames are rounded so that the whole keeps time.
+    GIF89a counts time in hundredths of a second; the frames are rounded so that the whole keeps time. The
+    ground keeps its color, and the last frame is the first: a loop closes.
     """
     count = scene.count(whole("fps", fps, 1, MOST_GIF_FPS))
     durations = 10 * np.diff(np.round(100 * np.arange(count + 1) / fps)).astype(int)
     samples = [scene.seconds * (k + 0.5) / 6 for k in range(6)]
     tall = np.concatenate([pixels[::2, ::2, :3].copy() for pixels in _drawn(scene, samples)])
-    palette = Image.fromarray(tall).quantize(255, method=Image.Quantize.MEDIANCUT)
+    palette = _palette(Image.fromarray(tall))
     pictures = (
         Image.fromarray(pixels[:, :, :3].copy()).quantize(palette=palette, dither=Image.Dither.NONE)
         for pixels in frames(scene, fps, progress=progress)
     )
-    comment = scene.caption.encode("ascii", "replace")[:250]
+    comment = f"{LICENSE}, {AUTHOR}. {scene.caption}".encode("ascii", "replace")[:250]
     options: Any = {"save_all": True, "duration": durations.tolist(), "loop": 0, "comment": comment}
     with replacing(path) as temporary, _disk_errors(path):
         next(pictures).save(temporary, format="GIF", append_images=pictures, **options)
     return Path(path)
 
 
-def write_frames(scene: Scene, folder: StrPath, fps: int, *, progress: bool | None = None) -> Path:
+def _palette(sample: Image.Image) -> Image.Image:
+    """At most 256 colors of a picture, among them exactly that of its ground, and none that is all but it."""
+    reduced = sample.quantize(255, method=Image.Quantize.MEDIANCUT)
+    colors = np.array(reduced.getpalette()).reshape(-1, 3)
+    ground = np.array(sample.getpixel((0, 0)))
+    colors[np.abs(colors - ground).max(axis=1) < NEAR_GROUND] = ground
+    colors = np.unique(np.vstack([ground, colors]), axis=0)
+    reduced.putpalette(colors.astype(np.uint8).tobytes())
+    return reduced
+
+
+def write_frames(
+    scene: Scene, folder: StrPath, fps: int, *, silent: bool = False, progress: bool | None = None
+) -> Path:
     """Write a scene as numbered PNG pictures with their sound beside them, for any editor.
 
     A transparent ground stays transparent. The folder, ``frame_00000.png`` and on, ``sound.wav`` and
@@ -251,19 +418,21 @@ def write_frames(scene: Scene, folder: StrPath, fps: int, *, progress: bool | No
     """
     scene.count(fps)  # refuses it before anything is made
     with _replacing_folder(folder) as temporary, _disk_errors(folder):
-        _write_wave(scene, temporary, fps)
-        write_file(temporary / "about.txt", _about(scene, fps))
+        if not silent:
+            _write_wave(scene, temporary, fps)
+        write_file(temporary / "about.txt", _about(scene, fps, silent=silent))
         for k, pixels in enumerate(frames(scene, fps, progress=progress)):
             Image.fromarray(pixels).save(temporary / f"frame_{k:05d}.png", compress_level=3)
     return Path(folder)
 
 
-def _about(scene: Scene, fps: int) -> str:
+def _about(scene: Scene, fps: int, *, silent: bool) -> str:
     """What an editor needs to know about a folder of frames."""
     events = "\n".join(f"{time:8.3f} s  {name}" for time, name in scene.events)
+    sound = "without sound." if silent else f"with sound.wav. {scene.level}"
     return (
-        f"{scene.caption}\n\n{scene.alt}\n\n{scene.count(fps)} pictures, {fps} a second, with sound.wav.\n\n"
-        f"Sources: {'; '.join(scene.sources)}\n\n{events}\n"
+        f"{scene.caption}\n\n{scene.alt}\n\n{scene.count(fps)} pictures, {fps} a second, {sound}\n\n"
+        f"Sources: {'; '.join(scene.sources)}\n\n{events}\n\n{AUTHOR}, {LICENSE}\n"
     )
 
 

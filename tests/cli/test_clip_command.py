@@ -12,7 +12,7 @@ def test_a_clip_as_gif_with_its_words(tmp_path, capsys):
     target = tmp_path / "new" / "a.gif"
     assert main(["clip", "head_rhythm", "--out", str(target), "--fps", "4", *QUICK]) == 0
     said = capsys.readouterr().out
-    assert said.startswith(f"Written: {target} (1.0 s, 4 frames)\nOne head, 19.05 cm/s")
+    assert said.startswith(f"Written: {target} (3.0 s, 12 frames)\nOne head, 19.05 cm/s")
     assert "Description: Dot chart" in said and target.stat().st_size > 1000
 
 
@@ -23,7 +23,15 @@ def test_numbered_frames_of_the_readers_machine(tmp_path, capsys):
     arguments = ["clip", "tape_travel", "--out", str(folder), "--frames", "--machine", str(machine)]
     assert main([*arguments, "--fps", "5", "--units", "inches", *QUICK]) == 0
     assert "At 15 ips the tape takes 262 ms over 3.94 in" in capsys.readouterr().out
-    assert len(list(folder.glob("frame_*.png"))) == 5
+    assert len(list(folder.glob("frame_*.png"))) == 15
+
+
+def test_a_clip_without_sound(tmp_path, capsys):
+    folder = tmp_path / "frames"
+    words = ["clip", "head_rhythm", "--out", str(folder), "--frames", "--silent", "--fps", "2", *QUICK]
+    assert main(words) == 0
+    assert capsys.readouterr().out.endswith("No sound.\n") and not (folder / "sound.wav").exists()
+    assert "2 a second, without sound." in (folder / "about.txt").read_text()
 
 
 TO_FILM = ["clip", "tape_travel", "--out", "OUT/a.mp4"]

@@ -19,11 +19,11 @@ from tapecalc.machine import example_machine, machine_from_text, with_changes
 from tapecalc.plot import film, style
 from tapecalc.plot.clips import CLIPS, make_scene, write_clip
 from tapecalc.plot.transport import tape_path
-from tapecalc.sound.samples import peak_db
 
 SMALL = replace(style.as_profile("video_1080"), dpi=20)  # 320 x 180, laid out as 1080 lines are
 ENCODER = film.find_encoder()
 needs_encoder = pytest.mark.skipif(ENCODER is None, reason="there is no ffmpeg to write and read MP4 with")
+NOTE = film.HOLD + 0.3  # s: when the first note is struck
 every_clip = pytest.mark.parametrize("name", CLIPS)
 
 EIGHT = "[transport]\nspeeds_cm_s = [38.1]\n" + "".join(
@@ -62,19 +62,19 @@ def test_each_clip_is_a_frozen_description_under_its_own_name():
 @every_clip
 def test_a_clip_has_its_length_a_safe_level_and_words(name):
     scene = small_scene(name)
-    assert scene.seconds == 2 and scene.pixels == (320, 180) and scene.count(30) == 60
-    assert peak_db(scene.sound) == pytest.approx(-9, abs=0.01)
+    assert scene.seconds == 4 and scene.pixels == (320, 180) and scene.count(30) == 120
+    assert scene.level.startswith("Sound at \N{MINUS SIGN}") and scene.title.count(" ") < 8
     assert scene.caption.endswith(".") and any(digit in scene.caption for digit in "0123456789")
     assert len(scene.alt) > 80 and scene.sources
-    assert all(0 < time < 2 for time, _ in scene.events) and scene.events
+    times = [time for time, _ in scene.events]
+    assert times == sorted(times) and times[0] == NOTE and times[-1] < 3 and 1 <= scene.poster <= 3
 
 
 @every_clip
 @pytest.mark.parametrize("text", MACHINES.values(), ids=MACHINES)
 def test_any_machine_can_be_filmed(name, text):
     scene = make_scene(name, machine=machine_from_text(text), profile=SMALL, seconds=1.5)
-    assert np.any(pixels_at(scene, 0) != pixels_at(scene, 0.4))
-    assert np.any(pixels_at(scene, 0) != pixels_at(scene, 1.4)) or name == "head_rhythm"
+    assert np.any(pixels_at(scene, 0) != pixels_at(scene, NOTE + 0.1))
     assert np.all(np.isfinite(scene.sound))
 
 
@@ -102,7 +102,7 @@ def test_texts_lie_inside_the_safe_area_and_apart_all_the_time(name, text, size)
     machine = machine_from_text(text) if text else example_machine()
     scene = make_scene(name, machine=machine, profile=profile, seconds=2)
     width, height = scene.figure.bbox.size
-    for time in (0, 0.4, 0.8, 1.9):
+    for time in (0, 1.4, 1.8, 2.9):
         film.still(scene, time)
         texts = shown_texts(scene)
         assert len(texts) > 4
@@ -116,7 +116,7 @@ def test_texts_lie_inside_the_safe_area_and_apart_all_the_time(name, text, size)
 @pytest.mark.parametrize("size", ["video_1080", "vertical", "article_single"])
 def test_a_mark_that_swells_does_not_reach_the_names_of_the_heads(size):
     scene = make_scene("head_rhythm", profile=size, seconds=1)
-    film.still(scene, 0.301)
+    film.still(scene, NOTE + 0.001)
     renderer = scene.figure.canvas.get_renderer()
     note = scene.moving[1]
     assert note.get_visible()
@@ -135,7 +135,7 @@ def test_the_sound_of_the_tape_is_late_by_spacing_over_speed():
 
 def test_after_two_single_notes_the_phrase_is_played():
     scene = make_scene("tape_travel", profile=SMALL, seconds=5)
-    start = 0.3 + 4 * 60 / 76
+    start = NOTE + 4 * 60 / 76
     single, phrase = (np.abs(scene.sound[int(48000 * t) :][:24000]).max() for t in (start - 0.6, start))
     assert phrase > 20 * single
 
@@ -161,7 +161,7 @@ def test_heads_of_the_reader_play_where_there_are_several():
 def test_the_rhythm_clip_plays_the_heads_of_the_machine(name, times):
     scene = make_scene("head_rhythm", machine=machine_from_text(FIVE[name]), profile=SMALL, seconds=1.7)
     for event, after in times.items():
-        seen = [time - 0.3 for time, what in scene.events if what == event and time < 1.7]
+        seen = [time - NOTE for time, what in scene.events if what == event]
         assert seen[: np.size(after)] == pytest.approx(np.ravel(after), abs=1e-6)
 
 
@@ -181,8 +181,9 @@ def test_repeats_fade_by_the_loop_gain_of_the_machine(name, apart, quieter_db, c
     assert scene.caption.startswith(f"{alone}Repeats at ")
     assert f"each is {quieter_db:.1f} dB quieter" in scene.caption
     first = [time for time, what in scene.events if what.startswith("repeat")][:count]
-    assert [time - 0.3 for time in first] == pytest.approx(apart * np.arange(1, count + 1), abs=1e-5)
-    assert {what for _, what in scene.events} == {"note", *(f"repeat {n}" for n in range(1, count + 1))}
+    assert [time - NOTE for time in first] == pytest.approx(apart * np.arange(1, count + 1), abs=1e-5)
+    later = {f"repeat {n}, {quieter_db:.1f} dB quieter" for n in range(2, count + 1)}
+    assert {what for _, what in scene.events} == {"note", "repeat 1", *later}
     *ghosts, note, _, _ = scene.moving
     peaks = [ghost.get_ydata().max() for ghost in ghosts]
     assert peaks == pytest.approx(-quieter_db * np.arange(count), abs=0.02)  # the first at 0 dB
@@ -192,7 +193,7 @@ def test_repeats_fade_by_the_loop_gain_of_the_machine(name, apart, quieter_db, c
 def test_the_sound_of_fading_repeats_fades_by_the_loop_gain():
     machine = machine_from_text(FIVE["one_head"].replace("return_send_db = -8", "return_send_db = -3"))
     scene = make_scene("fading_repeats", machine=machine, profile=SMALL, seconds=6)
-    peaks = [np.abs(scene.sound[int(48000 * (0.3 + n * 0.4)) :][:9600]).max() for n in range(1, 6)]
+    peaks = [np.abs(scene.sound[int(48000 * (NOTE + n * 0.4)) :][:9600]).max() for n in range(1, 6)]
     steps_db = 20 * np.log10(np.array(peaks[1:]) / peaks[:-1])
     assert steps_db == pytest.approx([-3] * 4, abs=1.5)  # a pluck loses some of its treble on top
 
@@ -221,7 +222,7 @@ def test_a_loop_that_runs_away_is_turned_down_for_the_clip_and_that_is_called_a_
 def test_sound_rides_on_past_the_heads(name, after, meters):
     machine = machine_from_text(FIVE[name])
     scene = make_scene("tape_travel", machine=machine, profile=SMALL, seconds=2.9)
-    scene.update(0.3 + after)
+    scene.update(NOTE + after)
     outline = scene.moving[0].get_xy()[: 2 * 1200]
     ridge, line = outline[:1200], outline[:1199:-1]
     risen = np.hypot(*(ridge - line).T)
@@ -243,24 +244,27 @@ def test_every_repeat_is_quieter_until_the_last_in_the_fading_clip():
     scene = make_scene("fading_repeats", profile=SMALL, seconds=5)
     delay = 41.5 / 95.25
     # The bench deck's gain is about -6.1 dB, so five repeats are not 30 dB below the first.
-    peaks = [np.abs(scene.sound[int(48000 * (0.3 + n * delay)) :][:9600]).max() for n in range(1, 6)]
+    peaks = [np.abs(scene.sound[int(48000 * (NOTE + n * delay)) :][:9600]).max() for n in range(1, 6)]
     assert np.all(np.diff(peaks) < 0)
     assert 20 * np.log10(peaks[-1] / peaks[0]) < -24
 
 
 def test_past_the_margin_the_loop_grows_by_itself_to_the_tapes_limit_and_is_stopped():
     scene = make_scene("past_the_margin", profile=SMALL, seconds=8)
-    (past, _), (back, _) = scene.events
+    times = {name.split(":")[0]: time for time, name in scene.events}
+    past, back = times["past the margin"], times["back within the margin"]
     rate = scene.sample_rate
 
     def level(time):
         part = scene.sound[int(rate * time) : int(rate * (time + 0.25))]
         return 10 * np.log10(np.mean(part**2))
 
-    assert 0.3 * 8 < past < back < 8  # nobody plays when the margin is passed
+    assert times["nobody plays any more"] == pytest.approx(1 + 0.3 * 8)
+    assert 1 + 0.3 * 8 < past < back < 9  # nobody plays when the margin is passed
+    assert past < times["the tape is full"] < back
     assert level(past + 1.5) > level(past + 0.2) + 6
     assert level(back - 0.4) == pytest.approx(level(back - 0.9), abs=1.5)  # the tape is full
-    assert level(7.7) < level(back - 0.4) - 30
+    assert level(8.7) < level(back - 0.4) - 30
 
 
 def test_units_and_ground_reach_the_picture():
@@ -286,13 +290,13 @@ def test_no_large_part_of_the_picture_ever_flashes(name):
 def test_frames_show_what_a_full_drawing_shows():
     scene = small_scene("past_the_margin")
     kept = [pixels.copy() for pixels in film.frames(scene, 10)]
-    assert len(kept) == 20
-    scene.update(1.25)
+    assert len(kept) == 40
+    scene.update(2.25)
     for artist in scene.moving:
         artist.set_animated(False)
     with style.context(SMALL):
         scene.figure.canvas.draw()
-    assert np.array_equal(np.asarray(scene.figure.canvas.buffer_rgba()), kept[12])
+    assert np.array_equal(np.asarray(scene.figure.canvas.buffer_rgba()), kept[22])
 
 
 def test_a_strip_names_its_moments_and_shows_the_frames_in_their_order(monkeypatch):
@@ -317,11 +321,12 @@ def test_numbered_frames_come_with_their_sound_and_replace_their_like(tmp_path):
     write_clip("head_rhythm", folder, profile=clear, seconds=2, fps=10, as_frames=True)
     written = write_clip("head_rhythm", folder, profile=clear, seconds=1, fps=10, as_frames=True)
     names = sorted(path.name for path in folder.iterdir())
-    assert names == ["about.txt", *(f"frame_{k:05d}.png" for k in range(10)), "sound.wav"]
+    assert names == ["about.txt", *(f"frame_{k:05d}.png" for k in range(30)), "sound.wav"]
     with Image.open(folder / "frame_00004.png") as picture:
         assert picture.mode == "RGBA"
-    assert soundfile.info(folder / "sound.wav").duration == 1.0
-    assert written.caption in (folder / "about.txt").read_text()
+    assert soundfile.info(folder / "sound.wav").duration == 3.0
+    about = (folder / "about.txt").read_text()
+    assert written.caption in about and written.level in about and "CC BY 4.0" in about
     assert [path.name for path in tmp_path.iterdir()] == ["frames"]
 
 
@@ -339,7 +344,7 @@ def test_a_gif_keeps_time(tmp_path):
         for k in range(picture.n_frames):
             picture.seek(k)
             total += picture.info["duration"]
-        assert picture.size == (320, 180) and total == 1500
+        assert picture.size == (320, 180) and total == 3500
 
 
 # ---------------------------------------------------------------- film
@@ -381,12 +386,12 @@ def box_of(artist, height):
 def test_picture_and_sound_of_a_film_agree_within_one_frame(fps, tmp_path):
     path = write_clip("tape_travel", tmp_path / "a.mp4", profile=SMALL, seconds=1.6, fps=fps).path
     shown, sound = decoded(path, 320, 180)
-    assert len(shown) == round(1.6 * fps) and len(sound) == pytest.approx(1.6 * 48000, abs=1100)
+    assert len(shown) == round(3.6 * fps) and len(sound) == pytest.approx(3.6 * 48000, abs=1100)
     scene = make_scene("tape_travel", profile=SMALL, seconds=1.6)
     _, record, playback, *_ = scene.moving
     heard = onsets(sound)
     assert len(heard) == 2
-    for box, time, event in zip((record, playback), heard, (0.3, 0.3 + 41.5 / 95.25), strict=True):
+    for box, time, event in zip((record, playback), heard, (NOTE, NOTE + 41.5 / 95.25), strict=True):
         assert time == pytest.approx(event, abs=0.004)  # the encoder's lead-in is taken off
         seen = lit(shown, box_of(box, 180), fps)[0]
         assert abs(seen - time) <= 1 / fps
@@ -414,9 +419,8 @@ def test_a_film_can_start_before_it_is_loaded_and_carries_its_words_and_colors(t
     written = write_clip("head_rhythm", tmp_path / "a.MP4", profile=SMALL, seconds=1)
     content = written.path.read_bytes()
     assert content.index(b"moov") < content.index(b"mdat")
-    assert written.caption.encode() in content
-    assert (written.count, written.seconds) == (30, 1.0)
-    assert str(written).startswith(f"{written.path} (1.0 s, 30 frames)\nOne head")
+    assert (written.count, written.seconds) == (90, 3.0)
+    assert str(written).startswith(f"{written.path} (3.0 s, 90 frames), a.vtt, a.png\nOne head")
     shown, _ = decoded(written.path, 320, 180)
     assert np.all(np.abs(shown[0, 0, 0] - 255) <= 2)  # the ground is white
 
@@ -426,7 +430,7 @@ def test_an_odd_size_is_made_even(tmp_path):
     odd = replace(SMALL, width_in=16.05, height_in=9.05)
     assert odd.pixels == (321, 181)
     path = write_clip("head_rhythm", tmp_path / "a.mp4", profile=odd, seconds=1, fps=5).path
-    assert len(decoded(path, 320, 180)[0]) == 5
+    assert len(decoded(path, 320, 180)[0]) == 15
 
 
 # ---------------------------------------------------------------- what can go wrong
@@ -542,7 +546,7 @@ def test_a_sound_that_finds_no_room_leaves_no_frames(tmp_path, monkeypatch):
 
 def test_the_bar_counts_frames_when_asked(tmp_path, capsys):
     write_clip("head_rhythm", tmp_path / "a.gif", profile=SMALL, seconds=1, fps=4, progress=True)
-    assert "0/4" in capsys.readouterr().err
+    assert "0/12" in capsys.readouterr().err
     write_clip("head_rhythm", tmp_path / "a.gif", profile=SMALL, seconds=1, fps=4, progress=False)
     assert capsys.readouterr().err == ""
 
