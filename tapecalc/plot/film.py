@@ -49,7 +49,7 @@ EASE = 0.3  # s from the held picture to the beginning, and in which sound and l
 FADE = 0.02  # s in which a sound sets in
 MARKS_APART = 0.4  # s from one marker to the next; half of that where a round begins
 CUES_APART, LONGEST_CUE = 1.0, 3.0  # s, of captions: for as long as it takes to read one
-AUTHOR, LICENSE = "the tapecalc authors", "CC BY 4.0"
+
 
 Pixels = NDArray[np.uint8]  # red, green, blue and opacity, of shape (height, width, 4)
 Samples = NDArray[np.float64]
@@ -323,7 +323,7 @@ def _command(encoder: str, scene: Scene, wave: Path | None, marks: Path, fps: in
 def _credits(scene: Scene) -> dict[str, str]:
     """What the files say about themselves."""
     said = {"title": scene.title, "description": scene.caption, "comment": scene.alt}
-    return said | {"artist": AUTHOR, "copyright": LICENSE}
+    return said | {"artist": style.CREATOR, "copyright": style.CREDIT}
 
 
 def _grouped(scene: Scene, apart: float) -> list[tuple[float, float, str]]:
@@ -366,7 +366,7 @@ def captions(scene: Scene) -> str:
         f"{_clock(time)} --> {_clock(min(end, time + LONGEST_CUE))}\n[{html.escape(names, quote=False)}]\n"
         for time, end, names in _grouped(scene, CUES_APART)
     )
-    return "\n".join([f"WEBVTT\n\nNOTE {scene.title}. {AUTHOR}, {LICENSE}\n", *cues])
+    return "\n".join([f"WEBVTT\n\nNOTE {scene.title}. {style.CREATOR}, {style.CREDIT}\n", *cues])
 
 
 def _clock(time: float) -> str:
@@ -390,7 +390,7 @@ def write_gif(scene: Scene, path: StrPath, fps: int, *, progress: bool | None = 
         Image.fromarray(pixels[:, :, :3].copy()).quantize(palette=palette, dither=Image.Dither.NONE)
         for pixels in frames(scene, fps, progress=progress)
     )
-    comment = f"{LICENSE}, {AUTHOR}. {scene.caption}".encode("ascii", "replace")[:250]
+    comment = f"{style.CREDIT}, {style.CREATOR}. {scene.caption}".encode("ascii", "replace")[:250]
     options: Any = {"save_all": True, "duration": durations.tolist(), "loop": 0, "comment": comment}
     with replacing(path) as temporary, _disk_errors(path):
         next(pictures).save(temporary, format="GIF", append_images=pictures, **options)
@@ -432,7 +432,7 @@ def _about(scene: Scene, fps: int, *, silent: bool) -> str:
     sound = "without sound." if silent else f"with sound.wav. {scene.level}"
     return (
         f"{scene.caption}\n\n{scene.alt}\n\n{scene.count(fps)} pictures, {fps} a second, {sound}\n\n"
-        f"Sources: {'; '.join(scene.sources)}\n\n{events}\n\n{AUTHOR}, {LICENSE}\n"
+        f"Sources: {'; '.join(scene.sources)}\n\n{events}\n\n{style.CREATOR}, {style.CREDIT}\n"
     )
 
 

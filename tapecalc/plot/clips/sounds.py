@@ -1,0 +1,207 @@
+"""Sounds of clips, how loud they are, and small things that all clips need."""
+
+import itertools
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any, NamedTuple
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.patches import Polygon
+from matplotlib.ticker import MaxNLocator
+
+from tapecalc.calc.heads import Heads
+from tapecalc.calc.loop import EchoLoop, stability
+from tapecalc.calc.tempo import delay_from_tempo
+from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
+from tapecalc.machine import Machine
+from tapecalc.plot import film
+from tapecalc.plot.kit import minus
+from tapecalc.plot.style import Profile
+from tapecalc.sound.engine import EchoSettings
+from tapecalc.sound.loudness import PROGRAM_LUFS, TWICE_DB, loudness_lufs, program_gain_db
+from tapecalc.sound.render import echo_settings, render, without_stages
+from tapecalc.sound.samples import Array
+from tapecalc.sound.signals import note_frequency, phrase, pluck
+
+RATE = 48000
+PITCHES = (50, 57, 53, 55)  # of the notes, MIDI note numbers
+LEAD = 0.3  # s before the first note: players swallow the start of a sound
+SHORTEST, LONGEST = 1.0, 120.0  # s, without the holds
+STEP = 0.002  # s from one point of an envelope to the next
+GLOW = 0.25  # s in which what lit up fades
+FLOOR_DB = -60.0  # where level axes end
+LEVEL_WINDOW = 0.05  # s over which a level is taken
+FULL_SHARE = 0.25  # of its growth: a loop that grows by less has filled its tape
+LOUDNESS_STEP = 1.0  # LU off the aim that must be explained
+MOST_REPEATS = 12  # that are shown to fade
+#: How the return send is ridden: (share of the clip, loop gain in dB). Down in time, as on the night.
+RIDE = ((0.0, -9.0), (0.12, -9.0), (0.42, 3.0), (0.78, 3.0), (0.82, -24.0), (1.0, -24.0))
+PLAYED = 0.3  # share of that clip after which nobody plays any more
+
+
+# ---- sounds ----
+
+
+def even(machine: Machine, tape_speed: float) -> EchoSettings:
+    """The machine at a speed, without wobble and hiss, so that a note can be seen where it is heard."""
+    return without_stages(echo_settings(machine, tape_speed), ["flutter", "hiss"])
+
+
+class OneHead(NamedTuple):
+    """The even machine with one head alone: the first that feeds the return, or the first of all."""
+
+    settings: EchoSettings
+    loop: EchoLoop
+    words: str  # which of several heads it is
+
+
+def one_head(machine: Machine, tape_speed: float) -> OneHead:
+    """Leave the machine one head: the first that feeds the return, or the first of all."""
+    settings, own = even(machine, tape_speed), machine.heads_at(tape_speed)
+    k = next((k for k, gain in enumerate(own.return_gains) if gain), 0)
+    alone = Heads(spacings=(own.spacings[k],), gains=(own.gains[k],), feeds_return=(own.feeds_return[k],))
+    words = f"Head {k + 1} alone, of {len(own.spacings)}. " if len(own.spacings) > 1 else ""
+    return OneHead(replace(settings, heads=alone), replace(machine.echo_loop(tape_speed), heads=alone), words)
+
+
+def notes_at(
+    times: Array, seconds: float, *, decay: float = 0.4, pitches: tuple[int, ...] = PITCHES
+) -> Array:
+    """Pluck the string at some times, in a row of pitches."""
+    sound = np.zeros(round(seconds * RATE))
+    for number, (time, note) in enumerate(zip(times, itertools.cycle(pitches), strict=False)):
+        rest = sound[round(time * RATE) :]
+        if len(rest) > 0.05 * RATE:
+            lasting = min(len(rest) / RATE, 2 * decay)
+            string = pluck(note_frequency(note), lasting, decay=decay, seed=number, level_db=-12)
+            rest[: len(string)] += string
+    return sound
+
+
+def with_phrase(sound: Array, start: float, bpm: float) -> Array:
+    """Add the phrase, over and over, from a time on."""
+    bar, end = 4 * delay_from_tempo(bpm, 1), len(sound) / RATE
+    for begin in np.arange(start, end - 0.1, bar):
+        rest = sound[round(begin * RATE) :]
+        played = phrase(RATE, bpm=bpm, seconds=min(end - begin, bar + 1.0), level_db=-12)[: len(rest)]
+        rest[: len(played)] += played
+    return sound
+
+
+def stopped_at(sound: Array, end: float) -> Array:
+    """Stop playing at a time in s, within 50 ms."""
+    return sound * np.clip((end - np.arange(len(sound)) / RATE) / 0.05, 0, 1)
+
+
+def leveled(sound: Array, runaway: Array | None = None) -> tuple[Array, str]:
+    """Bring a sound to the loudness of a program, or turn it as much as the runaway; and how loud it is."""
+    loudest = sound if runaway is None else runaway
+    gain = db_to_amplitude(program_gain_db(film.held_sound(loudest, RATE), RATE))
+    lufs = loudness_lufs(film.held_sound(gain * sound, RATE), RATE) + TWICE_DB  # in both channels of a file
+    said = f"Sound at {lufs:.1f} LUFS"
+    if abs(lufs - PROGRAM_LUFS) > LOUDNESS_STEP:
+        with_runaway = "turned as `past_the_margin` is, to compare levels"
+        said += f": {'its peaks allow no more' if runaway is None else with_runaway}"
+    return gain * sound, minus(f"{said}.")
+
+
+def with_moving_send(dry: Array, settings: EchoSettings, send: Array) -> Array:
+    """Play a sound through one head while a hand moves the return send; the sound of the head."""
+    delay = settings.heads.spacings[0] / settings.motion.speed
+    once = without_stages(settings, ["feedback"])
+    step = max(round((delay - 0.01) * RATE), RATE // 500)  # what is heard meanwhile is on the tape already
+    memory = round((delay + 0.1) * RATE)  # of the filters, and of the way between the heads
+    bus, wet = np.zeros(len(dry)), np.zeros(len(dry))
+    for stop in range(step, len(dry), step):
+        now, first = slice(stop - step, stop), max(0, stop - memory)
+        bus[now] = dry[now] + send[now] * wet[now]
+        window = np.concatenate([bus[first:stop], np.zeros(min(step, len(dry) - stop))])
+        wet[stop : stop + step] = render(window, RATE, once).wet[stop - first : len(window)]
+    return wet
+
+
+def envelope_of(sound: Array, seconds: float) -> Array:
+    """Peaks of a sound, one every `STEP`, from 0 to 1, quiet ones lifted for the eye."""
+    edges = np.linspace(0, len(sound), round(seconds / STEP), endpoint=False).astype(int)
+    peaks = np.maximum.reduceat(np.abs(sound), edges)
+    return np.sqrt(peaks / max(peaks.max(), 1e-12))
+
+
+def level_over_time_db(sound: Array) -> Array:
+    """Level of a sound, one every `STEP`, as the peak of a tone of its power."""
+    window = round(LEVEL_WINDOW * RATE)
+    power = np.cumsum(np.concatenate([np.zeros(window), 2 * sound**2]))
+    mean = (power[window:] - power[:-window]) / window
+    return amplitude_to_db(np.sqrt(mean[:: round(STEP * RATE)]) + 1e-9).clip(min=FLOOR_DB - 20)
+
+
+def glow(age: float) -> float:
+    """How strongly something shines that happened `age` ago, from 1 down to 0; 0 before it happens."""
+    return 0.0 if age < 0 else max(1 - age / GLOW, 0.0)
+
+
+def since_last(notes: Array, time: float) -> float:
+    """How long ago the last note was struck, below 0 before the first."""
+    struck = notes[notes <= time]
+    return time - struck[-1] if struck.size else -1.0
+
+
+def whole_notes(notes: Array, lasting: float, seconds: float) -> Array:
+    """The notes that are done, `lasting` s after they begin, before the clip dies away; never none."""
+    return notes[: max(1, int(np.sum(notes + lasting + film.EASE <= seconds)))]
+
+
+def events_of(
+    seconds: float, notes: Array, delays: Sequence[float] | Array, names: Sequence[str], *, note: str = "note"
+) -> tuple[tuple[float, str], ...]:
+    """The notes and, a delay later each, what is heard of them under its name, in order of time."""
+    heard = [(0.0, note), *zip(delays, names, strict=True)]
+    return tuple(sorted((float(note + d), name) for note in notes for d, name in heard if note + d < seconds))
+
+
+def ride(alone: OneHead, bpm: float, seconds: float) -> tuple[Array, Array]:
+    """Ride the return send of one head past its margin and back: what is played, and the echo."""
+    settings = replace(alone.settings, input_gain=1.0)  # the hand on the send makes the level
+    heads = replace(alone.loop.heads, feeds_return=(True,))
+    margin_db = stability(replace(alone.loop, return_gain=1.0, heads=heads)).margin_db
+    dry = stopped_at(with_phrase(np.zeros(round(seconds * RATE)), LEAD, bpm), PLAYED * seconds)
+    send_db = gain_ridden_db(np.arange(len(dry)) / RATE, seconds) + margin_db
+    return dry, with_moving_send(dry, settings, db_to_amplitude(send_db))
+
+
+def gain_ridden_db(time: Any, seconds: float) -> Any:
+    """The loop gain in dB at times in s."""
+    shares, gains = np.transpose(RIDE)
+    return np.interp(time, seconds * shares, gains)
+
+
+# ---- what moves ----
+
+
+class Part(NamedTuple):
+    """A part of the picture: its artists, and what moves them to where they are at a time in s."""
+
+    artists: list[Artist]
+    update: Callable[[float], None]
+
+
+STILL = Part([], lambda _: None)
+
+
+def points_until(time: float, count: int) -> int:
+    """How many of the points of an envelope are shown at a time in s."""
+    return max(2, min(count, int(time / STEP)))
+
+
+def outline(axes: Axes, color: str, zorder: float = 1) -> Polygon:
+    """A filled outline without points as yet."""
+    pattern = Polygon(np.zeros((2, 2)), facecolor=color, linewidth=0, zorder=zorder)
+    axes.add_patch(pattern)
+    return pattern
+
+
+def time_ticks(axes: Axes, profile: Profile) -> None:
+    """Mark few times along an axis."""
+    axes.xaxis.set_major_locator(MaxNLocator(5 if profile.narrow else 10, steps=(1, 2, 5, 10)))
