@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapecalc.calc import contour, response, standards
-from tapecalc.calc.units import from_si, to_si
+from tapecalc.calc.units import to_si
 from tapecalc.plot import style
-from tapecalc.plot.kit import AUDIBLE, FREQUENCIES, Canvas, Drawn, figure, finely, minus
+from tapecalc.plot.kit import AUDIBLE, FREQUENCIES, Canvas, Drawn, figure, minus
 from tapecalc.plot.style import frequency_text
 from tapecalc.words import amount, listed
 
@@ -33,51 +33,6 @@ def audible(contact: response.HeadContact, speed: float) -> NDArray[np.float64]:
 def _slits(contact: response.HeadContact) -> tuple[float, float]:
     """Length of tape that the gap takes in, and that the track does because the gap is tilted."""
     return contact.gap * contact.gap_factor, contact.track_width * abs(math.tan(contact.azimuth_angle))
-
-
-@figure(
-    "why slow tape loses treble",
-    lambda m: {
-        "frequency": 10e3,
-        "speeds": m.speeds,
-        "gap": to_si(m.heads.gap_um, "um"),
-        "gap_factor": m.heads.gap_factor,
-    },
-    units=True,
-)
-def wavelength_at_gap(
-    canvas: Canvas, *, frequency: float, speeds: Sequence[float], gap: float, gap_factor: float
-) -> Drawn:
-    """Draw the pattern that one tone leaves on tape at several speeds, passing the gap.
-
-    >>> wavelength_at_gap(frequency=10000, speeds=(0.1905,), gap=4e-6, gap_factor=1.15).caption
-    'A tone of 10 kHz on tape. At 19.05 cm/s: wavelength 19 µm, gap loss 0.8 dB.'
-    """
-    axes, profile, tone = canvas.axes, canvas.profile, frequency_text(frequency)
-    lengths = response.wavelength(frequency, np.array(speeds)).tolist()
-    losses = response.gap_loss_db(frequency, np.array(speeds), gap, gap_factor=gap_factor).tolist()
-    half, width = from_si(1.1 * max(lengths), "um"), from_si(gap, "um") * gap_factor
-    along, places = finely(-half, half, from_si(min(lengths), "um")), -1.5 * np.arange(len(speeds))
-    fill, edge, thin = profile.ground.fill, profile.ground.frame, profile.line_pt / 2
-    window = axes.axvspan(-width / 2, width / 2, facecolor=fill, linewidth=thin, edgecolor=edge)
-    patterns, rows, said = [], [], []
-    for k, (speed, length, loss) in enumerate(zip(map(canvas.speed, speeds), lengths, losses, strict=True)):
-        wave = places[k] + 0.55 * np.cos(2 * np.pi * along / from_si(length, "um"))
-        patterns += axes.plot(along, wave, **canvas.line_style(k))
-        long = amount(length, "um", ".2g")
-        rows.append(f"{speed}\n{long}\n{minus(f'{loss:z.1f}')} dB")
-        said.append(f"At {speed}: wavelength {long}, gap loss {-loss:z.1f} dB")
-    canvas.style_axes(f"{tone} on tape, and the gap", grid=None, x=("along the tape", "$x$", "µm"))
-    axes.set(xlim=(-half, half), ylim=(places[-1] - 1.0, 1.0))
-    axes.set_yticks(places, rows, linespacing=1.25)
-    return Drawn(
-        canvas.figure,
-        {"patterns": patterns, "gap": window},
-        f"A tone of {tone} on tape. {'. '.join(said)}.",
-        "Waves along the tape in µm, one row per speed, behind one shaded strip, the effective gap of "
-        f"{width:.1f} µm: the slower the tape, the more of a wave the gap takes in. {'. '.join(said)}.",
-        ("wavelength = v / f", "gap loss: J. Eargle, Electroacoustical Reference Data, 1994"),
-    )
 
 
 @figure(

@@ -11,16 +11,6 @@ MACHINE = example_machine()
 SPEED = MACHINE.speeds[0]
 
 
-def test_patterns_repeat_every_wavelength():
-    drawn = draw("wavelength_at_gap")
-    for pattern, speed in zip(drawn.artists["patterns"], MACHINE.speeds, strict=True):
-        x, y = pattern.get_data()
-        middle = (y.max() + y.min()) / 2
-        up = x[1:][(y[:-1] < middle) & (y[1:] >= middle)]
-        expected = 1e6 * response.wavelength(10e3, speed)
-        np.testing.assert_allclose(np.diff(up), expected, rtol=0.02)
-
-
 def test_losses_add_up_to_their_sum():
     lines = draw("four_losses").artists
     parts = sum(lines[name].get_ydata() for name in ("thickness", "spacing", "gap", "azimuth"))
