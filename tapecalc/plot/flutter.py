@@ -246,7 +246,8 @@ class Names:
         look: Any = {"transform": self.canvas.axes.transAxes, "ha": "left", "va": "top"}
         for number, (role, name) in enumerate(zip(rows, names, strict=True)):
             corner = np.array([0.3, self.size[1] - 1.6 * number])
-            self.canvas.axes.text(*corner / self.size, name, color=self.canvas.color(role), **look)
+            left, top = (corner / self.size).tolist()
+            self.canvas.axes.text(left, top, name, color=self.canvas.color(role), **look)
             self.taken.append((0, corner[1] - 1.6, wide[number], corner[1]))
 
     def _take(self, boxes: Sequence[tuple[float, ...]]) -> bool:

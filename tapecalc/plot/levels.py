@@ -81,7 +81,7 @@ def level_ladder(
     )
     dots: dict[str, Any] = {"marker": "o", "markersize": 2.4 * canvas.profile.line_pt}
     signal = chart.line(range(len(nodes)), signals, **canvas.line_look("dry", **dots))
-    back = range(*tape, len(nodes)) if tape else range(0)
+    back = range(tape[0], len(nodes)) if tape else range(0)
     chart.line(back, [signals[k] for k in back], **canvas.line_look("echo", **dots))
     first = nodes.index(worst)
     ends = [worst.dbu, worst.dbu + worst.headroom_db]
@@ -145,9 +145,9 @@ class _Chart:
 
     def stairs(self, dbu: Sequence[float], base: float, **look: Any) -> Any:
         """Fill from the level of each stage to a base."""
-        edges, way = np.arange(len(dbu) + 1) - 0.5, "horizontal" if self.down else "vertical"
         look = {"linewidth": 0, "fill": True, "zorder": 0.5} | look
-        return self.canvas.axes.stairs(dbu, edges, baseline=base, orientation=way, **look)
+        look |= {"baseline": base, "orientation": "horizontal" if self.down else "vertical"}
+        return self.canvas.axes.stairs(dbu, np.arange(len(dbu) + 1) - 0.5, **look)
 
     def words(self, place: float, dbu: float, text: str, role: str, **look: Any) -> None:
         """Write a word into an area."""

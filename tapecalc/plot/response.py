@@ -453,39 +453,35 @@ def repeats_response(canvas: Canvas, *, one_pass: response.OnePass, repeats: int
         answer=_edge_text(bands[-1][1]),
         means=f"is the top of repeat {repeats}, 3 dB down",
     )
-    lines, f = [], audible(one_pass.today, one_pass.speed)
+    f = audible(one_pass.today, one_pass.speed)
     outer, inner = (response.repeat_level_db(even, f, n) for n in (1, repeats))
     treble = f > 1e3
     _shade(canvas, f[treble], inner[treble], outer[treble], "echo", alpha=0.15)
-    widths = np.linspace(1.2, 0.5, repeats) * profile.line_pt
-    for n, color, width in zip(range(1, repeats + 1), style.sequence(profile, repeats), widths, strict=True):
-        level = response.repeat_level_db(one_pass, f, n)
-        lines += axes.plot(
-            f, level, **canvas.line_look("echo", color=color, linewidth=width), zorder=3 - 0.01 * n
-        )
+    levels = [response.repeat_level_db(one_pass, f, n) for n in range(1, repeats + 1)]
+    widths, lines = np.linspace(1.2, 0.5, repeats) * profile.line_pt, []
+    for n, color in enumerate(style.sequence(profile, repeats)):
+        look = canvas.line_look("echo", color=color, linewidth=widths[n], zorder=3 - 0.01 * n)
+        lines += axes.plot(f, levels[n], **look)
     canvas.style_response(y=("level", "$L$", "dB"))
-    loudest = max(float(line.get_ydata().max()) for line in lines)
-    axes.set_ylim(DARKEST_DB, float(np.clip(loudest + 1.5, 3, 20)))
-    edges = [
-        (edge, _at(edge, f, line.get_ydata())) for (_, edge), line in zip(bands, lines, strict=True) if edge
-    ]
-    seen = [(x, y) for x, y in edges if x < AUDIBLE[1]]
-    tops = axes.plot(*np.reshape(seen, (-1, 2)).T, **canvas.dots(2.2, color=canvas.color("echo")))
-    number = "$n$ = {}" if canvas.symbols_only else "repeat {}"
-    ends = []
-    for n, side in ((1, "right"), (repeats, "left"))[: 1 + (repeats > 1)]:
-        x, y = lines[n - 1].get_data()
-        shown = np.flatnonzero(y > DARKEST_DB + 8)
-        if y[-1] > DARKEST_DB + 8 or not shown.size:
-            ends.append(n)
+    axes.set_ylim(DARKEST_DB, float(np.clip(np.max(levels) + 1.5, 3, 20)))
+    tops = [(edge, _at(edge, f, db)) for (_, edge), db in zip(bands, levels, strict=True) if edge]
+    tops = [(edge, db) for edge, db in tops if edge < AUDIBLE[1] and db > DARKEST_DB]
+    dots = canvas.dots(2.2, color=canvas.color("echo"))
+    marks = axes.plot([edge for edge, _ in tops], [db for _, db in tops], **dots)
+    number, ends = "$n$ = {}" if canvas.symbols_only else "repeat {}", []
+    for n, side in {1: "right", repeats: "left"}.items():
+        shown = np.flatnonzero(levels[n - 1] > DARKEST_DB + 8)
+        if shown.size and shown[-1] < f.size - 1:
+            end = f[shown[-1]], levels[n - 1][shown[-1]]
+            canvas.note(end, number.format(n), side, color=lines[n - 1].get_color())
         else:
-            canvas.note((x[shown[-1]], y[shown[-1]]), number.format(n), side, color=lines[n - 1].get_color())
+            ends.append(n)
     canvas.name_lines([lines[n - 1] for n in ends], map(number.format, ends))
     first, last = (_band(*band) for band in (bands[0], bands[-1]))
     but = ", but for the bumps of the head" if one_pass.pole_length and even != one_pass else ""
     return Drawn(
         canvas.figure,
-        {"repeats": lines, "tops": tops},
+        {"repeats": lines, "tops": marks},
         f"Response of repeats 1 to {repeats} at {speed}, from thick and strong to thin and pale. Within "
         f"3 dB{but}: repeat 1 from {first}, repeat {repeats} from {last}.",
         f"Line chart of level in dB over frequency, {repeats} nested curves, each thinner and narrower than "

@@ -103,7 +103,7 @@ def test_lines_stand_at_the_wobbles_that_were_put_in_and_carry_their_names(drawn
         assert read[nearest] == pytest.approx(comb * depth, rel=0.02)
         assert own[nearest] == pytest.approx(depth, rel=0.02)
     texts = {text.get_text() for text in figure.figure.axes[0].texts}
-    assert {"capstan", "pinch\nroller"} <= texts and drawn[
+    assert {"capstan", "pinch roller"} <= texts and drawn[
         "flutter_speed_1"
     ].title == "The pinch roller wobbles most"
     assert "capstan at 7.5" in figure.caption and "% its own" in figure.caption
@@ -135,7 +135,7 @@ def test_lines_close_together_are_named_apart_and_a_part_nobody_knows_is_said():
     roller = TurningPart(name="roller", diameter=SPEED / np.pi / 2.0)  # twice a second
     verdicts = fingerprint(reading.peaks(), [roller], SPEED)
     figure = measured.flutter_spectrum(reading=reading, verdicts=verdicts)
-    assert {text.get_text() for text in figure.figure.axes[0].texts} == {"2 x\nroller", "not in\nthe list"}
+    assert {text.get_text() for text in figure.figure.axes[0].texts} == {"2 x roller", "not in the list"}
     assert "2 x roller at 4.00 Hz" in figure.caption and "not in the list at 5.00 Hz" in figure.caption
     assert figure.title == "The roller wobbles most" and text_problems(figure.figure, "notebook") == []
     # A line that was not asked about is not called unknown.

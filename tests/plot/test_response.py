@@ -119,3 +119,64 @@ def test_bumps_lie_between_none_and_plates():
 def test_a_head_without_poles_has_no_figure_of_bumps():
     with pytest.raises(ValueError, match="needs poles"):
         draw("head_bumps", with_changes(MACHINE, {"heads.pole_length_mm": 0}))
+
+
+# ---- what they say ----
+
+
+def number(drawn):
+    (text,) = [text for text in drawn.figure.texts if text.get_gid() == "number"]
+    return text.get_text()
+
+
+SLOW, FAST = ({"transport.speeds_cm_s": None, "transport.speeds_ips": (ips,)} for ips in (1.875, 30.0))
+CLEAN = {"heads.spacing_loss_um": 0.5, "heads.azimuth_error_arcmin": 0.0}  # as it was aligned
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "title"),
+    [
+        ("four_losses", {}, "The thickness takes the most treble"),
+        ("four_losses", {"heads.spacing_loss_um": 20.0}, "The spacing takes the most treble"),
+        ("four_losses", {"heads.azimuth_error_arcmin": 60.0}, "The azimuth takes the most treble"),
+        ("machine_chain", {}, "The equalizers give back what the tape takes"),
+        ("machine_chain", SLOW, "Equalizers give back only part of the treble"),
+        ("machine_chain", {"heads.treble_boost_db": 0.0}, "No equalizer gives back what the tape takes"),
+        ("output_changes", {}, "Half the coating costs bass, hardly treble"),
+        ("output_changes", FAST, "Half the coating costs bass, and less treble"),
+        ("repeats_response", {}, "Every repeat is darker than the last"),
+        ("repeats_response", FAST | CLEAN, "The repeats keep their treble"),
+    ],
+)
+def test_the_title_is_what_this_machine_finds(name, changes, title):
+    assert draw(name, with_changes(MACHINE, changes)).title == title
+
+
+def test_the_number_is_the_answer():
+    # By hand at 10 kHz: 14.978 + 2.865 + 0.794 + 0.118 = 18.755 dB, at 100 Hz half the coating gives -5.93.
+    assert number(draw("four_losses")) == "\N{MINUS SIGN}19 dB"
+    assert number(draw("output_changes")) == "\N{MINUS SIGN}5.9 dB"
+    assert number(draw("head_bumps")) == "\N{MINUS SIGN}3.5 dB"  # plates, at L/lam = 1.7571
+    edge = response.bandwidth(MACHINE.one_pass(SPEED, pole_shape="flat"), passes=8)[1]
+    assert number(draw("repeats_response")) == f"{edge / 1e3:.1f} kHz"
+
+
+def test_speeds_are_two_weights_of_one_hue_and_repeats_go_from_thick_to_thin():
+    lines = draw("machine_chain").artists
+    fast, slow = lines["19.05 cm/s"], lines["9.525 cm/s"]
+    assert fast.get_color() == slow.get_color() and fast.get_linewidth() < slow.get_linewidth()
+    repeats = draw("repeats_response").artists["repeats"]
+    assert np.all(np.diff([line.get_linewidth() for line in repeats]) < 0)
+    assert len({line.get_color() for line in repeats}) == 8
+
+
+@pytest.mark.parametrize("changes", [{}, SLOW, FAST], ids=["as it is", "slow", "fast"])
+def test_the_marks_of_the_repeats_stand_on_their_lines_inside_the_axes(changes):
+    drawn = draw("repeats_response", with_changes(MACHINE, changes))
+    (marks,) = drawn.artists["tops"]
+    low, high = drawn.figure.axes[0].get_ylim()
+    seen = marks.get_xydata()  # those of later repeats, if the first ones are beyond hearing
+    assert len(seen) >= 4
+    for (x, y), line in zip(seen, drawn.artists["repeats"][-len(seen) :], strict=True):
+        assert 20 < x < 20e3 and low < y < high
+        assert y == pytest.approx(np.interp(np.log(x), np.log(line.get_xdata()), line.get_ydata()))
