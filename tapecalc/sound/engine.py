@@ -300,8 +300,10 @@ class _Limit:
         """Return (2, channels, block) of (2, channels, block + POINTS)."""
         self.lifted[:] = lifted
         self.points.reshape(self.around.shape)[:] = self.around
-        np.matmul(self.weights, self.points, out=self.held)
-        np.matmul(self.back, np.tanh(self.held, out=self.held), out=self.points)
+        for start in range(0, self.held.shape[-1], COLUMNS):
+            points, held = (each[..., start : start + COLUMNS] for each in (self.points, self.held))
+            np.matmul(self.weights, points, out=held)
+            np.matmul(self.back, np.tanh(held, out=held), out=points)
         return np.sum(self.shares, axis=0)
 
 
@@ -350,11 +352,10 @@ class _Pass:
         response = fft.irfft(spectrum, count)
         self.spectra = [fft.rfft([[np.roll(response, p)[q::2]] for q in (0, 1)]) for p in range(phases)]
         if hiss:  # comes as one phase more, zeros between its samples
-            response = np.zeros(count)
+            self.bass = _Bass(one_pass, layout)
             taps = 2 * math.sqrt(12) * hiss * noise_taps(one_pass, layout)
-            response[: len(taps)] = taps
-            self.spectra.append(fft.rfft([[response[q::2]] for q in (0, 1)]))
-            self.bass = _Bass(one_pass, layout.sample_rate)
+            response = np.pad(taps, (0, count - len(taps)))
+            self.spectra.append(self.bass.spectrum * fft.rfft([[response[q::2]] for q in (0, 1)]))
         self.windows = np.zeros((len(self.spectra), channels, layout.size))
         self.recorded = self.windows[:phases]
 
@@ -367,7 +368,8 @@ class _Pass:
         self.windows[..., 1 : 1 + past] = self.windows[..., 1 + block : 1 + block + past]
         self.recorded[..., 1 + past : 1 + past + block] = recorded
         if noise is not None:
-            self.windows[-1, :, 1 + past : 1 + past + block] = self.bass(noise)
+            self.windows[-1, :, 1 + past : 1 + past + block] = noise
+            self.windows[-1, :, 0] = self.bass.front(self.windows[-1, 0, 1 : 1 + past + block])
         if self.low_cut:
             self._set_state()
         passed = reduce(operator.iadd, map(operator.mul, self.spectra, fft.rfft(self.windows)))
@@ -394,26 +396,32 @@ def low_cut_coefficients(frequency: float, sample_rate: float) -> tuple[float, f
 
 
 class _Bass:
-    """The playback equalizer's bass for noise, ``x - z`` with a low pass ``z += (1 - a) (x - z)``."""
+    """The playback equalizer's bass for noise, ``x - z`` with a low pass ``z += (1 - a) (x - z)``.
 
-    def __init__(self, one_pass: OnePass | None, sample_rate: int) -> None:
-        self.kept = _bass_kept(one_pass, sample_rate)
-        # So far back that a power is still a number.
-        self.powers = self.kept ** np.arange(int(300 / (1 - self.kept)))
-        self.weights = (1 - self.kept) / self.powers if self.kept else self.powers
+    Bent to a circle like the low cut, and like it set right by a sample in front.
+    """
+
+    def __init__(self, one_pass: OnePass | None, layout: Layout) -> None:
+        self.kept, self.block = _bass_kept(one_pass, layout.sample_rate), layout.block
+        turn = np.exp(-2j * np.pi * np.arange(layout.size // 2 + 1) / layout.size)
+        self.spectrum = self.kept * (1 - turn) / (1 - self.kept * turn) if self.kept else np.ones(1)
+        inside = 2 * layout.treble + layout.block
+        self.weights = (1 - self.kept) * self.kept ** np.arange(inside - 1.0, -1, -1)
+        self.turned = self.kept ** (layout.size - 1 - inside)
         self.state = 0.0
 
-    def __call__(self, noise: Array) -> Array:
-        """Return what is left of noise, which is written over."""
-        for start in range(0, len(noise) if self.kept else 0, len(self.powers)):
-            part = noise[start : start + len(self.powers)]
-            low = part * self.weights[: len(part)]
-            low[0] += self.kept * self.state
-            np.cumsum(low, out=low)
-            low *= self.powers[: len(part)]
-            part -= low
-            self.state = low[-1]
-        return noise
+    def front(self, noise: Array) -> float:
+        """Return the sample in front that leaves the state, and move the state on by a block."""
+        if not self.kept:
+            return 0.0
+        end = self.turned * (self.kept ** len(noise) * self.state + self._left(noise, self.weights))
+        front = (self.state - self.kept * end) / (1 - self.kept)
+        left = self._left(noise[: self.block], self.weights[-self.block :])
+        self.state = self.kept**self.block * self.state + left
+        return front
+
+    def _left(self, noise: Array, weights: Array) -> float:
+        return float(np.einsum("n,n", noise, weights))  # not by BLAS, whose threads would wake
 
 
 def _bass_kept(one_pass: OnePass | None, sample_rate: int) -> float:
