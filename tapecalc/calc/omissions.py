@@ -134,7 +134,8 @@ _ROWS = (
         "Tape that wanders at an angle",
         "down by {wandering} at 10 kHz, for a moment",
         "Tone: darker",
-        "AES preprint on the displacement in time between channels: 600 \N{MICRO SIGN}rad from end to end",
+        "AES preprint on the displacement in time between channels, aes.org/e-lib 3710: 600 \N{MICRO SIGN}rad"
+        " from end to end",
     ),
     Omission(
         "Slip and stretch at the capstan",

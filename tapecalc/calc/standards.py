@@ -40,10 +40,13 @@ _EQUALIZATION_TABLE = (  # name, ips, bass and treble time constant in microseco
     ("IEC1 7.5 ips", 7.5, None, 70, _IASA),
     ("NAB 7.5 ips", 7.5, 3180, 50, _IASA),
     ("CCIR 7.5 ips before 1966", 7.5, None, 100, _IASA),
+    ("Home 7.5 ips 1967", 7.5, None, 50, _IASA),
     ("NAB 3.75 ips", 3.75, 3180, 90, _IASA),
     ("DIN 3.75 ips 1962", 3.75, 3180, 120, _IASA),
     ("IEC 3.75 ips 1962-1968", 3.75, 3180, 140, _IASA),
     ("DIN 3.75 ips 1955-1961", 3.75, None, 200, _IASA),
+    ("Home 3.75 ips 1967", 3.75, None, 100, _IASA),
+    ("Home 3.75 ips 1953-1958", 3.75, 3180, 200, _IASA),
     ("Cassette type I", 1.875, 3180, 120, _CASSETTE),
     ("Cassette types II and IV", 1.875, 3180, 70, _CASSETTE),
 )

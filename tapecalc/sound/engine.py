@@ -6,15 +6,14 @@ moments that far apart is computed at once:
 1. each head reads the filtered tape where the delay says, between the samples (`_Reader`, six points and
    polynomials of degree 4, at twice the sample rate);
 2. the bus adds the dry sound and what returns;
-3. the record equalizer lifts the treble (`_Record`), and the tape limits what is then too loud, at twice
-   the sample rate (`_limited`);
+3. the record equalizer lifts the treble (`_Record`), and the tape limits what is then too loud, at `OVER`
+   times the sample rate (`_Limit`);
 4. one Fourier transform does what is linear behind that (`_Pass`): the rest of the response, the step to
    twice the rate, the correction of the reader's own small loss, and the spectrum of the tape's noise;
 5. head bumps, which are of long waves, are added on the tape a little later, at a low rate (`_Bumps`).
 
 The bass time constant of the equalizers is left out before the limit: what record lifts there, playback
-takes back, and music has little below 50 Hz. What lies above 13 kHz meets the limit 3 dB later than it would,
-and comes back as loud as it should: else its fifth overtones would fold back into hearing.
+takes back, and music has little below 50 Hz.
 """
 
 import dataclasses
@@ -45,7 +44,7 @@ BUMPS_HALF = 20e-3, 0.9  # half a filter that holds the bumps, at least: s, and 
 MOST_OF_DELAY = 0.4  # that such a filter may take
 HOPS, GRID = 40, 0.1  # of its low rate in a length of the poles; steps in poles per wave for its design
 MEASURED = 60e-3  # s, that a measured response of the bass takes in place of the poles
-FOLDS, FOLDS_LESS_DB = 0.275, 3.0  # sample rates, above which the tape is given so much less
+OVER = 5  # times the sample rate, where the tape limits: overtones of treble that fold are then weak ones
 DELAY_OVER_HALF = 36  # a long delay affords a long filter, which rounds the bends of a response less
 KAISER_BETA, RECORD_BETA = 12.3, 8.0  # 120 dB of stop band; 80 before the limit, for overtones' images
 STEPS = (2, 2, 2, 1, 1)  # of sharpening the filter: large ones for what blurs most, then the rest settles
@@ -90,7 +89,7 @@ class Layout:
     treble: int  # half the length of the pass's filter without bumps
     hop: int  # samples in one of the low rate of the bumps, a part of `cell`
     reach: int  # half the length of their filter at that rate, 0 without bumps
-    lift: int  # latency of the record equalizer, 0 without a limit
+    lift: int  # latency of record equalizer and limit, 0 without a limit
     block: int  # computed at once, a multiple of `cell`
     size: int  # length of the Fourier transform
 
@@ -119,7 +118,7 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     shortest = min(settings.heads.spacings) / settings.motion.fastest
     treble = round(float(np.clip(shortest / DELAY_OVER_HALF, *FILTER_HALF)) * sample_rate)
     poles = max(_poles(settings.one_pass), _poles(settings.later_pass))
-    lift = round(RECORD_HALF * sample_rate) * (settings.saturation is not None)
+    lift = (round(RECORD_HALF * sample_rate) + POINTS // 2) * (settings.saturation is not None)
     wished = max(BUMPS_HALF[0], BUMPS_HALF[1] * poles) if poles else 0.0
     bumps = round(min(wished, MOST_OF_DELAY * shortest) * sample_rate)
     hop = 2 ** int(math.log2(max(min(cell, min(poles, MEASURED / 2) * sample_rate / HOPS, bumps / 4), 1)))
@@ -196,26 +195,32 @@ def _kernel_gains() -> tuple[Array, Array]:
 
 
 class _Reader:
-    """Reads a tape (channels, half samples) between its samples.
+    """Reads a tape (2, channels, samples), its samples and those between, at any place.
 
-    As long as the delay stays between two whole numbers of half samples, the points lie in a row: they are
-    copied run by run, then put together as polynomials in the place between the two inner points, by
+    As long as the delay stays between two whole numbers of half samples, the points lie in two rows: they
+    are copied run by run, then put together as polynomials in the place between the two inner points, by
     Horner's rule.
     """
 
     def __init__(self, tape: Array) -> None:
-        # around[c, k, i] is the k-th point from place i; the other arrays are used over and over.
-        self.around = np.lib.stride_tricks.sliding_window_view(tape, POINTS, axis=1).transpose(0, 2, 1)
-        self.points = np.empty((len(tape), POINTS, COLUMNS))
+        # around[0][c, k, p, i] is point 2k + p from sample i on; around[1] from the place behind that sample.
+        between, channel, sample = tape.strides
+        shape = (tape.shape[1], POINTS // 2, 2, tape.shape[2] - POINTS // 2)
+        as_strided = np.lib.stride_tricks.as_strided
+        self.around = (
+            as_strided(tape, shape, (channel, sample, between, sample)),
+            as_strided(tape[1], shape, (channel, sample, sample - between, sample)),
+        )
+        self.points = np.empty((tape.shape[1], POINTS, COLUMNS))  # like the next, used over and over
         self.curve = np.empty((DEGREE + 1, COLUMNS))
 
     def __call__(self, end: int, delay: Array, gain: float) -> Array:
-        """Return what a head plays: each sample as it was written `delay` half samples before `end`."""
+        """Return what a head plays: each sample as it was written `delay` half samples before its own."""
         kernel = gain * reading_kernel()
         played = np.empty((len(self.points), len(delay)))
         for start in range(0, len(delay), COLUMNS):
             part = slice(start, start + COLUMNS)
-            place = self._gather(end + 2 * start, delay[part])
+            place = self._gather(end + start, delay[part])
             for points, value in zip(self.points[..., : len(place)], played[:, part], strict=True):
                 self._polynomials(kernel, points, place, value)
         return played
@@ -224,10 +229,11 @@ class _Reader:
         """Copy the points around each place, and return where between the two inner ones it lies."""
         behind = np.ceil(delay)
         last_of_run = (behind[1:] != behind[:-1]).nonzero()[0]
-        start, first_point = 0, end - POINTS // 2 + 1
+        pairs = self.points.reshape(len(self.points), POINTS // 2, 2, COLUMNS)
+        start, first_point = 0, 2 * end - POINTS // 2 + 1
         for last in [*last_of_run.tolist(), len(delay) - 1]:
-            stop, first = last + 1, first_point - int(behind[last])
-            self.points[..., start:stop] = self.around[..., first + 2 * start : first + 2 * stop : 2]
+            stop, (first, odd) = last + 1, divmod(first_point - int(behind[last]), 2)
+            pairs[..., start:stop] = self.around[odd][..., first + start : first + stop]
             start = stop
         behind -= delay
         behind -= 0.5
@@ -250,23 +256,65 @@ class _Record:
     """The record equalizer, block by block: overlap-save, from the sample rate to twice as much."""
 
     def __init__(self, one_pass: OnePass | None, layout: Layout, channels: int) -> None:
-        self.block, self.past = layout.block, 2 * layout.lift
+        half = layout.lift - POINTS // 2
+        self.block, self.first, self.past = layout.block, 2 * half, 2 * half + POINTS
         self.size = fft.next_fast_len(layout.block + self.past, real=True)
-        taps = np.pad(record_taps(one_pass, layout.sample_rate, layout.lift), (0, 1))
+        taps = np.pad(record_taps(one_pass, layout.sample_rate, half), (0, 1))
         self.spectra = fft.rfft(taps.reshape(-1, 1, 2).T, self.size)
         self.window = np.zeros((channels, self.size))
 
     def __call__(self, bus: Array) -> Array:
-        """Return the lifted samples, `lift` late, and those between."""
+        """Return the lifted samples, and those between: with the last ones before, which the limit needs."""
         end = self.past + self.block
         self.window[:, : self.past] = self.window[:, self.block : end]
         self.window[:, self.past : end] = bus
-        return fft.irfft(fft.rfft(self.window) * self.spectra, self.size)[..., self.past : end]
+        return fft.irfft(fft.rfft(self.window) * self.spectra, self.size)[..., self.first : end]
 
 
-def _limited(lifted: Array) -> Array:
-    """Record on tape that is full, ``tanh(x)``, as calc.loop says, but in place."""
-    return np.tanh(lifted, out=lifted)
+class _Limit:
+    """Tape that is full, ``tanh(x)``, as calc.loop says: from samples and those between to the same.
+
+    The curve is computed at `OVER` places in each sample, read from the points around. Their overtones are
+    kept from folding by the same weights on the way back.
+    """
+
+    def __init__(self, layout: Layout, channels: int) -> None:
+        pairs, places = POINTS // 2 + 1, layout.block + POINTS // 2
+        self.lifted = np.zeros((2, channels, layout.block + POINTS))
+        # around[c, k, p, i] is the sample i + k, or the place behind it.
+        around = np.lib.stride_tricks.sliding_window_view(self.lifted, places, axis=2)
+        self.around = around.transpose(1, 2, 0, 3)
+        self.points = np.empty((channels, 2 * pairs, places))
+        self.held = np.empty((channels, OVER, places))
+        self.weights = places_kernel()
+        self.back = 2 / OVER * self.weights.T
+        channel, row, place = self.points.strides
+        # What all places give to one sample stands a place further to the left in each pair of rows.
+        self.shares = np.lib.stride_tricks.as_strided(
+            self.points[..., pairs - 1 :],
+            (pairs, 2, channels, layout.block),
+            (2 * row - place, row, channel, place),
+        )
+
+    def __call__(self, lifted: Array) -> Array:
+        """Return (2, channels, block) of (2, channels, block + POINTS)."""
+        self.lifted[:] = lifted
+        self.points.reshape(self.around.shape)[:] = self.around
+        for start in range(0, self.held.shape[-1], COLUMNS):
+            points, held = (each[..., start : start + COLUMNS] for each in (self.points, self.held))
+            np.matmul(self.weights, points, out=held)
+            np.matmul(self.back, np.tanh(held, out=held), out=points)
+        return np.sum(self.shares, axis=0)
+
+
+@cache
+def places_kernel() -> Array:
+    """Return the reader's weights for `OVER` places in a sample, of the sample and the points around."""
+    weights = np.zeros((OVER, POINTS + 2))
+    for row, place in zip(weights, (2 * np.arange(OVER) + 1) / OVER, strict=True):
+        first = int(place)
+        row[first : first + POINTS] = (place - first - 0.5) ** np.arange(DEGREE + 1) @ reading_kernel()
+    return weights
 
 
 class _Pass:
@@ -304,11 +352,10 @@ class _Pass:
         response = fft.irfft(spectrum, count)
         self.spectra = [fft.rfft([[np.roll(response, p)[q::2]] for q in (0, 1)]) for p in range(phases)]
         if hiss:  # comes as one phase more, zeros between its samples
-            response = np.zeros(count)
+            self.bass = _Bass(one_pass, layout)
             taps = 2 * math.sqrt(12) * hiss * noise_taps(one_pass, layout)
-            response[: len(taps)] = taps
-            self.spectra.append(fft.rfft([[response[q::2]] for q in (0, 1)]))
-            self.bass = _Bass(one_pass, layout.sample_rate)
+            response = np.pad(taps, (0, count - len(taps)))
+            self.spectra.append(self.bass.spectrum * fft.rfft([[response[q::2]] for q in (0, 1)]))
         self.windows = np.zeros((len(self.spectra), channels, layout.size))
         self.recorded = self.windows[:phases]
 
@@ -321,7 +368,8 @@ class _Pass:
         self.windows[..., 1 : 1 + past] = self.windows[..., 1 + block : 1 + block + past]
         self.recorded[..., 1 + past : 1 + past + block] = recorded
         if noise is not None:
-            self.windows[-1, :, 1 + past : 1 + past + block] = self.bass(noise)
+            self.windows[-1, :, 1 + past : 1 + past + block] = noise
+            self.windows[-1, :, 0] = self.bass.front(self.windows[-1, 0, 1 : 1 + past + block])
         if self.low_cut:
             self._set_state()
         passed = reduce(operator.iadd, map(operator.mul, self.spectra, fft.rfft(self.windows)))
@@ -348,25 +396,32 @@ def low_cut_coefficients(frequency: float, sample_rate: float) -> tuple[float, f
 
 
 class _Bass:
-    """The playback equalizer's bass for noise, ``x - z`` with a low pass ``z += (1 - a) (x - z)``."""
+    """The playback equalizer's bass for noise, ``x - z`` with a low pass ``z += (1 - a) (x - z)``.
 
-    def __init__(self, one_pass: OnePass | None, sample_rate: int) -> None:
-        self.kept = _bass_kept(one_pass, sample_rate)
-        # So far back that a power is still a number.
-        self.powers = self.kept ** np.arange(int(300 / (1 - self.kept)))
-        self.weights = (1 - self.kept) / self.powers if self.kept else self.powers
+    Bent to a circle like the low cut, and like it set right by a sample in front.
+    """
+
+    def __init__(self, one_pass: OnePass | None, layout: Layout) -> None:
+        self.kept, self.block = _bass_kept(one_pass, layout.sample_rate), layout.block
+        turn = np.exp(-2j * np.pi * np.arange(layout.size // 2 + 1) / layout.size)
+        self.spectrum = self.kept * (1 - turn) / (1 - self.kept * turn) if self.kept else np.ones(1)
+        inside = 2 * layout.treble + layout.block
+        self.weights = (1 - self.kept) * self.kept ** np.arange(inside - 1.0, -1, -1)
+        self.turned = self.kept ** (layout.size - 1 - inside)
         self.state = 0.0
 
-    def __call__(self, noise: Array) -> Array:
-        """Return what is left of noise, which is written over."""
-        for start in range(0, len(noise) if self.kept else 0, len(self.powers)):
-            part = noise[start : start + len(self.powers)]
-            low = np.cumsum(part * self.weights[: len(part)])
-            low += self.kept * self.state
-            low *= self.powers[: len(part)]
-            part -= low
-            self.state = low[-1]
-        return noise
+    def front(self, noise: Array) -> float:
+        """Return the sample in front that leaves the state, and move the state on by a block."""
+        if not self.kept:
+            return 0.0
+        end = self.turned * (self.kept ** len(noise) * self.state + self._left(noise, self.weights))
+        front = (self.state - self.kept * end) / (1 - self.kept)
+        left = self._left(noise[: self.block], self.weights[-self.block :])
+        self.state = self.kept**self.block * self.state + left
+        return front
+
+    def _left(self, noise: Array, weights: Array) -> float:
+        return float(np.einsum("n,n", noise, weights))  # not by BLAS, whose threads would wake
 
 
 def _bass_kept(one_pass: OnePass | None, sample_rate: int) -> float:
@@ -390,13 +445,14 @@ class _Bumps:
         self.filtered = np.zeros((channels, 3 + self.steps))
         self.around = np.lib.stride_tricks.sliding_window_view(self.filtered, 4, axis=1)
         self.down = spline(np.arange(4 * self.hop) / self.hop - 2).reshape(4, self.hop).T.copy()
-        self.up = spline(np.arange(2 * self.hop) / (2 * self.hop) + np.arange(1, -3, -1)[:, np.newaxis])
+        places = np.arange(2 * self.hop).reshape(-1, 1, 1, 2).T / (2 * self.hop)
+        self.up = spline(places + np.arange(1, -3, -1)[:, np.newaxis])
 
     def __call__(self, tape: Array, end: int, number: int) -> None:
         """Add what the newest block on the tape, given its end and its number, makes known."""
         hop, block, steps = self.hop, self.layout.block, self.steps
-        newest = tape[:, end - 2 * (block + 3 * hop) : end : 2].copy()
-        parts = newest.reshape(len(tape), steps + 3, hop) @ self.down
+        newest = tape[0, :, end - block - 3 * hop : end]
+        parts = newest.reshape(-1, steps + 3, hop) @ self.down
         self.low[:, :-steps] = self.low[:, steps:]
         self.low[:, -steps:] = reduce(operator.add, [parts[:, k : k + steps, k] for k in range(4)])
         self.filtered[:, :3] = self.filtered[:, -3:]
@@ -407,8 +463,8 @@ class _Bumps:
             share = self.change.progress(samples / self.layout.sample_rate)
             for row, low in zip(self.filtered, self.low, strict=True):
                 row[3:] += share * (np.convolve(low, self.later_weights, "valid") - row[3:])
-        end -= 2 * self.layout.bumps
-        tape[:, end - 2 * block : end] += (self.around.copy() @ self.up).reshape(len(tape), -1)
+        end -= self.layout.bumps
+        tape[..., end - block : end] += (self.around.copy() @ self.up).reshape(*tape.shape[:2], block)
 
 
 def spline(away: Array) -> Array:
@@ -460,14 +516,16 @@ def bump_weights(one_pass: OnePass | None, layout: Layout) -> Array:
 
 
 def _before_limit(one_pass: OnePass | None, layout: Layout, frequency: Array) -> Any:
-    """Compute what the record equalizer does, at frequencies from 0 in even steps."""
-    taps = record_taps(one_pass, layout.sample_rate, layout.lift) / 2
+    """Compute what record equalizer and limit do to a weak tone, at frequencies from 0 in even steps."""
+    half = layout.lift - POINTS // 2
+    taps = record_taps(one_pass, layout.sample_rate, half) / 2
     size = round(2 * layout.sample_rate / frequency[1])
-    centered = np.roll(np.pad(taps, (0, size - len(taps))), -2 * layout.lift)
+    centered = np.roll(np.pad(taps, (0, size - len(taps))), -2 * half)
     lifted = fft.rfft(centered)[: len(frequency)]
     # Where the band ends next to nothing is left to be set right.
     wanted = np.abs(_lift(one_pass, frequency, layout.sample_rate))
-    return lifted * np.maximum(1, 0.5 * wanted / np.maximum(np.abs(lifted), 1e-9))
+    lifted *= np.maximum(1, 0.5 * wanted / np.maximum(np.abs(lifted), 1e-9))
+    return lifted * _places_gain(frequency, layout.sample_rate) ** 2
 
 
 @lru_cache(maxsize=16)
@@ -478,13 +536,15 @@ def record_taps(one_pass: OnePass | None, sample_rate: int, half: int) -> Array:
 
 
 def _lift(one_pass: OnePass | None, frequency: Array, sample_rate: int) -> Any:
-    """Compute what the record equalizer does to the treble; a little less where fifth overtones fold."""
-    if one_pass is None:
-        return np.ones(len(frequency), complex)
-    share = 1 / (1 + np.maximum(frequency / (FOLDS * sample_rate), 0.1) ** -20)
-    return 10 ** (-FOLDS_LESS_DB / 20 * share) * dataclasses.replace(one_pass, tau_low=0.0).record_gain(
-        frequency
-    )
+    """Compute what the record equalizer does to the treble, and what sets right the places' own loss."""
+    record = 1 + 0j if one_pass is None else dataclasses.replace(one_pass, tau_low=0.0).record_gain(frequency)
+    return record / _places_gain(frequency, sample_rate)
+
+
+def _places_gain(frequency: Array, sample_rate: int) -> Array:
+    """Compute the mean gain from the samples to the places of the limit, and of the way back."""
+    turns = np.exp(1j * np.pi * np.outer(np.arange(POINTS + 2), frequency / sample_rate))
+    return np.sqrt(np.mean(np.abs(places_kernel() @ turns) ** 2, axis=0))
 
 
 @lru_cache(maxsize=16)
@@ -549,13 +609,13 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
     rate, block = layout.sample_rate, layout.block
     full = settings.saturation or 1.0  # the tape holds the sound in units of what it cannot exceed
     longest = max(settings.heads.spacings) / settings.motion.slowest
-    keep = math.ceil(2 * longest * rate) + 2 * POINTS  # half samples that heads may still read
+    keep = math.ceil(longest * rate) + POINTS  # samples that heads may still read
     rng = np.random.default_rng([settings.seed, 2])
     delays = _block_delays(settings, layout)
     for number, dry in enumerate(dry_blocks):
         if number == 0:
             channels, end = len(dry), keep
-            tape = np.zeros((channels, keep + BLOCKS_PER_HISTORY * 2 * block))
+            tape = np.zeros((2, channels, keep + BLOCKS_PER_HISTORY * block))
             read = _Reader(tape)
             passed = _passes(settings, layout, channels)
             bumps = _Bumps(settings, layout, channels) if layout.reach else None
@@ -571,13 +631,11 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
         bus += settings.input_gain / full * dry
         # Of even odds; the filter makes it Gaussian. The same in all channels, so that mono equals each.
         noise = rng.random(block) - 0.5 if settings.hiss else None
-        if end + 2 * block > tape.shape[1]:
-            tape[:, :keep] = tape[:, end - keep : end]
+        if end + block > tape.shape[2]:
+            tape[..., :keep] = tape[..., end - keep : end]
             end = keep
-        tape[:, end : end + 2 * block : 2], tape[:, end + 1 : end + 2 * block : 2] = passed(
-            bus, noise, number
-        )
-        end += 2 * block
+        tape[..., end : end + block] = passed(bus, noise, number)
+        end += block
         if bumps:
             bumps(tape, end, number)
 
@@ -607,7 +665,7 @@ def _passes(
         record = _Record(one_pass, layout, channels) if limited else lambda bus: bus[None]
         return record, _Pass(one_pass, layout, channels, 1 + limited, hiss)
 
-    limit = _limited if limited else lambda lifted: lifted
+    limit = _Limit(layout, channels) if limited else lambda lifted: lifted
     record, through = make(settings.one_pass)
     change = settings.motion.change
     if change is None or settings.later_pass is None:
@@ -615,9 +673,10 @@ def _passes(
     later_record, later = make(settings.later_pass)
 
     def faded(bus: Array, noise: Array | None, number: int) -> Array:
-        start = number * layout.block - layout.lift
-        share = change.progress(np.arange(start, start + layout.block) / layout.sample_rate)
+        start, more = number * layout.block - layout.lift, POINTS // 2 * limited  # which the limit needs
+        share = change.progress(np.arange(start - more, start + layout.block + more) / layout.sample_rate)
         recorded = limit((1 - share) * record(bus) + share * later_record(bus))
+        share = share[more : more + layout.block]
         first_noise, later_noise = (None, None) if noise is None else ((1 - share) * noise, share * noise)
         return through((1 - share) * recorded, first_noise) + later(share * recorded, later_noise)
 

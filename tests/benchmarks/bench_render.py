@@ -108,7 +108,7 @@ def times_against_the_filter(table):
         ("1 head, 330 ms", echo(1, 0.33), 8.0),
         ("2 heads, 83 ms", echo(2, 0.083), 12.0 + 2.8),
         ("3 heads, 83 ms", echo(3, 0.083), 12.0 + 5.6),
-        # The record equalizer, a limit at four times the rate, and noise with a spectrum.
+        # The record equalizer, a limit at five times the rate, and noise with a spectrum.
         ("3 heads, 83 ms, limiter and hiss", echo(3, 0.083, saturation=0.355, hiss=1e-4), 25.6),
     ):
         seconds, one = least(engine(samples, settings), unit)

@@ -9,7 +9,7 @@ from scipy import signal
 from tapecalc.calc import flutter, standards
 from tapecalc.calc.parts import TurningPart
 from tapecalc.calc.transport import capstan_speed
-from tapecalc.calc.units import db_to_amplitude
+from tapecalc.calc.units import db_to_amplitude, ratio_to_cents
 
 NOTE = "notes of a public measuring script, synthetic reference files (Wang, 2019)"
 
@@ -176,6 +176,17 @@ def test_how_far_a_wobble_swings_a_delay():
     for rate, bound_ms in ((10.106, 0.0315), (5.053, 0.0630)):
         swings = flutter.delay_swing(0.001, rate, np.linspace(0, 1, 5001))
         assert 1000 * swings.max() == pytest.approx(bound_ms, abs=5e-5)
+
+
+@pytest.mark.parametrize(("frequency", "erb", "cents"), [(500, 78.7, 27.0), (1000, 132.6, 22.8)])
+def test_a_wobble_at_the_limit_bends_less_than_a_glide_that_is_just_heard(frequency, erb, cents):
+    # Source: H. Jarvelainen and V. Valimaki (abstract): a glide of 0.1 ERB; 24.7 (4.37 f / kHz + 1) Hz wide,
+    # from memory. The library tells no threshold of its own.
+    assert ratio_to_cents(1 + 0.1 * erb / frequency) == pytest.approx(cents, abs=0.1)
+    # The worst delay is half a turn of the wobble: twice 0.2 %, 6.9 cents.
+    bend = flutter.repeat_deviation(standards.FLUTTER_LIMITS["hi-fi"], 2.5, 0.2)
+    assert ratio_to_cents(1 + bend) == pytest.approx(6.9, abs=0.05)
+    assert ratio_to_cents(1 + bend) < cents / 3
 
 
 def test_a_free_span_of_twenty_centimeters():

@@ -1,10 +1,15 @@
 """Sizes of what the plan leaves out, against print and against numbers worked out another way."""
 
+import numpy as np
 import pytest
 
 from tapecalc.calc import omissions as listed
 from tapecalc.calc import standards
+from tapecalc.calc.heads import Heads
 from tapecalc.calc.levels import leak_ripple_db
+from tapecalc.calc.loop import EchoLoop, loop_gain
+from tapecalc.calc.response import HeadContact, OnePass
+from tapecalc.calc.stereo import StereoLoop, shared_sends, side_gains
 from tapecalc.calc.units import to_si
 
 BENCH = {"track_width": 2e-3, "azimuth_angle": 0, "tape_thickness": 35e-6, "boost_db": 24}
@@ -38,6 +43,18 @@ def test_bias_from_the_loudest_treble_to_the_usual_setting():
 def test_what_a_leak_adds_and_takes(leak_db, up, down):
     # Source: derived, 1 + a and 1 - a
     assert leak_ripple_db(leak_db) == (pytest.approx(down, abs=1e-3), pytest.approx(up, abs=1e-3))
+
+
+def test_without_a_return_nothing_goes_round_by_tape_or_by_leak():
+    # Source: derived, g (R e^-jwT + c) is 0 with g, exactly. A leak from track to track is in the model; of
+    # one from the record head only the size above is told.
+    ideal = HeadContact(gap=0, separation=0, coating_thickness=0, track_width=2e-3, azimuth_angle=0)
+    flat = OnePass(speed=0.2, today=ideal, aligned=ideal, boost_db=0, low_cut=0)
+    one, frequency = Heads(spacings=(0.04,)), np.geomspace(20, 20e3, 50)
+    assert not np.any(loop_gain(EchoLoop(heads=one, return_gain=0.0, one_pass=flat), frequency))
+    for gain in (0.0, 0.5):
+        both = StereoLoop(heads=(one, one), sends=shared_sends(gain, 0.3), one_pass=flat, leak=0.1)
+        assert np.any(side_gains(both, frequency)) == (gain > 0)
 
 
 def test_a_leak_is_told_with_what_it_takes():

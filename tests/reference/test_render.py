@@ -16,6 +16,7 @@ from tapecalc.calc.loop import (
     EchoLoop,
     crowd_settling_level,
     decay_time,
+    describing_function,
     loop_gain,
     loop_gain_db,
     noise_build_up_db,
@@ -399,16 +400,41 @@ def test_the_limiter_folds_next_to_nothing_back(frequency, drive, bound_db):
 
 
 @pytest.mark.parametrize("ips", [7.5, 3.75])
-@pytest.mark.parametrize("frequency", [5000, 7000, 9000, 10000, 13000, 15000])
-def test_treble_that_is_lifted_into_the_limit_folds_little_back(ips, frequency):
-    # 10 dB below what the tape can hold, and lifted by up to 10 dB before it
+@pytest.mark.parametrize("over_full_db", [-20, -6, 0, 6])
+def test_treble_is_limited_by_what_the_record_equalizer_makes_of_it(ips, over_full_db):
+    # Source: tapecalc.calc.loop.describing_function of the lifted tone; the response does the rest.
     settings = without_stages(echo_settings(example_machine(), ips * 0.0254), ["flutter", "hiss", "feedback"])
-    loud = settings.saturation * 10 ** (-10 / 20) / 10 ** (-18 / 20)
-    wet = render(loud * tone(frequency, 1.8), RATE, settings, seconds=1.8).wet[-RATE:]
-    spectrum = np.abs(np.fft.rfft(wet * np.blackman(RATE)))
-    apart = np.abs(np.arange(len(spectrum)) - frequency * np.rint(np.arange(len(spectrum)) / frequency))
-    folded = spectrum[apart > 4].max()
-    assert 20 * np.log10(folded / spectrum.max()) < -60
+    one_pass, full, level = settings.one_pass, settings.saturation, 10 ** (over_full_db / 20)
+    for frequency in (1009, 4987, 9011, 13009, 14983):
+        dry = full * level * np.sin(2 * np.pi * frequency * np.arange(RATE * 3 // 2) / RATE)
+        wet = render(dry, RATE, settings, seconds=1.5).wet[-RATE:]
+        turn = np.exp(-2j * np.pi * frequency * np.arange(RATE) / RATE)
+        lift = abs(replace(one_pass, tau_low=0.0).record_gain(frequency))
+        wanted = full * level * abs(one_pass.gain(frequency)) * describing_function(level * lift, 1.0)
+        heard = 2 * abs(turn @ wet) / RATE
+        assert 20 * np.log10(heard / (settings.input_gain * wanted)) == pytest.approx(0, abs=0.05)
+
+
+def folded_db(settings, rate, frequency, amplitude):
+    """The loudest of what is no overtone of a tone that is heard, below 20 kHz and against the tone."""
+    dry = amplitude * np.sin(2 * np.pi * frequency * np.arange(rate * 9 // 5) / rate)
+    spectrum = np.abs(np.fft.rfft(render(dry, rate, settings, seconds=1.8).wet[-rate:] * np.blackman(rate)))
+    bins = np.arange(len(spectrum))
+    folded = np.abs(bins - frequency * np.rint(bins / frequency)) > 4
+    return 20 * np.log10(spectrum[:20000][folded[:20000]].max() / spectrum[frequency])
+
+
+@pytest.mark.parametrize("rate", [44100, 48000])
+@pytest.mark.parametrize("ips", [7.5, 3.75])
+@pytest.mark.parametrize(
+    ("over_full_db", "bound_db"), [(-20, -80), (-10, -80), (-6, -80), (-3, -80), (0, -60)]
+)
+def test_treble_that_is_lifted_into_the_limit_folds_little_back(rate, ips, over_full_db, bound_db):
+    # At 0 dB the bus is as loud as what the tape can hold, and up to 9 dB louder behind the record equalizer.
+    settings = without_stages(echo_settings(example_machine(), ips * 0.0254), ["flutter", "hiss", "feedback"])
+    for frequency in (997, 4987, 7019, 9011, 11003, 12007, 13009, 14009, 14503, 14983):
+        level = settings.saturation * 10 ** (over_full_db / 20)
+        assert folded_db(settings, rate, frequency, level) < bound_db
 
 
 def test_the_delay_under_flutter_is_that_of_the_calculator():

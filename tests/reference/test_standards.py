@@ -16,11 +16,14 @@ IASA = {
     "IEC1 7.5 ips": (7.5, math.inf, 70),
     "NAB 7.5 ips": (7.5, 3180, 50),
     "CCIR 7.5 ips before 1966": (7.5, math.inf, 100),
+    "Home 7.5 ips 1967": (7.5, math.inf, 50),  # this and the two below second hand; their names are ours
     "NAB 3.75 ips": (3.75, 3180, 90),
     "DIN 3.75 ips 1962": (3.75, 3180, 120),
     "IEC 3.75 ips 1962-1968": (3.75, 3180, 140),
     "DIN 3.75 ips 1955-1961": (3.75, math.inf, 200),
-}
+    "Home 3.75 ips 1967": (3.75, math.inf, 100),
+    "Home 3.75 ips 1953-1958": (3.75, 3180, 200),
+}  # Left out: the table's open-reel rows for 1.875 ips, as their printed values were not seen.
 # Source: IEC 60094-7, as quoted in articles on cassettes (gammaelectronics.xyz, April 1990): 120 and 70 us.
 CASSETTES = {"Cassette type I": (1.875, 3180, 120), "Cassette types II and IV": (1.875, 3180, 70)}
 

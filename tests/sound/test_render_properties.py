@@ -176,6 +176,7 @@ def test_a_limited_loop_stays_bounded_at_any_gain(return_gain, saturation, seed)
     machine = echo([0.013], return_gain=return_gain, saturation=saturation, one_pass=None)
     wet = render(noise(2000, seed), RATE, machine, seconds=1.0).wet
     assert np.abs(wet).max() < 2 * saturation
+    assert np.mean(wet**2) < saturation**2
 
 
 @settings(max_examples=10)

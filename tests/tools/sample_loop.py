@@ -11,6 +11,9 @@ import numpy as np
 from scipy.special import i0
 
 from tapecalc.sound.engine import (
+    DEGREE,
+    OVER,
+    POINTS,
     bump_weights,
     echo_layout,
     low_cut_coefficients,
@@ -90,13 +93,15 @@ class _PolynomialTape:
         if self.full is None:
             self.taps = 2 * self.taps  # zeros between the samples halve their level
         else:
-            self.lifting = record_taps(settings.one_pass, sample_rate, layout.lift)
+            self.lifting = record_taps(settings.one_pass, sample_rate, layout.lift - POINTS // 2)
         low_cut = 0.0 if settings.one_pass is None else settings.one_pass.low_cut
         self.a, self.b = low_cut_coefficients(low_cut, sample_rate)
         hop, reach = layout.hop, layout.reach
         self.weights = bump_weights(settings.one_pass, layout) if reach else []
         self.lead = 4 * (layout.treble + layout.lift + (2 * reach + 6) * hop)  # silence before the beginning
         self.bus = np.zeros(self.lead + count)
+        self.lifted = np.zeros(self.lead + 2 * count)
+        self.held = np.zeros(self.lead + 2 * count)  # what the limit leaves, and what is still to come there
         self.doubled = np.zeros(self.lead + 2 * count)
         self.straight = np.zeros(self.lead + 2 * count)  # without bumps
         self.tape = np.zeros(self.lead + 2 * count)
@@ -122,16 +127,22 @@ class _PolynomialTape:
             self._bump()
 
     def _limited(self):
-        """The newest sample and the place behind it, after the limit."""
+        """What is behind the limit, three samples late: a sample and the place behind it."""
         newest = self.lead + self.length - 1
         if self.full is None:
             return self.bus[newest], 0.0
-        halves = []
+        now = self.lead + 2 * (self.length - 1)
         for phase in range(2):
             taps = self.lifting[phase::2]
-            lifted = self.bus[newest - len(taps) + 1 : newest + 1] @ taps[::-1]
-            halves.append(self.full * math.tanh(lifted / self.full))
-        return halves
+            self.lifted[now + phase] = self.bus[newest - len(taps) + 1 : newest + 1] @ taps[::-1]
+        for step in range(OVER):
+            # A place between two half samples that has as many points behind it as in front of it.
+            before, between = divmod(now - POINTS + 2 + 2 * (step + 0.5) / OVER, 1)
+            around = slice(int(before) - POINTS // 2 + 1, int(before) + POINTS // 2 + 1)
+            weights = (between - 0.5) ** np.arange(DEGREE + 1) @ reading_kernel()
+            limited = self.full * math.tanh(weights @ self.lifted[around] / self.full)
+            self.held[around] += 2 / OVER * limited * weights
+        return self.held[now - POINTS : now - POINTS + 2]
 
     def _bump(self):
         """Add what a step at the low rate makes known."""
