@@ -24,7 +24,7 @@ NEAR = 10.0
 @figure(
     "why it starts where it does",
     lambda m: {"loop": m.worst_loop(m.speeds[0])},
-    suits=lambda m: loops.stability(m.worst_loop(m.speeds[0]), count_modes=False).frequency is not None,
+    suits=lambda m: any(m.heads_at(m.speeds[0]).return_gains),
     needs="a head that feeds the return",
 )
 def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
@@ -61,10 +61,11 @@ def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
     cell = np.array([sheet.width, sheet.height / 3]) if beside else np.array([sheet.width / 3, sheet.height])
     reach = max(1.0, float(np.abs(gains).max()))
     room = (cell[1] - 0.4) if beside else min(0.94 * cell[0], cell[1] - 5.5)
+    top = cell[1] - (0.2 if beside else max(0.2, (cell[1] - room - 5.5) / 2))
     size, returns, limits = room / 2 / reach, [], []
     for k, gain in enumerate(gains.tolist()):
         corner = np.array([0.0, (2 - k) * cell[1]]) if beside else np.array([k * cell[0], 0.0])
-        tip = corner + (0.5 * room + 0.2 if beside else 0.5 * cell[0], cell[1] - 0.5 * room - 0.2)
+        tip = corner + (0.5 * room + 0.2 if beside else 0.5 * cell[0], top - 0.5 * room)
         end = tip + size * np.array([gain.real, gain.imag])
         limits.append(_circle(sheet, tip, size))
         sheet.line([tip - (size, 0), tip], role="dry", width=1.0, arrows=1, zorder=3)

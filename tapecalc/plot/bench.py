@@ -140,7 +140,7 @@ class Bench:
         """Write words beside a part."""
         along, up, ha = SIDES[self.parts[name].side]
         along_by, up_by = self.reach(name)
-        place = self.spot(name) + (along * (along_by + 0.25), up + np.sign(up) * (0 if along else up_by))
+        place = self.spot(name) + (along * (along_by + 0.2), up + np.sign(up) * (0 if along else up_by))
         self.words(place, text, ha=ha, role="text" if role == "context" else role)
 
     def words(self, place: Place, text: str, *, size: float = 1.0, **look: Any) -> None:

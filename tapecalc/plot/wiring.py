@@ -97,12 +97,21 @@ def patch_diagram(canvas: Canvas, name: str, *, steps: int | None = None) -> Dra
     count, caption = len(patch.cables), patch.caption
     if steps is not None:
         caption = _said_of_step(patch, whole("steps", steps, 0, count + 1))
-    canvas.head(patch.finding, patch.title, answer=patch.answer[0], means=patch.answer[1])
+    _head(canvas, patch)
     texts = numbers(patch) if canvas.symbols_only else {}
     plugged = count + 1 if steps is None else steps
     shown = replace(patch, labels=()) if canvas.symbols_only else patch
     wires = draw_patch(canvas.sketch(), shown, texts, plugged=plugged, words=not canvas.symbols_only)
     return Drawn(canvas.figure, wires, caption, patch.alt, (COMMON_PRACTICE,))
+
+
+def _head(canvas: Canvas, of: "Patch | Back") -> None:
+    """Write finding and number; what is counted is no unit, and left out where words are not wanted."""
+    answer, means = of.answer
+    number, _, unit = answer.partition(" ")
+    counts = len(unit) > len("dB")
+    answer = number if counts and canvas.symbols_only else answer
+    canvas.head(of.finding, of.title, answer=answer, means=means)
 
 
 def _said_of_step(patch: Patch, step: int) -> str:
@@ -225,7 +234,7 @@ def mixer_back(canvas: Canvas) -> Drawn:
 
 
 def _back(canvas: Canvas, back: Back) -> Drawn:
-    canvas.head(back.finding, back.title, answer=back.answer[0], means=back.answer[1])
+    _head(canvas, back)
     sheet, short = canvas.sketch(), canvas.symbols_only
     bench, big = Bench(sheet, {}), float(np.clip(sheet.width / 26, 1, 1.35))
     names = [str(k) if short else bench.worded(name) for k, (name, *_) in enumerate(back.groups, 1)]
@@ -261,7 +270,7 @@ def _back(canvas: Canvas, back: Back) -> Drawn:
         )
         where = end + ((0.5, 0.2) if side == "right" else (-0.5, 0.2))
         ha = "left" if side == "right" else "right"
-        bench.words(where, str(k) if short else text, ha=ha, role=color, size=big)
+        bench.words(where, str(k) if short and text else text, ha=ha, role=color, size=big)
     return Drawn(canvas.figure, drawn, back.caption, back.alt, (COMMON_PRACTICE,))
 
 
