@@ -103,7 +103,7 @@ class Bench:
             self.sheet.bar(((left + right) / 2, (low + high) / 2), (right - left, high - low), **look)
         fits = 0.55 * len(name) < right - left
         if words or name.startswith("channel"):
-            self.words(self.at((column, 0.75)), name if fits and words else name.split()[-1])
+            self.words(self.at((column, 0.65)), name if fits and words else name.split()[-1])
 
     def draw(self, name: str, role: str) -> None:
         """Draw a part in the color of a role."""
@@ -153,6 +153,9 @@ class Bench:
     def way(self, start: str, end: str, corners: Sequence[Place]) -> list[Array]:
         """The points of a wire from the edge of one part to that of another."""
         between = [self.at(corner) for corner in corners]
+        if not between and self.parts[end].kind in ("box", "head"):  # straight from where it starts
+            last = self._edge(end, self.spot(start))
+            return [self._edge(start, last), last]
         first = self._edge(start, between[0] if between else self.spot(end))
         return [first, *between, self._edge(end, between[-1] if between else first)]
 

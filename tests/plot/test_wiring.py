@@ -6,6 +6,7 @@ from figure_texts import every_size, text_problems
 
 from tapecalc.calc.standards import TRACK_WIDTHS
 from tapecalc.plot import style
+from tapecalc.plot.bench import COLUMNS, EDGE, ROWS
 from tapecalc.plot.wiring import (
     BACKS,
     PATCHES,
@@ -41,13 +42,6 @@ def dashed(drawn):
     return {ends for ends, wire in drawn.artists.items() if wire.get_linestyle() not in ("-", "solid")}
 
 
-def legs(wire):
-    """The straight parts of a drawn wire: steps of its way without the rounded corners."""
-    path = wire.get_path()
-    ends = path.vertices[path.codes != path.CURVE3]
-    return np.diff(ends, axis=0)[path.codes[1:][path.codes[1:] != path.CURVE3] == path.LINETO]
-
-
 @pytest.mark.parametrize("name", PATCHES)
 @pytest.mark.parametrize("size", every_size())
 def test_numbers_lie_inside_and_apart_in_every_profile(name, size):
@@ -62,14 +56,24 @@ def test_wires_join_parts_that_are_there_and_only_what_leads_nowhere_is_dashed(n
     assert dashed(patch_diagram(name)) == patch.off
 
 
-@pytest.mark.parametrize("name", [name for name in PATCHES if name != "monitor"])
-def test_wires_run_along_or_up_and_end_at_the_parts_they_join(name):
-    patch, drawn = PATCHES[name], patch_diagram(name)
-    for wire in drawn.artists.values():
-        first = wire.get_path().vertices[:2]
-        assert min(abs(first[1] - first[0])) < 1e-6
-    steps = legs(drawn.artists["line out" if "line out" in patch.parts else "line out L", "channel 2"])
-    assert np.all(np.min(np.abs(steps), axis=1) < 1e-6)
+@pytest.mark.parametrize("name", PATCHES)
+@pytest.mark.parametrize("size", ["notebook", "vertical"])
+def test_wires_run_along_or_up_from_the_middle_of_a_socket(name, size):
+    drawn, patch = patch_diagram(name, profile=size), PATCHES[name]
+    sheet = drawn.figure.axes[0]
+    width, height = sheet.get_xlim()[1], sheet.get_ylim()[1]
+    for (start, end), wire in drawn.artists.items():
+        path = wire.get_path()
+        points = path.vertices[path.codes != path.CURVE3]
+        if (start, end) != ("tape", "switch"):  # the lever
+            assert np.all(np.min(np.abs(points[1:2] - points[:1]), axis=1) < 1e-6), (start, end)
+        for part, point in ((start, points[0]), (end, points[-1])):
+            if patch.parts[part].kind == "socket":
+                column, row = patch.parts[part].place
+                place = EDGE + np.array(
+                    [(width - 2 * EDGE) * column / COLUMNS, (height - 2 * EDGE) * row / ROWS]
+                )
+                assert min(abs(point - place)) < 1e-6, (start, end)
 
 
 @pytest.mark.parametrize("size", ["notebook", "vertical", "slide"])
