@@ -1,161 +1,129 @@
-"""The block diagram of the echo loop."""
+"""The loop of a machine: its heads on the tape, and the mixer that sends the echo back."""
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
+from tapecalc.calc import loop as loops
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.machine import Machine
+from tapecalc.plot.bench import NARROW
 from tapecalc.plot.heads import own_heads, said_of_heads
-from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, figure, minus
-from tapecalc.plot.sketch import Sketch
+from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, figure, from_to, minus
+from tapecalc.plot.wiring import Patch, draw_patch, read_patches
 from tapecalc.words import listed
 
-#: Letter of each part, and where it stands on a wide and on a tall sheet, as shares of width and height.
-PARTS = {
-    "instrument": ("I", (0.135, 0.88), (0.24, 0.94)),
-    "channel 1": ("A", (0.44, 0.88), (0.24, 0.76)),
-    "channel 2": ("E", (0.75, 0.49), (0.76, 0.53)),
-    "record": ("R", (0.135, 0.15), (0.24, 0.3)),
-    "tape": ("T", (0.44, 0.15), (0.5, 0.08)),
-    "playback": ("P", (0.75, 0.15), (0.76, 0.3)),
-    "send": ("+", (0.44, 0.49), (0.24, 0.53)),
-    "main": ("+", (0.75, 0.88), (0.76, 0.76)),
-    "out": ("O", (0.93, 0.88), (0.76, 0.94)),
-}
-#: Where they stand instead when some heads are outside of the loop, with a channel without a send.
-MORE_PARTS = PARTS | {
-    "instrument": ("I", (0.11, 0.88), (0.24, 0.955)),
-    "channel 1": ("A", (0.36, 0.88), (0.24, 0.83)),
-    "channel 2": ("E", (0.61, 0.49), (0.7, 0.62)),
-    "channel 3": ("H", (0.86, 0.49), (0.7, 0.115)),
-    "record": ("R", (0.11, 0.15), (0.24, 0.475)),
-    "tape": ("T", (0.36, 0.15), (0.24, 0.335)),
-    "playback": ("P", (0.61, 0.15), (0.7, 0.335)),
-    "outside": ("Q", (0.86, 0.15), (0.24, 0.115)),
-    "send": ("+", (0.36, 0.49), (0.24, 0.62)),
-    "main": ("+", (0.61, 0.88), (0.7, 0.83)),
-    "all": ("+", (0.86, 0.88), (0.935, 0.83)),
-    "out": ("O", (0.97, 0.88), (0.935, 0.955)),
-}
-MACHINE = {"record", "tape", "playback", "outside"}
-#: From the middle of a part to its edges, across and up, in type sizes; a box if not named here.
-REACH = {"send": (1.0, 1.0), "main": (1.0, 1.0), "all": (1.0, 1.0), "out": (1.4, 1.0)}
+LAYOUTS = read_patches("loops.toml")
 MOST_LETTERS = 7  # of the numbers of heads in a box
-BOX_REACH, MORE_REACH, TALL_REACH = (3.7, 1.6), (3.2, 1.6), (3.7, 1.2)
-ARROWS = {
-    "channel 2 to main": ("channel 2", "main"),
-    "channel to main": ("channel 1", "main"),
-    "channel to send": ("channel 1", "send"),
-    "instrument to channel": ("instrument", "channel 1"),
-    "main to out": ("main", "out"),
-    "playback to channel 2": ("playback", "channel 2"),
-    "record to tape": ("record", "tape"),
-    "return send": ("channel 2", "send"),
-    "send to record": ("send", "record"),
-    "tape to playback": ("tape", "playback"),
-}
-MORE_ARROWS = {name: ends for name, ends in ARROWS.items() if name != "main to out"} | {
-    "playback to outside": ("playback", "outside"),
-    "outside to channel 3": ("outside", "channel 3"),
-    "main to all": ("main", "all"),
-    "channel 3 to all": ("channel 3", "all"),
-    "all to out": ("all", "out"),
-}
+LONG = 10.0  # s, from which delays are said in seconds
+MOST_LINES = 2  # of a box on a sheet with little room
 
 
 def _of_machine(machine: Machine) -> dict[str, Any]:
-    sends = {"input_send_db": machine.mixer.input_send_db, "return_send_db": machine.mixer.return_send_db}
-    return {"layout": own_heads(machine, machine.speeds[0])} | sends
+    speed, mixer = machine.speeds[0], machine.mixer
+    worst = machine.worst_loop(speed)
+    found = loops.stability(worst, count_modes=False)
+    return {
+        "layout": own_heads(machine, speed),
+        "delays": machine.delays(speed),
+        "input_send_db": mixer.input_send_db,
+        "return_send_db": mixer.return_send_db,
+        "margin_db": None if found.frequency is None else found.margin_db,
+        "at_least": machine.worst_loop(speed) != machine.echo_loop(speed),
+        "name": machine.name,
+        "speed": speed,
+    }
 
 
-@figure("how the echo is patched", _of_machine)
+@figure("how the echo is patched", _of_machine, units=True)
 def loop_diagram(
     canvas: Canvas,
     *,
     layout: Heads | None = None,
+    delays: Sequence[float] = (),
     input_send_db: float | None = None,
     return_send_db: float | None = None,
+    margin_db: float | None = None,
+    at_least: bool = False,
+    name: str = "",
+    speed: float | None = None,
 ) -> Drawn:
-    """Draw the echo loop: a mixer with its channels and one send, and the tape machine with its heads.
+    """Draw the echo loop: the heads of the tape machine, and a mixer with its channels and one send.
 
-    Heads that do not feed the return are heard over a channel of their own, whose send stays down. Artists
-    are the arrows by name. Solid is signal, dashed is the way back that makes repeats.
+    Heads that do not feed the return are heard over a channel of their own, which has no send. The number is
+    the margin, `at_least` that much. Artists are the wires by (from, to).
 
-    >>> sorted(loop_diagram().artists)[:3]
-    ['channel 2 to main', 'channel to main', 'channel to send']
+    >>> ("return send", "send bus") in loop_diagram().artists
+    True
     """
-    sheet, short = canvas.sketch(), canvas.symbols_only
-    layout = Heads(spacings=(1.0,)) if layout is None else layout
+    short, layout = canvas.symbols_only, Heads(spacings=(1.0,)) if layout is None else layout
     inside = [k for k, feeds in enumerate(layout.feeds_return) if feeds]
     outside = [k for k, feeds in enumerate(layout.feeds_return) if not feeds]
-    split, tall = bool(inside and outside), sheet.height > sheet.width
-    names = {"record": "record\nhead", "tape": "tape, $T$", "outside": _group(layout, outside, short=short)}
-    names |= {"playback": _group(layout, inside or outside, short=short)}
-    arrows = _wire(sheet, names, split=split, tall=tall, short=short, back=bool(inside))
-    at = _places(sheet, split=split, tall=tall)
+    stable = margin_db is None or margin_db > 0
+    title = "The return send makes the repeats" if inside else "Nothing goes back, so nothing repeats"
+    if not stable:
+        title = f"This return send {'may make it' if at_least else 'makes it'} run away"
+    answer = means = ""
+    if margin_db is not None and inside:
+        answer = f"{abs(margin_db):.1f} dB" if abs(margin_db) >= 0.1 else "less than 0.1 dB"
+        means = f"{'or more ' if at_least and stable else ''}until it runs away"
+        means = means if stable else f"past the edge{', at the most' if at_least else ''}"
+    conditions = [name, *([canvas.speed(speed)] if speed else [])]
+    canvas.head(title, ", ".join(filter(None, conditions)), answer=answer, means=means)
+    sheet = canvas.sketch()
+    narrow = sheet.width < NARROW
+    texts = {"record": "record\nhead"}
+    for part, heads in (("playback", inside or outside), ("outside", outside)):
+        lines = _group(layout, heads, short=short).split("\n")
+        if narrow:
+            lines = [line.removeprefix("heads ") for line in lines[:MOST_LINES]]
+        texts[part] = "\n".join(lines)
+    if short:
+        texts |= {"record": "R", "voice": "I", "send label": "S", "main label": "O"}
     levels = ["" if db is None else f"\n{_db(db)}" for db in (input_send_db, return_send_db)]
-    middle = (at["channel 1"] + at["send"]) / 2
-    sheet.words(middle - (0.8, 0.3), ("$a$" if short else "input\nsend") + levels[0], ha="right")
+    patch = LAYOUTS["split" if inside and outside else "loop"]
+    labels = [(_send("input send", "$a$", levels[0], short=short), (4.6, 3.2), "dry")]
     if inside:
-        across = max(1.2, (at["channel 2"] - at["send"])[0] / 2 - 1.6)
-        sheet.words(at["send"] + (across, 0.5), ("$g$" if short else "return\nsend") + levels[1], va="bottom")
+        labels.append((_send("return send", "$g$", levels[1], short=short), (11.1, 3.2), "echo"))
+    else:
+        patch = _without(patch, "return send")
+    delay = from_to(delays, *(("s", ".1f") if max(delays) >= LONG else ("ms",))) if len(delays) else "$T$"
+    labels.append((f"{delay}|{delay}", (12.5, 15.45), "tape"))
+    patch = replace(patch, labels=tuple(labels))
+    wires = draw_patch(sheet, patch, texts, plugged=len(patch.cables) + 1, words=not short)
     sends = ""
     if input_send_db is not None and return_send_db is not None:
         sends = f" The input send stands at {_db(input_send_db)}, the return send at {_db(return_send_db)}."
     said = f"{sends}{_said_of_return(inside, outside)}{said_of_heads(layout)}"
+    if answer:
+        more = " or more from running away" if at_least else " from running away"
+        said += f" The loop is {answer}{more if stable else ' past the edge'}."
     return Drawn(
         canvas.figure,
-        arrows,
-        "The echo loop. Channel 1 brings the instrument, its send feeds the record head; the playback head "
+        wires,
+        "The echo loop. Channel 1 brings the voice, its send feeds the record head; the playback head "
         "comes back on channel 2, whose own send, the return send, closes the loop. Start with the return "
         f"send down.{said}",
-        "Block diagram: instrument, channel 1, send, record head, tape with delay T, playback head and "
-        "channel 2; one dashed arrow, the return send, leads from channel 2 back to the send and closes the "
-        f"loop.{said}",
+        "Wiring diagram: the voice, channel 1, the send, and above the mixer the tape with record head and "
+        "playback head, which comes back on channel 2; its knob, the return send, leads back to the send and "
+        f"closes the loop.{said}",
         (COMMON_PRACTICE,),
     )
 
 
-def _places(sheet: Sketch, *, split: bool, tall: bool) -> dict[str, Any]:
-    parts = MORE_PARTS if split else PARTS
-    return {part: sheet.at(*(on_tall if tall else on_wide)) for part, (_, on_wide, on_tall) in parts.items()}
+def _send(name: str, symbol: str, level: str, *, short: bool) -> str:
+    """Write the label of a send, and after a bar its form for sheets with little room."""
+    if short:
+        return f"{symbol}{level}|{symbol}{level}"
+    return f"{name}{level}|{name.split()[0] if level else name.replace(' ', chr(10))}{level}"
 
 
-def _wire(
-    sheet: Sketch, names: dict[str, str], *, split: bool, tall: bool, short: bool, back: bool
-) -> dict[str, Any]:
-    """Draw the parts and the arrows between them; return the arrows."""
-    at, parts = _places(sheet, split=split, tall=tall), MORE_PARTS if split else PARTS
-    box = BOX_REACH if not split else TALL_REACH if tall else MORE_REACH
-    reach = dict.fromkeys(parts, box) | REACH
-    for part, (letter, *_) in parts.items():
-        text = letter if letter == "+" else names.get(part, part)
-        if short and part not in ("playback", "outside"):
-            text = letter
-        if letter == "+":
-            sheet.disk(at[part], 1.0)
-        elif part != "out":
-            across, up = reach[part]
-            reach[part] = (across, max(up, 0.5 + 0.6 * (text.count("\n") + 1)))
-            size = (2 * reach[part][0], 2 * reach[part][1])
-            sheet.box(at[part], size=size, role="tape" if part in MACHINE else "dry")
-        sheet.words(at[part], text)
-    arrows = {}
-    for name, (start, end) in (MORE_ARROWS if split else ARROWS).items():
-        if name == "return send" and not back:
-            continue
-        start = "tape" if tall and end == "outside" else start
-        way = [at[start], at[end]]
-        if not np.any(way[0] == way[1]):  # neither beside nor below: around a corner
-            (x0, y0), (x1, y1) = way
-            way.insert(1, np.array([x0, y1] if start == "record" else [x1, y0]))
-        first = way[0] + np.sign(way[1] - way[0]) * reach[start]
-        last = way[-1] + np.sign(way[-2] - way[-1]) * reach[end]
-        role = "echo" if name == "return send" else "tape" if {start, end} <= MACHINE else "dry"
-        arrows[name] = sheet.line([first, *way[1:-1], last], arrows=1, dashed=role == "echo", role=role)
-    return arrows
+def _without(patch: Patch, name: str) -> Patch:
+    """Leave a part out, and the wires at it."""
+    parts = {part: value for part, value in patch.parts.items() if part != name}
+    wires = {ends: value for ends, value in patch.wires.items() if name not in ends}
+    return replace(patch, parts=parts, wires=wires)
 
 
 def _db(level_db: float) -> str:

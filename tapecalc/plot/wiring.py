@@ -1,118 +1,200 @@
 """Patches: which socket goes where, for mixers with and without sends, and what each track does.
 
-A patch is data (``patches.toml``), boxes on a grid and arrows between them; one function draws them all.
-Dashed arrows are the ways that close a loop.
+A patch is data (``patches.toml``), parts on a grid and wires between them; one function draws them all.
 """
 
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from importlib import resources
 from typing import Any
 
 import numpy as np
-from matplotlib.patches import Rectangle
-from numpy.typing import NDArray
+from matplotlib.patches import PathPatch
 
 from tapecalc.calc.quantity import known_name, positive, single, whole
 from tapecalc.calc.standards import TRACK_WIDTHS
 from tapecalc.calc.units import to_si
 from tapecalc.machine import Machine
+from tapecalc.plot.bench import CABLE, EDGE, INSIDE, NARROW, RETURN, Bench, Part
 from tapecalc.plot.kit import COMMON_PRACTICE, FIGURES, Canvas, Drawn, Entry, figure
-from tapecalc.plot.sketch import Sketch
-from tapecalc.words import length
+from tapecalc.plot.sketch import Array, Sketch
 
 #: Width of quarter-inch tape, m. Source: IEC 60094-5, Amendment 1 (6.30 mm).
 TAPE_WIDTH = 6.30e-3
 #: The narrowest track on such a tape, and where one counts as a half track and as a full track, m.
 LEAST_TRACK, LEAST_HALF_TRACK, LEAST_FULL_TRACK = 0.9e-3, 1.5e-3, 3.1e-3
-BOX = (5.9, 2.9)  # along and up, in type sizes
-SMALL_BOX = (2.4, 2.2)  # with a number instead of words
-DISK = 1.0
-ARROW = 1.0  # the shortest arrow between two boxes
-MARGIN = 0.35  # between the outermost boxes and the edge of the sheet
 
 Place = tuple[float, float]  # column and row of the grid
+Ends = tuple[str, str]  # the parts at the ends of a wire
 
 
 @dataclass(frozen=True, kw_only=True)
 class Patch:
-    """One patch: boxes on a grid, arrows between them with the corners on their way, and words.
+    """One patch: parts on a grid, wires from part to part with their role and the corners on their way.
 
-    The arrows in `back` are dashed, the boxes in `machine` belong to the tape machine; a name that
-    begins with ``"+"`` is a place where signals are added.
+    The wires in `back` are the return send, those in `off` lead nowhere now; `machine` says which socket of
+    the tape machine answers which.
     """
 
     title: str
-    boxes: dict[str, Place]
-    arrows: tuple[tuple[str, str, tuple[Place, ...]], ...]
-    back: frozenset[tuple[str, str]]
-    notes: tuple[tuple[str, Place], ...]
-    machine: frozenset[str]
-    cables: tuple[tuple[str, str, str, str], ...] = ()  # from box to box, and from socket to socket
+    finding: str
+    answer: Ends  # the number that matters, and what it means
+    panels: tuple[tuple[str, tuple[float, ...]], ...]
+    names: tuple[tuple[str, float, float], ...]
+    ribbon: tuple[float, float, float]
+    parts: dict[str, Part]
+    wires: dict[Ends, tuple[str, tuple[Place, ...]]]
+    back: frozenset[Ends]
+    off: frozenset[Ends]
+    machine: tuple[Ends, ...]
+    labels: tuple[tuple[str, Place, str], ...]
+    cables: tuple[tuple[str, str, str, str], ...]  # from part to part, and from socket to socket
     caption: str
     alt: str
 
-    @property
-    def size(self) -> Place:
-        """Last column and last row of the grid."""
-        last_column, last_row = np.max(list(self.boxes.values()), axis=0)
-        return float(last_column), float(last_row)
-
 
 def _patch(
-    boxes: Any, arrows: Any, back: Any, notes: Any, machine: Any, cables: Any = (), **words: str
+    panels: Any, parts: Any, wires: Any, names: Any, machine: Any, labels: Any = (), **rest: Any
 ) -> Patch:
     return Patch(
-        boxes={name: (column, row) for name, column, row in boxes},
-        arrows=tuple((start, end, tuple(map(tuple, corners))) for start, end, *corners in arrows),
-        back=frozenset(map(tuple, back)),
-        notes=tuple((text, (column, row)) for text, column, row in notes),
-        machine=frozenset(machine),
-        cables=tuple(map(tuple, cables)),
-        **words,
+        panels=tuple((name, tuple(corners)) for name, *corners in panels),
+        names=tuple(map(tuple, names)),
+        ribbon=tuple(rest.pop("ribbon")),
+        answer=tuple(rest.pop("answer", ("", ""))),
+        parts={name: Part(kind, (column, row), *more) for kind, name, column, row, *more in parts},
+        wires={(start, end): (role, tuple(map(tuple, corners))) for start, end, role, *corners in wires},
+        back=frozenset(map(tuple, rest.pop("back"))),
+        off=frozenset(map(tuple, rest.pop("off", ()))),
+        machine=tuple(map(tuple, machine)),
+        labels=tuple((text, (column, row), role) for text, column, row, role in labels),
+        cables=tuple(map(tuple, rest.pop("cables", ()))),
+        **rest,
     )
 
 
-_FILE = resources.files("tapecalc.plot").joinpath("patches.toml").read_text(encoding="utf-8")
+def _read(name: str) -> dict[str, Any]:
+    return tomllib.loads(resources.files("tapecalc.plot").joinpath(name).read_text(encoding="utf-8"))
+
+
+def read_patches(name: str) -> dict[str, Patch]:
+    """Read the patches of a file beside this one."""
+    return {name: _patch(**patch) for name, patch in _read(name).items()}
+
+
 #: The patches by name.
-PATCHES = {name: _patch(**patch) for name, patch in tomllib.loads(_FILE).items()}
+PATCHES = read_patches("patches.toml")
 
 
 @figure()
-def patch_diagram(canvas: Canvas, name: str) -> Drawn:
-    """Draw one of the `PATCHES`; its artists are the arrows by (from, to).
+def patch_diagram(canvas: Canvas, name: str, *, steps: int | None = None) -> Drawn:
+    """Draw one of the `PATCHES`; its artists are the wires by (from, to).
 
-    With symbols only, and on upright sheets, boxes have numbers in the order of `Patch.boxes`; upright
-    sheets have a key below.
+    After some `steps` so many cables are plugged in, in the order that is safe; the return send is down
+    until one step more. With symbols only, parts have numbers.
     """
-    patch, sheet = PATCHES[known_name("patch", name, PATCHES)], canvas.sketch()
-    numbered = canvas.symbols_only or sheet.height > sheet.width
-    grid = _Grid(sheet, patch, numbered=numbered)
-    for number, (box, place) in enumerate(patch.boxes.items(), 1):
-        spot, added = grid.spot(place), box.startswith("+")
-        if added:
-            sheet.disk(spot, DISK)
-        else:
-            sheet.box(spot, size=grid.box, role="tape" if box in patch.machine else "dry")
-        if added and not numbered:  # its name stands below it, in the last row above, beside the arrow there
-            side = 1 if place[1] == patch.size[1] else -1
-            beside = spot + np.array([0.5, side * (DISK + 0.45)])
-            sheet.words(beside, box.removeprefix("+ "), ha="left", va="bottom" if side > 0 else "top")
-        sheet.words(spot, str(number) if numbered else "+" if added else box)
-    arrows = {}
-    for start, end, corners in patch.arrows:
-        dashed = (start, end) in patch.back
-        points, role = grid.way(start, end, corners), "echo" if dashed else "dry"
-        arrows[start, end] = sheet.line(points, arrows=1, dashed=dashed, role=role)
-    if not numbered:
-        for text, place in patch.notes:
-            sheet.words(grid.spot(place), text)
-    elif not canvas.symbols_only:
-        for number, box in enumerate(patch.boxes, 1):
-            words = box.replace("\n", " ").removeprefix("+ ")
-            words += " (added up)" if box.startswith("+") else ""
-            sheet.words((0.3, grid.bottom - 1.35 * number), f"{number}  {words}", ha="left")
-    return Drawn(canvas.figure, arrows, patch.caption, patch.alt, (COMMON_PRACTICE,))
+    patch = PATCHES[known_name("patch", name, PATCHES)]
+    count, caption = len(patch.cables), patch.caption
+    if steps is not None:
+        caption = _said_of_step(patch, whole("steps", steps, 0, count + 1))
+    _head(canvas, patch)
+    texts = numbers(patch) if canvas.symbols_only else {}
+    plugged = count + 1 if steps is None else steps
+    shown = replace(patch, labels=()) if canvas.symbols_only else patch
+    wires = draw_patch(canvas.sketch(), shown, texts, plugged=plugged, words=not canvas.symbols_only)
+    return Drawn(canvas.figure, wires, caption, patch.alt, (COMMON_PRACTICE,))
+
+
+def _head(canvas: Canvas, of: "Patch | Back") -> None:
+    """Write finding and number; what is counted is no unit, and left out where words are not wanted."""
+    answer, means = of.answer
+    number, _, unit = answer.partition(" ")
+    counts = len(unit) > len("dB")
+    answer = number if counts and canvas.symbols_only else answer
+    canvas.head(of.finding, of.title, answer=answer, means=means)
+
+
+def _said_of_step(patch: Patch, step: int) -> str:
+    count = len(patch.cables)
+    says = f"Step {step} of {count + 1}: "
+    if step == 0:
+        return "Before the first cable: all is off, faders and sends are down."
+    if step > count:
+        return f"{says}bring the return send up, slowly."
+    *_, source, target = patch.cables[step - 1]
+    return f"{says}a cable from {source} to {target}. The return send is down."
+
+
+def numbers(patch: Patch) -> dict[str, str]:
+    """Number the parts that have words, in their order; a letter stays one."""
+    letters = {name: part.label.rpartition("|")[2] for name, part in patch.parts.items()}
+    worded = [
+        name
+        for name, part in patch.parts.items()
+        if part.kind in ("box", "head") or (part.label and len(letters[name]) != 1)
+    ]
+    named = {name: str(k) for k, name in enumerate(worded, 1)}
+    return named | {f"{name} label": named.get(name, letter) for name, letter in letters.items()}
+
+
+def draw_patch(
+    sheet: Sketch, patch: Patch, texts: Mapping[str, str], *, plugged: int, words: bool = True
+) -> dict[Ends, PathPatch]:
+    """Draw a patch with the first so many of its cables `plugged` in; return its wires.
+
+    The return send is up when there is nothing left to plug in. `texts` stand in the place of parts' words.
+    """
+    cables, done = [cable[:2] for cable in patch.cables], plugged > len(patch.cables)
+    loose = {*cables[plugged:], *patch.off}
+    loose |= {
+        (start, end) for start, end in patch.wires if _outer(patch, end) and _outer(patch, end) <= loose
+    }
+    parts = patch.parts
+    if not done:
+        down = {start for start, _ in patch.back}
+        parts = {name: replace(part, setting=0.0) if name in down else part for name, part in parts.items()}
+    bench = Bench(sheet, parts, dict(texts), patch.ribbon)
+    laid: list[list[Array]] = []
+    drawn: dict[Ends, PathPatch] = {}
+    for name, ends in patch.panels:
+        bench.panel(name, ends)
+    for name, column, columns in patch.names:
+        bench.strip(name, column, columns, patch.panels[0][1][3], words=words)
+    bench.draw_tape()
+    for (start, end), (role, corners) in patch.wires.items():
+        wire, way = (start, end), bench.way(start, end, corners)
+        outer, back = wire in cables or bool(_outer(patch, end)), wire in patch.back
+        off = wire in loose or (back and not done)
+        drawn[wire] = sheet.line(
+            way,
+            role="context" if off else role,
+            width=(RETURN if back else CABLE if outer else INSIDE) * (0.6 if off else 1),
+            arrows=int(back or (outer and parts[end].kind != "dot") or parts[end].kind in ("box", "head")),
+            dashed=wire in loose,
+            over=laid,
+        )
+        laid.append(way)
+    for name in parts:
+        bench.draw(name, _role(patch, name))
+    for text, place, role in patch.labels:
+        bench.words(bench.at(place), bench.worded(text), role=role)
+    return drawn
+
+
+def _role(patch: Patch, name: str) -> str:
+    """The role of a part: that of the wire that comes to it, or leaves it; of a sum, none."""
+    if patch.parts[name].kind == "head" or any(name in pair for pair in patch.machine):
+        return "tape"
+    comes = [role for (_, end), (role, _) in patch.wires.items() if end == name]
+    if patch.parts[name].kind == "dot" and len(comes) > 1:
+        return "frame"
+    return (comes + [role for (start, _), (role, _) in patch.wires.items() if start == name])[0]
+
+
+def _outer(patch: Patch, name: str) -> set[Ends]:
+    """The cables that begin at a split."""
+    is_split = patch.parts[name].kind == "dot"
+    return {cable[:2] for cable in patch.cables if is_split and cable[0] == name}
 
 
 def _entry(name: str, patch: Patch) -> Entry:
@@ -123,38 +205,73 @@ def _entry(name: str, patch: Patch) -> Entry:
 FIGURES.update((f"patch_{name.replace(' ', '_')}", _entry(name, patch)) for name, patch in PATCHES.items())
 
 
-class _Grid:
-    """The grid of a patch on its sheet; boxes with numbers are small, and leave room for a key below."""
+@dataclass(frozen=True, kw_only=True)
+class Back:
+    """A back: groups of sockets by name, and the cables of the echo."""
 
-    def __init__(self, sheet: Sketch, patch: Patch, *, numbered: bool) -> None:
-        self.patch = patch
-        gaps = patch.size[0]  # a box for words leaves room for an arrow beside it
-        widest = (sheet.width - 2 * MARGIN - ARROW * gaps) / (gaps + 1)
-        self.box = SMALL_BOX if numbered else (min(BOX[0], widest), BOX[1])
-        half = np.array(self.box) / 2 + MARGIN
-        high = min(sheet.height, 0.75 * sheet.width) if sheet.height > sheet.width else sheet.height
-        self.step = (np.array([sheet.width, high]) - 2 * half) / patch.size
-        self.corner = np.array([half[0], sheet.height - half[1]])
-        self.bottom = sheet.height - high
+    title: str
+    finding: str
+    answer: list[str]
+    groups: list[list[str]]
+    cables: list[Any]  # group, which socket, where to, whether inward, role, side and stair of the words
+    caption: str
+    alt: str
 
-    def spot(self, place: Place) -> NDArray[np.float64]:
-        """Where a place of the grid stands on the sheet."""
-        column, row = place
-        return self.corner + np.array([column, -row]) * self.step
 
-    def way(self, start: str, end: str, corners: tuple[Place, ...]) -> list[NDArray[np.float64]]:
-        """The points of an arrow from the edge of one box to the edge of another."""
-        boxes = self.patch.boxes
-        middle = [self.spot(place) for place in (boxes[start], *corners, boxes[end])]
-        first = middle[0] + self._reach(start, middle[1] - middle[0])
-        last = middle[-1] + self._reach(end, middle[-2] - middle[-1])
-        return [first, *middle[1:-1], last]
+BACKS = {name: Back(**back) for name, back in _read("backs.toml").items()}
 
-    def _reach(self, box: str, direction: NDArray[np.float64]) -> NDArray[np.float64]:
-        """From the middle of a box to its edge, in the direction in which an arrow leaves or comes."""
-        if box.startswith("+"):
-            return direction / np.hypot(*direction) * DISK
-        return direction * np.min(np.array(self.box) / 2 / np.maximum(np.abs(direction), 1e-12))
+
+@figure("which sockets of the machine the echo uses", lambda _: {})
+def machine_back(canvas: Canvas) -> Drawn:
+    """Draw the back of a tape machine in general form; artists are the cables by group and socket."""
+    return _back(canvas, BACKS["machine"])
+
+
+@figure("which sockets of the mixer the echo uses", lambda _: {})
+def mixer_back(canvas: Canvas) -> Drawn:
+    """Draw the back of a mixer in general form; artists are the cables by group and socket."""
+    return _back(canvas, BACKS["mixer"])
+
+
+def _back(canvas: Canvas, back: Back) -> Drawn:
+    _head(canvas, back)
+    sheet, short = canvas.sketch(), canvas.symbols_only
+    bench, big = Bench(sheet, {}), float(np.clip(sheet.width / 26, 1, 1.35))
+    names = [str(k) if short else bench.worded(name) for k, (name, *_) in enumerate(back.groups, 1)]
+    pitch, hole = 1.7 * big, 0.6 * big
+    pairs = list(zip(back.groups, names, strict=True))
+    wide = [max(pitch * (len(group) - 2) + 2 * hole, 0.56 * big * len(name)) for group, name in pairs]
+    gap = (sheet.width - 2 * EDGE - sum(wide)) / (len(wide) + 1)
+    body = 6.1 * big
+    bottom = max(3.8 * big, (sheet.height - body) / 2 + big)
+    role, middle = "tape" if back is BACKS["machine"] else "frame", bottom + body / 2
+    panel = sheet.box((sheet.width / 2, middle), size=(sheet.width - 2 * EDGE, body), role=role)
+    panel.set_zorder(0.5)
+    used = {(group, which): color for group, which, _, _, color, *_ in back.cables}
+    spots, left = {}, EDGE + gap
+    for ((group, *sockets), name), across in zip(pairs, wide, strict=True):
+        along = left + across / 2
+        bench.words((along, bottom + body - 1.2 * big), name, size=big, role=role)
+        for k, socket in enumerate(sockets):
+            spot = np.array([along + pitch * (k - (len(sockets) - 1) / 2), bottom + 1.6 * big])
+            color, width = used.get((group, k), "context"), CABLE if (group, k) in used else INSIDE
+            sheet.disk(spot, hole, role=color, fill="face", width=width)
+            sheet.disk(spot, 0.4 * hole, role=color, fill=color if width == CABLE else "face", width=width)
+            bench.words(spot + (0, hole + 0.85 * big), socket, size=big)
+            spots[group, k] = spot
+        left += across + gap
+    drawn = {}
+    for k, (group, which, text, inward, color, side, stair) in enumerate(back.cables, len(names) + 1):
+        spot = spots[group, which]
+        end = np.array([spot[0], bottom - (3.0 - 1.6 * stair) * big])
+        way = [end, spot - (0, hole)]
+        drawn[group.partition("|")[0], which] = sheet.line(
+            way if inward else way[::-1], role=color, width=CABLE, arrows=1
+        )
+        where = end + ((0.5, 0.2) if side == "right" else (-0.5, 0.2))
+        ha = "left" if side == "right" else "right"
+        bench.words(where, str(k) if short and text else text, ha=ha, role=color, size=big)
+    return Drawn(canvas.figure, drawn, back.caption, back.alt, (COMMON_PRACTICE,))
 
 
 def _tracks_of(machine: Machine) -> dict[str, Any]:
@@ -170,6 +287,7 @@ def _tracks_of(machine: Machine) -> dict[str, Any]:
     _tracks_of,
     suits=lambda m: LEAST_TRACK <= to_si(m.heads.track_width_mm, "mm") <= TAPE_WIDTH,
     needs="a quarter-inch tape",
+    units=True,
 )
 def tracks_on_tape(
     canvas: Canvas,
@@ -199,10 +317,18 @@ def tracks_on_tape(
     says = dict.fromkeys(free, "free: silent, or a second loop")
     says |= dict.fromkeys(turned, "other side: old sound, backward")
     says |= dict.fromkeys(recorded, "the echo")
-    colors = {n: "echo" if n in recorded else "tape" if n in turned else "dry" for n in says}
+    colors = {n: "echo" if n in recorded else "tape" if n in turned else "context" for n in says}
+    on = f"track{'s' if len(recorded) > 1 else ''} {' and '.join(map(str, recorded))}"
+    canvas.head(
+        f"The echo takes {on} of {count}" if count > 1 else "The echo takes the whole tape",
+        f"a tape {canvas.length(TAPE_WIDTH)} wide, seen from the front",
+        answer=canvas.length(width),
+        means="the width of a track",
+    )
     strips = _strips(canvas.sketch(), width / TAPE_WIDTH, {} if canvas.symbols_only else says, colors)
-    caption = f"{count} tracks of {length(width)} on a {length(TAPE_WIDTH)} tape. The echo is on "
-    caption += f"track{'s' if len(recorded) > 1 else ''} {' and '.join(map(str, recorded))}"
+    several = "s" if count > 1 else ""
+    caption = f"{count} track{several} of {canvas.length(width)} on a {canvas.length(TAPE_WIDTH)} tape."
+    caption += f" The echo is on {on}"
     caption += f"; free: {', '.join(map(str, free))}" if free else ""
     caption += f"; of the other side: {', '.join(map(str, turned))}" if turned else ""
     each = "; ".join(f"{n}, {words}" for n, words in sorted(says.items()))
@@ -219,26 +345,29 @@ def tracks_on_tape(
 def _strips(sheet: Sketch, share: float, says: dict[int, str], colors: dict[int, str]) -> list[Any]:
     """Draw the tape as a band across the sheet, its tracks as strips with arrows and words.
 
-    A strip takes a `share` of the tape's width; those of color 1 are played the other way.
+    A strip takes a `share` of the tape's width; brown ones are played the other way.
     """
-    bottom, high = 0.16 * sheet.height, 0.68 * sheet.height
-    edge: dict[str, Any] = {"edgecolor": sheet.profile.ground.frame, "linewidth": sheet.profile.line_pt / 2}
-    sheet.axes.add_patch(Rectangle((0.1, bottom), sheet.width - 0.2, high, facecolor="none", **edge))
+    bottom, high = 2.0, sheet.height - 4.0
+    size = (sheet.width - 2 * EDGE - 0.9, high)
+    sheet.bar((EDGE + size[0] / 2, bottom + high / 2), size, role="tape", fill="ribbon")
+    tip = (sheet.width - EDGE, bottom + high / 2)
+    sheet.arrowhead(tip, (1, 0), size=1.4, color=sheet.color("tape"), zorder=2)
     pitch = high * (1 - share) / max(len(colors) - 1, 1)
     strips = []
     for number, color in sorted(colors.items()):
         middle = bottom + high - share * high / 2 - (number - 1) * pitch
         middle = middle if len(colors) > 1 else bottom + high / 2
-        size = (sheet.width - 0.4, share * high)
-        strips.append(sheet.box((sheet.width / 2, middle), size=size, role=color))
+        spot = (EDGE + size[0] / 2, middle)
+        strips.append(sheet.bar(spot, (size[0], share * high), role=color, fill="face"))
         ends = [(1.9, middle), (4.4, middle)]
-        arrow = sheet.line(ends[::-1] if color == "tape" else ends, arrows=1, role=color)
-        arrow.set_zorder(4)  # on the strip, not below it
+        width = CABLE if color == "echo" else INSIDE
+        ends = ends[::-1] if color == "tape" else ends
+        sheet.line(ends, arrows=1, role=color, width=width, zorder=4)  # on the strip, not below it
         sheet.words((1.1, middle), str(number))
         if says:
-            words = says[number].replace(": ", ":\n") if sheet.height > sheet.width else says[number]
-            sheet.words((5.2, middle), words, ha="left")
+            words = says[number].replace(": ", ":\n") if sheet.width < NARROW else says[number]
+            sheet.words((5.2, middle), words, ha="left", role="text" if color == "context" else color)
     if says:
-        sheet.words((0.2, 0.92 * sheet.height), "upper edge", ha="left")
-        sheet.words((0.2, 0.08 * sheet.height), "lower edge", ha="left")
+        sheet.words((EDGE, bottom + high + 1.0), "upper edge", ha="left")
+        sheet.words((EDGE, 1.0), "lower edge", ha="left")
     return strips

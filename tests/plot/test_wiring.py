@@ -1,29 +1,45 @@
 """Pictures of patches: the way back is there once, words lie apart, tracks are to scale."""
 
+import numpy as np
 import pytest
 from figure_texts import every_size, text_problems
-from matplotlib.patches import Rectangle
 
 from tapecalc.calc.standards import TRACK_WIDTHS
-from tapecalc.plot.wiring import PATCHES, TAPE_WIDTH, patch_diagram, tracks_on_tape
+from tapecalc.plot import style
+from tapecalc.plot.bench import COLUMNS, EDGE, ROWS
+from tapecalc.plot.wiring import (
+    BACKS,
+    PATCHES,
+    TAPE_WIDTH,
+    machine_back,
+    mixer_back,
+    patch_diagram,
+    tracks_on_tape,
+)
+
+LOOPS = ["sends", "one bus", "pan", "stereo", "crossed"]
 
 
 def onward(patch):
-    """Where each box leads to."""
-    leads = {box: set() for box in patch.boxes}
-    for start, end, _ in patch.arrows:
+    """Where each part leads to, through the tape too."""
+    leads = {part: set() for part in patch.parts}
+    for start, end in [*patch.wires, *patch.machine]:
         leads[start].add(end)
     return leads
 
 
 def reached(leads, start):
-    """Every box that a signal from one box gets to, itself only if it comes back."""
+    """Every part that a signal from one part gets to, itself only if it comes back."""
     found, waiting = set(), [start]
     while waiting:
-        for box in leads[waiting.pop()] - found:
-            found.add(box)
-            waiting.append(box)
+        for part in leads[waiting.pop()] - found:
+            found.add(part)
+            waiting.append(part)
     return found
+
+
+def dashed(drawn):
+    return {ends for ends, wire in drawn.artists.items() if wire.get_linestyle() not in ("-", "solid")}
 
 
 @pytest.mark.parametrize("name", PATCHES)
@@ -33,54 +49,134 @@ def test_numbers_lie_inside_and_apart_in_every_profile(name, size):
 
 
 @pytest.mark.parametrize("name", PATCHES)
-def test_arrows_join_boxes_that_are_there_and_dashed_ones_are_those_named(name):
-    patch, drawn = PATCHES[name], patch_diagram(name)
-    assert all(start in patch.boxes and end in patch.boxes for start, end, _ in patch.arrows)
-    assert patch.machine <= set(patch.boxes)
-    dashed = {ends for ends, arrow in drawn.artists.items() if arrow.get_linestyle() not in ("-", "solid")}
-    assert dashed == patch.back
+def test_wires_join_parts_that_are_there_and_only_what_leads_nowhere_is_dashed(name):
+    patch = PATCHES[name]
+    assert {part for wire in patch.wires for part in wire} == set(patch.parts)
+    assert {cable[:2] for cable in patch.cables} | patch.back | patch.off <= set(patch.wires)
+    assert dashed(patch_diagram(name)) == patch.off
 
 
-@pytest.mark.parametrize("name", ["sends", "one bus", "pan", "stereo", "crossed"])
-def test_the_dashed_arrows_close_the_loop_and_without_them_there_is_none(name):
+@pytest.mark.parametrize("name", PATCHES)
+@pytest.mark.parametrize("size", ["notebook", "vertical"])
+def test_wires_run_along_or_up_from_the_middle_of_a_socket(name, size):
+    drawn, patch = patch_diagram(name, profile=size), PATCHES[name]
+    sheet = drawn.figure.axes[0]
+    width, height = sheet.get_xlim()[1], sheet.get_ylim()[1]
+    for (start, end), wire in drawn.artists.items():
+        path = wire.get_path()
+        points = path.vertices[path.codes != path.CURVE3]
+        if (start, end) != ("tape", "switch"):  # the lever
+            assert np.all(np.min(np.abs(points[1:2] - points[:1]), axis=1) < 1e-6), (start, end)
+        for part, point in ((start, points[0]), (end, points[-1])):
+            if patch.parts[part].kind == "socket":
+                column, row = patch.parts[part].place
+                place = EDGE + np.array(
+                    [(width - 2 * EDGE) * column / COLUMNS, (height - 2 * EDGE) * row / ROWS]
+                )
+                assert min(abs(point - place)) < 1e-6, (start, end)
+
+
+@pytest.mark.parametrize("size", ["notebook", "vertical", "slide"])
+def test_the_return_send_is_at_the_same_place_in_all(size):
+    # The wire that closes the loop leaves the control of channel 2, which stands at one place of the sheet.
+    places = set()
+    for name, patch in PATCHES.items():
+        wire = next(wire for wire in patch.back if patch.parts[wire[0]].place == (13.4, 6.2))
+        drawn = patch_diagram(name, profile=size)
+        assert drawn.artists[wire].get_edgecolor() == pytest.approx(
+            style.matplotlib.colors.to_rgba(style.as_profile(size).ground.echo)
+        )
+        start = drawn.artists[wire].get_path().vertices[0]
+        places.add(round(start[0] / drawn.figure.axes[0].get_xlim()[1], 2))
+    assert len(places) == 1
+
+
+@pytest.mark.parametrize("name", LOOPS)
+def test_the_return_closes_the_loop_and_without_it_there_is_none(name):
     patch = PATCHES[name]
     leads = onward(patch)
-    machine = next(iter(sorted(patch.machine)))
-    assert machine in reached(leads, machine)
+    sockets = {part for pair in patch.machine for part in pair}
+    assert any(part in reached(leads, part) for part in sockets)
     for start, end in patch.back:
         leads[start].discard(end)
-    assert all(box not in reached(leads, box) for box in leads)
+    assert all(part not in reached(leads, part) for part in leads)
+
+
+@pytest.mark.parametrize("name", LOOPS)
+def test_voice_and_echo_are_both_heard(name):
+    leads = onward(PATCHES[name])
+    for start, end in PATCHES[name].back:
+        leads[start].discard(end)
+    if name == "one bus":  # where the echo is heard by the way that is also the return
+        leads = onward(PATCHES[name])
+    assert "limiter,\nspeakers" in reached(leads, "voice")
+    assert "limiter,\nspeakers" in reached(leads, "channel 2")
 
 
 def test_on_one_bus_what_is_heard_is_what_goes_back():
-    # The speakers and the machine hang on the same adder; in the other patches on two.
-    def fed_by(patch, box):
-        return {start for start, end, _ in patch.arrows if end == box}
-
-    ends = ("limiter,\nspeakers", "tape\nmachine")
-    assert len({frozenset(fed_by(PATCHES["one bus"], box)) for box in ends}) == 1
-    assert len({frozenset(fed_by(PATCHES["sends"], box)) for box in ends}) == 2
-    assert len({frozenset(fed_by(PATCHES["pan"], box)) for box in ends}) == 2
+    # Without the one bus nothing is heard; in the other patches the voice still is without the send's bus.
+    for name, bus, heard in (
+        ("one bus", "main bus", False),
+        ("sends", "send bus", True),
+        ("pan", "right bus", True),
+    ):
+        leads = onward(PATCHES[name])
+        leads[bus] = set()
+        assert ("limiter,\nspeakers" in reached(leads, "voice")) == heard
+        assert "line in" not in reached(leads, "voice")
 
 
 def test_crossed_returns_go_to_the_other_side_and_straight_ones_do_not():
-    assert ("channel 2", "+ send R") in PATCHES["crossed"].back
-    assert ("channel 2", "+ send L") in PATCHES["stereo"].back
+    for name, across in (("stereo", False), ("crossed", True)):
+        leads = onward(PATCHES[name])
+        for side, other in ("LR", "RL"):
+            channel = "channel 2" if side == "L" else "channel 3"
+            assert channel in leads[f"line out {side}"]
+            back = reached(leads, f"return send {side}")
+            goes_to = other if across else side
+            assert f"line in {goes_to}" in back
+            if not across:
+                assert f"line in {other}" not in back
 
 
-def test_an_arrow_fills_the_gap_between_its_boxes():
-    drawn = patch_diagram("sends")
-    boxes = {box.get_x(): box for box in drawn.figure.axes[0].patches if isinstance(box, Rectangle)}
-    left, right = (boxes[x] for x in sorted(boxes)[:2])  # voice, and channel 1 above the machine
-    path = drawn.artists["voice", "channel 1"].get_path()
-    along = path.vertices[path.codes != path.CLOSEPOLY, 0]
-    assert along.min() == pytest.approx(left.get_x() + left.get_width(), abs=0.01)
-    assert along.max() == pytest.approx(right.get_x(), abs=0.2)  # the tip of the arrow is not sharp
+@pytest.mark.parametrize("name", PATCHES)
+def test_cables_are_plugged_one_by_one_the_speakers_last_and_the_return_goes_up_at_the_end(name):
+    patch = PATCHES[name]
+    cables = [cable[:2] for cable in patch.cables]
+    speakers = [cable for cable in cables if cable[1] == "limiter,\nspeakers"]
+    assert cables[len(cables) - len(speakers) :] == speakers
+    for plugged in range(len(cables) + 1):
+        drawn = patch_diagram(name, steps=plugged)
+        assert dashed(drawn) & set(cables) == set(cables[plugged:])
+        widths = {drawn.artists[wire].get_linewidth() for wire in patch.back}
+        assert max(widths) < patch_diagram(name).artists[min(patch.back)].get_linewidth()
+    last = patch_diagram(name, steps=len(cables) + 1)
+    assert dashed(last) == patch.off and "bring the return send up" in last.caption
+
+
+def test_a_step_is_said_and_one_too_many_is_refused():
+    assert patch_diagram("sends", steps=2).caption == (
+        "Step 2 of 5: a cable from send, output to tape machine, line in. The return send is down."
+    )
+    assert "Before the first cable" in patch_diagram("sends", steps=0).caption
+    with pytest.raises(ValueError, match="steps must be"):
+        patch_diagram("sends", steps=6)
 
 
 def test_an_unknown_patch_is_refused_with_the_nearest_name():
     with pytest.raises(ValueError, match="did you mean 'crossed'"):
         patch_diagram("crosed")
+
+
+# ---- backs ----
+
+
+@pytest.mark.parametrize(("draw_back", "name"), [(machine_back, "machine"), (mixer_back, "mixer")])
+def test_the_sockets_of_a_back_that_the_echo_uses_have_a_cable(draw_back, name):
+    back = BACKS[name]
+    groups = {group: len(sockets) for group, *sockets in back.groups}
+    assert all(which < groups[group] for group, which, *_ in back.cables)
+    assert len(draw_back().artists) == len(back.cables) == int(back.answer[0].split()[0])
 
 
 # ---- tracks ----

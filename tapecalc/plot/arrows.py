@@ -1,0 +1,118 @@
+"""Why a loop starts where it does: sound as an arrow, and what comes back added to it."""
+
+import cmath
+import math
+
+import numpy as np
+from matplotlib.patches import Circle, PathPatch
+
+from tapecalc.calc import loop as loops
+from tapecalc.calc.units import amplitude_to_db
+from tapecalc.plot.bench import NARROW
+from tapecalc.plot.kit import Canvas, Drawn, figure, minus
+from tapecalc.plot.loop import NYQUIST
+from tapecalc.plot.sketch import LINE, Array, Sketch
+from tapecalc.plot.style import DASH_DOT, STRUCTURE, frequency_text
+from tapecalc.words import frequency as frequency_words
+from tapecalc.words import listed
+
+#: How late a tone comes back, in degrees of its period, and within so many of them.
+TURNS = {0: "in step", 90: "a quarter turn late", 180: "half a turn late", 270: "three quarters late"}
+NEAR = 10.0
+
+
+@figure(
+    "why it starts where it does",
+    lambda m: {"loop": m.worst_loop(m.speeds[0])},
+    suits=lambda m: any(m.heads_at(m.speeds[0]).return_gains),
+    needs="a head that feeds the return",
+)
+def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
+    """Draw the first turn of three tones: the input, an arrow of length 1, and what comes back.
+
+    The first tone is the one that would start; the others are a quarter of ``1 / T`` apart. What comes back
+    is as long as the loop gain and turned by its phase; it adds where it points forward. Artists are what
+    comes back and, as ``"limit"``, the circles of length 1 around the tips of the input.
+
+    >>> from tapecalc.machine import example_machine
+    >>> len(loop_arrows(loop=example_machine().echo_loop(0.1905)).artists["returns"])
+    3
+    """
+    found = loops.stability(loop, count_modes=False)
+    if found.frequency is None:
+        raise ValueError("loop must have a tone that comes back in phase, got one without")
+    longest = max(t for t, gain in zip(loop.delays, loop.head_gains, strict=True) if gain)
+    tones = found.frequency + np.arange(3) / 4 / longest
+    gains = np.asarray(loops.loop_gain(loop, tones))
+    changes_db = amplitude_to_db(np.maximum(np.abs(1 + gains), 1e-3)).tolist()
+    margin_db = abs(found.margin_db)
+    canvas.head(
+        "Only what returns in step can run away",
+        f"three tones from {frequency_text(max(found.frequency, 1e-3))} on, once round",
+        answer=f"{margin_db:.1f} dB",
+        means="until the arrow fills its circle" if found.stable else "beyond its circle: it runs away",
+    )
+    sheet = canvas.sketch()
+    names = [frequency_text(max(found.frequency, 1e-3))]
+    names += [f"+{frequency_words(tone, digits=2)}" for tone in (tones[1:] - tones[0]).tolist()]
+    says = [f"{'adds' if db >= 0 else 'takes'} {abs(db):.1f} dB" for db in changes_db]
+    turns = [_turned(gain) for gain in gains.tolist()]
+    beside = sheet.width < NARROW  # circles below one another, their words beside them
+    cell = np.array([sheet.width, sheet.height / 3]) if beside else np.array([sheet.width / 3, sheet.height])
+    reach = max(1.0, float(np.abs(gains).max()))
+    room = (cell[1] - 0.4) if beside else min(0.94 * cell[0], cell[1] - 5.5)
+    top = cell[1] - (0.2 if beside else max(0.2, (cell[1] - room - 5.5) / 2))
+    size, returns, limits = room / 2 / reach, [], []
+    for k, gain in enumerate(gains.tolist()):
+        corner = np.array([0.0, (2 - k) * cell[1]]) if beside else np.array([k * cell[0], 0.0])
+        tip = corner + (0.5 * room + 0.2 if beside else 0.5 * cell[0], top - 0.5 * room)
+        end = tip + size * np.array([gain.real, gain.imag])
+        limits.append(_circle(sheet, tip, size))
+        sheet.line([tip - (size, 0), tip], role="dry", width=1.0, arrows=1, zorder=3)
+        aside = (0, -0.35 if gain.real < 0 and abs(gain.imag) < 0.2 else 0.0)  # not over the input
+        returns.append(_arrow(sheet, tip + aside, end + aside))
+        words = [(names[k], "text")]
+        if not canvas.symbols_only:
+            words += [(turns[k], "text"), (says[k], "echo" if changes_db[k] >= 0 else "dry")]
+        for line, (text, role) in enumerate(words):
+            if beside:
+                sheet.words((room + 1.2, tip[1] + 1.5 * (1 - line)), text, ha="left", role=role)
+            else:
+                sheet.words((tip[0], tip[1] - 0.5 * room - 1.1 - 1.55 * line), text, role=role)
+        if k == 0 and not (canvas.symbols_only or beside):
+            sheet.words(tip - (0.55 * size, 0.8), "input", role="dry")
+            sheet.words(tip + (0.5 * size * abs(gain), 0.8), "return", role="echo")
+    said = minus(listed(f"{name} {what}" for name, what in zip(names, says, strict=True)))
+    edge = f"{margin_db:.1f} dB {'are left until' if found.stable else 'are past where'} the first fills it"
+    return Drawn(
+        canvas.figure,
+        {"returns": returns, "limit": limits},
+        "Each tone is an arrow of length 1; what the tape gives back is added at its tip, as long as the "
+        "gain round the loop and turned by the part of a period by which it comes late. Forward it adds, "
+        f"backward it takes away: {said}. In the circle it fades; {edge}.",
+        f"Three pairs of arrows: an input that points to the right, at its tip a circle and what comes back, "
+        f"{', '.join(turns)}: {said}.",
+        ("one turn adds 1 + L(f)", NYQUIST),
+    )
+
+
+def _circle(sheet: Sketch, middle: Array, radius: float) -> Circle:
+    """Draw the limit: what is as long as the input."""
+    circle = sheet.disk(middle, radius, role="limit", fill="face", width=STRUCTURE, zorder=1)
+    circle.set(linestyle=DASH_DOT, facecolor="none")
+    return circle
+
+
+def _arrow(sheet: Sketch, tip: Array, end: Array) -> PathPatch:
+    """Draw what comes back; the head of a short arrow is smaller."""
+    length = float(np.hypot(*(end - tip)))
+    size = min(1.0, 0.6 * length / LINE["arrow"][0])
+    back = sheet.arrowhead(end, end - tip, size=size, color=sheet.color("echo"), zorder=4) if length else end
+    return sheet.line([tip, back], role="echo", width=1.0, corner=0, zorder=4)
+
+
+def _turned(gain: complex) -> str:
+    """Say by how much of a period a tone comes back late."""
+    late = -math.degrees(cmath.phase(gain)) % 360
+    near = min(TURNS, key=lambda turn: abs((late - turn + 180) % 360 - 180))
+    return TURNS[near] if abs((late - near + 180) % 360 - 180) < NEAR else f"{late:.0f}\N{DEGREE SIGN} late"
