@@ -2,12 +2,24 @@
 
 from tapecalc.calc.quantity import known_name
 from tapecalc.machine import Machine, example_machine
-from tapecalc.plot import diagram, flutter, heads, levels, loop, reels, response, tempo, transport, wiring
+from tapecalc.plot import (
+    deck,
+    diagram,
+    flutter,
+    heads,
+    levels,
+    loop,
+    reels,
+    response,
+    tempo,
+    transport,
+    wiring,
+)
 from tapecalc.plot.kit import FIGURES, Drawn
 from tapecalc.plot.style import Profile
 
 #: The modules of figures, in the order of the gallery.
-TOPICS = (transport, response, diagram, wiring, loop, tempo, flutter, heads, levels, reels)
+TOPICS = (transport, deck, response, diagram, wiring, loop, tempo, flutter, heads, levels, reels)
 #: Every figure by its name. One that is defined later joins it.
 CATALOG = FIGURES
 CATALOG.update(

@@ -34,7 +34,7 @@ from tapecalc.plot.heads import own_heads, rhythm_of, said_of_heads, song_tempo
 from tapecalc.plot.kit import Drawn, minus
 from tapecalc.plot.response import audible
 from tapecalc.plot.style import Profile
-from tapecalc.plot.transport import tape_path
+from tapecalc.plot.transport import own_deck, tape_path
 from tapecalc.sound.engine import EchoSettings
 from tapecalc.sound.files import StrPath
 from tapecalc.sound.render import echo_settings, render, without_stages
@@ -177,8 +177,8 @@ def _tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: flo
         figure.set_layout_engine("none")
         rows, bottom = _rows(figure, profile, (written, heard)) if with_rows else (_STILL, profile.floor)
         top = figure.add_axes((profile.safe, bottom, 1 - 2 * profile.safe, 1 - profile.safe - bottom))
-        own: dict[str, Any] = {"layout": own_heads(machine, tape_speed), "erases": machine.erases}
-        own |= {"loop_length": machine.loop_length, "speed": tape_speed, "delays": delays}
+        own: dict[str, Any] = {"layout": own_heads(machine, tape_speed), "deck": own_deck(machine)}
+        own |= {"speed": tape_speed, "delays": delays}
         path = tape_path(**own, units=units, profile=profile, axes=top)
         tape = _lit_tape(top, path.artists, machine, tape_speed, written, profile.ground.echo)
 
