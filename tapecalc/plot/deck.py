@@ -13,7 +13,7 @@ from tapecalc.machine import Machine
 from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, figure
 from tapecalc.plot.sketch import Sketch
 from tapecalc.plot.style import GRID
-from tapecalc.plot.tape import NARROW, belt
+from tapecalc.plot.tape import LINE, NARROW, belt
 from tapecalc.words import listed
 
 #: Kind of each part that is drawn, by the name that it has where the machine file names none.
@@ -228,7 +228,7 @@ class _Picture:
             self._name("motor", motor - (body + 0.3, 0), ha="right")
         if not self.narrow:
             middle = (motor[0] + body + capstan[0] - 1.7) / 2
-            self._name("belt", (middle, motor[1] - pulley - 0.1), va="top")
+            self._name("belt", (middle, max(motor[1] - pulley - 0.1, 2 * LINE)), va="top")
         elif "guide roller" not in self.works.rates:
             self._name("belt", self.at["guide roller"] - (0.2, 0.2), va="bottom")
 

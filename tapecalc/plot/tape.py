@@ -90,12 +90,13 @@ class TapePicture:
         """Find the largest scale; the shorter of two sets of names only where that gains much."""
         found: list[tuple[float, list[str]]] = []
         for flags in names:
-            before = ["E" if self.letters else "erase"] * self.deck.erases
+            before = ["" if self.crowded else "E" if self.letters else "erase"] * self.deck.erases
             self.names = [*before, "R" if self.letters else "record", *flags]
             fits = (scale for scale in SCALES if self._set(scale))
-            found.append((next(fits, SCALES[-1]), self.names))
+            found.append((next(fits, 0.0), self.names))
         most = max(scale for scale, _ in found)
         scale, self.names = next(one for one in found if one[0] >= 0.75 * most)
+        scale = scale or 0.4 * self.length / self.heads.spacings[-1]  # crowded, where nothing fits
         self._set(scale)
 
     def _set(self, scale: float) -> bool:
@@ -127,7 +128,7 @@ class TapePicture:
 
     def _half(self, words: str) -> float:
         """Half of what words take along the tape."""
-        line = LINE * self.small / 2 * (words.count("\n") + 1)
+        line = LINE * self.small / 2 * (words.count("\n") + bool(words))
         return line if self.down else 0.3 * _longest(words) + 0.2
 
     @property
@@ -414,6 +415,8 @@ class TapePicture:
 
     def _flag(self, label: Label) -> None:
         """Write the name of a head beyond it, with a line where it had to give way."""
+        if not label.words:
+            return
         start, end = self.deep + 0.05, self.deep + 0.42
         if abs(label.place - label.points) > 0.15:
             way = [(label.points, start), (label.place, end)]
