@@ -407,7 +407,7 @@ class TapePicture:
             shape.set_linestyle("--")
         self.sheet.line(
             [self.spot(along, side * face), self.spot(along, side * 0.7 * self.deep)],
-            role="limit",
+            role="text",
             width=GRID if wide < 0.9 else STRUCTURE,
             zorder=3.2,
         )
@@ -468,7 +468,7 @@ class TapePicture:
         along = left + ROUND + 0.5 if self.down else right - 0.25 * (right - left)
         for shift in (-0.25, 0.25):
             ends = [(along + shift + 0.3, w - RIBBON / 2), (along + shift - 0.3, w + RIBBON / 2)]
-            self.sheet.line([self.spot(*end) for end in ends], role="limit", zorder=2.8)
+            self.sheet.line([self.spot(*end) for end in ends], role="text", zorder=2.8)
         inside: Any = {"ha": "right", "va": "center"} if self.down else {"ha": "center", "va": "top"}
         if not self.letters:
             self.sheet.words(self.spot(along, w - 0.6), "splice", **inside)
