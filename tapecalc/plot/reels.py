@@ -47,7 +47,7 @@ def reel_turns(
         amount(float(rate), "hz", ".2f").replace("Hz", "turns/s") for rate in (rates[-1], rates[0])
     )
     canvas.head(
-        "An empty reel turns faster than a full one",
+        "A reel turns faster as it empties",
         f"{_tape(canvas, length)} at {canvas.speed(speed)}, hub {canvas.length(inner_radius)}",
         answer=empty.replace("turns/s", "Hz") if canvas.symbols_only else empty,
         means=f"when empty, {full} when full",
@@ -109,7 +109,7 @@ def reel_time(
     slowest = int(np.argmax(ends))
     title = "A reel runs out while you play"
     if len(speeds) == 2 and not between and abs(max(ends) / min(ends) - 2) < 0.02:
-        title = "At half the speed the reel lasts twice as long"
+        title = "Half the speed lasts twice as long"
     elif len(speeds) > 1:
         title = "The slower the tape, the longer it lasts"
     canvas.head(

@@ -11,7 +11,7 @@ from matplotlib.patches import Circle
 from tapecalc.calc import transport
 from tapecalc.calc.heads import Heads
 from tapecalc.machine import example_machine, machine_from_text
-from tapecalc.plot.catalog import draw
+from tapecalc.plot.catalog import CATALOG, draw
 from tapecalc.plot.tape import Deck, belt
 from tapecalc.plot.transport import own_deck, tape_path
 
@@ -97,3 +97,12 @@ def test_tape_path_of_many_heads_stays_readable():
                 assert text_problems(drawn.figure, size) == []
                 boxes = [box.get_window_extent() for box in drawn.artists["playback"]]
                 assert not any(a.overlaps(b) for a, b in itertools.combinations(boxes, 2))
+
+
+@pytest.mark.parametrize("name", ["tape_path", "delay_map", "deck_works", "reel_time", "reel_turns"])
+@pytest.mark.parametrize("kind", [None, *MACHINES])
+def test_titles_find_something_in_eight_words(name, kind):
+    machine = machine_from_text(MACHINES[kind]) if kind else MACHINE
+    if CATALOG[name].suits(machine):
+        title = draw(name, machine).title
+        assert 3 <= len(title.split()) <= 8 and len(title) <= 46
