@@ -6,6 +6,7 @@ from tapecalc.calc.quantity import known_name
 from tapecalc.machine import Machine, example_machine
 from tapecalc.plot import (
     arrows,
+    deck,
     diagram,
     flutter,
     gap,
@@ -22,7 +23,7 @@ from tapecalc.plot.kit import FIGURES, Drawn
 from tapecalc.plot.style import Profile
 
 #: The modules of figures, in the order of the gallery.
-TOPICS = (transport, response, gap, diagram, wiring, loop, arrows, tempo, flutter, heads, levels, reels)
+TOPICS = (transport, deck, response, gap, diagram, wiring, loop, arrows, tempo, flutter, heads, levels, reels)
 #: Every figure by its name. One that is defined later joins it.
 CATALOG = FIGURES
 CATALOG.update(

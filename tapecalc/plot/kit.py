@@ -426,11 +426,11 @@ def _last_shown(line: Line2D) -> tuple[float, float]:
     return x, y
 
 
-def spread(wanted: ArrayLike, height: float, low: float, high: float) -> NDArray[np.float64]:
+def spread(wanted: ArrayLike, height: ArrayLike, low: float, high: float) -> NDArray[np.float64]:
     """Move labels as little as possible so that none lies over another.
 
-    Least squares with `height` between neighbors, by the formula for values that must not fall:
-    the largest, over all ``j <= i``, of the smallest mean of ``j .. k`` with ``k >= i``.
+    Least squares with `height` between neighbors, one for all or for each two, by the formula for values
+    that must not fall: the largest, over all ``j <= i``, of the smallest mean of ``j .. k`` with ``k >= i``.
     Source: Barlow and others 1972.
 
     >>> spread([5, 5, 9], 2, 0, 10)
@@ -438,7 +438,7 @@ def spread(wanted: ArrayLike, height: float, low: float, high: float) -> NDArray
     """
     wanted = np.asarray(wanted, dtype=float)
     order = np.argsort(wanted, kind="stable")
-    steps = height * np.arange(wanted.size)
+    steps = np.concatenate([[0.0], np.cumsum(np.broadcast_to(height, wanted.size - 1))])
     placed = np.empty_like(wanted)
     first, last = np.ogrid[: wanted.size, : wanted.size]
     sums = np.cumsum(wanted[order] - steps)

@@ -8,14 +8,20 @@ import numpy as np
 from tapecalc.calc import transport
 from tapecalc.calc.units import from_si
 from tapecalc.machine import Machine
-from tapecalc.plan import USUAL_HUB
+from tapecalc.plot import style
 from tapecalc.plot.kit import Canvas, Drawn, figure, spelled
+from tapecalc.plot.transport import own_deck, weights
 from tapecalc.words import amount, listed
+
+
+def _tape(canvas: Canvas, length: float) -> str:
+    """Write the length of a tape in the reader's units."""
+    return amount(length, "m" if canvas.units == "metric" else "ft")
 
 
 def _reel(machine: Machine) -> dict[str, Any]:
     size = {"length": machine.tape.length_m, "tape_thickness": machine.tape_thickness}
-    return size | {"inner_radius": USUAL_HUB}
+    return size | {"inner_radius": own_deck(machine).hub}
 
 
 @figure(
@@ -37,14 +43,25 @@ def reel_turns(
     wound = np.linspace(0, length, 200)
     minutes = from_si(wound / speed, "min")
     rates = transport.reel_rate(speed, wound, inner_radius, tape_thickness)
+    full, empty = (
+        amount(float(rate), "hz", ".2f").replace("Hz", "turns/s") for rate in (rates[-1], rates[0])
+    )
+    canvas.head(
+        "A reel turns faster as it empties",
+        f"{_tape(canvas, length)} at {canvas.speed(speed)}, hub {canvas.length(inner_radius)}",
+        answer=empty.replace("turns/s", "Hz") if canvas.symbols_only else empty,
+        means=f"when empty, {full} when full",
+        role="tape",
+    )
+    thin = canvas.profile.line_pt * style.STRUCTURE
+    looks = (canvas.line_look("tape"), canvas.line_look("tape", linewidth=thin))
     lines = [
-        axes.plot(minutes, rate, **canvas.line_style(k))[0] for k, rate in enumerate((rates[::-1], rates))
+        axes.plot(minutes, rate, **look)[0] for rate, look in zip((rates[::-1], rates), looks, strict=True)
     ]
     x, y = ("time", "$t$", "min"), ("turns per second", "$f_m$", "Hz")
-    canvas.style_axes("How often the reels turn", x=x, y=y)
+    canvas.style_axes(x=x, y=y)
     axes.set(xlim=(0, minutes[-1]), ylim=(0, 1.15 * rates[0]))
-    names = ["1", "2"] if canvas.symbols_only else ["supply reel", "take-up reel"]
-    canvas.legend(lines, names, loc="lower center")
+    canvas.name_lines(lines, ["1", "2"] if canvas.symbols_only else ["supply", "take-up"])
     said = f"a reel turns {rates[-1]:.2f} times a second when full and {rates[0]:.2f} times when empty"
     return Drawn(
         canvas.figure,
@@ -82,24 +99,50 @@ def reel_time(
     axes, unit = canvas.axes, canvas.length_unit
     wound = np.linspace(length / 400, length, 200)
     outer = transport.pack_radius(wound, inner_radius, tape_thickness)
-    radius, packs, ends = from_si(outer, unit), [], []
-    for k, speed in enumerate(speeds):
+    radius, packs, ends = from_si(outer, unit), [], [float(transport.run_time(length, v)) for v in speeds]
+    names = [canvas.speed(speed) for speed in speeds]
+    said = listed(
+        f"{amount(end, 'min').replace('min', 'minutes')} at {name}"
+        for end, name in zip(ends, names, strict=True)
+    )
+    tape = _tape(canvas, length)
+    slowest = int(np.argmax(ends))
+    title = "A reel runs out while you play"
+    if len(speeds) == 2 and not between and abs(max(ends) / min(ends) - 2) < 0.02:
+        title = "Half the speed lasts twice as long"
+    elif len(speeds) > 1:
+        title = "The slower the tape, the longer it lasts"
+    canvas.head(
+        title,
+        f"{tape} on a hub of {canvas.length(inner_radius)} radius",
+        answer=amount(ends[0], "min"),
+        means=f"until the tape ends, at {names[0]}",
+        role="tape",
+    )
+    for speed, weight in zip(speeds, weights(canvas, speeds), strict=True):
         minutes = from_si(transport.run_time(wound, speed), "min")
-        packs += axes.plot(minutes, radius, **canvas.line_style(k))
-        ends.append(minutes[-1])
+        packs += axes.plot(minutes, radius, **canvas.line_look("tape", linewidth=weight))
     artists = {}
     if between:
         first, last = (line.get_xdata() for line in packs)
-        fill = canvas.profile.ground.fill
-        artists["band"] = axes.fill_betweenx(radius, first, last, facecolor=fill, linewidth=0)
-    (marks,) = axes.plot(ends, [radius[-1]] * len(ends), **canvas.dots())
+        look: dict[str, Any] = {"facecolor": canvas.color("fill"), "linewidth": 0, "zorder": 0.5}
+        artists["band"] = axes.fill_betweenx(radius, first, last, **look)
+    minutes_at = from_si(np.array(ends), "min")
+    (marks,) = axes.plot(minutes_at, [radius[-1]] * len(ends), **canvas.dots(color=canvas.color("tape")))
     x, y = ("time", "$t$", "min"), ("radius of the pack", "$R$", unit)
-    canvas.style_axes("How long a reel runs", x=x, y=y)
-    axes.set(xlim=(0, 1.06 * max(ends)), ylim=(0, 1.2 * radius[-1]))
-    names = [canvas.speed(speed) for speed in speeds]
-    canvas.legend(packs, names, loc="lower right")
-    said = listed(f"{end:.0f} minutes at {name}" for end, name in zip(ends, names, strict=True))
-    tape = amount(length, "m" if canvas.units == "metric" else "ft")
+    canvas.style_axes(x=x, y=y)
+    axes.set(xlim=(0, 1.06 * max(minutes_at)), ylim=(0.8 * from_si(inner_radius, unit), 1.32 * radius[-1]))
+    for k in range(len(ends)) if len(ends) <= 2 else (slowest, int(np.argmin(ends))):
+        far = minutes_at[k] > 0.35 * max(minutes_at)
+        axes.annotate(
+            f"{names[k]}\n{amount(ends[k], 'min')}",
+            (minutes_at[k], radius[-1]),
+            xytext=(0, 0.6 * canvas.profile.text_pt),
+            textcoords="offset points",
+            ha="right" if far else "left",
+            color=canvas.color("tape"),
+            linespacing=1.0,
+        )
     grows = f"on a hub of {canvas.length(inner_radius)} the pack grows to {canvas.length(outer[-1])}"
     return Drawn(
         canvas.figure,

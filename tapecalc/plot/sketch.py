@@ -163,9 +163,11 @@ class Sketch:
         """Mark a junction of wires."""
         return self.disk(place, LINE["dot"], role=role, fill=role, width=0)
 
-    def turns(self, place: Place, radius: float, *, clockwise: bool = False, role: str = "frame") -> None:
-        """Draw an arrow of rotation around a place."""
-        first, last = 60, 130
+    def turns(
+        self, place: Place, radius: float, *, clockwise: bool = False, role: str = "frame", start: float = 60
+    ) -> None:
+        """Draw an arrow of rotation around a place, on the 70 degrees from `start` on."""
+        first, last = start, start + 70
         arc = Arc((place[0], place[1]), 2 * radius, 2 * radius, theta1=first, theta2=last, zorder=4)
         arc.set(edgecolor=self.color(role), linewidth=self.data(STRUCTURE), facecolor="none")
         self.axes.add_patch(arc)

@@ -18,7 +18,7 @@ from PIL import Image
 from tapecalc.machine import example_machine, machine_from_text, with_changes
 from tapecalc.plot import film, style
 from tapecalc.plot.clips import CLIPS, make_scene, write_clip
-from tapecalc.plot.transport import tape_path
+from tapecalc.plot.transport import own_deck, tape_path
 
 SMALL = replace(style.as_profile("video_1080"), dpi=20)  # 320 x 180, laid out as 1080 lines are
 ENCODER = film.find_encoder()
@@ -229,7 +229,7 @@ def test_sound_rides_on_past_the_heads(name, after, meters):
     drawn = tape_path(
         layout=machine.heads_at(min(machine.speeds)),
         speed=min(machine.speeds),
-        loop_length=machine.loop_length,
+        deck=own_deck(machine),
         profile=SMALL,
         axes=scene.moving[0].axes,
     )

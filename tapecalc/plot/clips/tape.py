@@ -31,7 +31,7 @@ from tapecalc.plot.clips.sounds import (
 )
 from tapecalc.plot.heads import own_heads, song_tempo
 from tapecalc.plot.style import Profile
-from tapecalc.plot.transport import tape_path
+from tapecalc.plot.transport import own_deck, tape_path
 from tapecalc.sound.render import render, without_stages
 from tapecalc.sound.samples import Array
 from tapecalc.words import amount, length, listed, speed
@@ -61,8 +61,8 @@ def tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: floa
         figure.set_layout_engine("none")
         rows, bottom = _rows(figure, profile, (written, heard)) if with_rows else (STILL, profile.floor)
         top = figure.add_axes((profile.safe, bottom, 1 - 2 * profile.safe, 1 - profile.safe - bottom))
-        own: dict[str, Any] = {"layout": own_heads(machine, tape_speed), "erases": machine.erases}
-        own |= {"loop_length": machine.loop_length, "speed": tape_speed, "delays": delays}
+        own: dict[str, Any] = {"layout": own_heads(machine, tape_speed), "deck": own_deck(machine)}
+        own |= {"speed": tape_speed, "delays": delays}
         path = tape_path(**own, units=units, profile=profile, axes=top)
         tape = _lit_tape(top, path.artists, machine, tape_speed, written, profile.ground.echo)
 
