@@ -158,7 +158,6 @@ def head_rhythm(
         if len(again)
         else []
     )
-    axes.set_yticks(range(bottom + 1), names)
     every = int(np.ceil(_lines_a_row(canvas)))  # where heads are very many not each row is named
     axes.set_yticks(range(bottom + 1), [name if k % every == 0 else "" for k, name in enumerate(names)])
     roles = ["dry", *["echo"] * bottom]
@@ -270,7 +269,6 @@ def tape_as_ruler(
     'Heads at 50 mm and 110 mm, 120 beats a minute. At 20 cm/s: 0.50 beats (eighth), 1.10 beats.'
     """
     axes, profile, unit = canvas.axes, canvas.profile, canvas.length_unit
-    thin = STRUCTURE * profile.line_pt
     sixteenth = tempo.delay_from_tempo(bpm, 1 / len(MARK_HEIGHTS)) * min(speeds)  # of tape, at the slowest
     places, farthest = from_si(np.array(layout.spacings), unit), 1.08 * max(*layout.spacings, sixteenth)
     end, rows = from_si(farthest, unit), range(1, len(speeds) + 1)
@@ -283,19 +281,15 @@ def tape_as_ruler(
         means=f"of tape is one beat at {canvas.speed(speeds[0])}",
         role="tape",
     )
-    axes.vlines(places, HEAD_ROW, rows[-1], color=canvas.color("echo"), linewidth=thin, zorder=3)
-    squares = [
-        _head_mark(canvas, (x, HEAD_ROW), layout, k, "s", "tape") for k, x in enumerate(places.tolist())
-    ]
+    axes.vlines(
+        places, HEAD_ROW, rows[-1], color=canvas.color("echo"), linewidth=profile.line_pt / 2, zorder=3
+    )
+    heads_at = [(x, HEAD_ROW) for x in places.tolist()]
+    squares = [_head_mark(canvas, place, layout, k, "s", "tape") for k, place in enumerate(heads_at)]
     axes.plot([0], [HEAD_ROW], **_mark(canvas, "tape", "s"))
-    brief = canvas.symbols_only or profile.narrow
-    head = "P" if canvas.symbols_only else "" if profile.narrow else "head "
-    names = ["R" if brief else "record", *(f"{head}{k + 1}" for k in range(len(places)))]
-    marks, hits = [], []
-    notes = [
-        canvas.note((x, HEAD_ROW), name, "above", "tape")
-        for x, name in zip([0, *places.tolist()], names, strict=True)
-    ]
+    marks, hits, brief = [], [], canvas.symbols_only or profile.narrow
+    marked = zip([(0, HEAD_ROW), *heads_at], _head_names(canvas, len(places)), strict=True)
+    notes = [canvas.note(place, name, "above", "tape") for place, name in marked]
     for row, speed, taken in zip(rows, speeds, times, strict=True):
         on_tape = from_si(taken * speed, unit)
         lines, numbers = _ribbon(canvas, row, *ruler_marks(speed, bpm, farthest), end)
@@ -304,7 +298,7 @@ def tape_as_ruler(
         notes += [*_beats_at(canvas, row, on_tape.tolist(), taken.tolist(), bpm, end), *numbers]
     canvas.style_axes(x=("distance" if brief else "from the record head", "$d$", unit), grid=None)
     axes.set(xlim=(-0.02 * end, 1.02 * end), ylim=(rows[-1] + RIBBON, HEAD_ROW - 0.2))
-    axes.tick_params(axis="x", direction="in", color=canvas.color("tape"))
+    axes.tick_params(axis="x", which="both", direction="in", color=canvas.color("text"))
     axes.tick_params(axis="y", length=0)
     axes.set_yticks(rows, list(map(canvas.speed, speeds)))
     axes.xaxis.set_minor_locator(AutoMinorLocator())
@@ -321,8 +315,8 @@ def tape_as_ruler(
         {"heads": squares, "marks": marks, "hits": hits},
         f"{where}, {bpm:g} beats a minute. {said}.{said_of_heads(layout)}",
         f"Above, the record head at 0 and {len(places)} playback heads, filled where they feed the return. "
-        "Below, the tape once for each speed, with beats across it: the longest marks are beats, the "
-        f"shortest sixteenths; dots are the heads, with their beats. {said}.",
+        "Below, the tape once for each speed, with beats across it as the longest marks, and sixteenths where "
+        f"there is room; dots are the heads, with their beats. {said}.",
         ("d = T v, from the motion",),
     )
 
@@ -331,6 +325,13 @@ def _in_beats(delay: float, bpm: float) -> str:
     """Say how many beats a delay lasts, and the note value where ears take it for one."""
     fit = tempo.nearest_fits(delay, bpm)[0]
     return f"{tempo.beats_from_delay(delay, bpm):.2f} beats" + ("" if fit.audible else f" ({fit.note.name})")
+
+
+def _head_names(canvas: Canvas, count: int) -> list[str]:
+    """Name the record head and the playback heads, briefly where there is little room."""
+    head = "P" if canvas.symbols_only else "" if canvas.profile.narrow else "head "
+    record = "R" if canvas.symbols_only or canvas.profile.narrow else "record"
+    return [record, *(f"{head}{k + 1}" for k in range(count))]
 
 
 def _ruler_finding(speeds: Sequence[float], beats: float, count: int) -> str:

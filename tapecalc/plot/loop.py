@@ -76,17 +76,12 @@ def decay_of_repeats(
     axes, profile, thin = canvas.axes, canvas.profile, STRUCTURE * canvas.profile.line_pt
     top_db = max(row.levels_db.max(initial=0) for row in rows)
     room_db = 0.1 * (top_db - level_db)
-    dots, artists = [], {}
+    dots = []
     for k, row in enumerate(rows):
         size = 3.4 - 1.6 * k / max(1, len(rows) - 1)
         dots += axes.plot(row.times, row.levels_db, **canvas.dots(size, color=canvas.color("echo")))
     if machine is not None:
-        count = min(len(rows[0].times), 32)
-        shades = sequence(profile, count) if count else []
-        fade = [shades[min(k, count - 1)] for k in range(len(rows[0].times))]
-        wide = [max(0.4, 2 - 1.6 * k / MOST_STROKES) * profile.line_pt for k in range(len(fade))]
-        wide = wide if len(fade) <= MOST_STROKES else [thin] * len(fade)
-        axes.vlines(rows[0].times, level_db, rows[0].levels_db, color=fade, linewidth=wide, zorder=3)
+        _strokes(canvas, rows[0], level_db)
         dots[0].set(markersize=2.4 * profile.line_pt)
     canvas.style_axes(x=("time", "$t$", "s"), y=("level", "$L$", "dB"))
     end = 1.05 * max((row.times[-1] for row in rows if row.times.size), default=1.0)
@@ -97,7 +92,7 @@ def decay_of_repeats(
     artists = {"decays": dots, "level": axes.plot([0, wide_by * end], [level_db] * 2, **look)}
     names = [minus(row.name) for row in rows]
     if machine is not None or profile.narrow:
-        shown = [] if machine is not None else dots
+        shown = dots if machine is None else []
         limit = f"{level_db:g} dB" if canvas.symbols_only or profile.narrow else f"gone: {level_db:g} dB"
         canvas.name_lines([*shown, *artists["level"]], [*names[: len(shown)], minus(limit)])
     else:
@@ -112,6 +107,17 @@ def decay_of_repeats(
         f"dash-dotted line where they are gone; {said}.",
         ("repeat n is n - 1 times the loop gain in dB below the first",),
     )
+
+
+def _strokes(canvas: Canvas, row: _Row, level_db: float) -> None:
+    """Draw each answer as a stroke from the level at which it is gone, the later the thinner and paler."""
+    total, width = len(row.times), canvas.profile.line_pt
+    if total:
+        shades = sequence(canvas.profile, min(total, MOST_STROKES))
+        fade = [shades[min(k, MOST_STROKES - 1)] for k in range(total)]
+        wide = [max(0.4, 2 - 1.6 * k / MOST_STROKES) * width for k in range(total)]
+        wide = wide if total <= MOST_STROKES else [STRUCTURE * width] * total
+        canvas.axes.vlines(row.times, level_db, row.levels_db, color=fade, linewidth=wide, zorder=3)
 
 
 def _hatched(canvas: Canvas) -> dict[str, Any]:
@@ -298,9 +304,11 @@ def _name_turn(
     at = np.sqrt(max(0.0, 1 - (0.8 * half) ** 2)) if half < 1.25 else 0.6
     around = "size 1" if words else "$|L|$ = 1"
     names.append(canvas.note((at, 0.8 * min(half, 1)), around, "right", "limit"))
-    names.append(canvas.note((right, 0), "in step" if words else r"Re $L$", "lower left", "frame"))
+    if not canvas.profile.portrait:
+        names.append(canvas.note((right, 0), "in step" if words else r"Re $L$", "lower left", "frame"))
     ahead = "a quarter turn ahead" if words else r"Im $L$"
     names.append(canvas.note((0, half), ahead, "lower right", "frame"))
+    names[0].set_bbox({"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 0.5})
     canvas.fewer(names)
 
 
@@ -329,11 +337,10 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
     axes, profile, found = canvas.axes, canvas.profile, loops.stability(loop)
     (frequency, level), start, thin = _outline(loop), _start(found), STRUCTURE * canvas.profile.line_pt
     beyond = found.frequency is not None and found.frequency > AUDIBLE[1]
-    title = f"Turned up, it would start near {start}" if found.stable else f"It runs away, first near {start}"
     subtitle = f"{len(loop.delays)} head{'s' if len(loop.delays) > 1 else ''}, {delay_text(loop.delays[0])}"
     subtitle += " from the first" if len(loop.delays) > 1 else ""
     canvas.head(
-        title if start else "No tone comes back in step",
+        _first_tone(found),
         subtitle + (", beyond what is heard" if beyond else ""),
         answer=f"{abs(found.margin_db):.1f} dB",
         means=_distance(found)[0],
@@ -364,8 +371,8 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
         (artists["margin"],) = axes.plot([f, f], [-found.margin_db, 0], **look)
         big = canvas.dots(4, color=canvas.color("echo"))
         (artists["start"],) = axes.plot([f], [-found.margin_db], **big)
-        brief = canvas.symbols_only or profile.narrow or "band" not in artists
-        words = start if brief else f"{start}, or in the gray band"
+        wide = profile.layout != "third" and not profile.narrow and "band" in artists
+        words = f"{start}, or in the gray band" if wide and not canvas.symbols_only else start
         note = canvas.note((f, top + 0.1 * room), words, "upper right" if f < 1e3 else "upper left", "echo")
         note.set_bbox(plate)
     if profile.narrow and not canvas.symbols_only:
@@ -386,6 +393,14 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
         f"at the tone that comes first and a shaded band of those that may start as well: {said}.",
         (NYQUIST,),
     )
+
+
+def _first_tone(found: loops.Stability) -> str:
+    """Say in a title where a loop starts, or would."""
+    if not _start(found):
+        return "No tone comes back in step"
+    first = "Turned up, it would start near" if found.stable else "It runs away, first near"
+    return f"{first} {_start(found)}"
 
 
 def _outline(loop: loops.EchoLoop) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
