@@ -315,8 +315,8 @@ def tape_as_ruler(
         {"heads": squares, "marks": marks, "hits": hits},
         f"{where}, {bpm:g} beats a minute. {said}.{said_of_heads(layout)}",
         f"Above, the record head at 0 and {len(places)} playback heads, filled where they feed the return. "
-        "Below, the tape once for each speed, with beats across it as the longest marks, and sixteenths where "
-        f"there is room; dots are the heads, with their beats. {said}.",
+        "Below, the tape once for each speed, with beats across it as the longest marks, and sixteenths "
+        f"where there is room; dots are the heads, with their beats. {said}.",
         ("d = T v, from the motion",),
     )
 
