@@ -7,7 +7,9 @@ from typing import Any
 import numpy as np
 from matplotlib.collections import LineCollection
 from matplotlib.lines import Line2D
-from matplotlib.ticker import MultipleLocator
+from matplotlib.patches import Rectangle
+from matplotlib.text import Text
+from matplotlib.ticker import AutoMinorLocator, MaxNLocator, MultipleLocator
 from numpy.typing import NDArray
 
 from tapecalc import words
@@ -17,8 +19,9 @@ from tapecalc.calc.standards import FUSION_LIMIT
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.machine import Machine
 from tapecalc.plan import echo_pattern
-from tapecalc.plot.kit import Canvas, Drawn, figure, finely, minus, note_fraction
-from tapecalc.plot.style import ROLES
+from tapecalc.plot.kit import Canvas, Drawn, Look, figure, finely, minus, note_fraction
+from tapecalc.plot.style import MOST_GRID, STRUCTURE, frequency_text
+from tapecalc.plot.tempo import delay_text
 from tapecalc.words import amount, listed
 
 #: The note values of the map, from short to long.
@@ -28,7 +31,7 @@ RHYTHM_NOTES = (
 )
 ALLOWED_ERROR = 0.006  # s, how far off a rhythm of the map may be
 HIGHEST, FAINTEST_DB = 1000.0, -40.0  # Hz and dB, the range of the comb
-TEETH, MOST_TEETH = 20, 100  # of the comb that are shown, those of the closest heads and of the farthest
+TEETH, MOST_TEETH = 8, 16  # of the comb that are shown, those of the closest heads and of the farthest
 MOST_TAPS = 100  # repeats that make one comb
 MOST_NUMBERS = 8  # beats that are numbered on one ruler
 BAR = 4  # beats in which later answers are shown, or twice the longest delay
@@ -36,6 +39,8 @@ BAR = 4  # beats in which later answers are shown, or twice the longest delay
 CROSSED, ROUNDS, TALLEST = {"straight": 0.0, "half crossed": 0.5, "all crossed": 1.0}, 8, 0.44
 #: Height of a mark on a ruler by how many sixteenths it stands from a beat.
 MARK_HEIGHTS = (0.30, 0.12, 0.20, 0.12)
+#: Half of the width of a ribbon and where heads stand, in rows, and how many marks it has at most.
+RIBBON, HEAD_ROW, MOST_MARKS = 0.24, 0.5, 100
 
 
 # ---- the machine's own heads ----
@@ -129,26 +134,41 @@ def head_rhythm(
     >>> [hit.get_xdata()[0].round(3) for hit in drawn.artists["hits"]]
     [np.float64(0.499), np.float64(0.997)]
     """
-    axes, profile, ground = canvas.axes, canvas.profile, canvas.profile.ground
+    axes, profile, thin = canvas.axes, canvas.profile, STRUCTURE * canvas.profile.line_pt
     taken = layout.delays(speed) if delays is None else np.array(delays)
     beats = np.atleast_1d(tempo.beats_from_delay(taken, bpm))
     again = tempo.beats_from_delay(np.array(repeats), bpm) if len(repeats) else np.zeros(0)
-    last, rows = np.ceil(4 * max(*beats, *again, 0) + 0.5) / 4, range(1, len(beats) + 1)
-    axes.hlines(rows, 0, beats, color=ground.dry, linewidth=profile.line_pt / 2)
+    first, unit = beats.min(), "" if canvas.symbols_only else " beats"
+    where = f"{canvas.speed(speed)}, {bpm:g} bpm{_said_of_marks(layout)}"
+    means = "from the note to the first answer"
+    canvas.head(_on_notes(taken, bpm), where, answer=f"{first:.2f}{unit}", means=means)
+    last, rows = np.ceil(4 * 1.02 * max(*beats, *again, 0) + 0.5) / 4, range(1, len(beats) + 1)
+    axes.hlines(rows, 0, beats, color=canvas.color("tape"), linewidth=thin)
     hits = [_head_mark(canvas, place, layout, k) for k, place in enumerate(zip(beats, rows, strict=True))]
-    (later,) = axes.plot(again, [rows[-1] + 1] * len(again), **canvas.dots(3.2, color=ground.dry))
-    (played,) = axes.plot([0], [0], **_mark(canvas, 1, "s"))
-    time = ("time after the note, beats", "$t$", "beat" if canvas.symbols_only else "")
-    canvas.style_axes(f"When the tape answers, {bpm:g} bpm", x=time, grid="x")
+    (later,) = axes.plot(again, [rows[-1] + 1] * len(again), **canvas.dots(3.2, color=canvas.color("echo")))
+    (played,) = axes.plot([0], [0], **_mark(canvas, "dry", "s"))
+    canvas.style_axes(
+        x=("time after the note, beats", "$t$", "beat" if canvas.symbols_only else ""), grid="x"
+    )
     bottom = rows[-1] + (1 if len(again) else 0)
     axes.set(xlim=(0, last), ylim=(bottom + 0.6, -0.6))
     names = ["R" if canvas.symbols_only else "note", *_row_names(canvas, layout)]
-    names += ["$n$ > 1" if canvas.symbols_only else "later\nrepeats"] if len(again) else []
-    axes.set_yticks(range(bottom + 1), names)
-    marked = 0.5 if last <= (2 if profile.narrow else 4) else np.ceil(last / (4 if profile.narrow else 8))
+    names += (
+        ["$n$ > 1" if canvas.symbols_only else "later" if profile.narrow else "later\nrepeats"]
+        if len(again)
+        else []
+    )
+    every = int(np.ceil(_lines_a_row(canvas)))  # where heads are very many not each row is named
+    axes.set_yticks(range(bottom + 1), [name if k % every == 0 else "" for k, name in enumerate(names)])
+    roles = ["dry", *["echo"] * bottom]
+    for label, role in zip(axes.get_yticklabels(), roles, strict=True):
+        label.set_color(canvas.color(role))
+    shown = 3 if profile.narrow else MOST_GRID
+    steps = [0.25, 0.5, *(digit * 10.0**power for power in range(4) for digit in (1, 2, 5))]
+    marked = next(step for step in steps if last / step <= shown)
     axes.xaxis.set_major_locator(MultipleLocator(marked))
     axes.xaxis.set_minor_locator(MultipleLocator(0.25 if last <= 16 else marked))
-    axes.grid(True, which="minor", axis="x", color=ground.grid, linewidth=profile.line_pt / 5)
+    axes.spines["left"].set_color(canvas.color("dry"))
     pairs = zip(layout.spacings, beats.tolist(), strict=True)
     said = listed(f"{canvas.length(d)} at {beat:.2f} beats" for d, beat in pairs)
     follow = (
@@ -161,10 +181,30 @@ def head_rhythm(
         f"The answers of the tape, {canvas.speed(speed)} and {bpm:g} beats a minute: {said}."
         f"{said_of_heads(layout)}{follow}",
         f"Dot chart, time in beats after the note to the right, one row per playback head: {said}. A head "
-        "outside of the loop is hollow, an inverted one a triangle. Fine vertical lines are sixteenth notes."
+        "outside of the loop is hollow, an inverted one a triangle. Small marks on the axis are sixteenths."
         f"{follow}",
         ("beats = T bpm / 60, from the definition of the tempo",),
     )
+
+
+def _lines_a_row(canvas: Canvas) -> float:
+    """How much of a row a line of type takes, once the chart has its place."""
+    canvas.figure.draw_without_rendering()
+    points = canvas.axes.get_window_extent().height * 72 / canvas.figure.dpi
+    return 1.45 * canvas.profile.text_pt * abs(float(np.ptp(canvas.axes.get_ylim()))) / points
+
+
+def _on_notes(delays: NDArray[np.float64], bpm: float) -> str:
+    """Say in a title which note the echo falls on, or how many heads fall on one."""
+    fits = [tempo.nearest_fits(float(delay), bpm)[0] for delay in np.atleast_1d(delays)]
+    well = [fit.note.name for fit in fits if not fit.audible]
+    if len(fits) == 1:
+        return (
+            f"The echo falls on {words.with_article(well[0])}" if well else "The echo falls beside the notes"
+        )
+    if len(well) == len(fits):
+        return "All heads fall on notes"
+    return f"{len(well) or 'None'} of {len(fits)} heads fall{'s' if len(well) < 2 else ''} on a note"
 
 
 def _row_names(canvas: Canvas, layout: heads.Heads) -> list[str]:
@@ -178,7 +218,8 @@ def _row_names(canvas: Canvas, layout: heads.Heads) -> list[str]:
         names = [f"{name}, {canvas.length(d)}" for name, d in zip(names, layout.spacings, strict=True)]
     else:
         said = [text.replace(", ", "\n").replace("not in ", "not in\n") for text in said]
-    room = profile.height_in * 72 * 0.55 / (1.2 * profile.text_pt) / (len(said) + 2)  # lines of one row
+    share = 0.3 if profile.portrait else 0.5  # of the height that is the axis
+    room = profile.height_in * 72 * share / (1.2 * profile.text_pt) / (len(said) + 2)  # lines of one row
     return [
         f"{name}\n{text}" if text and text.count("\n") + 2 < room else name
         for name, text in zip(names, said, strict=True)
@@ -228,34 +269,42 @@ def tape_as_ruler(
     'Heads at 50 mm and 110 mm, 120 beats a minute. At 20 cm/s: 0.50 beats (eighth), 1.10 beats.'
     """
     axes, profile, unit = canvas.axes, canvas.profile, canvas.length_unit
-    thin, ground = profile.line_pt / 2, profile.ground
     sixteenth = tempo.delay_from_tempo(bpm, 1 / len(MARK_HEIGHTS)) * min(speeds)  # of tape, at the slowest
     places, farthest = from_si(np.array(layout.spacings), unit), 1.08 * max(*layout.spacings, sixteenth)
     end, rows = from_si(farthest, unit), range(1, len(speeds) + 1)
     times = [layout.delays(v) if delays is None else np.array(delays[k]) for k, v in enumerate(speeds)]
-    axes.hlines([0, *rows], 0, end, color=ground.frame, linewidth=thin)
-    axes.vlines(places, 0, rows[-1], color=ground.dry, linewidth=profile.line_pt / 3)
-    squares = [_head_mark(canvas, (x, 0), layout, k, "s") for k, x in enumerate(places.tolist())]
-    axes.plot([0], [0], **_mark(canvas, 1, "s"))
-    marks, hits = [], []
+    beat = transport.spacing_from_delay(tempo.delay_from_tempo(bpm, 1), speeds[0])
+    canvas.head(
+        _ruler_finding(speeds, float(tempo.beats_from_delay(float(np.max(times[0])), bpm)), len(places)),
+        f"{bpm:g} bpm{_said_of_marks(layout)}",
+        answer=canvas.length(beat),
+        means=f"of tape is one beat at {canvas.speed(speeds[0])}",
+        role="tape",
+    )
+    axes.vlines(
+        places, HEAD_ROW, rows[-1], color=canvas.color("echo"), linewidth=profile.line_pt / 2, zorder=3
+    )
+    heads_at = [(x, HEAD_ROW) for x in places.tolist()]
+    squares = [_head_mark(canvas, place, layout, k, "s", "tape") for k, place in enumerate(heads_at)]
+    axes.plot([0], [HEAD_ROW], **_mark(canvas, "tape", "s"))
+    marks, hits, brief = [], [], canvas.symbols_only or profile.narrow
+    marked = zip([(0, HEAD_ROW), *heads_at], _head_names(canvas, len(places)), strict=True)
+    notes = [canvas.note(place, name, "above", "tape") for place, name in marked]
     for row, speed, taken in zip(rows, speeds, times, strict=True):
         on_tape = from_si(taken * speed, unit)
-        positions, heights = ruler_marks(speed, bpm, farthest)
-        at = from_si(positions, unit).tolist()
-        strokes = [[(x, row), (x, row - height)] for x, height in zip(at, heights.tolist(), strict=True)]
-        lines = LineCollection(strokes, colors=ground.text, linewidths=profile.line_pt * 0.75)
-        marks.append(axes.add_collection(lines))
-        hits += axes.plot(on_tape, np.full(places.size, row), **_mark(canvas, 0, "o"))
-        beats = at[:: len(MARK_HEIGHTS)]
-        every = 1 + (len(beats) - 1) // MOST_NUMBERS
-        for beat in range(every, len(beats), every):
-            _write(canvas, (beats[beat], row), f"{beat}", below=True)
-        if not profile.narrow:
-            _write_beats(canvas, row, on_tape.tolist(), tempo.beats_from_delay(taken, bpm).tolist(), end)
-    along = "distance" if profile.narrow else "distance from the record head"
-    canvas.style_axes(f"The tape is a ruler of beats, {bpm:g} bpm", x=(along, "$d$", unit), grid=None)
-    axes.set(xlim=(-0.02 * end, 1.02 * end), ylim=(rows[-1] + 0.5, -0.6))
-    axes.set_yticks([0, *rows], ["R, P" if canvas.symbols_only else "tape", *map(canvas.speed, speeds)])
+        lines, numbers = _ribbon(canvas, row, *ruler_marks(speed, bpm, farthest), end)
+        marks.append(lines)
+        hits += axes.plot(on_tape, np.full(places.size, row), **_mark(canvas, "echo", "o"))
+        notes += [*_beats_at(canvas, row, on_tape.tolist(), taken.tolist(), bpm, end), *numbers]
+    canvas.style_axes(x=("distance" if brief else "from the record head", "$d$", unit), grid=None)
+    axes.set(xlim=(-0.02 * end, 1.02 * end), ylim=(rows[-1] + RIBBON, HEAD_ROW - 0.2))
+    axes.tick_params(axis="x", which="both", direction="in", color=canvas.color("text"))
+    axes.tick_params(axis="y", length=0)
+    axes.set_yticks(rows, list(map(canvas.speed, speeds)))
+    axes.xaxis.set_minor_locator(AutoMinorLocator())
+    axes.set_axisbelow(False)
+    axes.spines[["left", "bottom"]].set_visible(False)
+    canvas.fewer(notes, inside=False)
     said = ". ".join(
         f"At {canvas.speed(speed)}: {', '.join(_in_beats(delay, bpm) for delay in taken.tolist())}"
         for speed, taken in zip(speeds, times, strict=True)
@@ -265,9 +314,9 @@ def tape_as_ruler(
         canvas.figure,
         {"heads": squares, "marks": marks, "hits": hits},
         f"{where}, {bpm:g} beats a minute. {said}.{said_of_heads(layout)}",
-        f"Upper line: the tape with its record head at 0 and {len(places)} playback heads, filled where "
-        "a head feeds the return. Below, one ruler for each speed: the longest marks are beats, the "
-        f"shortest sixteenths; dots are the heads, with their beats. {said}.",
+        f"Above, the record head at 0 and {len(places)} playback heads, filled where they feed the return. "
+        "Below, the tape once for each speed, with beats across it as the longest marks, and sixteenths "
+        f"where there is room; dots are the heads, with their beats. {said}.",
         ("d = T v, from the motion",),
     )
 
@@ -278,20 +327,68 @@ def _in_beats(delay: float, bpm: float) -> str:
     return f"{tempo.beats_from_delay(delay, bpm):.2f} beats" + ("" if fit.audible else f" ({fit.note.name})")
 
 
-def _write_beats(canvas: Canvas, row: int, places: list[float], beats: list[float], end: float) -> None:
-    """Write beats at the dots of one ruler; where two would touch, the first only."""
-    inside = canvas.profile.width_in * 72 * 0.75 / canvas.profile.text_pt  # type sizes along the ruler
-    free = -np.inf
-    for x, beat in sorted(zip(places, beats, strict=True)):
-        if x >= free:
-            _write(canvas, (x, row - MARK_HEIGHTS[0]), f"{beat:.2f}", below=False)
-            free = x + 2.9 / inside * end
+def _head_names(canvas: Canvas, count: int) -> list[str]:
+    """Name the record head and the playback heads, briefly where there is little room."""
+    head = "P" if canvas.symbols_only else "" if canvas.profile.narrow else "head "
+    record = "R" if canvas.symbols_only or canvas.profile.narrow else "record"
+    return [record, *(f"{head}{k + 1}" for k in range(count))]
 
 
-def _mark(canvas: Canvas, index: int, shape: str) -> dict[str, Any]:
+def _ruler_finding(speeds: Sequence[float], beats: float, count: int) -> str:
+    """Say in a title what the ruler shows."""
+    if len(speeds) > 1:
+        half = np.isclose(max(speeds), 2 * min(speeds)) and len(speeds) == 2
+        return "Half the speed, twice the beats" if half else "The slower the tape, the more beats it holds"
+    return f"{beats:.2f} beats lie before the {'last ' if count > 1 else ''}head"
+
+
+def _said_of_marks(layout: heads.Heads) -> str:
+    """Say what hollow heads and those that point down are, where there are any."""
+    said = "" if all(layout.feeds_return) else "; hollow: not in the loop"
+    return said + ("; pointing down: inverted" if min(layout.gains) < 0 else "")
+
+
+def _ribbon(
+    canvas: Canvas, row: int, positions: NDArray[np.float64], heights: NDArray[np.float64], end: float
+) -> tuple[LineCollection, list[Text]]:
+    """Draw the tape along one row, brown, with sixteenths across it, or beats where those are too many."""
+    profile, sixteenths = canvas.profile, len(MARK_HEIGHTS)
+    look: Look = {"facecolor": canvas.color("ribbon"), "edgecolor": canvas.color("tape"), "zorder": 2}
+    look |= {"linewidth": STRUCTURE * profile.line_pt}
+    canvas.axes.add_patch(Rectangle((-0.02 * end, row - RIBBON), 1.04 * end, 2 * RIBBON, **look))
+    at, low = from_si(positions, canvas.length_unit).tolist(), row + RIBBON
+    every = 1 + (len(at) - 1) // sixteenths // (4 if profile.narrow else MOST_NUMBERS)
+    step = next(n for n in (1, sixteenths, sixteenths * every) if len(at) <= n * MOST_MARKS or n > sixteenths)
+    tops = (low - heights * (2 * RIBBON / MARK_HEIGHTS[0])).tolist()
+    strokes = [[(x, low), (x, top)] for x, top in zip(at[::step], tops[::step], strict=True)]
+    look = {"colors": canvas.color("text"), "linewidths": 0.6 * profile.line_pt, "zorder": 2.6}
+    lines, beats = LineCollection(strokes, **look), at[::sixteenths]
+    canvas.axes.add_collection(lines)
+    numbers = [canvas.note((beats[k], row), f"{k}", "right") for k in range(0, len(beats), every)]
+    for number in numbers:
+        number.set_x(0.25 * profile.text_pt)
+    return lines, numbers
+
+
+def _beats_at(
+    canvas: Canvas, row: int, places: list[float], delays: list[float], bpm: float, end: float
+) -> list[Text]:
+    """Write beats above the ribbon at each head, with the note where ears take it for one."""
+    notes = []
+    for x, delay in sorted(zip(places, delays, strict=True)):
+        fit, beats = tempo.nearest_fits(delay, bpm)[0], tempo.beats_from_delay(delay, bpm)
+        text = f"{beats:.2f}"
+        if not (canvas.symbols_only or canvas.profile.narrow):
+            text += " beats" if fit.audible else f" {fit.note.name}"
+        left = x > 0.75 * end
+        notes.append(canvas.note((x, row - RIBBON), text, "upper left" if left else "upper right", "echo"))
+    return notes
+
+
+def _mark(canvas: Canvas, role: str, shape: str) -> dict[str, Any]:
     """Look of a marker without a line."""
     return {
-        "color": canvas.profile.ground.role(ROLES[index]),
+        "color": canvas.color(role),
         "marker": shape,
         "linestyle": "none",
         "markersize": (3 if shape == "o" else 4) * canvas.profile.line_pt,
@@ -302,31 +399,19 @@ def _mark(canvas: Canvas, index: int, shape: str) -> dict[str, Any]:
 
 
 def _head_mark(
-    canvas: Canvas, place: tuple[float, float], layout: heads.Heads, k: int, shape: str = "o"
+    canvas: Canvas,
+    place: tuple[float, float],
+    layout: heads.Heads,
+    k: int,
+    shape: str = "o",
+    role: str = "echo",
 ) -> Line2D:
     """Mark a head: hollow where it does not feed the return, pointing down where it is inverted."""
-    look = _mark(canvas, 0, "v" if layout.gains[k] < 0 else shape) | {
-        "markersize": 4 * canvas.profile.line_pt
-    }
+    look = _mark(canvas, role, "v" if layout.gains[k] < 0 else shape)
+    look |= {"markersize": 4 * canvas.profile.line_pt}
     if not layout.feeds_return[k]:
-        look["markerfacecolor"] = canvas.profile.ground.face
+        look["markerfacecolor"] = canvas.color("face")
     return canvas.axes.plot([place[0]], [place[1]], **look)[0]
-
-
-def _write(canvas: Canvas, place: tuple[float, float], text: str, *, below: bool) -> None:
-    """Write to the lower left of a place, or to its upper right."""
-    em = canvas.profile.text_pt
-    canvas.axes.annotate(
-        text,
-        place,
-        xytext=(-0.35 * em, -0.35 * em - canvas.profile.line_pt) if below else (0.35 * em, 0.1 * em),
-        textcoords="offset points",
-        ha="right" if below else "left",
-        va="top" if below else "bottom",
-        fontsize=em,
-        color=canvas.profile.ground.text,
-        annotation_clip=False,
-    )
 
 
 # ---- what heads can do ----
@@ -354,32 +439,44 @@ def reachable_rhythms(
     names = [note_fraction(note) for note in table.notes]
     first, second = np.triu_indices(len(names))
     good, at_speed = (table.errors <= ALLOWED_ERROR)[first, second], table.speeds[first, second]
-    size = min(4 * profile.line_pt, 0.9 * profile.text_pt)
+    found, all_of = np.count_nonzero(good), good.size
+    how_much = "all of these rhythms" if found == all_of else "the filled pairs" if found else "none of these"
+    where = f"heads from {canvas.length(limits.first)} to {canvas.length(limits.longest)}, {bpm:g} bpm"
+    canvas.head(
+        f"Two heads could play {how_much}",
+        f"a suggestion: {where}",
+        answer=f"{found} of {all_of}",
+        means=f"pairs of notes within {amount(ALLOWED_ERROR, 'ms')}",
+        role="tape",
+    )
+    full, key = min(4.5 * profile.line_pt, 0.9 * profile.text_pt), len(names) - 1
     reached, served = [], []
+    crosses: Look = {"marker": "x", "color": canvas.color("context"), "markeredgewidth": profile.line_pt / 2}
+    crosses |= {"linestyle": "none", "markersize": 0.5 * full}
+    (missed,) = axes.plot(second[~good], first[~good], **crosses)
+    keys = [(crosses, "\N{EN DASH}" if canvas.symbols_only else "out of reach")]
     for k, speed in enumerate(speeds):
         which = good & (at_speed == speed)
-        look = canvas.line_style(k, marker=True, linestyle="none", markersize=size)
+        look = canvas.dots(1, color=canvas.color("tape"), marker="s")
+        look |= {"markersize": full * (1 if len(speeds) == 1 else 0.45 + 0.55 * k / (len(speeds) - 1))}
         reached += axes.plot(second[which], first[which], label=canvas.speed(speed), **look)
+        keys.append((look, canvas.speed(speed)))
         served.append(f"{canvas.speed(speed)} serves {np.count_nonzero(which)}")
-    (missed,) = axes.plot(
-        second[~good],
-        first[~good],
-        "x",
-        color=profile.ground.frame,
-        markersize=0.6 * size,
-        markeredgewidth=profile.line_pt / 2,
-        label="-" if canvas.symbols_only else "out of reach",
-    )
-    canvas.style_axes(
-        f"A suggestion: what two heads could play, {bpm:g} bpm",
-        x=("second head, note value", "$b_2$", ""),
-        y=("first head, note value", "$b_1$", ""),
-    )
+    brief = canvas.symbols_only or profile.narrow
+    canvas.style_axes(x=("second head", "$b_2$", ""), y=("first head", "$b_1$", ""), grid=None)
     span = (-0.6, len(names) - 0.4)
     axes.set(xlim=span, ylim=span)
-    axes.set_xticks(range(len(names)), names, rotation=90 if profile.portrait else 0)
-    axes.set_yticks(range(len(names)), names)
-    axes.legend(loc="upper left", borderaxespad=0.2, handletextpad=0.2, labelspacing=0.3)
+    shown = [k for k, note in enumerate(table.notes) if not profile.narrow or " " not in note.name]
+    turned = 0 if profile.narrow or profile.layout != "third" else 90
+    axes.set_xticks(shown, [names[k] for k in shown], rotation=turned)
+    spoken = [f"{note.name}  {name}" for note, name in zip(table.notes, names, strict=True)]
+    axes.set_yticks(shown, [(names if brief else spoken)[k] for k in shown])
+    axes.tick_params(length=0)
+    step = max(1, _lines_a_row(canvas))
+    for k, (look, name) in enumerate(keys):
+        row = key - k * step
+        axes.plot([0], [row], **look)
+        canvas.note((0.2, row), name, "right")
     return Drawn(
         canvas.figure,
         {"reached": reached, "missed": missed},
@@ -417,7 +514,7 @@ def comb_of_heads(
     """Draw the level of summed heads over frequency, against the loudest head alone: a comb.
 
     `delays` in s and the amplitudes `levels`, below 0 where inverted, are one for each head, or with
-    `repeats` for each repeat of one head. Some twenty teeth of the closest two are shown.
+    `repeats` for each repeat of one head. Some eight teeth of the closest two are shown.
 
     >>> comb_of_heads(delays=(0.1, 0.105), levels=(1, 1)).caption
     'Two heads 5.0 ms apart: peaks of +6.0 dB, notches from 100 Hz on, 200 Hz apart.'
@@ -431,28 +528,63 @@ def comb_of_heads(
     sums = np.abs(heads.taps_gain(frequency, delays, levels)) / loudest
     top_db = float(amplitude_to_db(np.sum(np.abs(levels)) / loudest))
     comb_db = amplitude_to_db(np.maximum(sums, 10 ** (FAINTEST_DB / 20)))
-    (comb,) = axes.plot(frequency, comb_db, **canvas.line_style(0))
-    alone = axes.axhline(0, **canvas.line_style(1, linewidth=profile.line_pt / 2))
-    level = ("level against one answer" if repeats else "level against one head", "$|H|$", "dB")
-    title = (
-        "Repeats make a comb" if repeats else "Heads together make a comb" if span else "One answer, no comb"
+    count, regular = len(delays), repeats or len(delays) == 2
+    title = f"{count} heads together make a comb"
+    if not span:
+        title = "One answer makes no comb" if count == 1 else "Heads in one place make no comb"
+    elif regular:
+        title = "Repeats lift some tones and spare others" if repeats else "Two heads together make a comb"
+    answer, means = f"{top_db:+.1f} dB", "at most, all answers together"
+    if span and regular:
+        answer, means = frequency_text(1 / apart), "from one peak to the next"
+    answers = "answers" if repeats else "heads" if regular else "the closest"
+    canvas.head(
+        title,
+        f"{answers} {delay_text(apart) if apart >= 0.01 else amount(apart, 'ms', '.1f')} apart"
+        if span
+        else "",
+        answer=minus(answer),
+        means=means,
     )
-    canvas.style_axes(title, x=("frequency", "$f$", "Hz"), y=level)
-    bottom = max(FAINTEST_DB, 6 * np.floor(comb_db.min() / 6 - 0.2))
-    axes.set(xlim=(0, top), ylim=(bottom, np.ceil(top_db / 6 + 0.2) * 6))
-    names = ("$|H|$", "1") if canvas.symbols_only else ("together", "loudest alone")
+    (comb,) = axes.plot(frequency, comb_db, **canvas.line_look("echo"))
+    (alone,) = axes.plot(
+        [0, top], [0, 0], **canvas.line_look("context", linewidth=STRUCTURE * profile.line_pt)
+    )
+    against = f"level against one {'answer' if repeats else 'head'}"
+    level = ("level" if profile.narrow else against, "$|H|$", "dB")
+    canvas.style_axes(x=("frequency", "$f$", "Hz"), y=level)
+    peak_db, low_db = float(comb_db.max()), float(comb_db.min())
+    room_db = max(1.0, 0.22 * (peak_db - low_db))
+    axes.set(xlim=(0, top), ylim=(min(low_db, -0.5) - room_db, max(peak_db, 0.5) + room_db))
+    axes.xaxis.set_major_locator(MaxNLocator(2 if profile.narrow else MOST_GRID, steps=(1, 2, 5, 10)))
+    names = ("$|H|$", "1") if canvas.symbols_only else ("together", "one alone")
     canvas.name_lines((comb, alone), names)
+    if span:
+        _name_teeth(canvas, frequency, comb_db)
     said = _said_of_comb(list(delays), list(levels), apart, top_db, repeats=repeats)
-    said += ", beyond this picture" if len(delays) == 2 and 0.5 / apart > top else ""
+    said += ", beyond this picture" if len(delays) == 2 and 0 < apart * top < 0.5 else ""
     said += "; ears take them for answers of their own" if apart >= FUSION_LIMIT else ""
     return Drawn(
         canvas.figure,
         {"comb": comb, "alone": alone},
         f"{said}.",
         f"Line chart of level in dB over frequency from 0 to {top:g} Hz, even steps. The line goes up "
-        f"and down like a comb; the dashed line is the loudest alone. {said}.",
+        f"and down like a comb; the level line is the loudest alone. {said}.",
         ("superposition",),
     )
+
+
+def _name_teeth(canvas: Canvas, frequency: NDArray[np.float64], level_db: NDArray[np.float64]) -> None:
+    """Write the frequency of the first of the tallest inner peaks, and of the deepest notches."""
+    notes, inner = [], level_db[1:-1]
+    for sign, side in ((1, "above"), (-1, "below")):
+        turns = (sign * inner >= sign * level_db[:-2]) & (sign * inner >= sign * level_db[2:])
+        if np.any(turns):
+            tallest = np.max(sign * inner[turns])
+            k = 1 + int(np.flatnonzero(turns & (sign * inner >= tallest - 0.05))[0])
+            at = frequency_text(float(frequency[k]))
+            notes.append(canvas.note((frequency[k], level_db[k]), at, side, "echo"))
+    canvas.fewer(notes)
 
 
 def _said_of_comb(
@@ -461,9 +593,11 @@ def _said_of_comb(
     """Say what the comb of some heads, or of one head and its repeats, does to the level."""
     if len(delays) == 1:
         return "One head that does not come back: no comb"
+    if not apart:
+        return f"{len(delays)} heads in one place: no comb"
     if repeats:
-        every = f"peaks of {top_db:+.1f} dB every {amount(1 / apart, 'hz', '.1f')}"
-        return f"One head and its repeats, {amount(apart, 'ms')} apart: {every}"
+        every = f"peaks of {top_db:+.1f} dB every {frequency_text(1 / apart)}"
+        return f"One head and its repeats, {delay_text(apart)} apart: {every}"
     if len(delays) > 2:
         closest = f"the closest {amount(apart, 'ms', '.1f')} apart"
         return f"{len(delays)} heads, {closest}: peaks of at most {top_db:+.1f} dB"
@@ -503,26 +637,42 @@ def crossed_returns(canvas: Canvas, *, echo: EchoLoop, level_db: float = -30.0) 
     axes, profile, longest = canvas.axes, canvas.profile, ROUNDS * max(echo.delays)
     first_db = response.loudest(echo.one_pass)[1] + amplitude_to_db(abs(echo.heads.gains[0]))
     ends: dict[str, list[Line2D]] = {"left": [], "right": []}
-    for row, share in enumerate(CROSSED.values()):
+    faintest_db, made_of = first_db + level_db, []
+    for share in CROSSED.values():
         sends = stereo.shared_sends(echo.return_gain, share)
         made = stereo.StereoLoop(heads=(echo.heads, echo.heads), sends=sends, one_pass=echo.one_pass)
-        faintest_db = first_db + level_db
-        times, sides = stereo.stereo_echoes(made, (1.0, 0.0), longest=longest, faintest_db=faintest_db)
+        made_of.append(stereo.stereo_echoes(made, (1.0, 0.0), longest=longest, faintest_db=faintest_db))
+    least = db_to_amplitude(faintest_db) * (1 - 1e-9)
+    turns = any(np.any(np.abs(sides[:, 1]) >= least) for _, sides in made_of)
+    canvas.head(
+        "Crossed returns make the echo change sides" if turns else "A single answer stays on its side",
+        "a sound on the left of two tracks",
+        answer=delay_text(max(echo.delays)),
+        means="from one answer to the next",
+    )
+    last = 0.0
+    for row, (times, sides) in enumerate(made_of):
         for k, name in enumerate(ends):
-            loud = np.abs(sides[:, k]) >= db_to_amplitude(faintest_db) * (1 - 1e-9)
+            loud = np.abs(sides[:, k]) >= least
             height = 1 - (20 * np.log10(np.abs(sides[loud, k])) - first_db) / level_db
             tops = row + (2 * k - 1) * TALLEST * np.clip(height, 0.04, 1)
-            look = canvas.dots(2.5, marker="os"[k], color=profile.ground.role(ROLES[k]))
-            axes.vlines(times[loud], row, tops, color=look["color"], linewidth=profile.line_pt / 2)
+            look = canvas.dots(2.5, marker="os"[k], color=canvas.color("echo"))
+            look |= {"markerfacecolor": canvas.color("face")} if k else {}
+            axes.vlines(times[loud], row, tops, color=look["color"], linewidth=STRUCTURE * profile.line_pt)
             ends[name] += axes.plot(times[loud], tops, **look)
-    axes.hlines(range(len(CROSSED)), 0, longest, color=profile.ground.frame, linewidth=profile.line_pt / 3)
+            last = max(last, *times[loud], 0.0)
+    longest = min(longest, last + (2 if profile.narrow else 1) * max(echo.delays))
+    axes.hlines(range(len(CROSSED)), 0, longest, color=canvas.color("frame"), linewidth=profile.line_pt / 3)
     names = ["0", "1/2", "1"] if canvas.symbols_only else list(CROSSED)
-    canvas.style_axes("Two tracks that answer each other", x=("time", "$t$", "s"), grid="x")
+    canvas.style_axes(x=("time", "$t$", "s"), grid="x")
     axes.set(xlim=(0, longest), ylim=(len(CROSSED) - 0.5, -0.5))
     axes.set_yticks(range(len(CROSSED)), names)
-    canvas.legend([side[0] for side in ends.values()], ["L", "R"] if canvas.symbols_only else list(ends))
+    axes.tick_params(axis="y", length=0)
+    short = canvas.symbols_only
+    for name, sign, side in (("left", -1, "L"), ("right", 1, "R")):
+        canvas.note((longest, len(CROSSED) - 1 + 0.25 * sign), side if short else name, "left", "echo")
     said = (
-        f"A sound on the left of two tracks, answers {amount(max(echo.delays), 'ms')} apart. Straight, it "
+        f"A sound on the left of two tracks, answers {delay_text(max(echo.delays))} apart. Straight, it "
         "stays left. Half crossed, both sides are alike from the second on. All crossed, they take turns"
     )
     return Drawn(

@@ -243,13 +243,26 @@ class Canvas:
         """Return the look of what lies below words, so that they can be read over lines."""
         return {"bbox": {"facecolor": self.profile.ground.face, "edgecolor": "none", "pad": 1}}
 
-    def note(self, place: Place, text: str, side: str, role: str = "text", **changes: Any) -> None:
+    def note(self, place: Place, text: str, side: str, role: str = "text", **changes: Any) -> Text:
         """Write a few words beside a point, at one of the `SIDES`, in the color of a role."""
         shift, ha, va = SIDES[side]
         x, y = (self.profile.text_pt * s for s in shift)
         look = _text_look(self.profile) | {"ha": ha, "va": va, "linespacing": 1.0, "color": self.color(role)}
         look |= {"xytext": (x, y), "textcoords": "offset points"} | changes
-        self.axes.annotate(text, (place[0], place[1]), **look)
+        return self.axes.annotate(text, (place[0], place[1]), **look)
+
+    def fewer(self, notes: Iterable[Text], *, inside: bool = True) -> None:
+        """Take out notes that lie over an earlier one or, unless told otherwise, leave the chart."""
+        self.figure.draw_without_rendering()
+        chart = self.axes.get_window_extent().padded(1)
+        kept: list[Any] = []
+        for note in notes:
+            box = Text.get_window_extent(note).padded(0.15 * self.profile.text_pt * self.figure.dpi / 72)
+            out = inside and not (chart.x0 < box.x0 and box.x1 < chart.x1)
+            if out or any(box.overlaps(other) for other in kept):
+                note.remove()
+            else:
+                kept.append(box)
 
     def name_lines(self, lines: Iterable[Line2D], names: Iterable[str]) -> None:
         """Name lines at their right ends; see `name_lines`."""
@@ -354,6 +367,7 @@ SIDES = {
     "right": ((0.7, 0), "left", "center"),
     "left": ((-0.8, 0), "right", "center"),
     "lower right": ((0.7, -0.9), "left", "center"),
+    "lower left": ((-0.7, -0.9), "right", "center"),
     "upper right": ((0.6, 0.7), "left", "center"),
     "upper left": ((-0.7, 0.7), "right", "center"),
     "below": ((0, -0.8), "center", "top"),

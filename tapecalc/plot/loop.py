@@ -1,11 +1,11 @@
 """Figures of repeats and stability."""
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.artist import Artist
-from matplotlib.ticker import MaxNLocator
+from matplotlib.patches import Circle
 from numpy.typing import NDArray
 
 from tapecalc.calc import loop as loops
@@ -14,16 +14,18 @@ from tapecalc.calc.units import amplitude_to_db
 from tapecalc.machine import Machine
 from tapecalc.plan import LONGEST_ECHO, echo_pattern
 from tapecalc.plot.kit import AUDIBLE, Canvas, Drawn, figure, minus
-from tapecalc.plot.style import frequency_text
+from tapecalc.plot.style import DASH_DOT, STRUCTURE, Profile, frequency_text, sequence
+from tapecalc.plot.tempo import delay_text
 from tapecalc.words import amount
 
 NYQUIST = "H. Nyquist, Regeneration Theory, Bell System Technical Journal 11, 1932 (from memory)"
-TURNS = 14  # of the loop gain around zero: the whole band would be a solid disk
+TURNS = 3  # of the loop gain around zero that are shown: the whole band would be a solid disk
+DISK = 0.14  # radius of the disk around the point 1, over half of the picture's height
+MOST_DB = 24.0  # below its loudest that a loop gain is shown
 GROWING = 10  # repeats of a runaway that are drawn
-COLUMNS, IN_COLUMN = (
-    400,
-    256,
-)  # of a curve with teeth too fine to see one by one: its lowest and highest point
+MOST_STROKES = 32  # that grow thin one by one
+#: Of a curve with teeth too fine to see one by one: columns, and points in each for its lowest and highest.
+COLUMNS, IN_COLUMN = 400, 256
 
 
 class _Row(NamedTuple):
@@ -34,6 +36,9 @@ class _Row(NamedTuple):
     levels_db: NDArray[np.floating]
     said: str
     fades: bool
+    answers: int  # all that are heard, more than those drawn where they are very many
+    heads: int = 1
+    past_db: float = 0.0  # how far a runaway is past the limit
 
 
 @figure("how repeats fade", lambda m: {"machine": m})
@@ -56,43 +61,94 @@ def decay_of_repeats(
     'Repeats every 218 ms. At −6 dB of loop gain 11 repeats down to −60 dB, the last after 2.4 s.'
     """
     if machine is not None:
-        rows, level_db = [_answers(machine, speed or machine.speeds[0])], machine.song.faded_db
+        speed = speed or machine.speeds[0]
+        rows, level_db = [_answers(machine, speed)], machine.song.faded_db
         title = "How long the echo is heard" if rows[0].fades else "The echo grows: it runs away"
+        subtitle = f"loudest tone, {canvas.speed(speed)}"
     elif delay is not None:
         rows = [_repeats(delay, gain_db, level_db) for gain_db in gains_db]
         title = f"Repeats every {amount(delay, 'ms')}"
+        subtitle = f"a repeat every {amount(delay, 'ms')}"
     else:
         raise ValueError("delay must be given where there is no machine, got None")
-    axes, profile, floor_db = canvas.axes, canvas.profile, level_db - 4
-    thin, dots = profile.line_pt / 3, []
-    for k, row in enumerate(rows):
-        look = canvas.line_style(k, marker=True, linewidth=thin)
-        dots += axes.plot(
-            row.times, row.levels_db, **(look if machine is None else look | {"linestyle": "none"})
-        )
-    canvas.style_axes(title, x=("time", "$t$", "s"), y=("level", "$L$", "dB"))
-    end = 1.05 * max((row.times[-1] for row in rows if row.times.size), default=1.0)
+    until = f"down to {level_db:g} dB" + ("" if len(rows) == 1 else f" with {rows[0].name}")
+    canvas.head(_finding(rows), subtitle, **_number(rows[0], minus(until), words=not canvas.symbols_only))
+    axes, profile, thin = canvas.axes, canvas.profile, STRUCTURE * canvas.profile.line_pt
     top_db = max(row.levels_db.max(initial=0) for row in rows)
-    wide = 1.0 if machine is not None or profile.narrow else 1.12  # for the names beside the last repeats
-    axes.set(xlim=(0, wide * end), ylim=(floor_db, top_db + 0.06 * (top_db - floor_db)))
-    artists, names = {"decays": dots}, [minus(row.name) for row in rows]
+    room_db = 0.1 * (top_db - level_db)
+    dots = []
+    for k, row in enumerate(rows):
+        size = 3.4 - 1.6 * k / max(1, len(rows) - 1)
+        dots += axes.plot(row.times, row.levels_db, **canvas.dots(size, color=canvas.color("echo")))
     if machine is not None:
-        axes.vlines(rows[0].times, floor_db, rows[0].levels_db, color=dots[0].get_color(), linewidth=thin)
-        artists["level"] = axes.plot([0, end], [level_db, level_db], **canvas.line_style(1, linewidth=thin))
-        canvas.name_lines([*dots, *artists["level"]], [*names, minus(f"{level_db:g} dB")])
-    elif profile.narrow:
-        canvas.name_lines(dots, names)
+        _strokes(canvas, rows[0], level_db)
+        dots[0].set(markersize=2.4 * profile.line_pt)
+    canvas.style_axes(x=("time", "$t$", "s"), y=("level", "$L$", "dB"))
+    end = 1.05 * max((row.times[-1] for row in rows if row.times.size), default=1.0)
+    wide_by = 1.0 if machine is not None or profile.narrow else 1.12  # for the names beside the last repeats
+    axes.set(xlim=(0, wide_by * end), ylim=(level_db - room_db, top_db + room_db))
+    axes.axhspan(level_db - 2 * room_db, level_db, **_hatched(canvas))
+    look = canvas.line_look("limit", linewidth=thin, linestyle=DASH_DOT)
+    artists = {"decays": dots, "level": axes.plot([0, wide_by * end], [level_db] * 2, **look)}
+    names = [minus(row.name) for row in rows]
+    if machine is not None or profile.narrow:
+        shown = dots if machine is None else []
+        limit = f"{level_db:g} dB" if canvas.symbols_only or profile.narrow else f"gone: {level_db:g} dB"
+        canvas.name_lines([*shown, *artists["level"]], [*names[: len(shown)], minus(limit)])
     else:
         for row, name in zip(rows, names, strict=True):
-            canvas.note((row.times[-1], row.levels_db[-1]), name, "upper right")
+            canvas.note((row.times[-1], row.levels_db[-1]), name, "upper right", "echo")
     said = minus("; ".join(r.said for r in rows))
     return Drawn(
         canvas.figure,
         artists,
         f"{title}. {said[0].upper()}{said[1:]}.",
-        f"Chart of level in dB over time in s: a dot for each answer of the tape, the first at 0 dB; {said}.",
+        "Chart of level in dB over time in s: a dot for each answer of the tape, the first at 0 dB, and a "
+        f"dash-dotted line where they are gone; {said}.",
         ("repeat n is n - 1 times the loop gain in dB below the first",),
     )
+
+
+def _strokes(canvas: Canvas, row: _Row, level_db: float) -> None:
+    """Draw each answer as a stroke from the level at which it is gone, the later the thinner and paler."""
+    total, width = len(row.times), canvas.profile.line_pt
+    if total:
+        shades = sequence(canvas.profile, min(total, MOST_STROKES))
+        fade = [shades[min(k, MOST_STROKES - 1)] for k in range(total)]
+        wide = [max(0.4, 2 - 1.6 * k / MOST_STROKES) * width for k in range(total)]
+        wide = wide if total <= MOST_STROKES else [STRUCTURE * width] * total
+        canvas.axes.vlines(row.times, level_db, row.levels_db, color=fade, linewidth=wide, zorder=3)
+
+
+def _hatched(canvas: Canvas) -> dict[str, Any]:
+    """Look of an area beyond a limit."""
+    look: dict[str, Any] = {"facecolor": "none", "edgecolor": canvas.color("frame"), "linewidth": 0}
+    return look | {"hatch": "///", "hatch_linewidth": 0.3 * canvas.profile.line_pt, "zorder": 0.1}
+
+
+def _finding(rows: Sequence[_Row]) -> str:
+    """Say in a title how long the echo is heard, or that it grows."""
+    if not all(row.fades for row in rows):
+        return "The echo grows: it runs away" if len(rows) == 1 else "From 0 dB on the echo grows"
+    if len(rows) > 1:
+        return "The more comes back, the more repeats"
+    if not rows[0].times.size:
+        return "No answer is loud enough"
+    if rows[0].heads > 1:
+        return f"{_counted(rows[0].answers, 'answer')}, then the echo is gone"
+    return f"The echo is heard for {rows[0].times[-1]:.1f} s"
+
+
+def _number(row: _Row, until: str, *, words: bool) -> dict[str, str]:
+    """Count the repeats; of several heads tell how long they are heard, of a runaway how it grows."""
+    if not row.fades and row.heads == 1:
+        return {"answer": f"+{row.name}", "means": "louder with each repeat"}
+    if not row.fades:
+        return {"answer": f"{row.past_db:.1f} dB", "means": "too much return send"}
+    if row.heads > 1:
+        last = row.times[-1] if row.times.size else 0.0
+        return {"answer": f"{last:.1f} s", "means": f"to the last answer, {until}"}
+    return {"answer": _counted(row.answers, "repeat") if words else f"{row.answers}", "means": until}
 
 
 def _repeats(delay: float, gain_db: float, level_db: float) -> _Row:
@@ -103,7 +159,9 @@ def _repeats(delay: float, gain_db: float, level_db: float) -> _Row:
     name = f"{round(gain_db, 1) + 0.0:g} dB"  # to a tenth; what is counted is not
     if gain_db >= 0:
         said = f"each repeat is {name} louder than the last until the tape is full, a runaway"
-    return _Row(name, delay * (1 + shown), gain_db * shown, f"at {name} of loop gain {said}", gain_db < 0)
+    return _Row(
+        name, delay * (1 + shown), gain_db * shown, f"at {name} of loop gain {said}", gain_db < 0, count
+    )
 
 
 def _answers(machine: Machine, speed: float) -> _Row:
@@ -119,13 +177,23 @@ def _answers(machine: Machine, speed: float) -> _Row:
     said = f"{_counted(times.size, 'answer')} of {len(echo.delays)} heads down to {level_db:g} dB"
     if times.size:
         said += f", the last after {times[-1]:.1f} s"
+    count = times.size
     if not found.stable:
         said = f"{len(echo.delays)} heads answer ever louder until the tape is full, a runaway"
     if times.size > COLUMNS:  # more than can be seen one by one: the loudest of each column
         order = np.lexsort((levels_db, np.ceil(COLUMNS * times / times[-1])))
         loud = np.sort(order[np.diff(np.ceil(COLUMNS * times[order] / times[-1]), append=np.inf) > 0])
         times, levels_db = times[loud], levels_db[loud]
-    return _Row(f"{len(echo.delays)} heads", times, levels_db, said, found.stable)
+    return _Row(
+        f"{len(echo.delays)} heads",
+        times,
+        levels_db,
+        said,
+        found.stable,
+        count,
+        len(echo.delays),
+        -found.margin_db,
+    )
 
 
 def _counted(count: int, thing: str) -> str:
@@ -136,52 +204,112 @@ def _counted(count: int, thing: str) -> str:
 def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
     """Draw the loop gain in the complex plane beside the point 1, where a loop holds its tone.
 
-    Shown are the first turns and the ``"turn"`` that comes nearest to 1. Artists are these curves, the point
-    ``"one"`` and the unit circle, ``"limit"``.
+    Shown is the ``"turn"`` that comes nearest to 1, from half a turn before to half a turn after, among the
+    turns beside it, ``"gain"``. The dots ``"marks"`` are a quarter turn apart, the first where it comes
+    nearest. ``"one"`` is the point, ``"limit"`` the circle of size 1.
 
     >>> from tapecalc.machine import example_machine
     >>> drawn = nyquist_picture(loop=example_machine().echo_loop(0.1905))
     >>> drawn.artists["one"].get_xydata()
     array([[1., 0.]])
     """
-    axes, profile, found = canvas.axes, canvas.profile, loops.stability(loop)
+    axes, found, start = canvas.axes, loops.stability(loop), _start(loops.stability(loop))
     longest = max((t for t, gain in zip(loop.delays, loop.head_gains, strict=True) if gain), default=1.0)
-    last = TURNS / longest
-    first_turns = loops.loop_gain(loop, np.linspace(0, last, 120 * TURNS))
-    nearest = (found.frequency or 0.0) + np.linspace(-0.5, 0.5, 121) / longest
-    nearest_turn = loops.loop_gain(loop, np.maximum(nearest, 0))
-    circle = np.exp(2j * np.pi * np.linspace(0, 1, 200))
-    frame, thin = profile.ground.frame, profile.line_pt / 2
-    looks = {
-        "gain": (first_turns, canvas.line_style(0, linewidth=0.6 * profile.line_pt)),
-        "turn": (nearest_turn, canvas.line_style(2)),
-        "limit": (circle, {"color": frame, "linestyle": "--", "linewidth": thin}),
-        "one": (np.ones(1), canvas.dots(4, marker="X", color=profile.ground.echo)),
+    first = found.frequency or 0.0
+    beside = np.maximum(first + np.linspace(-TURNS / 2, TURNS / 2, 400 * TURNS + 1) / longest, 0)
+    nearest = np.maximum(first + np.linspace(-0.5, 0.5, 401) / longest, 0)
+    quarters = np.arange(4) / 4 / longest
+    far, said = _distance(found)
+    canvas.head(
+        _verdict(found),
+        f"first at {start}" if start else "",
+        answer=f"{abs(found.margin_db):.1f} dB",
+        means=far,
+    )
+    thin = STRUCTURE * canvas.profile.line_pt
+    curves = {
+        "gain": (loops.loop_gain(loop, beside), canvas.line_look("context", linewidth=thin)),
+        "turn": (loops.loop_gain(loop, nearest), canvas.line_look("echo")),
+        "limit": (
+            np.exp(2j * np.pi * np.linspace(0, 1, 400)),
+            canvas.line_look("limit", linewidth=thin, linestyle=DASH_DOT),
+        ),
+        "marks": (loops.loop_gain(loop, first + quarters), canvas.dots(3, color=canvas.color("echo"))),
+        "one": (np.ones(1), canvas.dots(2.6, color=canvas.color("limit"), zorder=6)),
     }
-    artists = {name: axes.plot(z.real, z.imag, **look)[0] for name, (z, look) in looks.items()}
-    x, y = ("in phase", r"Re $L$", ""), ("a quarter turn off", r"Im $L$", "")
-    canvas.style_axes("Does the loop reach the point 1?", x=x, y=y)
-    reach = 1.15 * max(1.0, float(np.abs(first_turns).max()), float(np.abs(nearest_turn).max()))
-    axes.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
-    for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_locator(MaxNLocator(4 if profile.narrow else 6, steps=[1, 2, 5, 10]))
-    start = _start(found)
-    names = ("loop gain", f"turn at {start or frequency_text(1e-3)}", "the point 1", "size 1")
-    names = ("$L$", "$L(f_0)$", "1", r"$|L|$ = 1") if canvas.symbols_only else names
-    shown = [artists[name] for name in ("gain", "turn", "one", "limit")]
-    canvas.legend(shown, names, loc="center left", bbox_to_anchor=(1.05, 0.5))
-    distance = "to go" if found.stable else "past the point"
-    said = f"the loop is {'stable, with' if found.stable else 'running away,'} "
-    said += f"{abs(found.margin_db):.1f} dB {distance}{f', first at {start}' if start else ''}"
+    artists: dict[str, Artist] = {
+        name: axes.plot(z.real, z.imag, **look)[0] for name, (z, look) in curves.items()
+    }
+    z = curves["marks"][0][0]
+    to_one = canvas.line_look("limit", linewidth=2 * thin)
+    artists["distance"] = axes.plot([z.real, 1], [z.imag, 0], **to_one, zorder=3)[0]
+    size = max(float(np.abs(curves[name][0]).max()) for name in ("gain", "turn"))
+    half, left, right = _frame(canvas.profile, size)
+    look = _hatched(canvas) | {"edgecolor": canvas.color("limit"), "linewidth": thin, "zorder": 2.5}
+    artists["danger"] = axes.add_patch(Circle((1, 0), DISK * half, **look))
+    canvas.style_axes(grid=None)
+    axes.set(xlim=(left, right), ylim=(-half, half), aspect="equal", xticks=[], yticks=[])
+    for spine in axes.spines.values():
+        spine.set(visible=spine.spine_type in ("left", "bottom"), position="zero", color=canvas.color("grid"))
+    _name_turn(canvas, curves["marks"][0], quarters, start, size / half)
     return Drawn(
         canvas.figure,
         artists,
-        f"Loop gain from 0 to {frequency_text(last)} in the complex plane, and the turn that comes nearest "
-        f"to 1; {said}.",
-        "Curve in the complex plane that winds around zero once per turn of phase, one more turn that comes "
-        f"nearest to the point 1, the circle of size 1 and a cross at the point 1: {said}.",
+        f"Loop gain in the complex plane around the tone that comes first: the turn that comes nearest to 1 "
+        f"and those beside it, dots a quarter turn apart; {said}.",
+        "Curve in the complex plane that winds around zero once per turn of phase, strong where it comes "
+        f"nearest to the point 1, the circle of size 1 and a hatched disk at the point 1: {said}.",
         (NYQUIST,),
     )
+
+
+def _frame(profile: Profile, size: float) -> tuple[float, float, float]:
+    """Frame a loop gain of some size and the point 1: upper, left and right end, as the sheet is shaped."""
+    half = max(1.15 * size, 0.5)
+    left, right = -max(1.15 * size, 0.5), max(1.15 * size, 1 + 0.7 * half)
+    shape = 1.05 if profile.portrait else 1.5 if profile.layout == "third" else 2.0
+    return max(half, (right - left) / 2 / shape), left, right
+
+
+def _verdict(found: loops.Stability) -> str:
+    """Say in a title whether a loop stays clear of the point 1."""
+    if found.frequency is None:
+        return "No tone comes back in step"
+    return "The loop stays short of 1" if found.stable else "The loop passes 1: it runs away"
+
+
+def _distance(found: loops.Stability) -> tuple[str, str]:
+    """Say what a margin means, in a few words and in a sentence."""
+    start, distance = _start(found), "to go" if found.stable else "past the point"
+    said = f"the loop is {'stable, with' if found.stable else 'running away,'} "
+    said += f"{abs(found.margin_db):.1f} dB {distance}{f', first at {start}' if start else ''}"
+    return "to go until it runs away" if found.stable else "past the limit: it runs away", said
+
+
+def _name_turn(
+    canvas: Canvas, marks: NDArray[np.complex128], quarters: NDArray[np.float64], start: str, share: float
+) -> None:
+    """Name the point 1, and along the turn what brings it a quarter further, where there is room for it."""
+    right, half = canvas.axes.get_xlim()[1], canvas.axes.get_ylim()[1]
+    words = not canvas.symbols_only
+    names = [canvas.note((1, -DISK * half), "the point 1" if words else "1", "below", "limit")]
+    step = float(quarters[1])
+    places = max(0, 1 - int(np.floor(np.log10(step))))
+    for z, more in zip(marks, quarters, strict=True):
+        beside = ("left" if z.real > 0 else "right") if abs(z.real) > abs(z.imag) else "above"
+        beside = "below" if beside == "above" and z.imag > 0 else "right" if z.real > 1 else beside
+        text = f"+{more:.{places}f} Hz" if more else start
+        if share > 0.3:
+            names.append(canvas.note((z.real, z.imag), text, beside, "echo"))
+    at = np.sqrt(max(0.0, 1 - (0.8 * half) ** 2)) if half < 1.25 else 0.6
+    around = "size 1" if words else "$|L|$ = 1"
+    names.append(canvas.note((at, 0.8 * min(half, 1)), around, "right", "limit"))
+    if not canvas.profile.portrait:
+        names.append(canvas.note((right, 0), "in step" if words else r"Re $L$", "lower left", "frame"))
+    ahead = "a quarter turn ahead" if words else r"Im $L$"
+    names.append(canvas.note((0, half), ahead, "lower right", "frame"))
+    names[0].set_bbox({"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 0.5})
+    canvas.fewer(names)
 
 
 @figure(
@@ -207,32 +335,53 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
            [20000.,     0.]])
     """
     axes, profile, found = canvas.axes, canvas.profile, loops.stability(loop)
-    (frequency, level), start = _outline(loop), _start(found)
-    (gain,) = axes.plot(frequency, level, **canvas.line_style(0))
-    (limit,) = axes.plot(AUDIBLE, [0, 0], **canvas.line_style(1))
+    (frequency, level), start, thin = _outline(loop), _start(found), STRUCTURE * canvas.profile.line_pt
+    beyond = found.frequency is not None and found.frequency > AUDIBLE[1]
+    subtitle = f"{len(loop.delays)} head{'s' if len(loop.delays) > 1 else ''}, {delay_text(loop.delays[0])}"
+    subtitle += " from the first" if len(loop.delays) > 1 else ""
+    canvas.head(
+        _first_tone(found),
+        subtitle + (", beyond what is heard" if beyond else ""),
+        answer=f"{abs(found.margin_db):.1f} dB",
+        means=_distance(found)[0],
+    )
+    width = profile.line_pt * (1 if np.count_nonzero(loop.head_gains) < 2 else 0.4)  # many teeth
+    (gain,) = axes.plot(frequency, level, **canvas.line_look("echo", linewidth=width))
+    (limit,) = axes.plot(AUDIBLE, [0, 0], **canvas.line_look("limit", linewidth=thin, linestyle=DASH_DOT))
     artists: dict[str, Artist] = {"gain": gain, "limit": limit}
     lines, of_bumps = {"loop gain": gain, "limit": limit}, ""
     if likely is not None:
-        (thin,) = axes.plot(*_outline(likely), **canvas.line_style(3, linewidth=profile.line_pt / 2))
-        artists["likely"] = thin
-        lines = {"largest bumps": gain, "likely bumps": thin, "limit": limit}
+        (slim,) = axes.plot(*_outline(likely), **canvas.line_look("context", linewidth=thin, zorder=1.9))
+        artists["likely"] = slim
+        lines = {"largest bumps": gain, "likely bumps": slim, "limit": limit}
         of_bumps = " with the largest bumps that a head can have, and with likely ones"
-    top = max(0.0, level.max())
-    if found.band is not None and found.frequency is not None and found.frequency <= AUDIBLE[1]:
+    canvas.style_response(y=("loop gain", "$|L|$", "dB"))
+    plate: dict[str, Any] = {"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 1}
+    top, peak = max(0.0, level.max()), float(level.max())
+    room = 0.16 * (top - max(float(level.min()), peak - MOST_DB))
+    axes.set_ylim(max(float(level.min()), peak - MOST_DB) - 0.5 * room, top + 1.8 * room)
+    axes.axhspan(0, top + 1.8 * room, **_hatched(canvas))
+    if found.band is not None and found.frequency is not None and not beyond:
         f = max(found.frequency, AUDIBLE[0])
         low, high = np.clip(found.band, *AUDIBLE)
         if high > low:
-            artists["band"] = axes.axvspan(low, high, color=profile.ground.fill, linewidth=0, zorder=0)
-        (artists["margin"],) = axes.plot([f, f], [-found.margin_db, 0], **canvas.line_style(2))
-        big = canvas.line_style(2, marker=True, linestyle="none", markersize=4 * profile.line_pt)
-        (artists["start"],) = axes.plot([f], [-found.margin_db], **big, zorder=4)
-        words = f"{abs(found.margin_db):.1f} dB {'to go' if found.stable else 'past'}"
-        words = start if canvas.symbols_only or profile.narrow else f"{start}, {words}"
-        canvas.note((f, top), words, "upper right" if f < 1e3 else "upper left")
-    canvas.style_response("Where it would run away", y=("loop gain", "$|L|$", "dB"))
-    axes.set_ylim(min(-18, top - 24), top + 6)
-    names = ("$|L|$", "1") if canvas.symbols_only else tuple(lines)
-    canvas.name_lines((gain, limit) if canvas.symbols_only else lines.values(), names)
+            look: dict[str, Any] = {"color": canvas.color("fill"), "linewidth": 0, "zorder": 0.2}
+            artists["band"] = axes.axvspan(low, high, **look)
+        look = canvas.line_look("limit", linewidth=thin)
+        (artists["margin"],) = axes.plot([f, f], [-found.margin_db, 0], **look)
+        big = canvas.dots(4, color=canvas.color("echo"))
+        (artists["start"],) = axes.plot([f], [-found.margin_db], **big)
+        wide = profile.layout != "third" and not profile.narrow and "band" in artists
+        words = f"{start}, or in the gray band" if wide and not canvas.symbols_only else start
+        note = canvas.note((f, top + 0.1 * room), words, "upper right" if f < 1e3 else "upper left", "echo")
+        note.set_bbox(plate)
+    if profile.narrow and not canvas.symbols_only:
+        for k, (name, line) in enumerate(list(lines.items())[:-1]):
+            note = canvas.note((AUDIBLE[0], axes.get_ylim()[0]), name, "right")
+            note.set(color=line.get_color(), bbox=plate, y=(0.8 + 1.5 * k) * profile.text_pt)
+    else:
+        names = ("$|L|$", "1") if canvas.symbols_only else tuple(lines)
+        canvas.name_lines((gain, limit) if canvas.symbols_only else lines.values(), names)
     said = f"margin {found.margin_db:.1f} dB, {_first(found)}"
     if not found.stable:
         said = f"{-found.margin_db:.1f} dB past the limit, running away {_first(found)}"
@@ -240,10 +389,18 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
         canvas.figure,
         artists,
         f"Loop gain over frequency{of_bumps}; {said}.",
-        f"Line chart of loop gain in dB over frequency{of_bumps}, a line at the limit of 0 dB, a dot at the "
-        f"tone that comes first and a shaded band of those that may start as well: {said}.",
+        f"Line chart of loop gain in dB over frequency{of_bumps}, hatched from the limit of 0 dB on, a dot "
+        f"at the tone that comes first and a shaded band of those that may start as well: {said}.",
         (NYQUIST,),
     )
+
+
+def _first_tone(found: loops.Stability) -> str:
+    """Say in a title where a loop starts, or would."""
+    if not _start(found):
+        return "No tone comes back in step"
+    first = "Turned up, it would start near" if found.stable else "It runs away, first near"
+    return f"{first} {_start(found)}"
 
 
 def _outline(loop: loops.EchoLoop) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -377,7 +377,8 @@ def style_axes(
 
 def frequency_axis(axes: Axes, profile: str | Profile, *, low: float, high: float) -> Axes:
     """Make the x axis logarithmic from `low` to `high` in Hz, with ticks in words: 100, 1k, 10k."""
-    steps = (1, 2, 5) if as_profile(profile).layout == "strip" else (1,)
+    profile = as_profile(profile)
+    steps = (1,) if profile.narrow or profile.layout == "third" else (1, 2, 5)
     decades = [step * 10.0**power for power in range(6) for step in steps]
     axes.set_xscale("log")
     axes.set_xlim(float(positive("low", low, "Hz")), float(positive("high", high, "Hz")))

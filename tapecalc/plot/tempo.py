@@ -6,20 +6,28 @@ from typing import Any, NamedTuple
 import numpy as np
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from matplotlib.ticker import FixedLocator, NullLocator
+from matplotlib.text import Text
+from matplotlib.ticker import FixedLocator, MaxNLocator, NullLocator
 from numpy.typing import NDArray
 
 from tapecalc.calc import tempo
 from tapecalc.calc.units import from_si
 from tapecalc.machine import Machine
-from tapecalc.plot import style
 from tapecalc.plot.kit import Canvas, Drawn, Look, figure, from_to, note_fraction
-from tapecalc.words import listed
+from tapecalc.plot.style import MOST_GRID, STRUCTURE
+from tapecalc.words import amount, listed, with_article
 
 #: The note values that a song is most likely to want, the longest first.
 SONG_NOTES = ("quarter", "dotted eighth", "eighth", "eighth triplet", "sixteenth")
 TEMPOS = (60.0, 180.0)
 MOST_NAMES = 8  # delays that are written out
+LONG = 10.0  # s, from which on seconds are written
+BESIDE = 2.0  # how far beyond the notes, as a factor, delays are still shown
+
+
+def delay_text(delay: float) -> str:
+    """Write a delay, s: in ms, or in s where it is very long."""
+    return amount(delay, "s", ".1f") if delay >= LONG else amount(delay, "ms")
 
 
 def of_machine(machine: Machine) -> dict[str, Any]:
@@ -47,37 +55,47 @@ def tempo_map(
     >>> tempo_map(delays=[(0.25,)], speeds=(0.19,)).artists["fits"].get_xdata()[0]
     np.float64(60.0)
     """
-    axes, profile = canvas.axes, canvas.profile
-    values, grey = [tempo.note_value(name) for name in SONG_NOTES], profile.ground.frame
+    axes, own = canvas.axes, from_si(np.array(delays), "ms")
+    values = [tempo.note_value(name) for name in SONG_NOTES]
     ends = np.array([*TEMPOS, bpm or TEMPOS[0]])
     low, high = min(ends.min(), 0.95 * ends[2]), max(ends.max(), 1.05 * ends[2])
-    tempos, curves = np.linspace(low, high, 200), []
-    for note, dash in zip(values, style.LINES, strict=True):
-        taken = from_si(tempo.delay_from_tempo(tempos, note.beats), "ms")
-        curves += axes.plot(tempos, taken, color=grey, linestyle=dash, linewidth=0.6 * profile.line_pt)
-    own = from_si(np.array(delays), "ms")
-    notes_span = from_si(tempo.delay_from_tempo([high, low], [values[-1].beats, values[0].beats]), "ms")
-    span = min(own.min(), notes_span[0]), max(own.max(), notes_span[1])
-    x_label, y_label = ("tempo (beats per minute)", "bpm", ""), ("delay", "$T$", "ms")
-    canvas.style_axes("Which tempos this machine likes", x=x_label, y=y_label)
-    axes.set(yscale="log", xlim=(low, high), ylim=(span[0] / 1.3, span[1] * (1.7 if between else 1.3)))
-    round_ms = [digit * 10.0**power for power in range(5) for digit in (1, 2, 5)]
-    axes.yaxis.set(major_locator=FixedLocator(round_ms), major_formatter="{x:g}", minor_locator=NullLocator())
-    across, band = (
-        _reaches(canvas, own, low, high) if between else (_levels(canvas, own, (low, high), bpm), None)
-    )
     fits = list(_fits(np.array(delays), low, high, bpm, between=between))
-    (dots,) = axes.plot([fit.bpm for fit in fits], [fit.ms for fit in fits], **canvas.dots())
-    if own.size <= 2 and not (between or profile.portrait):
-        for fit in fits:  # at the right end stand the names of the lines
-            side = "upper left" if fit.bpm > high - 0.06 * (high - low) else "upper right"
-            canvas.note((fit.bpm, fit.ms), f"{fit.bpm:.0f}", side)
+    finding, answer, means = _finding(own, fits, bpm, between=between)
+    ways = listed(map(canvas.speed, speeds)) if len(speeds) < 4 else f"{len(speeds)} speeds"
+    said_speeds = f"any speed from {canvas.speed(min(speeds))} to {canvas.speed(max(speeds))}"
+    canvas.head(finding, said_speeds if between else ways, answer=answer, means=means)
+    tempos, curves = np.linspace(low, high, 200), []
+    quiet = canvas.line_look("context", linewidth=STRUCTURE * canvas.profile.line_pt)
+    for note in values:
+        curves += axes.plot(tempos, from_si(tempo.delay_from_tempo(tempos, note.beats), "ms"), **quiet)
+    notes_span = from_si(tempo.delay_from_tempo([high, low], [values[-1].beats, values[0].beats]), "ms")
+    span = _span(own, notes_span)
+    canvas.style_axes(x=("tempo (beats per minute)", "bpm", ""), y=("delay", "$T$", "ms"))
+    axes.set(yscale="log", xlim=(low, high), ylim=(span[0] / 1.3, span[1] * 1.6))
+    axes.yaxis.set(
+        major_locator=FixedLocator(_round_between(*axes.get_ylim())),
+        major_formatter="{x:g}",
+        minor_locator=NullLocator(),
+    )
+    axes.xaxis.set_major_locator(
+        MaxNLocator(3 if canvas.profile.narrow else MOST_GRID, steps=(1, 2, 3, 5, 10))
+    )
+    brief = canvas.symbols_only or canvas.profile.narrow
+    canvas.name_lines(curves, [note_fraction(note) if brief else note.name for note in values])
+    band, notes = None, []
     if bpm is not None:
-        axes.axvline(bpm, color=grey, linestyle="--", linewidth=profile.line_pt / 2)
-        canvas.note((bpm, span[1] * 1.12), f"{bpm:g} bpm", "left" if bpm > (low + high) / 2 else "right")
-    names = [note_fraction(note) if canvas.symbols_only else note.name for note in values]
-    firsts = [] if between else across[:: own.shape[1]]
-    canvas.name_lines([*curves, *firsts], [*names, *map(canvas.speed, speeds[: len(firsts)])])
+        axes.axvline(bpm, **canvas.line_look("dry", linewidth=STRUCTURE * canvas.profile.line_pt))
+        song, side = f"{bpm:g} bpm", "left" if bpm > (low + high) / 2 else "right"
+        song = song if brief else f"song, {song}"
+        notes.append(canvas.note((bpm, axes.get_ylim()[1] / 1.22), song, side, "dry"))
+    if between:
+        across, band = _reaches(canvas, own, low, high)
+    else:
+        across, names = _levels(canvas, own, speeds, (low, high))
+        first, *others = *_tempos_at(canvas, fits, bpm, low + 0.94 * (high - low)), *names
+        notes += [first, *names, *others]
+    (dots,) = axes.plot([fit.bpm for fit in fits], [fit.ms for fit in fits], **canvas.dots(3.2))
+    canvas.fewer(dict.fromkeys(notes))
     said = "; ".join(_said(canvas, own, speeds, fits, bpm, between=between))
     form = "an upright line for the reach of each head" if between else "level lines for the machine's delays"
     return Drawn(
@@ -99,6 +117,10 @@ class _Fit(NamedTuple):
     bpm: float
     ms: float
 
+    def away(self, bpm: float | None) -> float:
+        """How far from a tempo, or without one from the middle of those shown, in octaves."""
+        return abs(float(np.log2(self.bpm / (bpm or float(np.sqrt(np.prod(TEMPOS)))))))
+
 
 def _fits(
     delays: NDArray[np.float64], low: float, high: float, bpm: float | None, *, between: bool
@@ -117,49 +139,95 @@ def _fits(
                     yield _Fit(0, head, note.name, bpm, from_si(wanted, "ms"))
 
 
-def _levels(
-    canvas: Canvas, own: NDArray[np.float64], ends: tuple[float, float], bpm: float | None
-) -> list[Line2D]:
-    """Draw each delay as a level line, its color the speed, its dashes the head, with its name below.
+def _finding(
+    own: NDArray[np.float64], fits: list[_Fit], bpm: float | None, *, between: bool
+) -> tuple[str, str, str]:
+    """Say in a title whether the song fits, and give the one number with what it means."""
+    if between and bpm is None:
+        return "A free speed reaches any delay between", from_to(own / 1000, "ms"), "from head 1 to the last"
+    if between:
+        count = len({fit.note for fit in fits})
+        much = "every note" if count == len(SONG_NOTES) else f"{count} of the notes" if count else "no note"
+        return f"A free speed fits {much} here", f"{count} of {len(SONG_NOTES)}", f"notes at {bpm:g} bpm"
+    if not fits:
+        return "No delay fits a note at these tempos", delay_text(own[0, 0] / 1000), "the first delay"
+    nearest = min(fits, key=lambda fit: fit.away(bpm))
+    answer = f"{nearest.bpm:.1f} bpm"
+    if bpm is None:
+        count = len({round(fit.bpm, 1) for fit in fits})
+        title = "One tempo fits this machine" if count == 1 else f"{count} tempos fit this machine"
+        return title, answer, f"fits {with_article(nearest.note)}"
+    notes = tuple(map(tempo.note_value, SONG_NOTES))
+    best = [tempo.nearest_fits(float(ms) / 1000, bpm, notes=notes)[0] for ms in own.ravel()]
+    well = [fit.note.name for fit in best if not fit.audible]
+    title = f"At {bpm:g} bpm the echo misses these notes"
+    if well:
+        title = f"At {bpm:g} bpm the echo plays {with_article(well[0])}"
+    return title, answer, f"the nearest that fits {with_article(nearest.note)}"
 
-    Names stand at the left, or behind the song's tempo where it would run through them.
+
+def _span(own: NDArray[np.float64], notes: NDArray[np.float64]) -> tuple[float, float]:
+    """Lowest and highest delay that is shown: the notes, and what is not far beyond them."""
+    low, high = notes.tolist()
+    return max(min(own.min(), low), low / BESIDE), min(max(own.max(), high), high * BESIDE)
+
+
+def _round_between(low: float, high: float) -> list[float]:
+    """Choose at most five round numbers of a logarithmic axis."""
+    for digits in ((1, 2, 5), (1, 3), (1,)):
+        round_ms = [digit * 10.0**power for power in range(6) for digit in digits]
+        shown = [ms for ms in round_ms if low <= ms <= high]
+        if len(shown) <= MOST_GRID:
+            break
+    return shown
+
+
+def _tempos_at(canvas: Canvas, fits: list[_Fit], bpm: float | None, right: float) -> list[Text]:
+    """Write the tempo at each dot, that nearest to the song first."""
+    nearest_first = sorted(fits, key=lambda fit: fit.away(bpm))
+    return [
+        canvas.note((fit.bpm, fit.ms), f"{fit.bpm:.0f}", "upper left" if fit.bpm > right else "upper right")
+        for fit in nearest_first
+    ]
+
+
+def _levels(
+    canvas: Canvas, own: NDArray[np.float64], speeds: Sequence[float], ends: tuple[float, float]
+) -> tuple[list[Line2D], list[Text]]:
+    """Draw each delay as a level line, the slower the speed the heavier, with its name at the right below.
+
+    A delay that lies beyond the chart is named at its edge.
     """
-    low, high = ends
-    left = bpm if bpm is not None and bpm < low + 0.25 * (high - low) else low
-    profile, heads = canvas.profile, own.shape[1]
-    lines = []
-    share = 0.31 if profile.portrait else 0.7  # of the height that is the axis
-    room = 1.25 * profile.text_pt / (share * 72 * profile.height_in)  # a line of type as a share of the axis
-    bottom, top = np.log(canvas.axes.get_ylim())
-    written = heads > 1 and own.size <= MOST_NAMES and not (canvas.symbols_only or profile.narrow)
+    lines, names, (bottom, top) = [], [], canvas.axes.get_ylim()
+    weights = (np.argsort(np.argsort(speeds)[::-1]) + 1) / len(speeds)
+    full = canvas.profile.line_pt * (1 if own.size <= MOST_NAMES else 0.6)
+    brief = canvas.symbols_only or canvas.profile.narrow
+    plate: Look = {"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 0.5}
     for (speed, head), ms in np.ndenumerate(own):
-        look: Look = {"color": profile.ground.echo, "linestyle": style.LINES[head % len(style.LINES)]}
-        look |= {"linewidth": profile.line_pt / (1 + 0.5 * speed)}
+        look = canvas.line_look("echo", linewidth=full * (0.3 + 0.7 * weights[speed]))
         lines += canvas.axes.plot(ends, [ms, ms], **look)
-        above = np.log(own[speed, head + 1 :])  # of two that are too close only the farther is named
-        if heads == 1 or np.all(above - np.log(ms) > room * (top - bottom)):
-            text = (
-                f"{ms:.0f} ms"
-                if heads == 1
-                else f"head {head + 1}, {ms:.0f} ms"
-                if written
-                else f"{head + 1}"
-            )
-            along = 0 if heads == 1 else (0.3 if written else 0.1) * speed
-            canvas.note((left + (high - low) * along, ms), text, "lower right")
-    return lines
+        parts = [f"head {head + 1}", delay_text(ms / 1000), canvas.speed(speeds[speed])]
+        name = ", ".join(parts[1 if own.shape[1] == 1 else 0 :])
+        if brief:
+            name = parts[1] if own.shape[1] == 1 else f"{head + 1}: {parts[1]}"
+        beyond = "" if brief or bottom < ms < top else ", beyond"
+        at, side = (min(ms, top), "lower left") if ms > 1.2 * bottom else (1.06 * bottom, "upper left")
+        names.append(canvas.note((ends[1], at), name + beyond, side, "echo"))
+        names[-1].set_bbox(plate)
+    return lines, names
 
 
 def _reaches(canvas: Canvas, own: NDArray[np.float64], low: float, high: float) -> tuple[list[Line2D], Patch]:
     """Draw the reach of each head as an upright line with its number, and that of all as a band."""
-    color, lines = canvas.profile.ground.dry, []
+    color, lines = canvas.color("echo"), []
+    top = canvas.axes.get_ylim()[1]
     for head, (first, last) in enumerate(zip(*np.sort(own, axis=0), strict=True)):
         at = low + (high - low) * (0.05 + 0.06 * head)
         look: Look = {"color": color, "marker": "_", "markersize": 4 * canvas.profile.line_pt}
         lines += canvas.axes.plot([at, at], [first, last], linewidth=canvas.profile.line_pt, **look)
         name = f"{head + 1}" if head or canvas.symbols_only or canvas.profile.narrow else "head 1"
-        canvas.note((at, last), name, "above")
-    fill = canvas.profile.ground.fill
+        canvas.note((at, min(last, top / 1.3)), name, "above", "echo")
+    fill = canvas.color("fill")
     return lines, canvas.axes.axhspan(own.min(), own.max(), facecolor=fill, edgecolor="none", zorder=0.5)
 
 
@@ -185,4 +253,4 @@ def _said(
             return
         fitting = [f"{fit.note} at {fit.bpm:.1f}" for fit in fits if (fit.speed, fit.head) == (speed, head)]
         where = "" if own.shape[1] == 1 else f"head {head + 1} at {canvas.speed(speeds[speed])}, "
-        yield f"{where}{ms:.0f} ms fits {listed(fitting) if fitting else 'none of these notes'}"
+        yield f"{where}{delay_text(ms / 1000)} fits {listed(fitting) if fitting else 'none of these notes'}"

@@ -8,6 +8,7 @@ from flat_machines import ONE_HEAD, THREE_HEADS, flat_machine
 from tapecalc.calc import head_design, heads, tempo
 from tapecalc.machine import example_machine
 from tapecalc.plot import heads as head_figures
+from tapecalc.plot import style
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.heads import comb_of_heads, head_rhythm, reachable_rhythms, ruler_marks, tape_as_ruler
 
@@ -52,9 +53,67 @@ def test_heads_stand_on_the_tape_and_on_every_ruler():
     assert hollow.get_markerfacecolor() != filled[0].get_markerfacecolor()
 
 
-def test_on_a_transparent_ground_a_hollow_head_is_hollow():
-    drawn = MAKE["ruler"](profile="notebook_transparent")
-    assert drawn.artists["heads"][0].get_markerfacecolor() == "none"
+@pytest.mark.parametrize("ground", style.GROUNDS)
+def test_a_hollow_head_shows_the_ground(ground):
+    drawn = MAKE["ruler"](profile=style.PROFILES["notebook"].on(ground))
+    assert drawn.artists["heads"][0].get_markerfacecolor() == style.GROUNDS[ground].face
+
+
+def test_what_hollow_heads_and_those_that_point_down_are_is_said_in_the_picture():
+    turned = heads.Heads(spacings=(0.075, 0.150), gains=(1, -1), feeds_return=(False, True))
+    for drawn in (
+        tape_as_ruler(layout=turned, speeds=(FAST,), bpm=76),
+        head_rhythm(layout=turned, speed=FAST, bpm=76),
+    ):
+        said = " ".join(text for text, _ in shown_texts(drawn.figure))
+        assert "hollow: not in the loop" in said and "pointing down: inverted" in said
+    plain = tape_as_ruler(layout=heads.Heads(spacings=(0.075,)), speeds=(FAST,), bpm=76)
+    assert not any("hollow" in text or "pointing" in text for text, _ in shown_texts(plain.figure))
+
+
+@pytest.mark.parametrize(
+    ("beats", "title"),
+    [
+        ((0.5,), "The echo falls on an eighth"),
+        ((0.45,), "The echo falls beside the notes"),
+        ((0.5, 0.75), "All heads fall on notes"),
+        ((0.5, 0.45), "1 of 2 heads falls on a note"),
+        ((0.45, 0.91), "None of 2 heads falls on a note"),
+    ],
+)
+def test_the_title_of_the_rhythm_says_which_heads_fall_on_a_note(beats, title):
+    # At 60 beats a minute and 0.2 m/s a beat is 200 mm of tape.
+    drawn = head_rhythm(layout=heads.Heads(spacings=tuple(0.2 * b for b in beats)), speed=0.2, bpm=60)
+    assert drawn.title == title
+
+
+def test_the_ruler_says_how_much_tape_a_beat_is():
+    drawn = tape_as_ruler(layout=heads.Heads(spacings=(0.05,)), speeds=(0.2, 0.1), bpm=120)
+    # 0.5 s at 20 cm/s
+    assert "100 mm" in [text for text, _ in shown_texts(drawn.figure)]
+    assert drawn.title == "Half the speed, twice the beats"
+    alone = tape_as_ruler(layout=heads.Heads(spacings=(0.05,)), speeds=(0.2,), bpm=120)
+    assert alone.title == "0.50 beats lie before the head"
+    free = tape_as_ruler(layout=heads.Heads(spacings=(0.05,)), speeds=(0.4, 0.1), bpm=120)
+    assert free.title == "The slower the tape, the more beats it holds"
+
+
+def test_of_very_many_marks_only_beats_are_drawn():
+    # 2 m at 4.76 cm/s and 120 bpm: 42 s, 84 beats and 336 sixteenths.
+    (marks,) = tape_as_ruler(layout=heads.Heads(spacings=(2.0,)), speeds=(0.0476,), bpm=120).artists["marks"]
+    places = [stroke[0, 0] for stroke in marks.get_segments()]
+    assert np.diff(places) == pytest.approx(0.5 * 47.6) and len(places) > 84
+
+
+def test_the_first_peak_and_the_first_notch_are_named():
+    shown = [text for text, _ in shown_texts(comb_of_heads(delays=(0.1, 0.105), levels=(1, 1)).figure)]
+    assert shown.count("200 Hz") == 2 and "100 Hz" in shown  # the peak, and how far it is to the next
+
+
+def test_heads_in_one_place_make_no_comb():
+    drawn = comb_of_heads(delays=(0.1, 0.1), levels=(1, 1))
+    assert drawn.caption == "2 heads in one place: no comb."
+    assert "no comb" in drawn.title
 
 
 def test_many_beats_are_not_all_numbered():
@@ -92,6 +151,8 @@ def test_points_of_the_map_are_the_pairs_that_the_library_reaches():
     missed = {tuple(point) for point in drawn.artists["missed"].get_xydata().tolist()}
     assert reached | missed == {(j, i) for j in range(len(notes)) for i in range(j + 1)}
     assert not reached & missed
+    assert drawn.title == "Two heads could play the filled pairs"
+    assert f"{len(reached)} of 45" in [text for text, _ in shown_texts(drawn.figure)]
     marks = np.arange(30, 141) / 1000
     for second, first in sorted(reached | missed):
         near, far = (notes[int(k)].beats * 60 / 76 for k in (first, second))

@@ -4,7 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from figure_texts import text_problems
+from figure_texts import shown_texts, text_problems
 
 from tapecalc.calc import loop
 from tapecalc.calc.heads import Heads
@@ -120,10 +120,16 @@ def test_without_a_machine_a_delay_is_asked_for():
 
 def test_nyquist_curve_is_the_loop_gain_and_keeps_clear_of_the_point_when_stable():
     echo = MACHINE.worst_loop(SPEED)
-    curve = draw("nyquist_picture").artists["gain"]
+    found, artists = loop.stability(echo), draw("nyquist_picture").artists
+    curve, turn, marks = (artists[name] for name in ("gain", "turn", "marks"))
     assert np.abs(curve.get_xdata() + 1j * curve.get_ydata()).max() < 1
-    f = np.linspace(0, 14 / max(echo.delays), 1680)
+    # A turn is 1 / T = 4.59 Hz: the curve shows three of them around the tone that comes first.
+    f = found.frequency + np.linspace(-1.5, 1.5, 1201) / max(echo.delays)
     np.testing.assert_allclose(curve.get_xdata(), loop.loop_gain(echo, f).real)
+    np.testing.assert_allclose(turn.get_xdata(), loop.loop_gain(echo, f[400:801]).real)
+    quarters = loop.loop_gain(echo, found.frequency + np.arange(4) / 4 / max(echo.delays))
+    np.testing.assert_allclose(marks.get_xydata(), np.column_stack([quarters.real, quarters.imag]))
+    assert marks.get_xydata()[0] == pytest.approx([10 ** (-found.margin_db / 20), 0], abs=1e-6)
 
 
 def test_turns_are_those_of_the_heads_in_the_loop():
@@ -196,12 +202,39 @@ def test_the_note_of_the_start_stands_clear_of_curve_and_limit():
         drawn = draw("runaway_frequency", machine)
         axes = drawn.figure.axes[0]
         drawn.figure.canvas.draw()
-        (note,) = (t for t in axes.texts if t.get_text()[:1].isdigit())
+        (note,) = (t for t in axes.texts if "Hz" in t.get_text())
         box = note.get_window_extent().transformed(axes.transData.inverted())
         f, level = drawn.artists["gain"].get_data()
         beside = level[(f > box.x0) & (f < box.x1)]
         assert box.y0 > max(0, beside.max())
         assert AUDIBLE[0] < box.x0 and box.x1 < AUDIBLE[1] and box.y1 < axes.get_ylim()[1]
+
+
+def test_titles_and_numbers_are_those_of_the_loop():
+    margin = f"{loop.stability(MACHINE.worst_loop(SPEED)).margin_db:.1f} dB"
+    for name, stable, running in (
+        ("nyquist_picture", "The loop stays short of 1", "The loop passes 1: it runs away"),
+        ("runaway_frequency", "Turned up, it would start near 110 Hz", "It runs away, first near 110 Hz"),
+        ("decay_of_repeats", "The echo is heard for 1.1 s", "The echo grows: it runs away"),
+    ):
+        assert draw(name).title == stable
+        assert draw(name, HOT).title == running
+        if name != "decay_of_repeats":
+            assert margin in [text for text, _ in shown_texts(draw(name).figure)]
+    # 5 answers 217.85 ms apart: the last after 1.09 s.
+    assert "5 repeats" in [text for text, _ in shown_texts(draw("decay_of_repeats").figure)]
+    silent = with_heads((41.5, False))
+    for name in ("nyquist_picture", "runaway_frequency"):
+        assert draw(name, silent).title == "No tone comes back in step"
+
+
+def test_answers_are_strokes_from_the_level_at_which_they_are_gone():
+    drawn = decay_of_repeats(machine=with_changes(MACHINE, {"mixer.return_send_db": -8.0}))
+    (strokes,) = drawn.figure.axes[0].collections
+    assert [stroke[0][1] for stroke in strokes.get_segments()] == [-30.0] * 4
+    widths = strokes.get_linewidths()
+    assert np.all(np.diff(widths) < 0) and drawn.artists["decays"][0].get_linestyle() == "None"
+    assert drawn.artists["level"][0].get_linestyle() not in ("-", "None")
 
 
 def test_a_loop_past_its_margin_says_so():

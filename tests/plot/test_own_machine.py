@@ -81,7 +81,7 @@ def test_the_ruler_holds_the_heads_against_the_beats_of_each_speed():
 def test_the_ruler_writes_beats_and_names_a_note_only_where_ears_take_it_for_one():
     drawn = draw("tape_as_ruler", FIVE["three_heads"])
     written = texts(drawn)
-    assert {"0.25", "0.50", "1.00"} <= set(written)
+    assert {"0.25 sixteenth", "0.50 eighth", "1.00 quarter"} <= set(written)
     assert "At 20 cm/s: 0.25 beats (sixteenth), 0.50 beats (eighth), 1.00 beats (quarter)." in drawn.caption
     # At 92 bpm and 10 cm/s 1.84 beats are 104 ms from a half note: ears take it for none.
     assert "1.38 beats, 1.84 beats." in draw("tape_as_ruler", FIVE["closed_loop"]).caption
@@ -127,13 +127,14 @@ def test_a_head_that_does_not_come_back_makes_no_comb():
 # ---- tempos ----
 
 
-def test_the_tempo_map_has_every_delay_its_color_by_speed_and_its_dashes_by_head():
+def test_the_tempo_map_has_every_delay_the_slower_the_heavier():
     lines = draw("tempo_map", FIVE["three_heads"]).artists["delays"]
     assert [line.get_ydata()[0] for line in lines] == pytest.approx([100, 200, 400, 200, 400, 800])
-    colors = [line.get_color() for line in lines]
-    assert len(set(colors[:3])) == len(set(colors[3:])) == 1 and colors[0] != colors[3]
-    dashes = [str(line.get_linestyle()) + str(line._unscaled_dash_pattern) for line in lines]
-    assert dashes[:3] == dashes[3:] and len(set(dashes)) == 3
+    assert {line.get_color() for line in lines} == {"#DA3B07"} and {
+        line.get_linestyle() for line in lines
+    } == {"-"}
+    fast, slow = ({line.get_linewidth() for line in some} for some in (lines[:3], lines[3:]))
+    assert len(fast) == len(slow) == 1 and max(fast) < min(slow)
     fits = draw("tempo_map", FIVE["one_head"]).artists["fits"].get_xydata()
     # 200 ms: a sixteenth at 75, an eighth triplet at 100, an eighth at 150; 400 ms: eighth, dotted, quarter.
     expected = [(75, 200), (100, 200), (150, 200), (75, 400), (112.5, 400), (150, 400)]
@@ -158,7 +159,7 @@ def test_a_free_speed_is_a_band_and_the_dots_are_what_it_plays_at_the_songs_temp
 def test_a_tempo_beyond_the_usual_ones_is_still_shown():
     machine = with_changes(FIVE["one_head"], {"song.bpm": 240.0})
     drawn = draw("tempo_map", machine)
-    assert drawn.figure.axes[0].get_xlim()[1] > 240 and "240 bpm" in texts(drawn)
+    assert drawn.figure.axes[0].get_xlim()[1] > 240 and "song, 240 bpm" in texts(drawn)
 
 
 # ---- the tape's way ----
@@ -333,7 +334,7 @@ def test_tracks_are_those_of_the_machine():
 def test_what_is_no_fact_of_the_machine_is_called_a_suggestion():
     drawn = draw("reachable_rhythms", FIVE["one_head"])
     assert drawn.caption.startswith("A suggestion: two heads from 30 mm to 140 mm, 76 beats a minute.")
-    assert drawn.figure.axes[0].get_title(loc="left").startswith("A suggestion")
+    assert any(text.startswith("a suggestion") for text in texts(drawn))
     for name in ("head_rhythm", "tape_as_ruler", "comb_of_heads", "tape_path"):
         assert "suggest" not in draw(name, FIVE["one_head"]).caption
 
@@ -389,4 +390,4 @@ def test_deep_nulls_are_met():
         FIVE["closed_loop"], {"playback_heads": [{"spacing_mm": 40.0}, {"spacing_mm": 80.0}]}
     )
     comb = draw("comb_of_heads", machine).artists["comb"]
-    assert [level_at(comb, f) for f in (5, 15, 95, 195)] == [-40.0] * 4
+    assert [level_at(comb, f) for f in (5, 15, 55, 75)] == [-40.0] * 4
