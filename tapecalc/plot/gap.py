@@ -413,7 +413,8 @@ def _deck(canvas: Canvas, sheet: Sketch, high: float, spacing: float, boxes: Seq
         bodies.append(sheet.box((place, (low + line) / 2), size=(wide, line - low), role="tape"))
         sheet.line([(place, line), (place, (line + low) / 2)], role="tape", zorder=2.5)
         side, beside = place + way * (wide / 2 + 0.5), "right" if way < 0 else "left"
-        sheet.words((side, line - 1.0), name if words else name[0].upper(), ha=beside, role="tape")
+        look: Look = {"ha": beside, "role": "tape"} | canvas.plate()
+        sheet.words((side, line - 1.0), name if words else name[0].upper(), **look)
     sheet.line([(0, line + 0.1), (sheet.width, line + 0.1)], role="tape", width=1, arrows=1, zorder=3)
     sheet.line([(x, line + 0.6) for x in places], arrows=2)
     sheet.words((places.mean(), line + 0.75), canvas.length(spacing), va="bottom")

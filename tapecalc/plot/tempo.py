@@ -185,9 +185,10 @@ def _round_between(low: float, high: float) -> list[float]:
 def _tempos_at(canvas: Canvas, fits: list[_Fit], bpm: float | None, right: float) -> list[Text]:
     """Write the tempo at each dot, that nearest to the song first."""
     nearest_first = sorted(fits, key=lambda fit: fit.away(bpm))
+    sides = ("upper left" if fit.bpm > right else "upper right" for fit in nearest_first)
     return [
-        canvas.note((fit.bpm, fit.ms), f"{fit.bpm:.0f}", "upper left" if fit.bpm > right else "upper right")
-        for fit in nearest_first
+        canvas.note((fit.bpm, fit.ms), f"{fit.bpm:.0f}", side, **canvas.plate())
+        for fit, side in zip(nearest_first, sides, strict=True)
     ]
 
 
