@@ -11,7 +11,6 @@ import contextlib
 import importlib
 import io
 import math
-import os
 import shutil
 import subprocess
 import tempfile
@@ -29,7 +28,7 @@ from PIL import Image
 from tqdm import tqdm
 
 from tapecalc.calc.quantity import whole
-from tapecalc.files import replacing, write_file
+from tapecalc.files import replacing, replacing_folder, write_file
 from tapecalc.plot import style
 from tapecalc.sound.files import StrPath, write_sound
 from tapecalc.words import listed
@@ -250,7 +249,7 @@ def write_frames(scene: Scene, folder: StrPath, fps: int, *, progress: bool | No
     ``about.txt``, appears when it is complete, in place of an older one of the same kind.
     """
     scene.count(fps)  # refuses it before anything is made
-    with _replacing_folder(folder) as temporary, _disk_errors(folder):
+    with replacing_folder(folder, "clip") as temporary, _disk_errors(folder):
         _write_wave(scene, temporary, fps)
         write_file(temporary / "about.txt", _about(scene, fps))
         for k, pixels in enumerate(frames(scene, fps, progress=progress)):
@@ -276,25 +275,3 @@ def _disk_errors(path: StrPath) -> Iterator[None]:
         if error.errno is None:
             raise
         raise OSError(f"cannot write {path}: {error.strerror or error}") from None
-
-
-@contextlib.contextmanager
-def _replacing_folder(folder: StrPath) -> Iterator[Path]:
-    """Give a temporary folder beside `folder`, put in its place when the block ends well."""
-    folder = Path(folder)
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        there = set(os.listdir(folder)) if folder.exists() else set()
-        foreign = there - {"sound.wav", "about.txt", *(path.name for path in folder.glob("frame_*.png"))}
-        if foreign:
-            raise ValueError(f"{folder} holds other things, such as {min(foreign)}: name a new folder")
-        beside = tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{folder.name[:40]}-")
-    except OSError as error:
-        raise OSError(f"cannot write to {folder.parent}: {error.strerror or error}") from None
-    with beside as holder:
-        temporary = Path(holder) / "frames"
-        temporary.mkdir()
-        yield temporary
-        if folder.exists():
-            shutil.rmtree(folder)
-        os.replace(temporary, folder)
