@@ -31,19 +31,20 @@ from pathlib import Path, PurePosixPath
 from urllib.parse import unquote
 
 import jinja2
-import nbformat
 from latex2mathml.converter import convert
 from markupsafe import Markup
 from nbconvert.filters import strip_ansi
 from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
+from notebook_file import read_notebook, reason
 from pygments import highlight
 from pygments.formatters import HtmlFormatter
 from pygments.lexers import PythonLexer
+from safe_page import harm_in
 from site_api import api_pages, in_rooms, link_lessons, uses_in
 from site_panels import imports_of, knobs_of, panel_of
 
 from tapecalc import __version__
-from tapecalc.files import write_file
+from tapecalc.files import MANIFEST, replacing_folder, write_file
 from tapecalc.machine import example_machine
 from tapecalc.plan import make_plan
 from tapecalc.report.plan_page import write_plan
@@ -263,6 +264,8 @@ class Site:
         """Fill a template into a file of the site."""
         up = "../" * file.count("/")
         text = self.templates.get_template(f"{template}.html.jinja").render(here=file, up=up, **values)
+        if found := harm_in(text, site=True):
+            raise Refused(f"{file}: has {', '.join(found)}")
         self.files[file] = text.encode("utf-8")
 
     def stored(self, folder, content, ending):
@@ -286,6 +289,8 @@ class Site:
                     parts += self.outputs(cell, markdown)
             except Refused as refusal:
                 raise Refused(f"{name}, cell {number}: {refusal}") from None
+            except (LookupError, TypeError, AttributeError, ValueError, RecursionError) as error:
+                raise Refused(f"{name}, cell {number}: is damaged ({reason(error)})") from None
         titles = [words for level, _, words in renderer.headings if level == 1]
         if len(titles) != 1:
             raise Refused(f"{name}: a page has one heading of the first level, not {len(titles)}")
@@ -326,8 +331,10 @@ class Site:
             elif "text/latex" in data:
                 formula = to_mathml(data["text/latex"].strip().strip("$"), block=True)
                 parts.append({"kind": "prose", "html": Markup(f'<p class="formula">{formula}</p>')})
-            else:
+            elif "text/plain" in data:
                 parts.append(_text("output", data["text/plain"]))
+            else:
+                raise Refused(f"puts out {', '.join(data) or 'nothing'}, which a page cannot show")
         return parts
 
     def picture(self, encoded, metadata):
@@ -370,7 +377,7 @@ def plan_files():
     """The plan of the bundled machine, with the way back to the course."""
     with tempfile.TemporaryDirectory() as folder:
         write_plan(make_plan(example_machine()), folder)
-        paths = [path for path in Path(folder).rglob("*") if path.is_file()]
+        paths = [path for path in Path(folder).rglob("*") if path.is_file() and path.name != MANIFEST]
         content = {f"plan/{path.relative_to(folder).as_posix()}": path.read_bytes() for path in paths}
     before, header, after = content[PLAN].decode("utf-8").partition("<header>")
     if not header:
@@ -382,7 +389,7 @@ def plan_files():
 def site_files(*, plan=True, moving=False):
     """All files of the site: name -> bytes."""
     site = Site(tracked(), moving=moving)
-    read = {name: nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4) for name in site.names}
+    read = {name: read_notebook(ROOT / "notebooks" / f"{name}.ipynb") for name in site.names}
     pages = [site.page(name, notebook) for name, notebook in read.items()]
     modules = api_pages()
     lessons = {page.file: (page.title, uses_in(read[page.name])) for page in pages}
@@ -408,23 +415,10 @@ def site_files(*, plan=True, moving=False):
 
 def write_site(files, folder):
     """Replace a site, or make it; a folder that holds anything else is left alone."""
-    folder = Path(folder).resolve()
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir()) and not _is_site(folder)):
-        raise Refused(f"{folder.name} is there and is no site of ours: choose another folder")
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{folder.name}-") as temporary:
+    with replacing_folder(folder, "site") as place:
         for name, content in files.items():
-            write_file(Path(temporary) / "new" / name, content)
-        if folder.exists():
-            folder.rename(Path(temporary) / "old")
-        (Path(temporary) / "new").rename(folder)
-    return folder
-
-
-def _is_site(folder):
-    """Whether a folder was made by this program."""
-    index = folder / "index.html"
-    return index.is_file() and b'<meta name="generator" content="tapecalc' in index.read_bytes()
+            write_file(place / name, content)
+    return Path(folder)
 
 
 def main(arguments=None):
@@ -437,7 +431,7 @@ def main(arguments=None):
     try:
         files = site_files(moving=not options.still)
         folder = write_site(files, options.out)
-    except Refused as refusal:
+    except (Refused, ValueError, OSError) as refusal:
         print(f"refused, nothing written: {refusal}", file=sys.stderr)
         return 1
     size = sum(map(len, files.values())) / 1e6

@@ -1,17 +1,13 @@
 """The notebook tool stores what ran, cleanly and the same each time, or refuses and says why."""
 
-import importlib.util
 import json
-from pathlib import Path
 
 import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+from programs import program
 
-PATH = Path(__file__).resolve().parents[2] / "tools" / "notebook.py"
-SPEC = importlib.util.spec_from_file_location("notebook_tool", PATH)
-tool = importlib.util.module_from_spec(SPEC)
-SPEC.loader.exec_module(tool)
+tool = program("notebook", "notebook_tool")
 
 TEXT = """\
 # %% [markdown]

@@ -1,6 +1,5 @@
 """Files that nobody should send: one printable line comes of them, and nothing else."""
 
-import importlib.util
 import json
 import subprocess
 import sys
@@ -10,6 +9,7 @@ import pytest
 import soundfile
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from programs import program
 from project import ROOT
 
 from tapecalc.cli import main
@@ -30,9 +30,7 @@ from tapecalc.sound import files as sound
 from tapecalc.sound.files import read_sound
 from tapecalc.sound.render import render_file
 
-SPEC = importlib.util.spec_from_file_location("fuzz", ROOT / "tools" / "fuzz.py")
-fuzz = importlib.util.module_from_spec(SPEC)
-SPEC.loader.exec_module(fuzz)
+fuzz = program("fuzz")
 
 LEAST = "transport.speeds_ips = [7.5]\nplayback_heads = [{spacing_mm = 41.5}]\n"
 
