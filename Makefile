@@ -97,7 +97,7 @@ site: .venv/complete
 versions:
 	tools/versions.sh $(PYTHON)
 
-lock: .venv/complete
+lock:
 	$(PYTHON) -m venv build/lock
 	build/lock/bin/pip install --quiet --disable-pip-version-check uv pip-licenses
 	build/lock/bin/python tools/lock.py

@@ -24,7 +24,10 @@ COMPILE = (
     "uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate "
     "--no-emit-index-url --constraint constraints.txt pyproject.toml -"
 )
-LICENSES = "pip-licenses --python .venv/bin/python --from=mixed --order=name --format=markdown --ignore-packages tapecalc"
+LICENSES = (
+    "pip-licenses --python .venv/bin/python --from=mixed --order=name --format=markdown --with-system "
+    "--ignore-packages tapecalc"
+)
 
 
 def entries(text):
