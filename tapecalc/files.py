@@ -186,9 +186,7 @@ def _manifest(folder: Path, kind: str) -> dict[str, str]:
 
 
 def _title(kind: str) -> str:
-    return (
-        f"# {kind} by tapecalc: a folder that holds these files, unchanged, and no others is replaced whole"
-    )
+    return f"# written by tapecalc {kind}, which replaces these files while they are unchanged and alone here"
 
 
 def _write_manifest(folder: Path, kind: str) -> None:
