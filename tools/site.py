@@ -341,7 +341,10 @@ class Site:
         """A stored picture with its description and its size."""
         if not metadata.get("alt"):
             raise Refused("a picture has no description")
-        source = self.stored("pictures", base64.b64decode(encoded), "png")
+        content = base64.b64decode(encoded)
+        if not content.startswith(b"\x89PNG\r\n\x1a\n"):
+            raise Refused("a picture is damaged")
+        source = self.stored("pictures", content, "png")
         size = {key: metadata.get(key) for key in ("alt", "width", "height")}
         return {"kind": "picture", "source": source, "caption": "", "live": False, "knobs": [], **size}
 

@@ -477,9 +477,7 @@ def test_every_page_says_first_what_it_may_load(files):
             assert not re.search(r"<(link|script|style|img)", before)
 
 
-@pytest.mark.parametrize(
-    "damage", [b"", b"{", b"null", b"[" * 100_000, b'{"a":' * 50_000, b"\xff\xfe", b"{}", b'{"cells": []}']
-)
+@pytest.mark.parametrize("damage", [b"", b"{", b"null", b"[" * 100_000, b'{"a":' * 50_000, b"\xff\xfe"])
 def test_a_damaged_notebook_is_refused_in_one_line(damage, tmp_path, monkeypatch, capsys):
     folder = tool.write_site({"index.html": OURS}, tmp_path / "site")
     (tmp_path / "notebooks").mkdir()
