@@ -14,6 +14,7 @@ import math
 import shutil
 import subprocess
 import tempfile
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,6 +38,7 @@ from tapecalc.words import listed
 #: Source: EBU R 37 (from memory).
 EARLIEST, LATEST = 0.040, 0.060
 MOST_FPS, MOST_GIF_FPS = 120, 50
+PATIENCE = 60.0  # s without a picture taken, after which an encoder is ended
 GAP_PIXELS = 10  # between the frames of a strip
 
 Pixels = NDArray[np.uint8]  # red, green, blue and opacity, of shape (height, width, 4)
@@ -179,22 +181,48 @@ def write_mp4(scene: Scene, path: StrPath, fps: int, *, progress: bool | None = 
         raise ValueError("MP4 cannot be transparent: take a light or dark profile, or numbered frames")
     encoder = encoder_for(path)
     with replacing(path) as temporary, tempfile.TemporaryDirectory() as folder:
-        log = Path(folder) / "log.txt"
         command = _command(encoder, scene, _write_wave(scene, folder, fps), fps, temporary)
-        with log.open("wb") as said:
-            process: Any = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=said)
+        if said := _encode(command, frames(scene, fps, progress=progress), temporary):
+            raise OSError(f"cannot write {path}: ffmpeg {said}")
+    return Path(path)
+
+
+def _encode(command: Sequence[str], pictures: Iterable[Pixels], target: Path) -> str:
+    """Give pictures to ffmpeg; say what went wrong if it does not start, hangs, fails, or lies."""
+    with tempfile.TemporaryFile() as log:
+        try:
+            process: Any = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=log)
+        except OSError as error:
+            return f"cannot be started: {error.strerror}"
+        taken, over, hung = [0], threading.Event(), threading.Event()
+
+        def end_if_it_hangs() -> None:
+            before = -1
+            while not over.wait(PATIENCE):
+                if taken[0] == before:
+                    hung.set()
+                    process.kill()
+                before = taken[0]
+
+        threading.Thread(target=end_if_it_hangs, daemon=True).start()
         try:
             with contextlib.suppress(BrokenPipeError):  # it gives up; its words say why
-                for pixels in frames(scene, fps, progress=progress):
+                for pixels in pictures:
                     process.stdin.write(pixels.data)
+                    taken[0] += 1
             process.communicate()
         finally:
+            over.set()
             process.kill()
             process.wait()
+        if hung.is_set():
+            return f"did nothing for {PATIENCE:.0f} s and was stopped"
         if process.returncode != 0:
-            lines = log.read_text("utf-8", "replace").strip().splitlines() or [f"status {process.returncode}"]
-            raise OSError(f"cannot write {path}: ffmpeg says: {lines[-1].strip()}")
-    return Path(path)
+            log.seek(0)
+            lines = log.read().decode("utf-8", "replace").strip().splitlines()
+            return f"says: {lines[-1].strip()}" if lines else f"ended with status {process.returncode}"
+    with target.open("rb") as file:
+        return "" if file.read(8)[4:] == b"ftyp" else "says that all is well, but wrote no MP4"
 
 
 def _write_wave(scene: Scene, folder: StrPath, fps: int) -> Path:
