@@ -6,8 +6,8 @@
 
 Every notebook that git tracks becomes a page, in reading order, with what it last put out: pictures with
 their descriptions, sounds, tables, errors made on purpose. Formulas become MathML, which browsers draw by
-themselves. The plan of the bundled machine stands beside the pages. Panels are drawn beforehand at some
-settings of each control, and a small script of ours shows one or another; without it they stand still.
+themselves. The plan of the bundled machine and SECURITY.md stand beside the pages. Panels are drawn beforehand
+at some settings of each control, and a small script of ours shows one or another; without it they stand still.
 Nothing is fetched from elsewhere; the same notebooks give the same bytes. A formula that cannot be
 converted, a link that leads nowhere or a picture without a description stops the build, and the old site
 stays.
@@ -53,6 +53,7 @@ ROOT = Path(__file__).resolve().parents[1]
 FIRST = ("00_index", "workbench")  # then the lessons by their numbers
 PLAN = "plan/plan.html"
 API = "api/index.html"
+PROMISES = "promises.html"
 MUST_FAIL = "raises-exception"
 PANEL = "Run the notebook to move the controls."  # how the caption of every panel ends
 RUN_IT = "No sound, no link? Run this cell."  # what a player says for a notebook that is not trusted
@@ -410,6 +411,11 @@ def site_files(*, plan=True, moving=False):
         site.add("site_api", module.file, page=module, sections=anchors, **common)
     rooms = in_rooms(modules)
     site.add("site_api_index", API, rooms=rooms, sections=[(room, room) for room in rooms], **common)
+    renderer = Renderer(site.link_to)
+    promises = Markup(MarkdownWithMath(renderer=renderer).render((ROOT / "SECURITY.md").read_text("utf-8")))
+    (_, _, title), *places = renderer.headings
+    sections = [(anchor, words) for _, anchor, words in places]
+    site.add("site_text", PROMISES, html=promises, title=title, sections=sections, **common)
     site.files["style.css"] = (Path(__file__).parent / "site_style.css").read_bytes()
     if moving:
         site.files["panels.js"] = (Path(__file__).parent / "site_panels.js").read_bytes()

@@ -39,7 +39,11 @@ def pages(files):
 def test_every_notebook_that_git_tracks_is_a_page_and_so_are_plan_and_card(files):
     pages = {name for name in files if name.endswith(".html")}
     lessons = {name for name in pages if not name.startswith("api/")}
-    assert lessons == {tool.page_file(name) for name in NOTEBOOKS} | {"plan/plan.html", "plan/card.html"}
+    assert lessons == {tool.page_file(name) for name in NOTEBOOKS} | {
+        "plan/plan.html",
+        "plan/card.html",
+        "promises.html",
+    }
 
 
 @slow
