@@ -8,8 +8,8 @@ Every notebook that git tracks becomes a page, in reading order, with what it la
 their descriptions, sounds, tables, errors made on purpose. Formulas become MathML, which browsers draw by
 themselves. The plan of the bundled machine and SECURITY.md stand beside the pages. Panels are drawn
 beforehand at some settings of each control, and a small script of ours shows one or another; without it they
-stand still. Nothing is fetched from elsewhere; the same notebooks give the same bytes. A formula that cannot be
-converted, a link that leads nowhere or a picture without a description stops the build, and the old site
+stand still. Nothing is fetched from elsewhere; the same notebooks give the same bytes. A formula that cannot
+be converted, a link that leads nowhere or a picture without a description stops the build, and the old site
 stays.
 """
 
