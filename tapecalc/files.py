@@ -283,7 +283,8 @@ def _lock(handle: int) -> bool | None:
 def _clear(folder: Path) -> None:
     """Remove what killed runs left in a folder, and put back an old folder whose new one did not arrive.
 
-    What a living run uses is locked. Where there are no locks it is open, and then Windows keeps the file.
+    What a living run uses is locked; what another user made is left to them. Where there are no locks it is
+    open, and then Windows keeps the file.
     """
     with suppress(OSError):
         for path in [Path(e.path) for e in os.scandir(folder) if _TEMPORARY.fullmatch(e.name)]:
@@ -293,7 +294,7 @@ def _clear(folder: Path) -> None:
                     continue
                 handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
                 try:
-                    if _lock(handle):
+                    if os.fstat(handle).st_uid == os.geteuid() and _lock(handle):
                         _remove(path)
                 finally:
                     os.close(handle)

@@ -206,6 +206,19 @@ def test_without_locks_files_and_folders_are_written_all_the_same(tmp_path, monk
     assert {path.name for path in tmp_path.iterdir()} == {"a.txt", "out"}
 
 
+@pytest.mark.skipif(os.name == "nt", reason="this system has no numbers of users")
+def test_what_looks_like_a_leftover_of_another_user_is_left_alone(tmp_path, monkeypatch):
+    theirs = tmp_path / ".x-tapecalc-0123abcd"
+    theirs.mkdir()
+    write_file(tmp_path / "secret" / "keys.txt", "mine")
+    (theirs / "old").symlink_to(tmp_path / "secret")
+    user = os.geteuid()
+    monkeypatch.setattr(os, "geteuid", lambda: user + 1)
+    write_file(tmp_path / "a.txt", "x")
+    assert (theirs / "old").is_symlink() and (tmp_path / "secret" / "keys.txt").read_text() == "mine"
+    assert {path.name for path in tmp_path.iterdir()} == {theirs.name, "secret", "a.txt"}
+
+
 def test_threads_that_write_one_file_leave_one_of_theirs(tmp_path):
     threads = [
         threading.Thread(target=lambda n=n: [write_file(tmp_path / "a.txt", f"{n}" * 9999) for _ in range(5)])

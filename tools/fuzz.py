@@ -100,7 +100,7 @@ def machine_case(rng):
     """Make the bytes of one machine file, hostile in one of many ways."""
     base = rng.choice([path.read_bytes() for path in sorted(EXAMPLES.glob("*.toml"))])
     kind = rng.choices(
-        [scrambled, with_odd_values, drawn_machine, odd_toml, oversized], weights=[35, 25, 20, 18, 2]
+        [scrambled, with_odd_values, drawn_machine, odd_toml, oversized], weights=[34, 24, 19, 18, 5]
     )[0]
     return kind(rng, base)
 
@@ -310,7 +310,7 @@ def oversized(rng, base):
     start = rng.choice(["", "x = ", "name = '", 'name = "', "song.bpm = ", "song.", "playback_heads = "])
     if rng.random() < 0.2:  # keys that are all different
         repeated = "".join(f"{rng.choice(['k', 'a.', 'song.k'])}{n} = {n}\n" for n in range(size // 12))
-    closing = rng.choice(["", "'", '"', "\n" + base.decode()])
+    closing = rng.choice(["", "'", '"', "a = 1", "\n" + base.decode()])
     return (start + repeated + closing).encode()
 
 
