@@ -250,19 +250,25 @@ def test_a_page_that_shuts_somebody_out_is_found_out(tab, tmp_path):
 def test_the_pages_own_policy_stops_what_would_run_or_ask_for_something_else(visitor, host):
     address, _ = host
     visitor.goto(f"{address}/index.html")
+    stopped = {}
+    visitor.on("requestfailed", lambda asked: stopped.update({asked.url: asked.failure}))
     spy = "<img src='http://192.0.2.1/spy.png' onerror='window.ran = 1'>"
     spy += "<style>@import 'http://192.0.2.1/spy.css'</style>"
     visitor.evaluate("spy => document.body.insertAdjacentHTML('beforeend', spy)", spy)
     make = "const s = document.createElement('script'); s.text = 'window.ran = 2'; document.body.append(s)"
     visitor.evaluate(f"() => {{ {make} }}")
-    visitor.wait_for_timeout(200)
-    assert visitor.evaluate("window.ran") is None and visitor.outside == []
-    assert all("Content Security Policy" in problem for problem in visitor.problems) and visitor.problems
+    visitor.wait_for_function("() => [...document.images].at(-1).complete")
+    assert visitor.evaluate("window.ran") is None
+    assert stopped == {f"http://192.0.2.1/spy.{kind}": "csp" for kind in ("png", "css")}
+    assert all("Content Security Policy" in problem for problem in visitor.problems)
+    visitor.outside.clear()
     visitor.problems.clear()
 
 
-def test_a_page_that_asks_for_something_else_is_found_out(visitor):
-    visitor.goto("data:text/html,<img src='http://192.0.2.1/spy.png'>")
+def test_a_page_that_asks_for_something_else_is_found_out(visitor, host, tmp_path):
+    address, _ = host
+    visitor.goto(f"{address}/index.html")
+    visitor.evaluate("() => { document.body.innerHTML = '<img src=\"http://192.0.2.1/spy.png\">' }")
     visitor.wait_for_function("() => document.images[0].complete")
     assert visitor.outside == ["http://192.0.2.1/spy.png"]
     assert visitor.problems
