@@ -138,7 +138,12 @@ def replacing_folder(folder: StrPath, kind: str, *, keep: bool = False) -> Itera
                 for path in _files(folder) if keep else ():
                     (new / path.relative_to(folder)).parent.mkdir(parents=True, exist_ok=True)
                     shutil.copy2(path, new / path.relative_to(folder))
-            yield new
+            try:
+                yield new
+            except OSError as error:
+                if str(new) in str(error):  # of all paths the one that was named is said
+                    raise OSError(str(error).replace(str(new), str(shown))) from None
+                raise
             with _naming(f"to {shown}"):
                 _write_manifest(new, kind)
                 new.chmod(stat.S_IMODE(folder.stat().st_mode))

@@ -176,6 +176,15 @@ def test_a_large_folder_of_somebody_elses_is_not_read_to_its_end(tmp_path, monke
     assert looked == [str(tmp_path / "out")]
 
 
+def test_a_refusal_names_the_folder_as_it_was_named(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    said = "^cannot write out/a: Is a directory$"
+    with pytest.raises(OSError, match=said), replacing_folder("out", "plan") as place:
+        (place / "a").mkdir()
+        write_file(place / "a", "x")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_folder_keeps_its_permissions_and_a_link_to_it(tmp_path):
     (tmp_path / "real").mkdir(mode=0o750)
     (tmp_path / "out").symlink_to("real")
