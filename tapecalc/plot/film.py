@@ -220,7 +220,7 @@ def _encode(command: Sequence[str], pictures: Iterable[Pixels], target: Path) ->
         if process.returncode != 0:
             log.seek(0)
             lines = log.read().decode("utf-8", "replace").strip().splitlines()
-            return f"says: {lines[-1].strip()}" if lines else f"ended with status {process.returncode}"
+            return f"says: {lines[-1].strip() if lines else f'status {process.returncode}'}"
     with target.open("rb") as file:
         return "" if file.read(8)[4:] == b"ftyp" else "says that all is well, but wrote no MP4"
 

@@ -22,7 +22,7 @@ FAKES = {
         "ffmpeg did nothing for 1 s and was stopped",
     ),
     "fails": (f"{SHELL}echo one >&2; echo no such codec >&2; exit 3\n", "ffmpeg says: no such codec"),
-    "fails in silence": (f"{SHELL}exit 3\n", "ffmpeg ended with status 3"),
+    "fails in silence": (f"{SHELL}exit 3\n", "ffmpeg says: status 3"),
     "is no program": ("\x7fELF rubbish", "ffmpeg cannot be started: Exec format error"),
 }
 
