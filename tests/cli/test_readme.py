@@ -73,6 +73,16 @@ STEPS = {
 
 #: Commands that are too large to be run here, and the tests that run their steps.
 LARGE = {
+    "python -m venv .venv": ["tests/cli/test_installed.py::test_the_example_is_planned_from_another_folder"],
+    ".venv/bin/pip install --no-deps --require-hashes --only-binary :all: -r locked/plan.txt": [
+        "tests/robustness/test_supply.py::test_what_is_locked_is_what_is_pinned_and_each_has_its_hashes"
+    ],
+    ".venv/bin/pip install --no-deps --no-build-isolation .": [
+        "tests/robustness/test_supply.py::test_what_builds_the_project_is_pinned_and_locked"
+    ],
+    ".venv/bin/tapecalc plan --out out": [
+        "tests/cli/test_installed.py::test_the_example_is_planned_from_another_folder"
+    ],
     "sudo apt install make python3-venv": [f"{HERE}::test_the_same_packages_are_missing_everywhere"],
     ".venv/bin/python tools/site.py --still": [SITE],
     "pip install .": ["tests/cli/test_installed.py::test_the_example_is_planned_from_another_folder"],
