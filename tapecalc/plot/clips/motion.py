@@ -8,7 +8,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -69,7 +69,7 @@ class Still:
         self.profile = profile
         self.axes: Axes = self.drawn.figure.axes[0]
         self._moved: dict[Artist, Callable[[], None]] = {}
-        self._added: list[Line2D] = []
+        self._added: list[Artist] = []
 
     def moves(self, *artists: Artist) -> None:
         """Keep how these are, to put them back."""
@@ -84,6 +84,19 @@ class Still:
         self.axes.add_artist(mark)
         self._added.append(mark)
         return mark
+
+    def says(self, role: str) -> Text:
+        """Add a few words above the chart that are seen while the still moves."""
+        look: dict[str, Any] = {"color": self.profile.ground.role(role), "fontsize": self.profile.text_pt}
+        look |= {"family": style.FAMILY, "ha": "center", "va": "bottom", "visible": False, "zorder": 5}
+        self._added.append(self.axes.text(0.5, 1.0, "", transform=self.axes.transAxes, **look))
+        return cast(Text, self._added[-1])
+
+    def hides(self, gid: str) -> list[Text]:
+        """Give what is said in the head of the figure under a name, to be hidden while it does not hold."""
+        found = [text for text in self.drawn.figure.texts if text.get_gid() == gid]
+        self.moves(*found)
+        return found
 
     def texts(self) -> list[Annotation]:
         """List what is written on the chart itself."""
@@ -333,7 +346,7 @@ def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: fl
         gain * read_between(noise, (clock + longest - later) * RATE)
         for gain, later in zip(own["levels"], taps(swept), strict=True)
     )
-    pose = _pose_of_teeth(still, taps, own["levels"], apart)
+    pose = _pose_of_teeth(still, taps, own["levels"], apart, slides)
     sound, level = leveled(_from_lead(np.asarray(heard)))
     said = [
         f"{_apart(apart * factor)} apart, teeth {frequency_text(1 / (apart * factor))} apart"
@@ -382,7 +395,7 @@ def _noise(seconds: float) -> Array:
 
 
 def _pose_of_teeth(
-    still: Still, taps: Callable[[float], list[float]], levels: Sequence[float], apart: float
+    still: Still, taps: Callable[[float], list[float]], levels: Sequence[float], apart: float, slides: int
 ) -> Callable[[float], None]:
     """Give what draws the comb of heads of which two are so far apart, in s, and where they stand."""
     comb = still.drawn.artists["comb"]
@@ -393,7 +406,7 @@ def _pose_of_teeth(
     ribbon = still.adds("ribbon", "", linewidth=3 * still.profile.line_pt, **up)
     places = still.adds("tape", "s", size=1.2 * DOT, **up)
     write = still.runs("number", frequency_text(1 / apart))
-    tell = still.runs("subtitle", _apart(apart))
+    hidden, gap = [*numbers, *still.hides("subtitle")], still.says("tape")  # they are of the still's teeth
     farthest = max(taps(max(factor for _, factor in SWEEP) * apart))
 
     def pose(now: float) -> None:
@@ -401,12 +414,13 @@ def _pose_of_teeth(
         points = np.union1d(frequency, turns)
         sums = np.abs(taps_gain(points, taps(now), levels)) / loudest
         comb.set_data(points, amplitude_to_db(np.maximum(sums, db_to_amplitude(heads.FAINTEST_DB))))
-        for text in numbers:
-            text.set_visible(False)  # they are of the still's teeth
+        for text in hidden:
+            text.set_visible(False)
         ribbon.set_data([0.0, 1.0], [0.94, 0.94])
-        places.set_data([0.1 + 0.8 * later / farthest for later in taps(now)], [0.94] * len(levels))
+        stand = [0.1 + 0.8 * later / farthest for later in taps(now)]
+        places.set_data(stand, [0.94] * len(stand))
+        gap.set(x=(stand[slides - 1] + stand[slides]) / 2, text=_apart(now))
         write(frequency_text(1 / now))
-        tell(_apart(now))
 
     return pose
 
