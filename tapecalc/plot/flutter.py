@@ -211,7 +211,7 @@ class Names:
         points, places = np.column_stack([x, y]), self._places(x, y)
         least = 0.0 if above is None else self._places(axes.get_xlim()[0], above)[0, 1]
         thin = {"color": profile.ground.frame, "linewidth": style.GRID * profile.line_pt, "shrinkB": 0}
-        look: Any = {"textcoords": "axes fraction", "va": "bottom", "linespacing": 1.0}
+        look: Any = {"textcoords": "axes fraction", "va": "bottom", "linespacing": 1.0, "zorder": 1.8}
         look |= {"arrowprops": {"arrowstyle": "-", "relpos": (0, 0), "shrinkA": 0} | thin}
         for k in np.argsort(-places[:, 0], kind="stable").tolist():
             across, up = places[k].tolist()

@@ -281,9 +281,8 @@ def tape_as_ruler(
         means=f"of tape is one beat at {canvas.speed(speeds[0])}",
         role="tape",
     )
-    axes.vlines(
-        places, HEAD_ROW, rows[-1], color=canvas.color("echo"), linewidth=profile.line_pt / 2, zorder=3
-    )
+    look: Look = {"color": canvas.color("echo"), "linewidth": profile.line_pt / 2, "zorder": 3}
+    ways = axes.vlines(places, HEAD_ROW, rows[-1], **look)
     heads_at = [(x, HEAD_ROW) for x in places.tolist()]
     squares = [_head_mark(canvas, place, layout, k, "s", "tape") for k, place in enumerate(heads_at)]
     axes.plot([0], [HEAD_ROW], **_mark(canvas, "tape", "s"))
@@ -312,7 +311,7 @@ def tape_as_ruler(
     where = f"Head{'s' if len(places) > 1 else ''} at {listed(map(canvas.length, layout.spacings))}"
     return Drawn(
         canvas.figure,
-        {"heads": squares, "marks": marks, "hits": hits},
+        {"heads": squares, "ways": ways, "marks": marks, "hits": hits},
         f"{where}, {bpm:g} beats a minute. {said}.{said_of_heads(layout)}",
         f"Above, the record head at 0 and {len(places)} playback heads, filled where they feed the return. "
         "Below, the tape once for each speed, with beats across it as the longest marks, and sixteenths "
@@ -376,13 +375,16 @@ def _beats_at(
     """Write beats above the ribbon at each head, with the note where ears take it for one."""
     notes = []
     for x, delay in sorted(zip(places, delays, strict=True)):
-        fit, beats = tempo.nearest_fits(delay, bpm)[0], tempo.beats_from_delay(delay, bpm)
-        text = f"{beats:.2f}"
-        if not (canvas.symbols_only or canvas.profile.narrow):
-            text += " beats" if fit.audible else f" {fit.note.name}"
+        text = beats_text(delay, bpm, brief=canvas.symbols_only or canvas.profile.narrow)
         left = x > 0.75 * end
         notes.append(canvas.note((x, row - RIBBON), text, "upper left" if left else "upper right", "echo"))
     return notes
+
+
+def beats_text(delay: float, bpm: float, *, brief: bool = False) -> str:
+    """Write how many beats a delay lasts, and unless it shall be brief the note, or that there is none."""
+    fit, beats = tempo.nearest_fits(delay, bpm)[0], tempo.beats_from_delay(delay, bpm)
+    return f"{beats:.2f}" + ("" if brief else " beats" if fit.audible else f" {fit.note.name}")
 
 
 def _mark(canvas: Canvas, role: str, shape: str) -> dict[str, Any]:

@@ -17,7 +17,9 @@ from PIL import Image
 
 from tapecalc.machine import example_machine, machine_from_text, with_changes
 from tapecalc.plot import film, style
+from tapecalc.plot.catalog import CATALOG
 from tapecalc.plot.clips import CLIPS, make_scene, write_clip
+from tapecalc.plot.clips.motion import close_heads
 from tapecalc.plot.transport import own_deck, tape_path
 
 SMALL = replace(style.as_profile("video_1080"), dpi=20)  # 320 x 180, laid out as 1080 lines are
@@ -73,9 +75,36 @@ def test_a_clip_has_its_length_a_safe_level_and_words(name):
 @every_clip
 @pytest.mark.parametrize("text", MACHINES.values(), ids=MACHINES)
 def test_any_machine_can_be_filmed(name, text):
-    scene = make_scene(name, machine=machine_from_text(text), profile=SMALL, seconds=1.5)
+    machine = machine_from_text(text)
+    if name == "delay_map":
+        with pytest.raises(
+            ValueError, match="^clip 'delay_map' needs two speeds, and 'my machine' has only "
+        ):
+            make_scene(name, machine=machine, profile=SMALL, seconds=1.5)
+        return
+    scene = make_scene(name, machine=machine, profile=SMALL, seconds=1.5)
     assert np.any(pixels_at(scene, 0) != pixels_at(scene, NOTE + 0.1))
     assert np.all(np.isfinite(scene.sound))
+
+
+#: Clips that end as the still of their name, and how a machine becomes its arguments.
+STILLS = {name: CATALOG[name].arguments for name in ("delay_map", "flutter_comb", "tape_as_ruler")}
+STILLS |= {"comb_of_heads": close_heads}
+
+
+@pytest.mark.parametrize("machine", ["example", "three_heads", "closed_loop"])
+@pytest.mark.parametrize("size", [SMALL, "vertical_dark", "article_single"], ids=["wide", "tall", "printed"])
+@pytest.mark.parametrize("name", STILLS)
+def test_a_clip_ends_as_the_still_of_its_name(name, size, machine):
+    machine = example_machine() if machine == "example" else machine_from_text(FIVE[machine])
+    scene = make_scene(name, machine=machine, profile=size, seconds=5)
+    moved = pixels_at(scene, 3)
+    last = pixels_at(scene, scene.seconds)
+    drawn = CATALOG[name].function(**STILLS[name](machine), profile=size).figure
+    with style.context("notebook"):
+        drawn.canvas.draw()
+    assert np.array_equal(last, np.asarray(drawn.canvas.buffer_rgba()))
+    assert np.any(moved != last) and np.array_equal(pixels_at(scene, 0), last)
 
 
 def shown_texts(scene):
@@ -90,7 +119,8 @@ def shown_texts(scene):
                     hidden |= {id(tick.label1), id(tick.label2)}
     texts = scene.figure.findobj(Text)
     shown = (t for t in texts if t.get_visible() and t.get_text().strip() and id(t) not in hidden)
-    return [(t.get_text(), t.get_window_extent(renderer)) for t in shown]
+    # Of the words alone: a line may lead from them across the picture.
+    return [(t.get_text(), Text.get_window_extent(t, renderer)) for t in shown]
 
 
 @pytest.mark.parametrize("size", ["video_1080_dark", "vertical", "article_single"])

@@ -20,6 +20,7 @@ from tapecalc.machine import Machine, example_machine
 from tapecalc.plot import film, style
 from tapecalc.plot.clips.heads import head_rhythm
 from tapecalc.plot.clips.loop import fading_repeats, past_the_margin
+from tapecalc.plot.clips.motion import comb_of_heads, delay_map, flutter_comb, tape_as_ruler
 from tapecalc.plot.clips.sounds import LONGEST, SHORTEST
 from tapecalc.plot.clips.tape import tape_travel
 from tapecalc.plot.style import Profile
@@ -65,6 +66,12 @@ CLIPS = {
             "past_the_margin", past_the_margin, "a loop that runs away, is held by the tape, and is stopped"
         ),
         ClipEntry("head_rhythm", head_rhythm, "a head layout playing its rhythm"),
+        ClipEntry("flutter_comb", flutter_comb, "a wobble that cancels and doubles while the delay is swept"),
+        ClipEntry(
+            "comb_of_heads", comb_of_heads, "the teeth of two close heads, moving as one of them slides"
+        ),
+        ClipEntry("delay_map", delay_map, "the delay and its pitch while the speed is switched"),
+        ClipEntry("tape_as_ruler", tape_as_ruler, "a head that slides until its echo falls on the beat"),
     )
 }
 
