@@ -234,12 +234,22 @@ class Canvas:
         look = {"marker": "o", "linestyle": "none", "color": self.profile.ground.text, "zorder": 4}
         return look | {"markersize": size * self.profile.line_pt} | changes
 
-    def note(self, place: Place, text: str, side: str, role: str = "text") -> None:
+    def hatched(self, **changes: Any) -> Look:
+        """Return the look of an area beyond a limit."""
+        look = {"facecolor": "none", "edgecolor": self.color("limit"), "linewidth": 0.0, "hatch": "//"}
+        return look | {"hatch_linewidth": style.GRID * self.profile.line_pt} | changes
+
+    def plate(self) -> Look:
+        """Return the look of what lies below words, so that they can be read over lines."""
+        return {"bbox": {"facecolor": self.profile.ground.face, "edgecolor": "none", "pad": 1}}
+
+    def note(self, place: Place, text: str, side: str, role: str = "text", **changes: Any) -> None:
         """Write a few words beside a point, at one of the `SIDES`, in the color of a role."""
         shift, ha, va = SIDES[side]
         x, y = (self.profile.text_pt * s for s in shift)
         look = _text_look(self.profile) | {"ha": ha, "va": va, "linespacing": 1.0, "color": self.color(role)}
-        self.axes.annotate(text, (place[0], place[1]), xytext=(x, y), textcoords="offset points", **look)
+        look |= {"xytext": (x, y), "textcoords": "offset points"} | changes
+        self.axes.annotate(text, (place[0], place[1]), **look)
 
     def name_lines(self, lines: Iterable[Line2D], names: Iterable[str]) -> None:
         """Name lines at their right ends; see `name_lines`."""

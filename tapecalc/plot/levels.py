@@ -1,11 +1,16 @@
 """The figure of levels along the chain."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
 
 from tapecalc.calc import levels
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.machine import Machine
 from tapecalc.plot.kit import Canvas, Drawn, figure, minus
+from tapecalc.plot.style import DASH_DOT, STRUCTURE
 from tapecalc.words import level
 
 TREBLE = 10e3  # Hz, of what is told about treble on tape
@@ -39,52 +44,137 @@ def level_ladder(
 
     On the tape there is a flux and no voltage: its level is told against the reference, which is what
     `reference_dbu` at the input writes. It does not clip: its limit is 3 % distortion, which comes `lift_db`
-    earlier at 10 kHz, by the record equalizer. Where symbols are wanted, and in narrow pictures, stages are
-    numbers.
+    earlier at 10 kHz, by the record equalizer. In narrow pictures the signal goes down, from stage to stage;
+    where symbols are wanted stages are numbers.
 
     >>> way = (levels.Stage("mixer", 10, 20, -90), levels.Stage("tape", 0, 13, -52))
     >>> level_ladder(stages=way, source_dbu=-10).caption
     'Levels along the way. Least headroom: tape, 13 dB; 52 dB above the noise at the end.'
     """
-    axes, diagram = canvas.axes, levels.level_diagram(stages, source_dbu)
-    nodes, worst, places = diagram.nodes, diagram.first_to_clip, range(len(diagram.nodes))
-    looks = [canvas.line_style(k, marker=True) for k in range(3)]
-    (most,) = axes.plot(places, [stage.max_dbu for stage in stages], **looks[1])
-    tape = [k for k, node in enumerate(nodes) if node.name == "tape"]
-    treble = axes.plot(tape, [stages[k].max_dbu - lift_db for k in tape], **canvas.dots(4.5, marker="x"))
-    (signal,) = axes.plot(places, [node.dbu for node in nodes], **looks[0])
+    diagram = levels.level_diagram(stages, source_dbu)
+    nodes, worst, chart = diagram.nodes, diagram.first_to_clip, _Chart(canvas, down=canvas.profile.narrow)
+    signals = [node.dbu for node in nodes]
     heard = {k: node.noise_dbu for k, node in enumerate(nodes) if node.noise_dbu is not None}
-    (noise,) = axes.plot(list(heard), list(heard.values()), **looks[2])
-    first, thin = nodes.index(worst), canvas.profile.line_pt / 2
+    past = worst.headroom_db < 0
+    canvas.head(
+        f"The {worst.name} {'is past its limit' if past else 'has the least headroom'}",
+        minus(f"levels along the way, source {level(source_dbu, 'dBu')}"),
+        answer=minus(f"{abs(worst.headroom_db):.0f} dB"),
+        means=f"{'above' if past else 'below'} the limit of the {worst.name}",
+        role="limit",
+    )
+    low = min(min(signals), heard[max(heard)] if heard else np.inf) - (20 if chart.down else 9)
+    high = max(*signals, *(stage.max_dbu for stage in stages))
+    high += 0.14 * (high - low)
+    edge = canvas.hatched(linewidth=STRUCTURE * canvas.profile.line_pt, linestyle=DASH_DOT)
+    most = chart.stairs([stage.max_dbu for stage in stages], high + 100, **edge)
+    chart.stairs(
+        [max(low, heard.get(k, low)) for k in range(len(nodes))], low, facecolor=canvas.color("grid")
+    )
+    noise = chart.line(heard, heard.values(), **canvas.line_look("context", linestyle="none"))
+    tape = [k for k, node in enumerate(nodes) if node.name == "tape"]
+    lifted = tape if lift_db > 0 else []
+    treble = chart.line(
+        lifted,
+        [stages[k].max_dbu - lift_db for k in lifted],
+        **canvas.dots(9, marker="|" if chart.down else "_", markeredgewidth=canvas.profile.line_pt),
+    )
+    dots: dict[str, Any] = {"marker": "o", "markersize": 2.4 * canvas.profile.line_pt}
+    signal = chart.line(range(len(nodes)), signals, **canvas.line_look("dry", **dots))
+    back = range(tape[0], len(nodes)) if tape else range(0)
+    chart.line(back, [signals[k] for k in back], **canvas.line_look("echo", **dots))
+    first = nodes.index(worst)
     ends = [worst.dbu, worst.dbu + worst.headroom_db]
-    (room,) = axes.plot([first, first], ends, color=canvas.profile.ground.text, linewidth=thin)
+    room = chart.line(
+        [first, first], ends, **canvas.line_look("limit", linewidth=1.5 * canvas.profile.line_pt)
+    )
     rises = 0 < first < len(nodes) - 1 and nodes[first + 1].dbu > worst.dbu  # and would run through the words
-    side = "left" if rises else "right"
-    canvas.note((first, worst.dbu + worst.headroom_db / 2), minus(f"{worst.headroom_db:.0f} dB"), side)
-    canvas.style_axes("Levels along the way", grid="y", y=("level", "$L$", "dBu"))
-    axes.set(xlim=(-0.3, len(nodes) - 0.7))
-    short = canvas.symbols_only or canvas.profile.narrow
+    said = minus(f"{abs(worst.headroom_db):.0f} dB")
+    if chart.down and tape == [first]:
+        canvas.note((worst.dbu, first), said, "upper right", "limit", **canvas.plate())
+    elif not chart.down and not (rises and tape == [first]):
+        canvas.note((first, sum(ends) / 2), said, "left" if rises else "right", "limit")
     flux = "" if reference_dbu is None else _flux_level(nodes, reference_dbu)
     named = [f"tape\n{flux}" if node.name == "tape" else node.name.replace(" ", "\n") for node in nodes]
-    axes.set_xticks(places, [str(k + 1) if short else named[k] for k in places])
-    names = ("max", "$L$", "$N$") if canvas.symbols_only else ("limit", "signal", "noise")
-    shown = 3 if heard else 2
-    canvas.name_lines((most, signal, noise)[:shown], names[:shown])
+    numbers = [str(k + 1) for k in range(len(nodes))]
+    chart.frame(numbers if canvas.symbols_only else named, signals, low, high, past=past)
+    names = ("$L$", "max", "$N$") if canvas.symbols_only else ("signal", "limit", "noise")
+    canvas.note(chart.at(0, signals[0]), names[0], "above", "dry")
+    chart.words(0, (stages[0].max_dbu + high) / 2, names[1], "limit", **canvas.plate())
+    if heard and diagram.snr_db and not chart.down:
+        thin = canvas.line_look("frame", linewidth=STRUCTURE * canvas.profile.line_pt)
+        chart.line([len(nodes) - 1] * 2, [heard[max(heard)], signals[-1]], **thin)
+        middle = (heard[max(heard)] + signals[-1]) / 2
+        canvas.note((len(nodes) - 1, middle), minus(f"{diagram.snr_db:.0f} dB"), "left", "frame")
+    if heard and not (chart.down and past):
+        chart.words(len(nodes) - 1, (low + heard[max(heard)]) / 2, names[2], "frame")
     snr = "" if diagram.snr_db is None else f"; {diagram.snr_db:.0f} dB above the noise at the end"
     said = f"Least headroom: {worst.name}, {worst.headroom_db:.0f} dB{snr}"
     said += f". On the tape stand {flux} against the reference flux" if flux else ""
-    if tape and lift_db:
-        canvas.note((tape[0], stages[tape[0]].max_dbu - lift_db), "10 kHz", "below")
+    if lifted:
+        near = "bottom" if lift_db > worst.headroom_db / 2 else "top"  # where there is more room
+        side, under = ("lower right", canvas.plate()) if chart.down else ("left", {"va": near})
+        canvas.note(treble.get_xydata()[0], "10 kHz", side, "limit", **under)
         said += f". It distorts by 3 % at its limit, and {lift_db:.1f} dB earlier at 10 kHz"
     order = ", ".join(f"{k} {node.name}" for k, node in enumerate(nodes, 1))
     return Drawn(
         canvas.figure,
-        {"signal": signal, "most": most, "noise": noise, "headroom": room, "treble": treble},
+        {"signal": signal, "most": most, "noise": noise, "headroom": room, "treble": [treble]},
         f"Levels along the way. {said}.",
-        f"Line chart of level in dBu at each stage ({order}): signal, the limit of the stage, and "
-        f"noise; a cross at the tape: its limit at 10 kHz. {said}.",
+        f"Chart of level in dBu at each stage ({order}): a line, the signal, between a hatched area, "
+        "beyond the limit of each stage, and a gray one, the noise; a stroke at the tape: its limit at "
+        f"10 kHz. {said}.",
         ("gains add in dB, powers of uncorrelated noises add",),
     )
+
+
+@dataclass(frozen=True)
+class _Chart:
+    """Levels over stages, which go to the right, or down a narrow sheet."""
+
+    canvas: Canvas
+    down: bool
+
+    def at(self, place: Any, dbu: Any) -> Any:
+        """Turn a stage and a level into x and y."""
+        return (dbu, place) if self.down else (place, dbu)
+
+    def line(self, places: Iterable[float], dbu: Iterable[float], **look: Any) -> Any:
+        """Draw a line through levels."""
+        return self.canvas.axes.plot(*self.at(list(places), list(dbu)), **look)[0]
+
+    def stairs(self, dbu: Sequence[float], base: float, **look: Any) -> Any:
+        """Fill from the level of each stage to a base."""
+        look = {"linewidth": 0, "fill": True, "zorder": 0.5} | look
+        look |= {"baseline": base, "orientation": "horizontal" if self.down else "vertical"}
+        return self.canvas.axes.stairs(dbu, np.arange(len(dbu) + 1) - 0.5, **look)
+
+    def words(self, place: float, dbu: float, text: str, role: str, **look: Any) -> None:
+        """Write a word into an area."""
+        self.canvas.note(self.at(place, dbu), text, "above", role, va="center", xytext=(0, 0), **look)
+
+    def frame(
+        self, names: Sequence[str], signals: Sequence[float], low: float, high: float, *, past: bool
+    ) -> None:
+        """Give the chart its axes, and the stages their names: down a narrow sheet beside the signal.
+
+        Where it is `past` a limit they stand at the other end.
+        """
+        axes, label = self.canvas.axes, ("level", "$L$", "dBu")
+        if self.down:
+            self.canvas.style_axes(x=label, grid="x")
+            axes.set(xlim=(low, high), ylim=(len(names) - 0.5, -1))
+            axes.set_yticks([])
+            middle = low + 0.45 * (high - low)
+            beside = min([dbu for dbu in signals if dbu > middle], default=middle)
+            for k, (name, dbu) in enumerate(zip(names, signals, strict=True)):
+                at, side = ((beside, k), "left") if dbu > middle else ((dbu, k), "right")
+                at, side = ((low, k), "right") if past else (at, side)
+                self.canvas.note(at, name.replace("\n", " "), side, **self.canvas.plate())
+        else:
+            self.canvas.style_axes(y=label)
+            axes.set(xlim=(-0.5, len(names) - 0.5), ylim=(low, high))
+            axes.set_xticks(range(len(names)), names, linespacing=1.0)
 
 
 def _flux_level(nodes: Sequence[levels.Node], reference_dbu: float) -> str:

@@ -1,7 +1,6 @@
 """Figures of a measurement: the delay against time, the flutter spectrum, the response of one pass."""
 
 import itertools
-import string
 from collections.abc import Sequence
 from typing import Any
 
@@ -13,21 +12,22 @@ from tapecalc.calc.flutter import null_rates
 from tapecalc.calc.parts import Verdict
 from tapecalc.calc.units import from_si
 from tapecalc.measuring.delay import DelayTrack
-from tapecalc.measuring.flutter import FlutterLine, FlutterReading
+from tapecalc.measuring.flutter import RECORD_MODES, FlutterLine, FlutterReading
 from tapecalc.measuring.response import PassResponse, WhatIf
-from tapecalc.plot.flutter import PITCH_OF_A_REPEAT
+from tapecalc.plot.flutter import LONGEST, PITCH_OF_A_REPEAT, Names
 from tapecalc.plot.kit import Canvas, Drawn, figure
-from tapecalc.plot.style import frequency_text
+from tapecalc.plot.style import DASHED, frequency_axis, frequency_text
 from tapecalc.words import amount
 
 RATES = (0.2, 200.0)  # Hz, the range of flutter. Source: AES6-2008 = IEC 60386 (from memory)
 STEPS = 500  # along a long axis: more cannot be seen
 MOST_NAMED = 6  # lines of a flutter spectrum that get a name,
 SHALLOWEST = 0.03  # if they are at least so deep against the deepest
-ROOM = 2.1  # ratio of neighboring rates below which names would touch
+NAMELESS = ("a line", "not in the list")  # what lines without a part are called
 MOST_BLIND = 8  # rates that are marked as not to be seen
 DEEPEST = 1000.0  # how far below the tallest line a flutter spectrum is drawn
 LOWEST_DB = -40.0
+WELL_DB = 1.0  # rms that an explanation may leave unexplained
 CLOSE = 4.0  # difference of chi-square within which two explanations cannot be told apart
 
 Array = NDArray[np.floating[Any]]
@@ -52,21 +52,29 @@ def delay_over_time(canvas: Canvas, *, track: DelayTrack) -> Drawn:
     axes, profile = canvas.axes, canvas.profile
     time, delay = _thinned(track.time, from_si(track.track, "ms"))
     mean, spread = from_si(track.total.value, "ms"), from_si(track.total.plus_minus, "ms")
+    swing, each = (from_si(x, "us") for x in (np.std(track.track), np.median(track.track_plus_minus)))
+    pace = float(np.median(np.diff(track.time))) if len(track.time) > 1 else 0.0
+    told, _, sure = track.total.text("ms").partition(" +/- ")
+    canvas.head(
+        f"The delay swings by {float(f'{swing:.2g}'):g} \N{MICRO SIGN}s rms"
+        if swing > each
+        else "The delay moves less than can be read",
+        f"readings {amount(pace, 'ms')} apart" if pace else "one reading",
+        answer=told if told.endswith("ms") else f"{told} ms",
+        means=f"on average, +/- {sure}" if sure else "on average",
+    )
     thin: dict[str, Any] = {"linewidth": 0.6 * profile.line_pt, "markersize": 1.5 * profile.line_pt}
-    (line,) = axes.plot(time, delay, **canvas.line_style(0, **thin) | {"marker": "."})
+    (line,) = axes.plot(time, delay, **canvas.line_look("echo", marker=".", **thin))
     ends = float(np.nanmin(time)), float(np.nanmax(time))
-    look: dict[str, Any] = {"color": profile.ground.echo, "alpha": 0.3, "linewidth": 0}
-    band = axes.fill_between(ends, mean - spread, mean + spread, **look)
-    (middle,) = axes.plot(ends, [mean, mean], **canvas.line_style(1))
-    canvas.style_axes("The delay against time", x=("time", "$t$", "s"), y=("delay", "$T$", "ms"))
+    band = axes.fill_between(ends, mean - spread, mean + spread, color=profile.ground.grid, linewidth=0)
+    half = profile.line_pt / 2
+    (middle,) = axes.plot(ends, [mean, mean], **canvas.line_look("frame", linewidth=half, zorder=3))
+    canvas.style_axes(x=("time", "$t$", "s"), y=("delay", "$T$", "ms"))
     reach = 1.15 * max(float(np.nanmax(np.abs(delay - mean))), spread, 1e-3)
     margin = 0.02 * (ends[1] - ends[0]) + 0.05
     axes.set(xlim=(ends[0] - margin, ends[1] + margin), ylim=(mean - reach, mean + reach))
     axes.ticklabel_format(axis="y", useOffset=False)
-    pace = float(np.median(np.diff(track.time))) if len(track.time) > 1 else 0.0
-    names = [f"{amount(pace, 'ms')} apart", "mean", "mean, 95 %"]
-    canvas.legend([line, middle, band], ["$T$", r"$\bar{T}$", "$U$"] if canvas.symbols_only else names)
-    swing, each = (from_si(x, "us") for x in (np.std(track.track), np.median(track.track_plus_minus)))
+    canvas.name_lines([middle], [r"$\bar{T}$" if canvas.symbols_only else "mean"])
     said = f"mean {track.total.text('ms')}, swing {swing:.1f} \N{MICRO SIGN}s rms"
     return Drawn(
         canvas.figure,
@@ -119,43 +127,48 @@ def flutter_spectrum(
     rate, depth = _outline(reading.rate, from_si(reading.depth, "percent"))
     tallest = max(float(depth.max()), 1e-6, *read.tolist())
     floor = tallest / DEEPEST
-    thin = canvas.line_style(0, linewidth=0.7 * profile.line_pt)
+    blamed = {verdict.frequency: verdict for verdict in verdicts}
+    names = [_name(blamed.get(line.rate.value)) for line in lines]
+    size, loudest = np.maximum(read, own), np.argmax(np.where(own > 0, own, read)) if lines else 0
+    canvas.head(
+        _finding(names[loudest], rates[loudest]) if lines else "No part stands out",
+        f"a tone {RECORD_MODES[reading.record_mode]}",
+        answer=amount(reading.weighted.value, "percent", ".2g"),
+        means="wow and flutter, weighted",
+    )
+    thin = canvas.line_look("context", linewidth=0.6 * profile.line_pt)
     (spectrum,) = axes.plot(rate, np.maximum(depth, floor), **thin)
-    marked = {
-        "read": (rates, read, "lines as read", "$m$"),
-        "own": (rates[own > 0], own[own > 0], "the machine's own", "$m_0$"),
-        "blind": (blind, np.full(len(blind), floor), "cannot be seen", "$k/T$"),
-    }
-    artists: dict[str, Any] = {"spectrum": spectrum}
-    names = ["$m(f_m)$" if canvas.symbols_only else "spectrum"]
-    for k, (name, (x, y, words, symbol)) in enumerate(marked.items()):
-        big: dict[str, Any] = {"linestyle": "none", "markersize": 3 * profile.line_pt, "zorder": 4}
-        look = canvas.line_style(k, marker=True, clip_on=name != "blind", **big)
-        (artists[name],) = axes.plot(x, y, **look)
-        names += [symbol if canvas.symbols_only else words] if len(x) else []
-    axes.set(xscale="log", yscale="log", xlim=RATES, ylim=(floor, 8 * tallest))
+    dots = {"clip_on": False, "markersize": 3 * profile.line_pt}
+    (as_read,) = axes.plot(rates, read, **canvas.dots(color=canvas.color("echo"), **dots))
+    (by_machine,) = axes.plot(
+        rates[own > 0], own[own > 0], **canvas.dots(color=canvas.color("tape"), marker="s", **dots)
+    )
+    marks = canvas.dots(4, color=canvas.color("limit"), marker="|", markeredgewidth=profile.line_pt / 2)
+    (hidden,) = axes.plot(blind, np.full(len(blind), 1.3 * floor), **marks)
+    axes.set(xscale="log", yscale="log", xlim=RATES, ylim=(floor, (60 if profile.narrow else 15) * tallest))
     decades = 10.0 ** np.arange(-8, 3)
     axes.xaxis.set_major_locator(FixedLocator([1, 10, 100] if profile.narrow else [0.2, 1, 5, 20, 100]))
     axes.yaxis.set_major_locator(FixedLocator(decades[(decades >= floor) & (decades <= 8 * tallest)]))
     for axis in (axes.xaxis, axes.yaxis):
         axis.set(major_formatter=lambda value, _: f"{value:g}", minor_formatter="")
-    canvas.style_axes(
-        "Which part shows in the flutter spectrum",
-        x=("rate of the wobble", "$f_m$", "Hz"),
-        y=("deviation, zero to peak", "$m$", "%"),
-    )
-    canvas.legend([artist for artist in artists.values() if len(artist.get_xdata())], names)
-    short = canvas.symbols_only or profile.portrait or profile.narrow or _crowded(rates)
-    blamed = {verdict.frequency: verdict for verdict in verdicts}
-    said = []
-    for letter, line, x, y in zip(string.ascii_uppercase, lines, rates, np.maximum(read, own), strict=False):
-        name = _name(blamed.get(line.rate.value))
-        canvas.note((x, y), letter if short else name.replace(" ", "\n"), "above")
-        said.append(f"{letter + ' ' if short else ''}{name} at {_line_words(line, own=through)}")
+    canvas.style_axes(x=("rate of the wobble", "$f_m$", "Hz"), y=("peak deviation", "$m$", "%"))
+    words = Names(canvas)
+    if blind.size:
+        text = "$k/T$" if canvas.symbols_only else "cannot be seen"
+        where, side = (RATES[1], "left") if profile.narrow else (blind[-1], "right")
+        look: dict[str, Any] = {"va": "bottom"} if profile.narrow else {}
+        canvas.note((where, 1.5 * floor), text, side, "limit", **look | canvas.plate())
+    if through and (own > 0).any():
+        short = ("$m$", "$m_0$") if canvas.symbols_only else ("as read", "its own")
+        known = own > 0
+        words.tell(rates[known], {"echo": read[known], "tape": own[known]}, short)
+    if not canvas.symbols_only:
+        words.put(rates, size, names)
+    said = [f"{name} at {_line_words(line, own=through)}" for name, line in zip(names, lines, strict=True)]
     told = "; ".join(said) or "no line stands out"
     return Drawn(
         canvas.figure,
-        artists,
+        {"spectrum": spectrum, "read": as_read, "own": by_machine, "blind": hidden},
         f"Flutter spectrum: weighted {reading.weighted.text('percent')}; {told}.",
         "Line chart of deviation in percent, zero to peak, over the rate of the wobble in Hz, both "
         f"logarithmic; a dot on each line that stands out, a square for the machine's own wobble: {told}.",
@@ -165,10 +178,8 @@ def flutter_spectrum(
 
 def _name(verdict: Verdict | None) -> str:
     """What a line is called: its part with the bumps per turn, or a line."""
-    if verdict is None:
-        return "a line"
-    if verdict.part is None:
-        return "not in the list"
+    if verdict is None or verdict.part is None:
+        return NAMELESS[verdict is not None]
     return f"{verdict.harmonic} x {verdict.part.name}" if verdict.harmonic > 1 else verdict.part.name
 
 
@@ -182,10 +193,12 @@ def _line_words(line: FlutterLine, *, own: bool) -> str:
     return f"{text} as read, {amount(line.element_depth.value, 'percent', '.3f')} its own"
 
 
-def _crowded(rates: Array) -> bool:
-    """Whether names above the lines would touch each other."""
-    apart = np.sort(rates)
-    return bool(np.any(apart[1:] < ROOM * apart[:-1]))
+def _finding(name: str, rate: float) -> str:
+    """Say which part wobbles most, or how often what does."""
+    part = name.partition(" x ")[2] or name  # without the bumps per turn
+    if name in NAMELESS or len(part) > LONGEST:
+        return f"Something wobbles {rate:.2g} times a second"
+    return f"The {part} wobbles most"
 
 
 def _outline(rate: Array, depth: Array) -> tuple[Array, Array]:
@@ -218,21 +231,37 @@ def measured_response(canvas: Canvas, *, response: PassResponse, what_ifs: Seque
     frequency, level = response.frequency, response.level_db
     low, high = level - response.plus_minus_db, level + response.plus_minus_db
     shown = [w for w in what_ifs if w.name == "as aligned" or w.chi2 - what_ifs[0].chi2 < CLOSE]
-    look: dict[str, Any] = {"color": profile.ground.dry, "alpha": 0.3, "linewidth": 0}
-    band = axes.fill_between(frequency, low, high, **look)
-    dots = canvas.line_style(0, linestyle="none", markersize=1.8 * profile.line_pt)
-    (points,) = axes.plot(frequency, level, **dots | {"marker": "o"})
-    explanations = {
-        w.name: axes.plot(frequency, w.level_db, **canvas.line_style(k))[0] for k, w in enumerate(shown, 1)
-    }
-    canvas.style_response("One pass, measured, and what would explain it", y=("level", "$L$", "dB"))
-    lowest = min(float(np.min(low)), *(float(np.min(w.level_db)) for w in shown), -6.0)
-    axes.set_ylim(max(lowest, LOWEST_DB) - 2, max(float(np.max(high)), 1.0) + 1)
-    symbols = {"as aligned": "$L_0$", "separation": "$s$", "gap": "$g$", "azimuth": r"$\alpha$"}
-    names = ["$L$" if canvas.symbols_only else "measured"]
-    names += [symbols[w.name] if canvas.symbols_only else _short_words(w) for w in shown]
-    canvas.legend([points, *explanations.values()], names)
     edge, (first, last) = response.edge(), map(frequency_text, frequency[[0, -1]])
+    canvas.head(
+        _cause(shown)
+        if what_ifs
+        else "The treble falls off"
+        if edge
+        else "The treble lasts as far as measured",
+        "one pass, measured, with its 95 % band",
+        answer=last if edge is None else frequency_text(edge),
+        means="and not yet 3 dB down" if edge is None else "is 3 dB down",
+    )
+    look: dict[str, Any] = {"color": profile.ground.echo, "alpha": 0.25, "linewidth": 0}
+    band = axes.fill_between(frequency, low, high, **look)
+    (points,) = axes.plot(frequency, level, **canvas.dots(1.8, color=canvas.color("echo"), zorder=2))
+    explanations = {}
+    for w in shown:
+        look = (
+            canvas.line_look("context", linestyle=DASHED)
+            if w.name == "as aligned"
+            else canvas.line_look("tape")
+        )
+        (explanations[w.name],) = axes.plot(frequency, w.level_db, **look)
+    canvas.style_response(y=("level", "$L$", "dB"))
+    tops = [float(np.max(w.level_db)) for w in shown]
+    lowest = min(float(np.min(low)), *(float(np.min(w.level_db)) for w in shown), -6.0)
+    axes.set_ylim(max(lowest, LOWEST_DB) - 2, max(float(np.max([*high, *tops])), 1.0) + 1)
+    symbols = {"as aligned": "$L_0$", "separation": "$s$", "gap": "$g$", "azimuth": r"$\alpha$"}
+    names = [symbols[w.name] if canvas.symbols_only else _short_words(w) for w in shown]
+    measured = "$L$" if canvas.symbols_only else "measured"
+    canvas.name_lines([points, *explanations.values()], [measured, *names])
+    frequency_axis(axes, profile, low=0.9 * frequency[0], high=1.1 * frequency[-1])
     fall = (
         f"within 3 dB up to {last}, where it ends" if edge is None else f"3 dB down at {frequency_text(edge)}"
     )
@@ -248,10 +277,20 @@ def measured_response(canvas: Canvas, *, response: PassResponse, what_ifs: Seque
     )
 
 
+def _cause(shown: Sequence[WhatIf]) -> str:
+    """Say what explains a response best; causes that cannot be told apart are only counted."""
+    if shown[0].misfit_db > WELL_DB:
+        return "No single cause explains it well"
+    if shown[0].name == "as aligned":
+        return "As aligned is the best explanation"
+    alone = sum(w.name != "as aligned" for w in shown) == 1
+    return f"{shown[0].name.capitalize()} explains it best" if alone else "More than one cause explains it"
+
+
 def _short_words(what_if: WhatIf) -> str:
-    """An explanation in the key of a figure."""
+    """An explanation as a line is named."""
     if what_if.value is None:
         return what_if.name
     if what_if.name == "azimuth":
-        return f"azimuth {from_si(what_if.value.value, 'arcmin'):.1f}'"
-    return f"{what_if.name} {amount(what_if.value.value, 'um', '.2f')}"
+        return f"azimuth\n{from_si(what_if.value.value, 'arcmin'):.1f}'"
+    return f"{what_if.name}\n{amount(what_if.value.value, 'um', '.2f')}"

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from matplotlib.ticker import FixedLocator
 from numpy.typing import NDArray
 
 from tapecalc.calc import contour, response, standards
@@ -15,7 +16,12 @@ from tapecalc.plot.kit import AUDIBLE, FREQUENCIES, Canvas, Drawn, figure, minus
 from tapecalc.plot.style import frequency_text
 from tapecalc.words import amount, listed
 
-BUMPS_UP_TO = 500.0  # Hz, of their figure
+TREBLE = 10e3  # Hz, of what is told about treble
+QUIET_DB = 0.3  # what is less than that is not seen
+ROUND = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3)  # Hz, at which a chart of the treble may begin
+EDGE_DB = 1.5  # width of a hatched edge
+WAVES_SHOWN = (0.45, 13.0)  # on the poles of a head
+DARKEST_DB = -30.0  # level below which repeats are not drawn
 
 
 def audible(contact: response.HeadContact, speed: float) -> NDArray[np.float64]:
@@ -58,24 +64,23 @@ def four_losses(canvas: Canvas, *, speed: float, contact: response.HeadContact) 
         "azimuth": response.azimuth_loss_db(f, speed, contact.track_width, contact.azimuth_angle),
         "sum": response.contact_loss_db(f, speed, contact),
     }
-    at_10k = {name: np.interp(np.log(10e3), np.log(f), curve) for name, curve in curves.items()}
+    at_10k = {name: _at(TREBLE, f, curve) for name, curve in curves.items()}
     worst = min(list(curves)[:-1], key=at_10k.__getitem__)
     canvas.head(
-        f"The {worst} takes the most treble",
+        f"The {worst} takes the most treble" if at_10k[worst] < -0.1 else "Hardly any treble is lost",
         f"one playback at {canvas.speed(speed)}, before any equalizer",
-        answer=minus(f"{at_10k['sum']:.0f} dB"),
+        answer=minus(f"{at_10k['sum']:z.0f} dB"),
         means="all losses at 10 kHz",
     )
-    lines = {}
+    half, lines = canvas.profile.line_pt / 2, {}
     for name, curve in curves.items():
-        look = (
-            canvas.line_look("echo")
-            if name == "sum"
-            else canvas.line_look("tape", linewidth=canvas.profile.line_pt / 2)
-        )
+        look = canvas.line_look("echo") if name == "sum" else canvas.line_look("tape", linewidth=half)
         (lines[name],) = canvas.axes.plot(f, curve, **look)
     canvas.style_response(y=("loss", "$A$", "dB"))
-    canvas.axes.set_ylim(-30, 1.5)
+    low = _treble_from(f, curves["sum"])
+    style.frequency_axis(canvas.axes, canvas.profile, low=low, high=AUDIBLE[1])
+    lowest = float(np.clip(curves["sum"].min(), -30, -6))
+    canvas.axes.set_ylim(1.07 * lowest, -0.05 * lowest)
     symbols = ("$c$", "$s$", "$g$", r"$\alpha$", r"$\Sigma$")
     canvas.name_lines(lines.values(), symbols if canvas.symbols_only else lines)
     said = minus(listed(f"{name} {loss:.1f} dB" for name, loss in at_10k.items()))
@@ -83,14 +88,26 @@ def four_losses(canvas: Canvas, *, speed: float, contact: response.HeadContact) 
         canvas.figure,
         lines,
         f"Losses of one playback at {canvas.speed(speed)}; at 10 kHz: {said}.",
-        "Line chart of loss in dB over frequency from 20 Hz to 20 kHz; five curves that start at 0 dB and "
-        f"bend down towards high frequencies. At 10 kHz: {said}.",
+        f"Line chart of loss in dB over frequency from {frequency_text(low)} to 20 kHz; four thin curves and "
+        "a thick one, their sum, that start at 0 dB and bend down towards high frequencies. At 10 kHz: "
+        f"{said}.",
         (
             "spacing and thickness: R. L. Wallace, Bell System Technical Journal 30, 1951 (from memory)",
             "weak surface of the coating: O. Tjaden 1959, as told by J. McKnight 2017",
             "gap: J. Eargle, Electroacoustical Reference Data, 1994",
         ),
     )
+
+
+def _at(frequency: float, f: NDArray[np.float64], curve: Any) -> float:
+    """Read a curve at one frequency."""
+    return float(np.interp(np.log(frequency), np.log(f), curve))
+
+
+def _treble_from(f: NDArray[np.float64], *curves: Any) -> float:
+    """Where a chart of the treble begins: at the last round frequency before anything happens."""
+    first = f[np.argmax(np.max(np.abs(curves), axis=0) > QUIET_DB)]
+    return max(low for low in ROUND if low <= first)
 
 
 @figure(
@@ -106,22 +123,38 @@ def machine_chain(canvas: Canvas, *, passes: Sequence[response.OnePass]) -> Draw
     As aligned, at 19.05 cm/s and 10 kHz: record +6.7 dB, tape −17.2 dB and playback +10.4 dB. Inside the
     window for the home: at 19.05 cm/s all of it.
     """
+    f, axes, profile = FREQUENCIES, canvas.axes, canvas.profile
     aligned = {canvas.speed(one.speed): replace(one, today=one.aligned, pole_shape="flat") for one in passes}
     speed, first = next(iter(aligned.items()))
-    curves = {
-        "record": lambda f: _db(first.record_gain(f)),
-        "tape": lambda f: response.contact_loss_db(f, first.speed, first.aligned),
-        "playback": lambda f: _db(first.playback_gain(f)),
-    } | {name: one.level_db for name, one in aligned.items()}
-    thick, lines = {"color": canvas.profile.ground.text, "linewidth": 1.3 * canvas.profile.line_pt}, {}
-    for k, (name, curve) in enumerate(curves.items()):
-        look = canvas.line_style(max(k - 3, 0)) | thick if k > 2 else canvas.line_style(k)
-        (lines[name],) = canvas.axes.plot(FREQUENCIES, curve(FREQUENCIES), **look)
+    record, playback = _db(first.record_gain(f)), _db(first.playback_gain(f))
+    tape, both = response.contact_loss_db(f, first.speed, first.aligned), record + playback
+    edge = response.bandwidth(first)[1]
+    canvas.head(
+        "The equalizers give back what the tape takes"
+        if first.level_db(TREBLE) > -3
+        else "Equalizers give back only part of the treble"
+        if _at(TREBLE, f, both) > QUIET_DB
+        else "No equalizer gives back what the tape takes",
+        f"equalizers and losses at {speed}, as aligned",
+        answer=_edge_text(edge),
+        means=f"is the top at {speed}, 3 dB down",
+    )
+    _shade(canvas, f, tape, 0, "ribbon", alpha=0.5)
+    _shade(canvas, f, 0, both)
+    thin, lines = profile.line_pt / 2, {}
+    (lines["record"],) = axes.plot(f, record, **canvas.line_look("context", linewidth=thin))
+    (lines["both"],) = axes.plot(f, both, **canvas.line_look("context"))
+    (lines["tape"],) = axes.plot(f, tape, **canvas.line_look("tape"))
+    for (name, one), width in zip(aligned.items(), _weights(passes), strict=True):
+        wide = width * profile.line_pt
+        (lines[name],) = axes.plot(f, one.level_db(f), **canvas.line_look("echo", linewidth=wide))
     window = _home_window(canvas)
-    canvas.style_response(f"What undoes the losses at {speed}", y=("level", "$L$", "dB"))
-    canvas.axes.set_ylim(-30, 20)
-    canvas.name_lines(lines.values(), ("$R$", "$A$", "$P$", *aligned) if canvas.symbols_only else lines)
-    parts = minus(listed(f"{name} {curve(10e3):+.1f} dB" for name, curve in list(curves.items())[:3]))
+    canvas.style_response(y=("level", "$L$", "dB"))
+    axes.set_ylim(max(-30, 1.1 * min(tape.min(), -8)), max(1.1 * both.max(), 8))
+    names = ("$R$", "$E$", "$A$") if canvas.symbols_only else ("record part", "equalizers", "tape")
+    canvas.name_lines(lines.values(), (*names, *aligned))
+    gains = {"record": record, "tape": tape, "playback": playback}
+    parts = minus(listed(f"{name} {_at(TREBLE, f, gain):+.1f} dB" for name, gain in gains.items()))
     bands = {name: response.home_band(one) for name, one in aligned.items()}
     said = listed(
         f"at {name} {'all of it' if band == standards.HOME_BAND else _band(*band)}"
@@ -131,9 +164,10 @@ def machine_chain(canvas: Canvas, *, passes: Sequence[response.OnePass]) -> Draw
         canvas.figure,
         lines | {"window": window},
         f"As aligned, at {speed} and 10 kHz: {parts}. Inside the window for the home: {said}.",
-        "Line chart of level in dB over frequency from 20 Hz to 20 kHz. Record and playback equalizer rise "
-        "as the losses of tape and head fall; what comes out is flat in the middle and bends down smoothly, "
-        "before a shaded window of 5 dB from 250 Hz to 6.3 kHz and of 7 dB from 40 Hz to 12.5 kHz.",
+        "Line chart of level in dB over frequency from 20 Hz to 20 kHz. Above 0 dB the record equalizer, and "
+        "both equalizers together, rise as the losses of tape and head fall below it; what comes out, one "
+        "line a speed, the slower the thicker, is flat in the middle and bends down smoothly. A hatched "
+        "edge: the limit for the home, 5 dB down from 250 Hz to 6.3 kHz, 7 dB from 40 Hz to 12.5 kHz.",
         ("equalizers: IEC 60094-1:1981", "window: DIN 45 500 sheet 4; that it has one upper edge is ours"),
     )
 
@@ -142,17 +176,33 @@ def _db(gain: Any) -> Any:
     return 20 * np.log10(np.abs(gain))
 
 
+def _edge_text(edge: float | None) -> str:
+    """Write where a response ends, if that can be heard."""
+    return "beyond hearing" if edge is None or edge > AUDIBLE[1] else frequency_text(edge)
+
+
+def _weights(passes: Sequence[response.OnePass]) -> NDArray[np.float64]:
+    """Width of the line of each speed over that of data: the slower the thicker."""
+    ranks = np.argsort(np.argsort([-one.speed for one in passes]))
+    return 0.6 + 0.7 * ranks / (len(passes) - 1) if len(passes) > 1 else np.ones(1)
+
+
 def _home_window(canvas: Canvas) -> Any:
-    """Shade the window in which a machine for the home must stay."""
+    """Hatch the edge of the window in which a machine for the home must stay."""
     ends = np.repeat([standards.HOME_BAND[0], *standards.HOME_MIDDLE, standards.HOME_BAND[1]], 2)[1:-1]
     middle, outside = standards.HOME_WINDOWS_DB
-    return _shade(canvas, ends, [-outside, -outside, -middle, -middle, -outside, -outside], 0)
+    low = -np.array([outside, outside, middle, middle, outside, outside], dtype=float)
+    thin = style.STRUCTURE * canvas.profile.line_pt
+    canvas.axes.plot(ends, low, **canvas.line_look("limit", linewidth=thin, linestyle=style.DASH_DOT))
+    if not canvas.symbols_only:
+        name = "home limit" if canvas.profile.narrow else "limit for the home"
+        canvas.note((np.sqrt(ends[0] * ends[3]), low.min()), name, "below", "limit")
+    return canvas.axes.fill_between(ends, low, low - EDGE_DB, **canvas.hatched())
 
 
-def _shade(canvas: Canvas, x: Any, low: Any, high: Any) -> Any:
+def _shade(canvas: Canvas, x: Any, low: Any, high: Any, role: str = "fill", **look: Any) -> Any:
     """Fill what lies between two curves, quietly."""
-    fill = canvas.profile.ground.fill
-    return canvas.axes.fill_between(x, low, high, facecolor=fill, linewidth=0, zorder=0)
+    return canvas.axes.fill_between(x, low, high, facecolor=canvas.color(role), linewidth=0, zorder=0, **look)
 
 
 @figure(
@@ -176,13 +226,23 @@ def output_changes(canvas: Canvas, *, speed: float, contact: response.HeadContac
         response.gap_loss_db(f, speed, length, gap_factor=contact.gap_factor) for length in (gap / 2, gap)
     ]
     most, least = (treble[0] - treble[1] + response.gap_output_db(gap / 2, gap, share) for share in (0, 1))
+    bass, tone = _at(100, f, thin), _at(TREBLE, f, thin)
+    canvas.head(
+        f"Half the coating costs bass, {'hardly' if tone > bass / 2 else 'and less'} treble",
+        f"before any equalizer, at {canvas.speed(speed)}",
+        answer=minus(f"{bass:.1f} dB"),
+        means="at 100 Hz with half the coating",
+        role="tape",
+    )
     band = _shade(canvas, f, least, most)
-    (coat,) = axes.plot(f, thin, **canvas.line_style(0))
-    edges = [axes.plot(f, edge, **canvas.line_style(1))[0] for edge in (least, most)]
-    canvas.style_response("Half the coating, half the gap", y=("change", r"$\Delta L$", "dB"))
-    axes.set_ylim(-8, 8)
-    canvas.name_lines((coat, edges[1]), ("$c$", "$g$") if canvas.symbols_only else ("coating", "gap"))
-    bass, tone = (np.interp(np.log(at), np.log(f), thin) for at in (100, 10e3))
+    edge = canvas.line_look("context", linewidth=canvas.profile.line_pt / 2)
+    edges = [axes.plot(f, curve, **edge)[0] for curve in (least, most)]
+    (coat,) = axes.plot(f, thin, **canvas.line_look("tape"))
+    canvas.style_response(y=("change", r"$\Delta L$", "dB"))
+    axes.set_ylim(-7, float(np.clip(1.2 * most.max(), 1, 8)))
+    canvas.name_lines([coat], ["$c$" if canvas.symbols_only else "half the\ncoating"])
+    name = "$g$" if canvas.symbols_only else "half the gap"
+    canvas.note((AUDIBLE[0], (most[0] + least[0]) / 2), name, "right", "context")
     said = (
         f"half the coating gives {bass:.1f} dB at 100 Hz and {tone:.1f} dB at 10 kHz; half the gap from 0 to "
         f"{least[0]:.1f} dB in the bass, and {(most - most[0])[-1]:+.1f} dB more than that at 20 kHz"
@@ -229,20 +289,28 @@ def measured_output(canvas: Canvas) -> Drawn:
     axes, profile = canvas.axes, canvas.profile
     (bright, *first), (dull, *last) = measured_outputs(standards.DEFAULT_SURFACE_SHARE)
     even, even_peak, even_db = measured_outputs(1.0)[0]
-    band = _shade(canvas, FREQUENCIES, dull, bright)
-    (middle,) = axes.plot(FREQUENCIES, (dull + bright) / 2, **canvas.line_style(0))
-    (line,) = axes.plot(FREQUENCIES, even, **canvas.line_style(1))
+    (high, high_db), (low, low_db) = first, last
+    canvas.head(
+        "A weak surface explains what was measured",
+        f"a curve of 1957, without equalizers, at {canvas.speed(MEASURED_SPEED)}",
+        answer=f"{low_db - MEASURED_DB:.1f} to {high_db - MEASURED_DB:.1f} dB",
+        means="more at 5 kHz than was read",
+        role="tape",
+    )
+    band = _shade(canvas, FREQUENCIES, dull, bright, "ribbon", alpha=0.5)
+    (middle,) = axes.plot(FREQUENCIES, (dull + bright) / 2, **canvas.line_look("tape"))
+    (line,) = axes.plot(FREQUENCIES, even, **canvas.line_look("context", linestyle=style.DASHED))
     bars = canvas.dots() | {"elinewidth": profile.line_pt, "capsize": 2 * profile.line_pt}
     tones = axes.errorbar(MEASURED_TONES, (0, MEASURED_DB), (0, READ_WITHIN_DB), **bars)
-    peak = axes.errorbar([MEASURED_PEAK], [-8], xerr=[READ_WITHIN * MEASURED_PEAK], **bars)
-    canvas.style_response("Measured in 1957, without equalizers", y=("level", "$L$", "dB"))
-    axes.set_ylim(-10, 16)
-    names = ("$m$ = 0.2", "$m$ = 1") if canvas.symbols_only else ("weak surface", "even coating")
+    peak = axes.errorbar([MEASURED_PEAK], [6], xerr=[READ_WITHIN * MEASURED_PEAK], **bars)
+    canvas.style_response(y=("level", "$L$", "dB"))
+    style.frequency_axis(axes, profile, low=200, high=AUDIBLE[1])
+    axes.set_ylim(-8, 15)
+    names = ("$m$ = 0.2", "$m$ = 1") if canvas.symbols_only else ("weak\nsurface", "even\ncoating")
     canvas.name_lines((middle, line), names)
     if not canvas.symbols_only:
-        canvas.note((MEASURED_PEAK, -8), "measured peak", "above")
-        canvas.note((MEASURED_TONES[1], MEASURED_DB - READ_WITHIN_DB), "measured", "below")
-    (high, high_db), (low, low_db) = first, last
+        canvas.note((MEASURED_PEAK, 6), "measured peak", "below")
+        canvas.note((MEASURED_TONES[0], 0), "measured", "lower right")
     said = (
         f"the peak was read at {frequency_text(MEASURED_PEAK)} and comes out at {frequency_text(low)} to "
         f"{frequency_text(high)}; 5 kHz was {MEASURED_DB:.0f} dB above 500 Hz and comes out at "
@@ -254,9 +322,9 @@ def measured_output(canvas: Canvas) -> Drawn:
         f"Playback without equalizers at {canvas.speed(MEASURED_SPEED)}, for coatings of 11 to "
         f"17 \N{MICRO SIGN}m and gaps of 4 to 6.35 \N{MICRO SIGN}m: {said}. An evenly magnetized coating is "
         f"{even_db - MEASURED_DB:.1f} dB off.",
-        "Line chart of level in dB over frequency from 20 Hz to 20 kHz: a line in a shaded band, and one "
-        "above it, rise with the frequency, peak and fall; dots with bars, what was measured. The upper "
-        f"line, an evenly magnetized coating, peaks at {frequency_text(even_peak)}.",
+        "Line chart of level in dB over frequency from 200 Hz to 20 kHz: a line in a shaded band, and a "
+        "dashed one above it, rise with the frequency, peak and fall; dots with bars, what was measured. The "
+        f"dashed line, an evenly magnetized coating, peaks at {frequency_text(even_peak)}.",
         ("Elements of Tape Recorder Circuits, 1957, figure 601", "R. L. Wallace 1951; O. Tjaden 1959"),
     )
 
@@ -276,17 +344,33 @@ def head_bumps(canvas: Canvas, *, speed: float, pole_length: float) -> Drawn:
     by 1.2 dB, by 3.5 dB at most.
     """
     axes = canvas.axes
-    f = np.geomspace(AUDIBLE[0], BUMPS_UP_TO, 1200)
+    top = float(np.clip(WAVES_SHOWN[1] * speed / pole_length, 100, 2e3))
+    low = max(AUDIBLE[0], WAVES_SHOWN[0] * speed / pole_length)
+    f = np.geomspace(low, top, 1200)
     middle, most = (_db(contour.bump_gain(pole_length * f / speed, shape)) for shape in ("blocks", "plates"))
-    band = _shade(canvas, f, 0, most)
-    (worst,) = axes.plot(f, most, **canvas.line_style(1))
-    (likely,) = axes.plot(f, middle, **canvas.line_style(0))
     long = amount(pole_length, "mm", ".2g") if canvas.units == "metric" else canvas.length(pole_length)
-    canvas.style_response(f"What poles of {long} do to the bass", y=("level", "$L$", "dB"))
-    style.frequency_axis(axes, canvas.profile, low=AUDIBLE[0], high=BUMPS_UP_TO)
-    axes.set_ylim(-5, 5)
+    peak = int(np.argmax(np.abs(most)))
+    strong = abs(most[peak]) > 1
+    canvas.head(
+        "The head's poles make waves in the bass" if strong else "The head's poles hardly touch the bass",
+        f"poles of {long} at {canvas.speed(speed)}",
+        answer=minus(f"{most[peak]:+.1f} dB"),
+        means=f"at most, near {frequency_text(f[peak])}",
+        role="tape",
+    )
+    band = _shade(canvas, f, 0, most, "ribbon", alpha=0.5)
+    (worst,) = axes.plot(f, most, **canvas.line_look("tape", linewidth=canvas.profile.line_pt / 2))
+    (likely,) = axes.plot(f, middle, **canvas.line_look("tape"))
+    canvas.style_response(y=("level", "$L$", "dB"))
+    style.frequency_axis(axes, canvas.profile, low=low, high=top)
+    axes.xaxis.set_major_locator(FixedLocator([tick for tick in ROUND if low <= tick <= top]))
+    reach = 1.5 * max(abs(most[peak]), 0.5)
+    axes.set_ylim(-reach, reach)
     names = ("$L$", "max") if canvas.symbols_only else ("likely", "at most")
-    canvas.name_lines((likely, worst), names)
+    inside = np.searchsorted(f, 1.6 * low)  # so that no name meets the axis
+    crest, far = (inside + int(np.argmax(curve[inside:])) for curve in (middle, np.abs(most)))
+    canvas.note((f[crest], middle[crest]), names[0], "below", "tape")
+    canvas.note((f[far], most[far]), names[1], "above" if most[far] > 0 else "below", "tape")
     ratios = np.linspace(0.4, 2.2, 901)
     usual, largest = (_db(contour.bump_gain(ratios, shape)) for shape in ("blocks", "plates"))
     at = [(int(of(usual)), int(of(largest))) for of in (np.argmax, np.argmin)]
@@ -315,29 +399,49 @@ def repeats_response(canvas: Canvas, *, one_pass: response.OnePass, repeats: int
     3
     """
     axes, profile, speed = canvas.axes, canvas.profile, canvas.speed(one_pass.speed)
-    lines, f = [], audible(one_pass.today, one_pass.speed)
-    for n, color in enumerate(style.sequence(profile, repeats), 1):
-        level = response.repeat_level_db(one_pass, f, n)
-        lines += axes.plot(f, level, color=color, linewidth=profile.line_pt)
-    canvas.style_response(f"Every repeat is darker, {speed}", y=("level", "$L$", "dB"))
-    axes.set_ylim(-36, 3)
-    number = "{}" if profile.portrait else "$n$ = {}" if canvas.symbols_only else "repeat {}"
-    for n, floor, side in ((repeats, -26, "left"), (1, -36, "right")):
-        points = np.array(lines[n - 1].get_xydata())
-        inside = points[points[:, 1] > floor]
-        if inside.size:
-            canvas.note(inside[-1], number.format(n), side)
     even = replace(one_pass, pole_shape="flat")
-    first, last = (_band(*response.bandwidth(even, passes=passes)) for passes in (1, repeats))
+    bands = [response.bandwidth(even, passes=n) for n in range(1, repeats + 1)]
+    darker = bands[-1][1] is not None and bands[-1][1] < AUDIBLE[1]
+    canvas.head(
+        "Every repeat is darker than the last" if darker else "The repeats keep their treble",
+        f"repeats 1 to {repeats} at {speed}" if repeats > 1 else f"repeat 1 at {speed}",
+        answer=_edge_text(bands[-1][1]),
+        means=f"is the top of repeat {repeats}, 3 dB down",
+    )
+    f = audible(one_pass.today, one_pass.speed)
+    outer, inner = (response.repeat_level_db(even, f, n) for n in (1, repeats))
+    treble = f > 1e3
+    _shade(canvas, f[treble], inner[treble], outer[treble], "echo", alpha=0.15)
+    levels = [response.repeat_level_db(one_pass, f, n) for n in range(1, repeats + 1)]
+    widths, lines = np.linspace(1.2, 0.5, repeats) * profile.line_pt, []
+    for n, color in enumerate(style.sequence(profile, repeats)):
+        look = canvas.line_look("echo", color=color, linewidth=widths[n], zorder=3 - 0.01 * n)
+        lines += axes.plot(f, levels[n], **look)
+    canvas.style_response(y=("level", "$L$", "dB"))
+    axes.set_ylim(DARKEST_DB, float(np.clip(np.max(levels) + 1.5, 3, 20)))
+    tops = [(edge, _at(edge, f, db)) for (_, edge), db in zip(bands, levels, strict=True) if edge]
+    tops = [(edge, db) for edge, db in tops if edge < AUDIBLE[1] and db > DARKEST_DB]
+    dots = canvas.dots(2.2, color=canvas.color("echo"))
+    marks = axes.plot([edge for edge, _ in tops], [db for _, db in tops], **dots)
+    number, ends = "$n$ = {}" if canvas.symbols_only else "repeat {}", []
+    for n, side in {1: "right", repeats: "left"}.items():
+        shown = np.flatnonzero(levels[n - 1] > DARKEST_DB + 8)
+        if shown.size and shown[-1] < f.size - 1:
+            end = f[shown[-1]], levels[n - 1][shown[-1]]
+            canvas.note(end, number.format(n), side, color=lines[n - 1].get_color())
+        else:
+            ends.append(n)
+    canvas.name_lines([lines[n - 1] for n in ends], map(number.format, ends))
+    first, last = (_band(*band) for band in (bands[0], bands[-1]))
     but = ", but for the bumps of the head" if one_pass.pole_length and even != one_pass else ""
     return Drawn(
         canvas.figure,
-        {"repeats": lines},
-        f"Response of repeats 1 to {repeats} at {speed}, dark to light. Within 3 dB{but}: repeat 1 from "
-        f"{first}, repeat {repeats} from {last}.",
-        f"Line chart of level in dB over frequency, {repeats} nested curves, each narrower than the one "
-        f"before, with waves in the bass that grow from repeat to repeat. Repeat 1 keeps {first}, repeat "
-        f"{repeats} {last} within 3 dB.",
+        {"repeats": lines, "tops": marks},
+        f"Response of repeats 1 to {repeats} at {speed}, from thick and strong to thin and pale. Within "
+        f"3 dB{but}: repeat 1 from {first}, repeat {repeats} from {last}.",
+        f"Line chart of level in dB over frequency, {repeats} nested curves, each thinner and narrower than "
+        "the one before, with waves in the bass that grow from repeat to repeat; a dot where each ends in "
+        f"the treble. Repeat 1 keeps {first}, repeat {repeats} {last} within 3 dB.",
         ("n passes are n times one pass in dB",),
     )
 

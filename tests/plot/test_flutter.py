@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from figure_texts import SIZES, text_problems
 
 from tapecalc.calc import flutter
-from tapecalc.calc.parts import part_rates, part_repeat_deviations
+from tapecalc.calc.parts import TurningPart, part_rates, part_repeat_deviations
 from tapecalc.machine import example_machine
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.flutter import flutter_comb, flutter_fingerprint
@@ -30,3 +31,32 @@ def test_fingerprint_is_what_flutter_says():
     np.testing.assert_allclose(artists["repeat"].get_ydata(), [100 * b for b in bends.values()])
     with pytest.raises(ValueError, match="at least one turning part"):
         flutter_fingerprint(parts=(), speed=SPEED, delay=0.2)
+
+
+MANY = tuple(TurningPart(name=f"idler {k}", diameter=0.01 + 0.003 * k, wobble=1e-4 * k) for k in range(1, 12))
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("name", ["flutter_comb", "flutter_fingerprint"])
+def test_every_part_is_named_in_the_picture(name, size):
+    drawn = draw(name, profile=size)
+    texts = {text.get_text() for text in drawn.figure.axes[0].texts}
+    assert {"capstan", "pinch roller", "drive belt", "supply reel", "repeat 1"} <= texts
+    assert drawn.figure.axes[0].get_legend() is None
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_where_parts_are_crowded_some_go_without_a_name_and_none_lies_over_another(size):
+    for figure in (flutter_comb, flutter_fingerprint):
+        drawn = figure(parts=MANY, speed=SPEED, delay=0.2, profile=size)
+        named = [t for t in drawn.figure.axes[0].texts if t.get_text().startswith("idler")]
+        assert len(named) < len(MANY) or size != "vertical"
+        assert text_problems(drawn.figure, size) == []
+
+
+def test_the_finding_is_that_of_the_machine():
+    assert draw("flutter_comb").title == "A repeat doubles some wobble and hides some"
+    assert flutter_comb(delay=0.016).title == "A short delay hides slow wobble"
+    assert draw("flutter_fingerprint").title == "The capstan bends the first repeat most"
+    still = [TurningPart(name="capstan", diameter=0.008)]
+    assert flutter_fingerprint(parts=still, speed=SPEED, delay=0.2).title == "No part bends the pitch"

@@ -103,7 +103,9 @@ def test_lines_stand_at_the_wobbles_that_were_put_in_and_carry_their_names(drawn
         assert read[nearest] == pytest.approx(comb * depth, rel=0.02)
         assert own[nearest] == pytest.approx(depth, rel=0.02)
     texts = {text.get_text() for text in figure.figure.axes[0].texts}
-    assert texts == {"capstan", "pinch\nroller"}
+    assert {"capstan", "pinch roller"} <= texts and drawn[
+        "flutter_speed_1"
+    ].title == "The pinch roller wobbles most"
     assert "capstan at 7.5" in figure.caption and "% its own" in figure.caption
 
 
@@ -126,18 +128,19 @@ def test_a_test_tape_has_neither_a_comb_nor_a_second_mark():
     assert "own" not in figure.caption and "a line at" in figure.caption
 
 
-def test_lines_close_together_get_letters_and_a_part_nobody_knows_is_said():
+def test_lines_close_together_are_named_apart_and_a_part_nobody_knows_is_said():
     deck = dataclasses.replace(DECK, wobbles=((1e-3, 4.0, 0), (8e-4, 5.0, 0)))
     tape = measure.open_recording(generator.tone(20, RATE, deck), sample_rate=RATE)
     reading = measure.measure_flutter(tape, record_mode="test tape")
     roller = TurningPart(name="roller", diameter=SPEED / np.pi / 2.0)  # twice a second
     verdicts = fingerprint(reading.peaks(), [roller], SPEED)
     figure = measured.flutter_spectrum(reading=reading, verdicts=verdicts)
-    assert {text.get_text() for text in figure.figure.axes[0].texts} == {"A", "B"}
-    assert "A 2 x roller at 4.00 Hz" in figure.caption and "B not in the list at 5.00 Hz" in figure.caption
+    assert {text.get_text() for text in figure.figure.axes[0].texts} == {"2 x roller", "not in the list"}
+    assert "2 x roller at 4.00 Hz" in figure.caption and "not in the list at 5.00 Hz" in figure.caption
+    assert figure.title == "The roller wobbles most" and text_problems(figure.figure, "notebook") == []
     # A line that was not asked about is not called unknown.
     verdicts = fingerprint(reading.peaks()[:1], [roller], SPEED)
-    assert "B a line at 5.00 Hz" in measured.flutter_spectrum(reading=reading, verdicts=verdicts).caption
+    assert "a line at 5.00 Hz" in measured.flutter_spectrum(reading=reading, verdicts=verdicts).caption
 
 
 def test_a_line_whose_own_depth_is_hidden_says_so(measurement):
@@ -172,8 +175,11 @@ def test_explanations_that_cannot_be_told_apart_are_drawn_together():
     aligned = WhatIf("as aligned", None, LOW_CUT, 3.0, 1900.0, np.full(60, -4.0))
     figure = measured.measured_response(response=response, what_ifs=(gap, tilt, far, aligned))
     assert set(figure.artists["explanations"]) == {"gap", "azimuth", "as aligned"}
-    texts = [text.get_text() for text in figure.figure.axes[0].get_legend().get_texts()]
-    assert texts == ["measured", "gap 8.00 \N{MICRO SIGN}m", "azimuth 10.3'", "as aligned"]
+    texts = [text.get_text() for text in figure.figure.axes[0].texts]
+    assert texts == ["measured", "gap\n8.00 \N{MICRO SIGN}m", "azimuth\n10.3'", "as aligned"]
+    assert figure.title == "More than one cause explains it"
+    alone = measured.measured_response(response=response, what_ifs=(gap, far, aligned))
+    assert alone.title == "Gap explains it best"
 
 
 @pytest.mark.parametrize("size", every_size("article_single", "vertical"))

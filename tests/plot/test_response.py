@@ -44,10 +44,11 @@ def test_the_chain_adds_up_to_what_comes_out_but_for_the_low_cut():
     lines = draw("machine_chain").artists
     f = lines["19.05 cm/s"].get_xdata()
     low_cut = -10 * np.log10(1 + (40 / f) ** 2)
-    total = sum(lines[name].get_ydata() for name in ("record", "tape", "playback"))
+    total = sum(lines[name].get_ydata() for name in ("both", "tape"))
     np.testing.assert_allclose(lines["19.05 cm/s"].get_ydata(), total + low_cut, atol=1e-9)
     # Source: IEC 60094-1, clause 15: 10.362 dB at 10 kHz for 3180 and 50 us.
-    assert np.interp(10e3, f, lines["playback"].get_ydata()) == pytest.approx(10.362, abs=0.01)
+    playback = lines["both"].get_ydata() - lines["record"].get_ydata()
+    assert np.interp(10e3, f, playback) == pytest.approx(10.362, abs=0.01)
 
 
 def test_no_curve_of_one_pass_has_a_corner():
@@ -65,16 +66,7 @@ def test_the_window_is_that_of_the_standard_and_holds_the_fast_speed_only():
     (outline,) = drawn.artists["window"].get_paths()
     # Source: DIN 45 500 sheet 4: 5 dB from 250 to 6300 Hz, 7 dB to 40 Hz and to 12.5 kHz.
     corners = {(round(x), round(y, 9)) for x, y in outline.vertices}
-    assert {
-        (40, -7),
-        (250, -7),
-        (250, -5),
-        (6300, -5),
-        (6300, -7),
-        (12500, -7),
-        (40, 0),
-        (12500, 0),
-    } <= corners
+    assert {(40, -7), (250, -7), (250, -5), (6300, -5), (6300, -7), (12500, -7)} <= corners
     assert "at 19.05 cm/s all of it and at 9.525 cm/s 40 Hz to 11 kHz" in drawn.caption
     fast, slow = (drawn.artists[speed] for speed in ("19.05 cm/s", "9.525 cm/s"))
     inside = (fast.get_xdata() >= 40) & (fast.get_xdata() <= 12500)
@@ -117,3 +109,64 @@ def test_bumps_lie_between_none_and_plates():
 def test_a_head_without_poles_has_no_figure_of_bumps():
     with pytest.raises(ValueError, match="needs poles"):
         draw("head_bumps", with_changes(MACHINE, {"heads.pole_length_mm": 0}))
+
+
+# ---- what they say ----
+
+
+def number(drawn):
+    (text,) = [text for text in drawn.figure.texts if text.get_gid() == "number"]
+    return text.get_text()
+
+
+SLOW, FAST = ({"transport.speeds_cm_s": None, "transport.speeds_ips": (ips,)} for ips in (1.875, 30.0))
+CLEAN = {"heads.spacing_loss_um": 0.5, "heads.azimuth_error_arcmin": 0.0}  # as it was aligned
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "title"),
+    [
+        ("four_losses", {}, "The thickness takes the most treble"),
+        ("four_losses", {"heads.spacing_loss_um": 20.0}, "The spacing takes the most treble"),
+        ("four_losses", {"heads.azimuth_error_arcmin": 60.0}, "The azimuth takes the most treble"),
+        ("machine_chain", {}, "The equalizers give back what the tape takes"),
+        ("machine_chain", SLOW, "Equalizers give back only part of the treble"),
+        ("machine_chain", {"heads.treble_boost_db": 0.0}, "No equalizer gives back what the tape takes"),
+        ("output_changes", {}, "Half the coating costs bass, hardly treble"),
+        ("output_changes", FAST, "Half the coating costs bass, and less treble"),
+        ("repeats_response", {}, "Every repeat is darker than the last"),
+        ("repeats_response", FAST | CLEAN, "The repeats keep their treble"),
+    ],
+)
+def test_the_title_is_what_this_machine_finds(name, changes, title):
+    assert draw(name, with_changes(MACHINE, changes)).title == title
+
+
+def test_the_number_is_the_answer():
+    # By hand at 10 kHz: 14.978 + 2.865 + 0.794 + 0.118 = 18.755 dB, at 100 Hz half the coating gives -5.93.
+    assert number(draw("four_losses")) == "\N{MINUS SIGN}19 dB"
+    assert number(draw("output_changes")) == "\N{MINUS SIGN}5.9 dB"
+    assert number(draw("head_bumps")) == "\N{MINUS SIGN}3.5 dB"  # plates, at L/lam = 1.7571
+    edge = response.bandwidth(MACHINE.one_pass(SPEED, pole_shape="flat"), passes=8)[1]
+    assert number(draw("repeats_response")) == f"{edge / 1e3:.1f} kHz"
+
+
+def test_speeds_are_two_weights_of_one_hue_and_repeats_go_from_thick_to_thin():
+    lines = draw("machine_chain").artists
+    fast, slow = lines["19.05 cm/s"], lines["9.525 cm/s"]
+    assert fast.get_color() == slow.get_color() and fast.get_linewidth() < slow.get_linewidth()
+    repeats = draw("repeats_response").artists["repeats"]
+    assert np.all(np.diff([line.get_linewidth() for line in repeats]) < 0)
+    assert len({line.get_color() for line in repeats}) == 8
+
+
+@pytest.mark.parametrize("changes", [{}, SLOW, FAST], ids=["as it is", "slow", "fast"])
+def test_the_marks_of_the_repeats_stand_on_their_lines_inside_the_axes(changes):
+    drawn = draw("repeats_response", with_changes(MACHINE, changes))
+    (marks,) = drawn.artists["tops"]
+    low, high = drawn.figure.axes[0].get_ylim()
+    seen = marks.get_xydata()  # those of later repeats, if the first ones are beyond hearing
+    assert len(seen) >= 4
+    for (x, y), line in zip(seen, drawn.artists["repeats"][-len(seen) :], strict=True):
+        assert 20 < x < 20e3 and low < y < high
+        assert y == pytest.approx(np.interp(np.log(x), np.log(line.get_xdata()), line.get_ydata()))
