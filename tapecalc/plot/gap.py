@@ -533,7 +533,7 @@ def tilted_gap(canvas: Canvas, *, speed: float, contact: response.HeadContact) -
     first, second = ("upper", "lower") if slant > 0 else ("lower", "upper")
     verb = "would read" if would else "reads"
     canvas.head(
-        f"The {first} edge {verb} before the {second} one",
+        f"The {first} edge {verb} first",
         f"{'as if tilted ' if would else ''}{tilt}, {canvas.speed(speed)}",
         answer=in_db(loss),
         means=f"of {tone}, by the tilt",

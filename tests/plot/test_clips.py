@@ -301,7 +301,7 @@ def test_units_and_ground_reach_the_picture():
     inches = make_scene("tape_travel", profile=SMALL, units="inches", seconds=1)
     assert "3.75 ips" in inches.caption and "1.63 in" in inches.caption
     clear = make_scene("tape_travel", profile=SMALL.on("transparent"), seconds=1)
-    assert pixels_at(clear, 0.5)[0, 0, 3] == 0
+    assert pixels_at(clear, 0.5)[0, 0, 3] == 230
     assert np.all(pixels_at(inches, 0.5)[..., 3] == 255)
 
 

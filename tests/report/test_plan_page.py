@@ -69,7 +69,7 @@ def test_a_later_plan_leaves_nothing_of_an_older_one(tmp_path):
             write_file(older / name, "old")
     early = make_plan(machine_from_text(MACHINES["one_head"].replace("bpm = 76", "")))
     write_plan(
-        make_plan(with_changes(early.machine, {"playback_heads.1.spacing_mm": 2.0})), tmp_path / "plan"
+        make_plan(with_changes(early.machine, {"playback_heads.1.spacing_mm": 2.5})), tmp_path / "plan"
     )
     left = {file.name for file in (tmp_path / "plan" / "figures").iterdir()}
     assert "delay_map.svg" in left
@@ -226,7 +226,7 @@ def test_a_dark_twin_is_what_would_be_drawn_in_the_dark():
         light, dark = (style.figure_bytes(drawn.figure, "svg") for drawn in on)
         # Names of clips and markers are made of colors as well.
         plain = [
-            re.sub(rb'(?<=[#"])[mp][0-9a-f]{10}\b', b"", svg)
+            re.sub(rb'(?<=[#"])[hmp][0-9a-f]{10}\b', b"", svg)
             for svg in (style.on_ground(light, "dark"), dark)
         ]
         assert plain[0] == plain[1], name
