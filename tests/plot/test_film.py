@@ -283,7 +283,8 @@ def test_the_sound_of_a_film_is_stereo_as_long_as_its_frames_and_ends_in_silence
     sound = heard(written[name].path)
     assert re.search(r"Audio: aac.*48000 Hz, stereo", told(written[name].path))
     assert len(sound) == pytest.approx(6 * RATE, abs=1100)
-    assert np.abs(sound[:, 0] - sound[:, 1]).max() < 1e-3
+    apart = np.sqrt(np.mean((sound[:, 0] - sound[:, 1]) ** 2))  # of what is coded alike, coders keep a little
+    assert apart > 0.01 if name == "at_the_gap" else apart < 1e-4
     assert np.abs(sound[:960]).max() < 1e-4 and np.abs(sound[6 * RATE - 960 :]).max(initial=0) < 1e-4
 
 
