@@ -28,7 +28,17 @@ from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si
 from tapecalc.machine import Machine
 from tapecalc.plot import film, heads, style
 from tapecalc.plot.catalog import CATALOG
-from tapecalc.plot.clips.sounds import LEAD, PITCHES, RATE, glow, leveled, notes_at, since_last, with_phrase
+from tapecalc.plot.clips.sounds import (
+    LEAD,
+    PITCHES,
+    RATE,
+    glow,
+    leveled,
+    notes_at,
+    since_last,
+    stopped_at,
+    with_phrase,
+)
 from tapecalc.plot.kit import Drawn
 from tapecalc.plot.style import Profile, frequency_text
 from tapecalc.plot.tempo import delay_text
@@ -212,7 +222,8 @@ def _clock(seconds: float) -> Array:
 
 
 def _from_lead(sound: Array) -> Array:
-    """Let a sound set in at `LEAD`."""
+    """Let a sound that goes on set in at `LEAD`, and stop before the end."""
+    sound = stopped_at(sound, len(sound) / RATE - film.FADE)
     return sound * film.eased((np.arange(len(sound)) / RATE - LEAD) / film.FADE)
 
 
@@ -472,7 +483,7 @@ def delay_map(machine: Machine, *, profile: Profile, units: str, seconds: float)
         return motion.speed * float(speed_ratio(motion, time))
 
     pose = _pose_of_map(still, machine, (first, there), units)
-    sound, level = leveled(dry + np.concatenate([wet[0][:turns], wet[1][turns:]]))
+    sound, level = leveled(_from_lead(dry + np.concatenate([wet[0][:turns], wet[1][turns:]])))
     falls, rises = ("falls", "rises") if other < first else ("rises", "falls")
     ms = [amount(delay, "ms") for delay in (there, back)]
     return film.Scene(
