@@ -68,10 +68,10 @@ def field_lines(
     the share of all lines that reaches a depth is what is left of the amplitude there.
     """
     reaching, closing, k = [], [], 2 * np.pi / wavelength
-    y = np.linspace(0, depth, 61)
+    y = np.linspace(0, depth, 17)
     for share in (np.arange(count) + 0.5) / count:
         half = np.arccos(share) / k
-        arch = half * np.sin(np.linspace(-np.pi / 2, np.pi / 2, 81))
+        arch = half * np.sin(np.linspace(-np.pi / 2, np.pi / 2, 33))
         reaches = np.log(share) + k * depth <= 0
         strand = np.arccos(share * np.exp(k * y)) / k if reaches else y
         for middle in _halves(low, high, wavelength / 2, shift):
