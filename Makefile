@@ -10,7 +10,10 @@ TOGETHER := -n auto --dist loadfile
 # BLAS threads slow small products down on a busy machine, and change no result.
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: help plan lab test fast bench mutants figures notebooks site versions clean
+# Each package is the one that is named in locked/, bit for bit, and none runs a program of its own when installed.
+INSTALL := $(BIN)/pip install --quiet --disable-pip-version-check --no-deps --require-hashes --only-binary :all: -r
+
+.PHONY: help plan lab test fast bench mutants figures notebooks site versions lock clean
 
 help:
 	@echo "make plan       plan the bundled machine into $(OUT)/"
@@ -23,32 +26,34 @@ help:
 	@echo "make notebooks  run every notebook and store its outputs"
 	@echo "make site       the notebooks as pages in site/, to read without Jupyter"
 	@echo "make versions   the tests on the lowest and on the newest versions of all packages"
+	@echo "make lock       the packages of constraints.txt with their hashes and licenses into locked/"
 	@echo "make clean      remove what the other targets made"
 
 # Each step adds to the one before: what planning needs, what reading needs, what testing needs.
-.venv/planned: pyproject.toml constraints.txt
+.venv/planned: pyproject.toml locked/plan.txt
 	@$(PYTHON) -c 'import sys; sys.version_info >= (3, 11) or sys.exit("tapecalc needs Python 3.11 or newer: name one, as in make plan PYTHON=python3.13")'
 	@echo "Setting up .venv, once: this takes a minute or two"
 	$(PYTHON) -m venv .venv
-	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	$(INSTALL) locked/plan.txt
+	$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 	touch $@
 
-.venv/opened: .venv/planned
+.venv/opened: .venv/planned locked/lab.txt
 	@echo "Adding what the notebooks need, once: this takes another minute or two"
-	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[lab,clips]'
+	$(INSTALL) locked/lab.txt
 	touch $@
 
-.venv/complete: .venv/opened
+.venv/complete: .venv/opened locked/test.txt
 	@echo "Adding what the tests need, once: this takes another minute"
-	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[lab,clips,site,test]'
+	$(INSTALL) locked/test.txt
 	touch $@
 
-.venv/timed: .venv/complete
-	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[bench]'
+.venv/timed: .venv/complete locked/bench.txt
+	$(INSTALL) locked/bench.txt
 	touch $@
 
-.venv/mutated: .venv/complete
-	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[mutants]'
+.venv/mutated: .venv/complete locked/mutants.txt
+	$(INSTALL) locked/mutants.txt
 	touch $@
 
 plan: .venv/planned
@@ -76,8 +81,12 @@ bench: .venv/timed
 mutants: .venv/mutated
 	$(RUN) tools/mutants.py $(FILES)
 
+# Drawn beside it: git may have changed the folder since tapecalc wrote it, which would then refuse it.
 figures: .venv/complete
-	$(RUN) -m tapecalc figures --out figures
+	rm -rf build/figures
+	$(RUN) -m tapecalc figures --out build/figures
+	rm -rf figures
+	mv build/figures figures
 
 notebooks: .venv/complete
 	$(RUN) tools/notebook.py run notebooks/*.ipynb
@@ -87,6 +96,11 @@ site: .venv/complete
 
 versions:
 	tools/versions.sh $(PYTHON)
+
+lock:
+	$(PYTHON) -m venv build/lock
+	build/lock/bin/pip install --quiet --disable-pip-version-check uv pip-licenses
+	build/lock/bin/python tools/lock.py
 
 clean:
 	rm -rf .venv $(OUT) site build dist .pytest_cache .ruff_cache .hypothesis .coverage tapecalc.egg-info

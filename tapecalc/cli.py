@@ -9,15 +9,17 @@ import functools
 import io
 import os
 import re
+import signal
 import sys
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import tapecalc as tc
+from tapecalc.files import refuse_foreign
 
 #: Options that name takes: the kind of take, and what it is.
 _TAKES = {
@@ -41,6 +43,8 @@ _TOOLS = {
     ),
     "--marks-plus-minus-percent": (0.1, "%", "--stopwatch", "how far the marked length may be off"),
 }
+
+LONGEST_LINE = 300  # characters of a refusal: its middle is left out beyond that
 
 #: How the lines begin that libmpg123 writes about a damaged file.
 _DECODER_NOTES = (b"Note: ", b"Warning: Xing", b"[src/libmpg123/", b"\n")
@@ -89,10 +93,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (ValueError, OSError) as error:
         print(f"tapecalc: {_one_line(error)}", file=sys.stderr)
         return 2
+    except ImportError as error:
+        print(f"tapecalc: {_one_line(error)}: a part is missing, install tapecalc again", file=sys.stderr)
+        return 2
 
 
 def run() -> None:
     """Run what was typed and leave with its exit status."""
+    _open_what_is_closed()
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, _end)
+    os.environ.pop("MPLBACKEND", None)  # we show no windows, and a wrong one would stop us
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal that lacks a letter shows a question mark
     with _without_decoder_notes():
@@ -101,7 +114,32 @@ def run() -> None:
         sys.stdout.flush()
     except BrokenPipeError:  # as in main, for what had not been handed over yet
         _drop_output()
+    except OSError as error:
+        _drop_output()
+        if status == 0:
+            print(f"tapecalc: cannot write what is to be printed: {error.strerror}", file=sys.stderr)
+        status = status or 2
     sys.exit(status)
+
+
+def _open_what_is_closed() -> None:
+    """Give a process without standard input, output or error one that leads nowhere.
+
+    Otherwise the next file that is opened gets its number, and what a library prints goes into that file.
+    """
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # gets the lowest number that is free
+    sys.stdout = sys.stdout or open(os.devnull, "w")  # noqa: SIM115  open to the end
+    sys.stderr = sys.stderr or open(os.devnull, "w")  # noqa: SIM115
+
+
+def _end(number: int, _frame: object) -> NoReturn:
+    """Leave so that what is half done is taken away, as after Ctrl-C."""
+    signal.signal(number, signal.SIG_IGN)
+    raise SystemExit(128 + number)
 
 
 @contextmanager
@@ -144,19 +182,38 @@ def _drop_output() -> None:
 
 def _one_line(error: Exception) -> str:
     """Say an error in one printable line, whatever a file name or a value held."""
-    if isinstance(error, OSError) and error.strerror and error.filename:
-        text = f"{error.filename}: {error.strerror}"
+    if isinstance(error, OSError) and error.strerror:
+        text = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
     else:
         text = str(error)
-    return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
+    line = _printable(" ".join(text.split()))
+    return line if len(line) <= LONGEST_LINE else f"{line[: LONGEST_LINE - 105]} ... {line[-100:]}"
+
+
+def _printable(text: str) -> str:
+    """Put question marks in the place of what could command a terminal; lines stay."""
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+
+
+def _say(text: str) -> None:
+    """Print a result."""
+    print(_printable(text))
 
 
 # ---- what can be typed ----
 
 
+class _Parser(argparse.ArgumentParser):
+    """A parser whose refusals are one line, like all others."""
+
+    def error(self, message: str) -> NoReturn:
+        """Refuse what was typed."""
+        raise ValueError(f"{message}; see '{self.prog} --help'")
+
+
 def _parser() -> argparse.ArgumentParser:
     """Describe all commands and their options."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="tapecalc", description="Plan, hear, measure and draw tape echo.", allow_abbrev=False
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
@@ -301,13 +358,24 @@ def _option(name: str) -> str:
     return "--" + name.replace("_", "-")
 
 
-def _folder(out: str) -> str:
-    """Refuse a folder that cannot be, before anything is worked out."""
+def _folder(out: str, kind: str, *inputs: str | None) -> str:
+    """Refuse a folder that cannot be, or be written, before anything is worked out."""
     path = Path(out)
     there = next((place for place in (path, *path.parents) if place.exists()), path)
     if there.exists() and not there.is_dir():
         raise ValueError(f"--out must be a folder, {there} is a file")
+    _spare(out, *inputs)
+    refuse_foreign(out, kind)
     return out
+
+
+def _spare(out: str, *inputs: str | None) -> None:
+    """Refuse to write over what is read, by whatever path or link it is named."""
+    for name in filter(None, inputs):
+        if os.path.exists(out) and os.path.exists(name):
+            path = Path(os.path.realpath(name))
+            if any(os.path.samefile(place, out) for place in (path, *path.parents)):
+                raise ValueError(f"{out} would be written over {name}, which is read: name another")
 
 
 # ---- plan, compare, render, figures, clip ----
@@ -325,7 +393,7 @@ def _plan(
     from tapecalc.report.plan_text import plan_text
 
     if out is not None:
-        _folder(out)
+        _folder(out, "plan", file)
     machine = (
         _machine_of_numbers(file, **numbers) if any(numbers.values()) else _machine_file(file or "example")
     )
@@ -336,7 +404,7 @@ def _plan(
         from tapecalc.report.plan_page import write_plan
 
         text += f"\n\nWritten: {', '.join(map(str, write_plan(plan, out)))}"
-    print(text)
+    _say(text)
 
 
 def _machine_of_numbers(file: str | None, **numbers: Sequence[float] | None) -> "tc.Machine":
@@ -364,7 +432,7 @@ def _compare(first: str, second: str, **song: Any) -> None:
     machines = [_machine_file(name) for name in (first, second)]
     with _in_words_of_options():
         plans = [tc.make_plan(machine, **song) for machine in machines]
-    print(compare_text(*plans, names=(first, second)))
+    _say(compare_text(*plans, names=(first, second)))
 
 
 def _render(
@@ -374,12 +442,13 @@ def _render(
     from tapecalc.sound.render import render_file
 
     deck = _machine_file(machine)
+    _spare(target, machine)
     typed = {unit: value for unit, value in (("ips", speed_ips), ("cm_s", speed_cm_s)) if value is not None}
     if len(typed) > 1:
         raise ValueError("give --speed-ips or --speed-cm-s, not both")
     speed = next((_speed(deck, value, unit) for unit, value in typed.items()), deck.speeds[0])
     written = render_file(deck, source, target, speed=speed, **options)
-    print(f"Written: {written}, at {tc.words.speed_twice(speed, deck.units)}")
+    _say(f"Written: {written}, at {tc.words.speed_twice(speed, deck.units)}")
 
 
 def _speed(machine: "tc.Machine", value: float, unit: str) -> float:
@@ -402,17 +471,17 @@ def _figures(machine: str, out: str, formats: list[str] | None, **options: Any) 
     """Draw figures into a folder."""
     from tapecalc.report.figure_folder import write_gallery
 
-    paths = write_gallery(
-        _folder(out), machine=_machine_file(machine), formats=formats or ("svg", "png"), **options
-    )
-    print(f"Written: {len(paths)} files in {out}")
+    _folder(out, "figures", machine)
+    paths = write_gallery(out, machine=_machine_file(machine), formats=formats or ("svg", "png"), **options)
+    _say(f"Written: {len(paths)} files in {out}")
 
 
 def _clip(name: str, out: str, machine: str, **options: Any) -> None:
     """Film one clip."""
     from tapecalc.plot.clips import write_clip
 
-    print(f"Written: {write_clip(name, out, machine=_machine_file(machine), **options)}")
+    _spare(out, machine)
+    _say(f"Written: {write_clip(name, out, machine=_machine_file(machine), **options)}")
 
 
 # ---- measure ----
@@ -437,7 +506,8 @@ def _measure(
     from tapecalc.report.measurement import measurement_text, write_measurement
 
     if out is not None:
-        _folder(out)
+        files = [name for option, value in typed if option in _TAKES for name in _named(value)]
+        _folder(out, "measure", machine, *files)
     deck = None if machine is None else _machine_file(machine)
     found = tc.measure(**_observed(typed, deck, **tools), machine=deck)
     if found.empty:
@@ -446,7 +516,7 @@ def _measure(
     if out is not None:
         written = write_measurement(found, out, machine=deck)
         text += "\n".join(["\n", f"Written: {', '.join(map(str, written.paths))}", *written.notes])
-    print(text)
+    _say(text)
 
 
 def _make_test_signal(path: str, rate: int, typed: _Typed) -> None:
@@ -457,11 +527,16 @@ def _make_test_signal(path: str, rate: int, typed: _Typed) -> None:
     if typed:
         raise ValueError("make the test signal first, without takes; then record it, and measure the takes")
     signal = make_test_signal(rate)
-    print(f"Written: {write_sound(path, signal, rate)} ({len(signal) / rate:.0f} s)")
-    print(
+    _say(
+        f"Written: {write_sound(path, signal, rate)} ({len(signal) / rate:.0f} s)\n"
         "Send it into the machine at line level, return send down, speakers low, and record once for each "
         "speed: what goes in on the left channel, what the playback head gives on the right."
     )
+
+
+def _named(value: str) -> Sequence[str]:
+    """One stereo file, or two; a comma in the name of a file that is there stays."""
+    return (value,) if os.path.exists(value) else value.split(",", 1)
 
 
 def _observed(
@@ -492,8 +567,7 @@ def _observed(
             raise ValueError(f"{option} was named twice for head {head + 1} at speed {at + 1}")
         else:
             kind, mode = _TAKES[option][0], _MODES[tone_taken if option == "--tone" else None]
-            # One stereo file, or two; a comma in the name of a file that is there stays.
-            recording = open_recording(*((value,) if os.path.exists(value) else value.split(",", 1)))
+            recording = open_recording(*_named(value))
             take = Take(recording=recording, kind=kind, head=head, at=at, record_mode=mode)
             takes[option, head, at] = take
     if not takes:

@@ -6,6 +6,7 @@ Everything else has a default, and `Machine.assumed` lists what was not said. A 
 in 95 of 100 cases; inside the library stand standard uncertainties, half of it, called ``u_...``.
 """
 
+import errno
 import itertools
 import math
 import os
@@ -38,13 +39,13 @@ from tapecalc.calc.standards import (
 from tapecalc.calc.tempo import JUDGED_AS, NOTE_VALUES
 from tapecalc.calc.transport import delay_from_spacing, delay_uncertainty, mains_speed_ratio
 from tapecalc.calc.units import COVERAGE_FACTOR, amplitude_to_db, db_to_amplitude, from_si, to_si
-from tapecalc.files import write_file
+from tapecalc.files import read_bounded, write_file
 
 FILE_VERSION = 2  # 1 had no number, and standard uncertainties
 MOST_SPEEDS = 6
 MOST_SONGS = 60
 LARGEST_FILE = 64_000  # bytes; a machine file is a page of text
-SMALLEST = 1e-100  # what is smaller, and not 0, is no measurement and is lost in conversions
+SMALLEST = 1e-9  # what is smaller, and not 0, is no measurement, and would be printed with all its digits
 SLOWEST, FASTEST = 0.001, 20.0  # tape speeds that are planned, m/s; machines have 0.012 to 7.6
 SENDS_DB = -90.0, 20.0  # from where to where an input or return send can be set
 SHORTEST, LONGEST = 1e-5, 60.0  # delays that are planned, s
@@ -56,6 +57,10 @@ USUAL_SPACINGS = 0.001, 2.0  # m, between which heads stand
 OCTAVE_SLACK = 0.2  # how far, in octaves, neighboring speeds of a machine are from half or double
 FARTHEST = 1.5  # times the plus/minus between a measured delay and spacing over speed
 ROUNDED = 1e-5  # relative, what the digits of a file may cost
+
+
+#: A key of so many parts; ours have three. (Each part is tried once: no text makes this slow.)
+_TOO_DEEP = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){30}""")
 
 
 class MachineFileError(ValueError):
@@ -740,6 +745,8 @@ def machine_from_text(text: str, *, source: str = "machine file") -> Machine:
     (0.1905,)
     """
     try:
+        if _TOO_DEEP.search(text):
+            raise RecursionError  # the reader would need the square of its depth in memory
         data = tomllib.loads(text)
     except ValueError as error:  # numbers of thousands of digits included
         reason = "".join(character if character.isprintable() else "?" for character in str(error))
@@ -774,13 +781,11 @@ def read_machine(path: str | os.PathLike[str]) -> Machine:
     """
     source = _plain(Path(path).name or str(path))
     try:
-        with open(path, "rb") as file:
-            raw = file.read(LARGEST_FILE + 1)
+        raw = read_bounded(path, LARGEST_FILE)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise MachineFileError(f"{source}: cannot be read ({reason})") from None
-    if len(raw) > LARGEST_FILE:
-        raise MachineFileError(f"{source}: not a machine file (over {LARGEST_FILE // 1000} kB)")
+        what = "not a machine file" if getattr(error, "errno", None) == errno.EFBIG else "cannot be read"
+        raise MachineFileError(f"{source}: {what} ({reason})") from None
     try:
         text = raw.decode("utf-8-sig")  # some editors put a byte-order mark before the text
     except UnicodeDecodeError:

@@ -33,6 +33,7 @@ import jupytext
 import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError, CellTimeoutError
+from notebook_file import read_notebook, reason
 
 from tapecalc.files import write_file
 
@@ -257,11 +258,6 @@ def existing(path):
     return Path(path)
 
 
-def read_notebook(path):
-    """Read a notebook as it is stored."""
-    return nbformat.read(path, as_version=4)
-
-
 def main(arguments=None):
     """Do what the command line says; return 1 if a notebook was refused."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
@@ -275,7 +271,15 @@ def main(arguments=None):
     text.add_argument("notebook", type=existing)
     commands.add_parser("nav", help="write the ways between the lessons and the index anew")
     options = parser.parse_args(arguments)
+    try:
+        return carry_out(options)
+    except (ValueError, OSError, LookupError, TypeError, AttributeError, RecursionError) as error:
+        print(f"refused, nothing written: {reason(error)}", file=sys.stderr)
+        return 1
 
+
+def carry_out(options):
+    """Do what was asked for; return 1 if a notebook was refused."""
     if options.command == "text":
         print(to_text(read_notebook(options.notebook)), end="")
         return 0

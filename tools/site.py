@@ -6,10 +6,10 @@
 
 Every notebook that git tracks becomes a page, in reading order, with what it last put out: pictures with
 their descriptions, sounds, tables, errors made on purpose. Formulas become MathML, which browsers draw by
-themselves. The plan of the bundled machine stands beside the pages. Panels are drawn beforehand at some
-settings of each control, and a small script of ours shows one or another; without it they stand still.
-Nothing is fetched from elsewhere; the same notebooks give the same bytes. A formula that cannot be
-converted, a link that leads nowhere or a picture without a description stops the build, and the old site
+themselves. The plan of the bundled machine and SECURITY.md stand beside the pages. Panels are drawn
+beforehand at some settings of each control, and a small script of ours shows one or another; without it they
+stand still. Nothing is fetched from elsewhere; the same notebooks give the same bytes. A formula that cannot
+be converted, a link that leads nowhere or a picture without a description stops the build, and the old site
 stays.
 """
 
@@ -31,21 +31,22 @@ from pathlib import Path, PurePosixPath
 from urllib.parse import unquote
 
 import jinja2
-import nbformat
 from latex2mathml.converter import convert
 from markupsafe import Markup
 from nbconvert.filters import strip_ansi
 from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
+from notebook_file import read_notebook, reason
 from pygments import highlight
 from pygments.formatters import HtmlFormatter
 from pygments.lexers import PythonLexer
+from safe_page import harm_in
 from site_api import api_pages, in_rooms, link_lessons, uses_in
 from site_gallery import PAGE as GALLERY
 from site_gallery import SHOWN, archives, gallery_figures
 from site_panels import imports_of, knobs_of, panel_of
 
 from tapecalc import __version__
-from tapecalc.files import write_file
+from tapecalc.files import MANIFEST, replacing_folder, write_file
 from tapecalc.machine import example_machine
 from tapecalc.plan import make_plan
 from tapecalc.plot import style
@@ -55,6 +56,7 @@ ROOT = Path(__file__).resolve().parents[1]
 FIRST = ("00_index", "workbench")  # then the lessons by their numbers
 PLAN = "plan/plan.html"
 API = "api/index.html"
+PROMISES = "promises.html"
 MUST_FAIL = "raises-exception"
 PANEL = "Run the notebook to move the controls."  # how the caption of every panel ends
 RUN_IT = "No sound, no link? Run this cell."  # what a player says for a notebook that is not trusted
@@ -266,6 +268,8 @@ class Site:
         """Fill a template into a file of the site."""
         up = "../" * file.count("/")
         text = self.templates.get_template(f"{template}.html.jinja").render(here=file, up=up, **values)
+        if found := harm_in(text, site=True):
+            raise Refused(f"{file}: has {', '.join(found)}")
         self.files[file] = text.encode("utf-8")
 
     def stored(self, folder, content, ending):
@@ -289,6 +293,8 @@ class Site:
                     parts += self.outputs(cell, markdown)
             except Refused as refusal:
                 raise Refused(f"{name}, cell {number}: {refusal}") from None
+            except (LookupError, TypeError, AttributeError, ValueError, RecursionError) as error:
+                raise Refused(f"{name}, cell {number}: is damaged ({reason(error)})") from None
         titles = [words for level, _, words in renderer.headings if level == 1]
         if len(titles) != 1:
             raise Refused(f"{name}: a page has one heading of the first level, not {len(titles)}")
@@ -329,15 +335,20 @@ class Site:
             elif "text/latex" in data:
                 formula = to_mathml(data["text/latex"].strip().strip("$"), block=True)
                 parts.append({"kind": "prose", "html": Markup(f'<p class="formula">{formula}</p>')})
-            else:
+            elif "text/plain" in data:
                 parts.append(_text("output", data["text/plain"]))
+            else:
+                raise Refused(f"puts out {', '.join(data) or 'nothing'}, which a page cannot show")
         return parts
 
     def picture(self, encoded, metadata):
         """A stored picture with its description and its size."""
         if not metadata.get("alt"):
             raise Refused("a picture has no description")
-        source = self.stored("pictures", base64.b64decode(encoded), "png")
+        content = base64.b64decode(encoded)
+        if not content.startswith(b"\x89PNG\r\n\x1a\n"):
+            raise Refused("a picture is damaged")
+        source = self.stored("pictures", content, "png")
         size = {key: metadata.get(key) for key in ("alt", "width", "height")}
         return {"kind": "picture", "source": source, "caption": "", "live": False, "knobs": [], **size}
 
@@ -373,7 +384,7 @@ def plan_files():
     """The plan of the bundled machine, with the way back to the course."""
     with tempfile.TemporaryDirectory() as folder:
         write_plan(make_plan(example_machine()), folder)
-        paths = [path for path in Path(folder).rglob("*") if path.is_file()]
+        paths = [path for path in Path(folder).rglob("*") if path.is_file() and path.name != MANIFEST]
         content = {f"plan/{path.relative_to(folder).as_posix()}": path.read_bytes() for path in paths}
     before, header, after = content[PLAN].decode("utf-8").partition("<header>")
     if not header:
@@ -385,7 +396,7 @@ def plan_files():
 def site_files(*, plan=True, moving=False, packed=False):
     """All files of the site: name -> bytes; with everything in every size if `packed`."""
     site = Site(tracked(), moving=moving)
-    read = {name: nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4) for name in site.names}
+    read = {name: read_notebook(ROOT / "notebooks" / f"{name}.ipynb") for name in site.names}
     pages = [site.page(name, notebook) for name, notebook in read.items()]
     modules = api_pages()
     lessons = {page.file: (page.title, uses_in(read[page.name])) for page in pages}
@@ -413,6 +424,11 @@ def site_files(*, plan=True, moving=False, packed=False):
         **common,
     )  # fmt: skip
     site.files |= shown | zips | {"LICENSE-PICTURES.txt": (ROOT / "LICENSE-PICTURES").read_bytes()}
+    renderer = Renderer(site.link_to)
+    promises = Markup(MarkdownWithMath(renderer=renderer).render((ROOT / "SECURITY.md").read_text("utf-8")))
+    (_, _, title), *places = renderer.headings
+    sections = [(anchor, words) for _, anchor, words in places]
+    site.add("site_text", PROMISES, html=promises, title=title, sections=sections, **common)
     site.files["style.css"] = (Path(__file__).parent / "site_style.css").read_bytes()
     if moving:
         site.files["panels.js"] = (Path(__file__).parent / "site_panels.js").read_bytes()
@@ -421,23 +437,10 @@ def site_files(*, plan=True, moving=False, packed=False):
 
 def write_site(files, folder):
     """Replace a site, or make it; a folder that holds anything else is left alone."""
-    folder = Path(folder).resolve()
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir()) and not _is_site(folder)):
-        raise Refused(f"{folder.name} is there and is no site of ours: choose another folder")
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{folder.name}-") as temporary:
+    with replacing_folder(folder, "site") as place:
         for name, content in files.items():
-            write_file(Path(temporary) / "new" / name, content)
-        if folder.exists():
-            folder.rename(Path(temporary) / "old")
-        (Path(temporary) / "new").rename(folder)
-    return folder
-
-
-def _is_site(folder):
-    """Whether a folder was made by this program."""
-    index = folder / "index.html"
-    return index.is_file() and b'<meta name="generator" content="tapecalc' in index.read_bytes()
+            write_file(place / name, content)
+    return Path(folder)
 
 
 def main(arguments=None):
@@ -450,7 +453,7 @@ def main(arguments=None):
     try:
         files = site_files(moving=not options.still, packed=not options.still)
         folder = write_site(files, options.out)
-    except Refused as refusal:
+    except (Refused, ValueError, OSError) as refusal:
         print(f"refused, nothing written: {refusal}", file=sys.stderr)
         return 1
     size = sum(map(len, files.values())) / 1e6

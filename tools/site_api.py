@@ -73,7 +73,7 @@ def in_rooms(pages: list[ModulePage]) -> dict[str, list[ModulePage]]:
     """The pages of each room, by what the room is for."""
     rooms: dict[str, list[ModulePage]] = {title: [] for title in ROOMS.values()}
     for page in pages:
-        package = page.name if page.name in ROOMS else page.name.rpartition(".")[0]
+        package = max((room for room in ROOMS if f"{page.name}.".startswith(f"{room}.")), key=len)
         rooms[ROOMS[package]].append(page)
     return {title: those for title, those in rooms.items() if those}
 

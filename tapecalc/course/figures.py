@@ -40,7 +40,7 @@ def letter_angle(share: TypeShare, picture_height: PictureHeight, distance: EyeD
     """Compute the angle that a capital letter takes in the eye, ``2 atan(c s H / 2 D)``.
 
     >>> round(from_si(letter_angle(1 / 36, 0.08, 0.3), "arcmin"), 1)
-    18.6
+    18.2
     """
     return 2 * np.arctan(CAPITAL * share * picture_height / (2 * distance))
 

@@ -21,6 +21,7 @@ import numpy as np
 from matplotlib import cbook
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
@@ -191,7 +192,7 @@ class Panel:
         profile: str | Profile = "notebook",
     ) -> None:
         self._profile = style.as_profile(profile)
-        if self._profile.ground.face == "none":
+        if to_rgba(self._profile.ground.face)[3] < 1:
             raise ValueError(f"profile of a panel must have an opaque ground, got {self._profile.name!r}")
         if len(alt) <= 40:
             raise ValueError(f"alt must say in over 40 characters what there is to see, got {alt!r}")

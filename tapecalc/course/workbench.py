@@ -33,6 +33,7 @@ from tapecalc.course.panel import (
     text_field,
 )
 from tapecalc.course.tapping import tapped_tempo
+from tapecalc.files import replacing_folder
 from tapecalc.machine import (
     LONGEST,
     USUAL_SPACINGS,
@@ -402,8 +403,10 @@ class Workbench:
         """Write ``machine.toml`` and the whole plan into a folder; give the paths."""
         from tapecalc.report.plan_page import write_plan
 
-        written = write_plan(make_plan(self.machine), folder)
-        return [write_machine(self.machine, Path(folder) / "machine.toml"), *written]
+        with replacing_folder(folder, "plan") as place:
+            written = write_plan(make_plan(self.machine), place)
+            written = [write_machine(self.machine, place / "machine.toml"), *written]
+        return [Path(folder) / path.name for path in written]
 
     def _show(self, machine: Machine) -> None:
         panel = workbench_panel(machine)

@@ -15,10 +15,10 @@ import html
 import importlib
 import io
 import math
-import os
 import shutil
 import subprocess
 import tempfile
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -33,7 +33,7 @@ from PIL import Image, PngImagePlugin
 from tqdm import tqdm
 
 from tapecalc.calc.quantity import whole
-from tapecalc.files import replacing, write_file
+from tapecalc.files import replacing, replacing_folder, write_file
 from tapecalc.plot import style
 from tapecalc.sound.files import StrPath, write_sound
 from tapecalc.words import listed
@@ -42,6 +42,7 @@ from tapecalc.words import listed
 #: Source: EBU R 37 (from memory).
 EARLIEST, LATEST = 0.040, 0.060
 MOST_FPS, MOST_GIF_FPS = 120, 50
+PATIENCE = 60.0  # s without a picture taken, after which an encoder is ended
 GAP_PIXELS = 10  # between the frames of a strip
 NEAR_GROUND = 12  # of 255: as near to the ground of a GIF a color becomes it; Pillow looks in steps of 4
 HOLD = 1.0  # s for which nothing moves, before and after
@@ -253,29 +254,56 @@ def write_mp4(
         words, poster = (stack.enter_context(replacing(place)) for place in beside(path))
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         stack.enter_context(_disk_errors(path))
-        marks, log = folder / "marks.txt", folder / "log.txt"
+        marks = folder / "marks.txt"
         marks.write_text(_marks(scene), "utf-8")
         wave = None if silent else _write_wave(scene, folder, fps)
         command = _command(encoder, scene, wave, marks, fps, temporary)
-        with log.open("wb") as errors:
-            process: Any = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=errors)
-        try:
-            with contextlib.suppress(BrokenPipeError):  # it gives up; its words say why
-                for pixels in frames(scene, fps, progress=progress):
-                    process.stdin.write(pixels.data)
-            process.communicate()
-        finally:
-            process.kill()
-            process.wait()
-        if process.returncode != 0:
-            lines = log.read_text("utf-8", "replace").strip().splitlines() or [f"status {process.returncode}"]
-            raise OSError(f"cannot write {path}: ffmpeg says: {lines[-1].strip()}")
+        if wrong := _encode(command, frames(scene, fps, progress=progress), temporary):
+            raise OSError(f"cannot write {path}: ffmpeg {wrong}")
         words.write_text(captions(scene), "utf-8")
         said = PngImagePlugin.PngInfo()
         for key, text in _credits(scene).items():
             said.add_itxt({"artist": "Author"}.get(key, key.title()), text)
         still(scene, scene.poster).convert("RGB").save(poster, pnginfo=said)
     return Path(path)
+
+
+def _encode(command: Sequence[str], pictures: Iterable[Pixels], target: Path) -> str:
+    """Give pictures to ffmpeg; say what went wrong if it does not start, hangs, fails, or lies."""
+    with tempfile.TemporaryFile() as log:
+        try:
+            process: Any = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=log)
+        except OSError as error:
+            return f"cannot be started: {error.strerror}"
+        taken, over, hung = [0], threading.Event(), threading.Event()
+
+        def end_if_it_hangs() -> None:
+            before = -1
+            while not over.wait(PATIENCE):
+                if taken[0] == before:
+                    hung.set()
+                    process.kill()
+                before = taken[0]
+
+        threading.Thread(target=end_if_it_hangs, daemon=True).start()
+        try:
+            with contextlib.suppress(BrokenPipeError):  # it gives up; its words say why
+                for pixels in pictures:
+                    process.stdin.write(pixels.data)
+                    taken[0] += 1
+            process.communicate()
+        finally:
+            over.set()
+            process.kill()
+            process.wait()
+        if hung.is_set():
+            return f"did nothing for {PATIENCE:.0f} s and was stopped"
+        if process.returncode != 0:
+            log.seek(0)
+            lines = log.read().decode("utf-8", "replace").strip().splitlines()
+            return f"says: {lines[-1].strip() if lines else f'status {process.returncode}'}"
+    with target.open("rb") as file:
+        return "" if file.read(8)[4:] == b"ftyp" else "says that all is well, but wrote no MP4"
 
 
 def beside(path: StrPath) -> tuple[Path, Path]:
@@ -417,7 +445,7 @@ def write_frames(
     ``about.txt``, appears when it is complete, in place of an older one of the same kind.
     """
     scene.count(fps)  # refuses it before anything is made
-    with _replacing_folder(folder) as temporary, _disk_errors(folder):
+    with replacing_folder(folder, "clip") as temporary, _disk_errors(folder):
         if not silent:
             _write_wave(scene, temporary, fps)
         write_file(temporary / "about.txt", _about(scene, fps, silent=silent))
@@ -445,25 +473,3 @@ def _disk_errors(path: StrPath) -> Iterator[None]:
         if error.errno is None:
             raise
         raise OSError(f"cannot write {path}: {error.strerror or error}") from None
-
-
-@contextlib.contextmanager
-def _replacing_folder(folder: StrPath) -> Iterator[Path]:
-    """Give a temporary folder beside `folder`, put in its place when the block ends well."""
-    folder = Path(folder)
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        there = set(os.listdir(folder)) if folder.exists() else set()
-        foreign = there - {"sound.wav", "about.txt", *(path.name for path in folder.glob("frame_*.png"))}
-        if foreign:
-            raise ValueError(f"{folder} holds other things, such as {min(foreign)}: name a new folder")
-        beside = tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{folder.name[:40]}-")
-    except OSError as error:
-        raise OSError(f"cannot write to {folder.parent}: {error.strerror or error}") from None
-    with beside as holder:
-        temporary = Path(holder) / "frames"
-        temporary.mkdir()
-        yield temporary
-        if folder.exists():
-            shutil.rmtree(folder)
-        os.replace(temporary, folder)

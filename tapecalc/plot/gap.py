@@ -149,13 +149,12 @@ class View:
         pairs = ((2 * left, -gap / 2), (gap / 2, 2 * right))
         return [self.body(*pair, 2 * bottom, 0, role="tape") for pair in pairs]
 
-    def tape(self, bottom: float, coating: float, film: float = 0.0) -> None:
+    def tape(self, bottom: float, coating: float, film: float = 0.0) -> list[Patch]:
         """Draw the coating, and the film above it."""
         left, right, *_ = self.ends
         ends, far = (left - (right - left), right + (right - left)), bottom + coating
-        if film:
-            self.body(*ends, far, far + film, role="tape", fill="fill")
-        self.body(*ends, bottom, far, role="tape", fill="ribbon")
+        above = [self.body(*ends, far, far + film, role="tape", fill="fill")] if film else []
+        return [*above, self.body(*ends, bottom, far, role="tape", fill="ribbon")]
 
     def magnet_paths(
         self,
@@ -165,10 +164,11 @@ class View:
         bottom: float = 0.0,
         shift: float = 0.0,
         low: float = -np.inf,
+        high: float = np.inf,
     ) -> dict[str, Outline]:
-        """Outline the wave in the coating from `low` on: stripes, and arrows where there is room for them."""
+        """Outline the wave in the coating from `low` to `high`: stripes, and arrows where there is room."""
         left, right, _, top = self.ends
-        low, depth = max(low, left), min(depth, top - bottom)
+        low, right, depth = max(low, left), min(high, right), min(depth, top - bottom)
         paths = {"stripes": stripes(low, right, depth, wavelength, shift)}
         for name, ahead in (("right", 1), ("left", -1)):
             shape = self._arrow(ahead, wavelength / 2 * self.scale[0], depth * self.scale[1])
@@ -238,7 +238,12 @@ def short(length: float) -> str:
     return amount(rounded, "mm" if rounded >= to_si(1, "mm") else "um", "g")
 
 
-def _loss(level_db: float) -> str:
+def in_db(level_db: float) -> str:
+    """Write a level or a loss, with two decimals where it is small.
+
+    >>> in_db(-0.791), in_db(-3.38), in_db(-300)
+    ('−0.79 dB', '−3.4 dB', '< −100 dB')
+    """
     if abs(level_db) > 100:
         return minus("< -100 dB" if level_db < 0 else "> 100 dB")
     return minus(f"{level_db:z.{2 if abs(level_db) < 1 else 1}f} dB")
@@ -287,23 +292,24 @@ def wavelength_at_gap(
     fast, slow = (losses[int(of(speeds))] for of in (np.argmax, np.argmin))
     how, cost = _slower(speeds), slow - fast
     title = f"{'Half speed' if how.startswith('half') else 'Slow tape'} squeezes the wave into the gap"
-    answer, means = _loss(abs(cost)), f"{'more' if cost > 0 else 'less'} of {tone} at {how}"
+    answer, means = in_db(abs(cost)), f"{'more' if cost > 0 else 'less'} of {tone} at {how}"
     if len(set(speeds)) == 1:
         title = "The gap reads the mean of what it spans"
-        answer, means = _loss(slow), f"of {tone}, by the gap"
+        answer, means = in_db(slow), f"of {tone}, by the gap"
     title = title if gap else "A gap without length takes no treble"
     canvas.head(title, f"{tone}, one ribbon for each speed", answer=answer, means=means)
     sheet, below = canvas.sketch(), 2.2
     row, window = (sheet.height - below) / len(speeds), max(2.2 * max(lengths), 1.6 * width)
     weights = np.linspace(0.6, 1.2, len(speeds))[np.argsort(np.argsort(-np.array(speeds), kind="stable"))]
-    drawn: dict[str, list[Any]] = {name: [] for name in ("patterns", "magnets", "means", "gap", "views")}
+    parts_of = ("patterns", "magnets", "means", "shades", "gap", "views", "lengths", "losses")
+    drawn: dict[str, list[Any]] = {name: [] for name in parts_of}
     for k, (speed, length, loss) in enumerate(zip(map(canvas.speed, speeds), lengths, losses, strict=True)):
         top = sheet.height - k * row
-        for x, text, ha, role in (
-            (0.2, f"{speed}, {short(length)}", "left", "tape"),
-            (sheet.width - 0.2, _loss(loss), "right", "echo"),
+        for name, x, text, ha, role in (
+            ("lengths", 0.2, f"{speed}, {short(length)}", "left", "tape"),
+            ("losses", sheet.width - 0.2, in_db(loss), "right", "echo"),
         ):
-            sheet.words((x, top - 1.05), text, ha=ha, va="baseline", role=role)
+            drawn[name].append(sheet.words((x, top - 1.05), text, ha=ha, va="baseline", role=role))
         parts = _over_gap(sheet, (top - row + 0.4, row - 1.8), window, length, (gap, width), weights[k])
         for name, part in parts.items():
             drawn[name].append(part)
@@ -348,8 +354,9 @@ def _over_gap(
     pattern = flux.curve(x, wave(x, length), "tape", weight)
     mean = flux.curve([-width / 2, width / 2], [read, read], "echo", 1.4, zorder=5)
     shade: Look = {"role": "echo", "fill": "echo", "width": 0, "alpha": 0.25}
-    flux.body(-width / 2, width / 2, min(read, 0), max(read, 0), **shade)
-    return {"patterns": pattern, "magnets": magnets, "means": mean, "gap": poles, "views": tape}
+    under = flux.body(-width / 2, width / 2, min(read, 0), max(read, 0), **shade)
+    waves = {"patterns": pattern, "magnets": magnets, "means": mean, "shades": under}
+    return waves | {"gap": poles, "views": tape}
 
 
 @figure(
@@ -526,9 +533,9 @@ def tilted_gap(canvas: Canvas, *, speed: float, contact: response.HeadContact) -
     first, second = ("upper", "lower") if slant > 0 else ("lower", "upper")
     verb = "would read" if would else "reads"
     canvas.head(
-        f"The {first} edge {verb} before the {second} one",
+        f"The {first} edge {verb} first",
         f"{'as if tilted ' if would else ''}{tilt}, {canvas.speed(speed)}",
-        answer=_loss(loss),
+        answer=in_db(loss),
         means=f"of {tone}, by the tilt",
     )
     sheet = canvas.sketch()
@@ -542,7 +549,7 @@ def tilted_gap(canvas: Canvas, *, speed: float, contact: response.HeadContact) -
     curves = _edges(canvas, sheet, side, slant, length)
     said = (
         f"{short(abs(slant))} of tape between the edges of the track of "
-        f"{canvas.length(contact.track_width)}, {_loss(loss)} of {tone}, a wave of {short(length)}"
+        f"{canvas.length(contact.track_width)}, {in_db(loss)} of {tone}, a wave of {short(length)}"
     )
     stated = "No tilt is stated; with" if would else "The gap is tilted by"
     return Drawn(
@@ -630,12 +637,13 @@ def lifted_tape(canvas: Canvas, *, speed: float, contact: response.HeadContact) 
     canvas.head(
         f"Lifted tape {'loses' if stated else 'would lose'} its short waves first",
         f"{canvas.speed(speed)}, {'' if stated else 'as if '}{short(apart)} apart",
-        answer=_loss(losses[-1]),
+        answer=in_db(losses[-1]),
         means=f"of {names[-1]}, {short(apart)} off the head",
     )
     sheet, between = canvas.sketch(), 0.5
     high = (sheet.height - 2 * between) / len(TONES)
-    drawn: dict[str, list[Any]] = {name: [] for name in ("magnets", "reaching", "closing", "grains", "views")}
+    parts_of = "tapes magnets reaching closing grains views said losses apart"
+    drawn: dict[str, list[Any]] = {name: [] for name in parts_of.split()}
     for k, (tone, name, loss) in enumerate(zip(TONES, names, losses, strict=True)):
         box = (0.0, sheet.height - (k + 1) * high - k * between, sheet.width, high)
         view = _lifted_view(sheet, box, speed / TREBLE, apart)
@@ -643,17 +651,16 @@ def lifted_tape(canvas: Canvas, *, speed: float, contact: response.HeadContact) 
         for part, artist in _lifted(view, speed / tone, apart, contact.coating_thickness).items():
             drawn[part].append(artist)
         said, role = ("turns back", "frame") if drawn["closing"][k].get_segments() else ("arrives", "echo")
-        for x, text, ha, in_role in (
-            (0.5, name, "left", "tape"),
-            (sheet.width / 2, _words(canvas, said), "center", role),
-            (sheet.width - 0.5, _loss(loss), "right", "echo"),
-        ):
-            sheet.words((x, box[1] + 0.55), text, ha=ha, va="baseline", role=in_role)
+        low, along = box[1] + 0.55, sheet.width
+        sheet.words((0.5, low), name, ha="left", va="baseline", role="tape")
+        drawn["said"].append(sheet.words((along / 2, low), _words(canvas, said), va="baseline", role=role))
+        lost = sheet.words((along - 0.5, low), in_db(loss), ha="right", va="baseline", role="echo")
+        drawn["losses"].append(lost)
         if k == 0 and apart * view.scale[1] > 1.5:
             plate = {"facecolor": sheet.color("face"), "edgecolor": "none", "pad": 1}
             place = view.at(view.ends[0], -apart / 2) + [1.6 + apart * view.scale[0], 0]
-            sheet.words(place, short(apart), ha="left", bbox=plate)
-    said = listed(f"{_loss(-loss)} at {name}" for loss, name in zip(losses, names, strict=True))
+            drawn["apart"].append(sheet.words(place, short(apart), ha="left", bbox=plate))
+    said = listed(f"{in_db(-loss)} at {name}" for loss, name in zip(losses, names, strict=True))
     return Drawn(
         canvas.figure,
         drawn,
@@ -678,8 +685,8 @@ def _lifted(view: View, length: float, apart: float, coating: float) -> dict[str
     """Draw one tone: tape above, head below, its field in between."""
     low, right, floor, top = view.ends
     view.body(2 * low, 2 * right, 2 * floor, -apart, role="tape")
-    view.tape(0, coating, max(top - coating, 0))
-    parts: dict[str, Any] = {"magnets": view.magnets(length, coating, shift=length / 4)}
+    parts: dict[str, Any] = {"tapes": view.tape(0, coating, max(top - coating, 0))}
+    parts["magnets"] = view.magnets(length, coating, shift=length / 4)
     count = max(LEAST_LINES, round(length * view.scale[0] / 2 / np.pi / LINES_APART))
     traced = field_lines(low, right, length, count, apart, length / 4)
     for name, role, ways in zip(("reaching", "closing"), ("echo", "context"), traced, strict=True):

@@ -25,6 +25,7 @@ MOST_DB = 24.0  # below its loudest that a loop gain is shown
 GROWING = 10  # repeats of a runaway that are drawn
 MOST_STROKES = 32  # that grow thin one by one
 #: Of a curve with teeth too fine to see one by one: columns, and points in each for its lowest and highest.
+OUTLINE = "outline"  # label of a line that runs from the lowest points of a comb to its highest and back
 COLUMNS, IN_COLUMN = 400, 256
 
 
@@ -346,12 +347,14 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
         means=_distance(found)[0],
     )
     width = profile.line_pt * (1 if np.count_nonzero(loop.head_gains) < 2 else 0.4)  # many teeth
-    (gain,) = axes.plot(frequency, level, **canvas.line_look("echo", linewidth=width))
+    (gain,) = axes.plot(frequency, level, **canvas.line_look("echo", linewidth=width, label=OUTLINE))
     (limit,) = axes.plot(AUDIBLE, [0, 0], **canvas.line_look("limit", linewidth=thin, linestyle=DASH_DOT))
     artists: dict[str, Artist] = {"gain": gain, "limit": limit}
     lines, of_bumps = {"loop gain": gain, "limit": limit}, ""
     if likely is not None:
-        (slim,) = axes.plot(*_outline(likely), **canvas.line_look("context", linewidth=thin, zorder=1.9))
+        (slim,) = axes.plot(
+            *_outline(likely), **canvas.line_look("context", linewidth=thin, zorder=1.9, label=OUTLINE)
+        )
         artists["likely"] = slim
         lines = {"largest bumps": gain, "likely bumps": slim, "limit": limit}
         of_bumps = " with the largest bumps that a head can have, and with likely ones"

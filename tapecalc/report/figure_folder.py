@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw, ImageFont
 from tqdm import tqdm
 
 from tapecalc.calc.quantity import known_name
-from tapecalc.files import alone_in, write_file
+from tapecalc.files import replacing_folder, write_file
 from tapecalc.machine import Machine, example_machine
 from tapecalc.plot import style
 from tapecalc.plot.catalog import CATALOG, draw
@@ -57,11 +57,13 @@ def write_gallery(
     drawing: dict[str, Any] = {"profile": profile, "units": units, "symbols_only": symbols_only}
     paths: list[Path] = []
     thumbs: dict[str, Image.Image] = {}
-    with alone_in(folder) as place:
+    with replacing_folder(folder, "figures", keep=True) as place:
         page = place / "captions.md"
         title = f"# Figures for {_plain(machine.name)}\n\n{RIGHTS}\n\n"
         text = page.read_text(encoding="utf-8") if page.is_file() else ""
         entries = _entries(text.removeprefix(title)) if text.startswith(title) else {}
+        for path in () if entries else list(place.iterdir()):  # of another machine
+            path.unlink()
         for name in tqdm(names, desc="figures", unit="figure", leave=False, disable=None):
             drawn = draw(name, machine, credit=credit, **drawing)
             paths += drawn.save(place / name, formats)
@@ -84,7 +86,7 @@ def write_gallery(
         paths.append(
             write_file(page, title + "\n".join(entries[name] for name in CATALOG if name in entries))
         )
-    return paths
+    return [Path(folder) / path.name for path in paths]
 
 
 def _thumb(drawn: Drawn) -> Image.Image:

@@ -13,7 +13,7 @@ from tabulate import tabulate
 from tapecalc import words
 from tapecalc.calc.parts import Verdict
 from tapecalc.calc.quantity import known_name
-from tapecalc.files import write_file
+from tapecalc.files import replacing_folder, write_file
 from tapecalc.machine import Machine, machine_to_text
 from tapecalc.measuring.estimate import CannotTell, Estimate
 from tapecalc.measuring.response import WhatIf
@@ -62,9 +62,9 @@ def write_measurement(
 ) -> WrittenMeasurement:
     """Write the figures of a measurement, a machine file filled in, and all numbers into a folder.
 
-    Everything is worked out before the first file is written, and ``measured.json`` comes last: where it is,
-    the rest is beside it. ``machine.toml`` keeps what `machine` says where nothing was measured; it is
-    missing where speed or spacing cannot be told, and ``measured.json`` then says why.
+    The folder appears when it is complete, in place of that of an older measurement; one that holds anything
+    else is refused. ``machine.toml`` keeps what `machine` says where nothing was measured; it is missing
+    where speed or spacing cannot be told, and ``measured.json`` then says why.
     """
     folder = Path(folder)
     files: dict[str, bytes | str] = {}
@@ -80,7 +80,10 @@ def write_measurement(
         data["machine_file"] = str(refusal)
         notes.append(f"No machine.toml: {refusal}.")
     files["measured.json"] = json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    return WrittenMeasurement([write_file(folder / name, content) for name, content in files.items()], notes)
+    with replacing_folder(folder, "measure") as place:
+        for name, content in files.items():
+            write_file(place / name, content)
+    return WrittenMeasurement([folder / name for name in files], notes)
 
 
 # ---- every figure ----

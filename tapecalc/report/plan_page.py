@@ -16,7 +16,7 @@ import numpy as np
 
 from tapecalc import __version__, words
 from tapecalc.calc.units import from_si
-from tapecalc.files import alone_in, write_file
+from tapecalc.files import replacing_folder, write_file
 from tapecalc.plan import EchoPlan
 from tapecalc.plot import style
 from tapecalc.plot.catalog import draw
@@ -206,32 +206,27 @@ def plan_page(plan: EchoPlan, pictures: Mapping[str, Picture], *, preview: EchoS
 def write_plan(plan: EchoPlan, folder: str | os.PathLike[str]) -> list[Path]:
     """Write page, card, data, preview (if there is one) and figures into a folder, and give their paths.
 
-    Everything is worked out before the first file is written, and the page comes last: a page that is
-    there has its figures beside it. Two runs into one folder write one after the other, and what an older
-    plan left is replaced or removed.
+    The folder appears when it is complete, in place of that of an older plan; one that holds anything else is
+    refused. Two runs into one folder write one after the other.
     """
-    with alone_in(folder) as folder:
+    names = ["plan.html", "card.html", "plan.json", "preview.wav", "figures"]
+    with replacing_folder(folder, "plan") as place:
         data = json.dumps(plan_data(plan), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
         drawn = plan_figures(plan)
         pictures = {name: picture(one) for name, one in drawn.items()}
         pngs = {name: style.figure_bytes(one.figure, "png", alt=one.alt) for name, one in drawn.items()}
         preview, card = plan_preview(plan), setup_card_page(plan)
         page = plan_page(plan, pictures, preview=preview)
-        files = [folder / name for name in ("plan.html", "card.html", "plan.json", "preview.wav", "figures")]
-        write_file(files[2], data)
-        for name in {name for topic in TOPICS for name in topic.pictures} - set(drawn):
-            for form in ("svg", "png"):
-                (files[4] / f"{name}.{form}").unlink(missing_ok=True)
         for name, one in pictures.items():
-            write_file(files[4] / f"{name}.svg", one.svg)
-            write_file(files[4] / f"{name}.png", pngs[name])
+            write_file(place / "figures" / f"{name}.svg", one.svg)
+            write_file(place / "figures" / f"{name}.png", pngs[name])
         if preview is None:
-            files.pop(3).unlink(missing_ok=True)
+            names.remove("preview.wav")
         else:
-            write_sound(files[3], preview.mix, preview.sample_rate)
-        write_file(files[1], card)
-        write_file(files[0], page)
-    return files
+            write_sound(place / "preview.wav", preview.mix, preview.sample_rate)
+        for name, text in zip(names, (page, card, data), strict=False):
+            write_file(place / name, text)
+    return [Path(folder) / name for name in names]
 
 
 def _folds(plan: EchoPlan, pictures: Mapping[str, Picture]) -> Iterator[Fold]:

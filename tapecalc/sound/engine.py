@@ -128,8 +128,8 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     if room < cell:
         least = (latency + MARGIN + cell + 1) / sample_rate
         raise ValueError(
-            f"spacings must give delays of {amount(least, 'ms', '.1f')} or more at this sample rate, "
-            f"got {amount(shortest, 'ms', '.1f')}"
+            f"spacings must give delays of {amount(least, 'ms', '.2f')} or more at this sample rate, "
+            f"got {amount(shortest, 'ms', '.2f')}"
         )
     largest = min(TRANSFORM_OVER_HALF * treble, LARGEST_TRANSFORM)
     lengths = [n for k in range(8, 16) for n in (2**k, 3 * 2 ** (k - 1)) if n <= largest]

@@ -10,14 +10,14 @@ import numpy as np
 import soundfile
 from numpy.typing import ArrayLike
 
-from tapecalc.files import replacing
+from tapecalc.files import StrPath, refuse_no_file, replacing
 from tapecalc.sound.samples import HIGHEST_RATE, HIGHEST_SAMPLE, LOWEST_RATE, Array, sound_array, valid_rate
-
-StrPath = str | os.PathLike[str]
 
 MP3_RATES = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
 READ_AT_ONCE = 1 << 18  # samples a channel
 MOST_SAMPLES = 1 << 27  # that are read into memory, all channels together: 1 GB
+#: Formats that are read: those that are written, and WAV with an extended head.
+READ = {"WAV", "WAVEX", "FLAC", "OGG", "MP3"}
 FORMATS = {".wav": "PCM_24", ".flac": "PCM_24", ".ogg": "VORBIS", ".mp3": "MPEG_LAYER_III"}
 
 
@@ -30,15 +30,21 @@ def open_sound(path: StrPath) -> Iterator[soundfile.SoundFile]:
     source = Path(path)
     if source.is_dir():
         raise ValueError(f"{source.name or source}: is a folder, and no sound file")
-    if not source.is_file():
+    if not source.exists():
         raise ValueError(f"{source.name}: there is no such sound file")
+    try:
+        refuse_no_file(source)
+    except OSError as error:
+        raise ValueError(f"{source.name}: {error.strerror}") from None
     if source.stat().st_size == 0:
         raise ValueError(f"{source.name}: the file is empty")
     try:
-        file = soundfile.SoundFile(str(source))
+        file = soundfile.SoundFile(_as_named(source))
     except (soundfile.SoundFileError, TypeError):
         raise ValueError(f"{source.name}: not a sound file that can be read") from None
     with file:
+        if file.format not in READ:
+            raise ValueError(f"{source.name}: is of the kind {file.format}, and not WAV, FLAC, OGG or MP3")
         if file.channels > 2:
             raise ValueError(f"{source.name}: has {file.channels} channels, at most 2 can be used")
         if not LOWEST_RATE <= file.samplerate <= HIGHEST_RATE:
@@ -49,6 +55,16 @@ def open_sound(path: StrPath) -> Iterator[soundfile.SoundFile]:
         if file.frames == 0:
             raise ValueError(f"{source.name}: holds no samples")
         yield file
+
+
+def _as_named(path: Path) -> str | bytes:
+    """The name that the system gives to a file, which need not be text anywhere but on Windows."""
+    return str(path) if os.name == "nt" else os.fsencode(path)
+
+
+def _name(file: soundfile.SoundFile) -> str:
+    """The name of an open sound file, without its folder."""
+    return Path(os.fsdecode(file.name)).name
 
 
 def sound_blocks(file: soundfile.SoundFile, size: int) -> Iterator[Array]:
@@ -63,12 +79,12 @@ def sound_blocks(file: soundfile.SoundFile, size: int) -> Iterator[Array]:
         yield block
     if left > file.samplerate:
         seconds = left / file.samplerate
-        raise ValueError(f"{Path(file.name).name}: ends {seconds:.3g} s before its head says")
+        raise ValueError(f"{_name(file)}: ends {seconds:.3g} s before its head says")
 
 
 def sound_piece(file: soundfile.SoundFile, first: int | None, count: int) -> Array:
     """Read (n, channels) samples of an open sound file from `first` on, or from where it stands if None."""
-    name = Path(file.name).name
+    name = _name(file)
     try:
         if first is not None:
             file.seek(first)
@@ -117,7 +133,7 @@ def new_sound(path: StrPath, sample_rate: int, channels: int) -> Iterator[soundf
     form = {"format": suffix[1:].upper(), "subtype": FORMATS[suffix]}
     with replacing(path) as temporary:
         try:
-            with soundfile.SoundFile(str(temporary), "w", rate, channels, **form) as file:
+            with soundfile.SoundFile(_as_named(temporary), "w", rate, channels, **form) as file:
                 yield file
         except (soundfile.SoundFileError, AssertionError):
             # soundfile asserts that every sample was taken; a full disk takes fewer.

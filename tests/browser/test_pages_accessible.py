@@ -247,6 +247,24 @@ def test_a_page_that_shuts_somebody_out_is_found_out(tab, tmp_path):
     assert all(rule in found for rule in ("image-alt", "color-contrast", "html-has-lang"))
 
 
+def test_the_pages_own_policy_stops_what_would_run_or_ask_for_something_else(visitor, host):
+    address, _ = host
+    visitor.goto(f"{address}/index.html")
+    stopped = {}
+    visitor.on("requestfailed", lambda asked: stopped.update({asked.url: asked.failure}))
+    spy = "<img src='http://192.0.2.1/spy.png' onerror='window.ran = 1'>"
+    spy += "<style>@import 'http://192.0.2.1/spy.css'</style>"
+    visitor.evaluate("spy => document.body.insertAdjacentHTML('beforeend', spy)", spy)
+    make = "const s = document.createElement('script'); s.text = 'window.ran = 2'; document.body.append(s)"
+    visitor.evaluate(f"() => {{ {make} }}")
+    visitor.wait_for_function("() => [...document.images].at(-1).complete")
+    assert visitor.evaluate("window.ran") is None
+    assert stopped == {f"http://192.0.2.1/spy.{kind}": "csp" for kind in ("png", "css")}
+    assert all("Content Security Policy" in problem for problem in visitor.problems)
+    visitor.outside.clear()
+    visitor.problems.clear()
+
+
 def test_a_page_that_asks_for_something_else_is_found_out(visitor, host, tmp_path):
     address, _ = host
     visitor.goto(f"{address}/index.html")

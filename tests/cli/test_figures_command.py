@@ -9,6 +9,7 @@ def test_one_figure_in_three_formats(tmp_path, capsys):
     arguments = ["figures", "delay_map", "--out", str(tmp_path), "--profile", "article_single"]
     assert main([*arguments, "--format", "svg", "--format", "pdf", "--format", "png"]) == 0
     assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "SHA256SUMS",
         "captions.md",
         "delay_map.pdf",
         "delay_map.png",

@@ -40,17 +40,23 @@ STEPS = {
     r"^echo ": [],
     r"^touch \.venv/": [],
     r"-m venv \.venv$": ["tests/cli/test_installed.py::test_every_room_can_be_imported_without_the_lab"],
-    r"pip install .*-c constraints\.txt -e ": [
+    r"pip install .*--no-deps --require-hashes --only-binary :all: -r locked/\w+\.txt$": [
         "tests/cli/test_installed.py::test_the_set_up_fits_the_oldest_python_that_is_promised",
-        "tests/conventions/test_packaging.py::"
-        "test_every_package_is_pinned_for_the_set_up_at_or_above_its_bound",
+        "tests/robustness/test_supply.py::test_what_is_locked_is_what_is_pinned_and_each_has_its_hashes",
+    ],
+    r"pip install .*--no-deps --no-build-isolation -e \.$": [
+        "tests/robustness/test_supply.py::test_what_builds_the_project_is_pinned_and_locked"
+    ],
+    r"build/lock": [
+        "tests/robustness/test_supply.py::test_lists_are_cut_into_entries_and_put_together_again"
     ],
     r"-m tapecalc plan --out out$": [
         "tests/cli/test_plan_command.py::test_the_folder_gets_page_figures_data_and_sound"
     ],
-    r"-m tapecalc figures --out figures$": [
+    r"-m tapecalc figures --out build/figures$": [
         "tests/cli/test_figures_command.py::test_one_figure_in_three_formats"
     ],
+    r"^(rm -rf|mv) (build/)?figures\b": [],
     r"jupyter lab notebooks/00_index\.ipynb$": [
         "tests/browser/test_panels_by_keyboard.py::test_every_panel_follows_the_keyboard_and_goes_back"
     ],
@@ -67,9 +73,22 @@ STEPS = {
 
 #: Commands that are too large to be run here, and the tests that run their steps.
 LARGE = {
+    "python -m venv .venv": ["tests/cli/test_installed.py::test_the_example_is_planned_from_another_folder"],
+    ".venv/bin/pip install --no-deps --require-hashes --only-binary :all: -r locked/plan.txt": [
+        "tests/robustness/test_supply.py::test_what_is_locked_is_what_is_pinned_and_each_has_its_hashes"
+    ],
+    ".venv/bin/pip install --no-deps --no-build-isolation .": [
+        "tests/robustness/test_supply.py::test_what_builds_the_project_is_pinned_and_locked"
+    ],
+    ".venv/bin/tapecalc plan --out out": [
+        "tests/cli/test_installed.py::test_the_example_is_planned_from_another_folder"
+    ],
     "sudo apt install make python3-venv": [f"{HERE}::test_the_same_packages_are_missing_everywhere"],
     ".venv/bin/python tools/site.py --still": [SITE],
     "pip install .": ["tests/cli/test_installed.py::test_the_example_is_planned_from_another_folder"],
+    "tools/audit.sh": [
+        "tests/robustness/test_supply.py::test_an_audit_fails_for_a_hole_and_says_when_it_could_not_look"
+    ],
     ".ci/run": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
     ".ci/weekly": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
     ".ci/weekly python3.13": [f"{HERE}::test_scripts_are_sound_and_can_be_started"],
@@ -263,7 +282,7 @@ def test_there_are_benchmarks_to_run():
     assert len(list((ROOT / "tests" / "benchmarks").glob("bench_*.py"))) >= 5
 
 
-@pytest.mark.parametrize("script", [".ci/run", ".ci/weekly", "tools/versions.sh"])
+@pytest.mark.parametrize("script", [".ci/run", ".ci/weekly", "tools/versions.sh", "tools/audit.sh"])
 def test_scripts_are_sound_and_can_be_started(script):
     subprocess.run(["bash", "-n", ROOT / script], check=True, timeout=60)
     assert script == ".ci/run" or os.access(ROOT / script, os.X_OK)

@@ -66,7 +66,7 @@ def test_first_state_is_drawn_with_numbers_and_table(panel):
     assert panel.values == {"rate_hz": 2, "level": 0.5, "cut": False}
     assert panel.readout == "2 waves of level 0.5."
     assert panel.table == {"rate": "2 Hz", "level": "0.5"}
-    assert pixels(panel.png).shape == (630, 1200, 3)
+    assert pixels(panel.png).shape == (690, 1200, 3)
     assert panel.artists["wave"].get_ydata().max() == pytest.approx(0.5, abs=1e-3)
 
 
@@ -214,7 +214,7 @@ def test_save_writes_every_size_twice_the_same_and_says_so(panel, tmp_path):
     first = {name: (tmp_path / "mine" / name).read_bytes() for name in files}
     panel.save(tmp_path / "mine")
     assert first == {name: (tmp_path / "mine" / name).read_bytes() for name in files}
-    assert b"<title>Chart of a sine wave" in first["wave_video_1080.svg"]
+    assert b"<desc>Chart of a sine wave" in first["wave_video_1080.svg"]
     assert Image.open(io.BytesIO(first["wave_video_1080.png"])).size == (1920, 1080)
 
 

@@ -1,17 +1,14 @@
 """The notebook tool stores what ran, cleanly and the same each time, or refuses and says why."""
 
-import importlib.util
 import json
-from pathlib import Path
+import sys
 
 import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+from programs import program
 
-PATH = Path(__file__).resolve().parents[2] / "tools" / "notebook.py"
-SPEC = importlib.util.spec_from_file_location("notebook_tool", PATH)
-tool = importlib.util.module_from_spec(SPEC)
-SPEC.loader.exec_module(tool)
+tool = program("notebook", "notebook_tool")
 
 TEXT = """\
 # %% [markdown]
@@ -228,3 +225,27 @@ def test_file_ends_with_a_newline_and_keeps_letters_readable(built):
     content = built.read_text(encoding="utf-8")
     assert content.endswith("}\n")
     assert json.loads(content)["nbformat_minor"] == 5
+
+
+@pytest.mark.parametrize("damage", [b"", b"{", b"[" * 100_000, b"null", b"\xff", b'{"cells": 3}'])
+def test_a_damaged_notebook_is_refused_in_one_line_and_stays(damage, tmp_path, capsys):
+    path = tmp_path / "01_a.ipynb"
+    path.write_bytes(damage)
+    for command in ("text", "run"):
+        assert tool.main([command, str(path)]) == 1
+        streams = capsys.readouterr()
+        assert streams.out == ""
+        (line,) = streams.err.splitlines()
+        assert "01_a.ipynb: is no notebook, or a damaged one" in line
+        assert line.isprintable() and len(line) < 300
+    assert path.read_bytes() == damage
+
+
+def test_a_pipe_and_a_huge_file_are_no_notebooks(tmp_path, monkeypatch):
+    notebook_file = sys.modules["notebook_file"]
+    monkeypatch.setattr(notebook_file, "LARGEST_READ", 1000)
+    (tmp_path / "a.ipynb").write_bytes(b" " * 1001)
+    with pytest.raises(ValueError, match="over 1 kB"):
+        notebook_file.read_notebook(tmp_path / "a.ipynb")
+    with pytest.raises(ValueError, match="is a pipe or a device"):
+        notebook_file.read_notebook("/dev/null")

@@ -74,6 +74,9 @@ def test_a_film_has_the_loudness_of_a_program_and_its_peaks(name, written):
     if name == "fading_repeats":
         assert loudness < -24
         assert written[name].level.endswith("turned as `past_the_margin` is, to compare levels.")
+    elif name == "wavelength_at_gap":
+        assert -27 < loudness < -23  # as loud as the others at its start, and then it falls
+        assert written[name].level.endswith(": as loud as others at its start.")
     else:
         assert loudness == pytest.approx(-23, abs=1)
         assert ":" not in written[name].level
@@ -117,15 +120,13 @@ def test_nothing_moves_in_the_first_and_last_second_and_nothing_is_heard(name):
 
 
 def test_the_held_picture_dissolves_into_the_beginning():
-    scene = make_scene("past_the_margin", profile=SMALL.on("transparent"), seconds=3)
+    scene = make_scene("past_the_margin", profile=SMALL, seconds=3)
     last, begun = shown(scene, 5), shown(scene, 1.3)
+    parted = np.abs(last - begun).max(axis=2) > 100
+    assert np.any(parted)
     for time, share in ((1.0, 0), (1.1, 0.25), (1.15, 0.5), (1.2, 0.75)):  # sin^2 of 0, 30, 45, 60 degrees
-        mixed = shown(scene, time)
-        expected = (1 - share) * last[..., 3] + share * begun[..., 3]
-        parted = (last[..., 3] > 200) & (begun[..., 3] == 0) & (np.arange(320) > 100)  # far from the dots
-        assert np.any(parted)
-        assert np.abs(mixed[..., 3] - expected)[parted].max() <= 2
-        assert np.abs(mixed - last)[parted, :3].max() <= 4  # it pales and keeps its color
+        expected = (1 - share) * last + share * begun
+        assert np.abs(shown(scene, time) - expected)[parted].max() <= 3
 
 
 @pytest.mark.parametrize("seconds", [1, 1.7, 2.9])
@@ -141,7 +142,7 @@ def test_nothing_is_lit_at_the_end_however_short(name, seconds):
         assert not any(mark.get_visible() for mark in scene.moving)
     elif name in ("flutter_comb", "comb_of_heads", "delay_map", "tape_as_ruler"):
         assert np.array_equal(shown(scene, scene.seconds), shown(scene_of(name), 8))
-    else:
+    elif name == "fading_repeats":
         assert scene.moving[-2].get_linewidth() == pytest.approx(1.4 * SMALL.line_pt)
 
 
@@ -244,10 +245,12 @@ def test_a_film_has_captions_poster_markers_and_words(name, written):
     assert captions.read_text("utf-8") == film.captions(scene)
     with Image.open(poster) as picture:
         assert np.array_equal(np.asarray(picture), shown(scene, scene.poster)[..., :3])
-        assert picture.text["Copyright"] == "CC BY 4.0" and picture.text["Author"] == "the tapecalc authors"
+        assert picture.text["Copyright"] == style.CREDIT and picture.text["Author"] == "the tapecalc authors"
         assert picture.text["Description"] == scene.caption
     text = told(clip.path)
-    assert re.search(r"artist +: the tapecalc authors", text) and re.search(r"copyright +: CC BY 4.0", text)
+    assert re.search(r"artist +: the tapecalc authors", text) and re.search(
+        rf"copyright +: {style.CREDIT}", text
+    )
     assert scene.title in text and scene.caption.encode() in clip.path.read_bytes()
     found = re.findall(r"start ([\d.]+), end ([\d.]+)\s+Metadata:\s+title +: (.*)", text)
     starts = [float(start) for start, _, _ in found]
@@ -282,7 +285,8 @@ def test_the_sound_of_a_film_is_stereo_as_long_as_its_frames_and_ends_in_silence
     sound = heard(written[name].path)
     assert re.search(r"Audio: aac.*48000 Hz, stereo", told(written[name].path))
     assert len(sound) == pytest.approx(6 * RATE, abs=1100)
-    assert np.abs(sound[:, 0] - sound[:, 1]).max() < 1e-3
+    apart = np.sqrt(np.mean((sound[:, 0] - sound[:, 1]) ** 2))  # of what is coded alike, coders keep a little
+    assert apart > 0.01 if name == "at_the_gap" else apart < 1e-4
     assert np.abs(sound[:960]).max() < 1e-4 and np.abs(sound[6 * RATE - 960 :]).max(initial=0) < 1e-4
 
 

@@ -8,6 +8,7 @@ import soundfile
 from machines import MACHINES
 from page_outline import Outline
 
+from tapecalc.files import replacing_folder, write_file
 from tapecalc.machine import example_machine, machine_from_options, machine_from_text, with_changes
 from tapecalc.plan import make_plan
 from tapecalc.plot import style
@@ -63,16 +64,24 @@ def test_the_page_is_small_enough_to_send(page):
 
 @pytest.mark.slow
 def test_a_later_plan_leaves_nothing_of_an_older_one(tmp_path):
-    (tmp_path / "figures").mkdir()
-    for name in ("tempo_map.svg", "flutter_fingerprint.svg", "own.svg"):
-        (tmp_path / "figures" / name).write_text("old")
-    (tmp_path / "preview.wav").write_text("old")
+    with replacing_folder(tmp_path / "plan", "plan") as older:
+        for name in ("figures/tempo_map.svg", "figures/flutter_fingerprint.svg", "preview.wav"):
+            write_file(older / name, "old")
     early = make_plan(machine_from_text(MACHINES["one_head"].replace("bpm = 76", "")))
-    write_plan(make_plan(with_changes(early.machine, {"playback_heads.1.spacing_mm": 2.0})), tmp_path)
-    left = {file.name for file in (tmp_path / "figures").iterdir()}
-    assert {"own.svg", "delay_map.svg"} <= left
+    write_plan(
+        make_plan(with_changes(early.machine, {"playback_heads.1.spacing_mm": 2.5})), tmp_path / "plan"
+    )
+    left = {file.name for file in (tmp_path / "plan" / "figures").iterdir()}
+    assert "delay_map.svg" in left
     assert {"tempo_map.svg", "flutter_fingerprint.svg"} & left == set()
-    assert (tmp_path / "preview.wav").stat().st_size > 1000
+    assert (tmp_path / "plan" / "preview.wav").stat().st_size > 1000
+
+
+def test_a_plan_is_not_written_over_a_picture_of_somebody_elses(tmp_path):
+    own = write_file(tmp_path / "figures" / "tempo_map.svg", "mine")
+    with pytest.raises(ValueError, match="holds figures/tempo_map.svg, which is not, or no longer, as"):
+        write_plan(PLAN, tmp_path)
+    assert own.read_text() == "mine" and [path.name for path in tmp_path.iterdir()] == ["figures"]
 
 
 @pytest.mark.slow
@@ -217,7 +226,7 @@ def test_a_dark_twin_is_what_would_be_drawn_in_the_dark():
         light, dark = (style.figure_bytes(drawn.figure, "svg") for drawn in on)
         # Names of clips and markers are made of colors as well.
         plain = [
-            re.sub(rb'(?<=[#"])[mp][0-9a-f]{10}\b', b"", svg)
+            re.sub(rb'(?<=[#"])[hmp][0-9a-f]{10}\b', b"", svg)
             for svg in (style.on_ground(light, "dark"), dark)
         ]
         assert plain[0] == plain[1], name

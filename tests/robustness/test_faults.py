@@ -1,4 +1,4 @@
-"""Power cuts, full disks, locked folders, two runs at once: each file is the old one or the new one."""
+"""Killed runs, full disks, locked folders, two runs at once: each file is the old one or the new one."""
 
 import contextlib
 import io
@@ -6,6 +6,7 @@ import os
 import random
 import resource
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -13,8 +14,9 @@ import time
 import numpy as np
 import pytest
 
+from tapecalc import files
 from tapecalc.cli import main
-from tapecalc.files import alone_in, write_file
+from tapecalc.files import replacing_folder, write_file
 from tapecalc.machine import example_machine, with_changes, write_machine
 from tapecalc.sound.files import write_sound
 
@@ -25,6 +27,7 @@ COMMANDS = {
     "plan": "plan {machine} --out {out}",
     "render": "render {machine} {dry} {out}/echo.wav",
     "figures": "figures delay_map tempo_map --machine {machine} --out {out}",
+    "frames": "clip head_rhythm --machine {machine} --out {out} --profile page --seconds 1 --fps 4 --frames",
     "clip": "clip head_rhythm --machine {machine} --out {out}/rhythm.gif --profile page --seconds 1 --fps 4",
 }
 
@@ -80,6 +83,10 @@ def seen(out):
     return {path.relative_to(out).as_posix(): path.read_bytes() for path in paths}
 
 
+#: Commands that write a folder of which no file is without the others.
+WHOLE = ("plan", "figures", "frames")
+
+
 def halves(found, *whole):
     """Names of files that no whole run has written."""
     return [name for name, data in found.items() if all(data != files.get(name) for files in whole)]
@@ -119,14 +126,16 @@ def test_a_killed_run_leaves_each_file_as_it_was_or_as_it_shall_be(command, benc
         run.communicate()
         struck += run.returncode == -9
         assert halves(seen(out), old, new) == []
+        assert command not in WHOLE or seen(out) in (old, new, {})
     assert bench.run(command, "new", out) == (0, "")  # and the next run is not disturbed
     assert halves(seen(out), new) == []
+    assert [*tmp_path.glob(".*"), *out.rglob(".*")] == []  # and clears up where it writes
     assert struck or command != "plan"
 
 
 def moved(out):
     """When entries of a folder last came or went."""
-    return [path.stat().st_mtime_ns for path in (out, *out.iterdir()) if path.is_dir()]
+    return [path.stat().st_mtime_ns for path in (out.parent, out) if path.is_dir()]
 
 
 # --- no room, no permission ---
@@ -212,7 +221,9 @@ def test_a_folder_that_cannot_be_made_is_told(command, bench):
 def test_two_plans_into_one_folder_do_not_mix(bench, tmp_path):
     out = tmp_path / "out"
     runs = [bench.start("plan", machine, out) for machine in ("old", "new")]
-    assert [run.communicate()[1] for run in runs] == ["", ""]
+    said = [run.communicate()[1] for run in runs]
+    assert {run.returncode for run in runs} == {0}
+    assert sorted(said) in (["", ""], ["", f"waiting for another run that writes to '{out}'\n"])
     assert seen(out) in (bench.files("plan", "old"), bench.files("plan", "new"))
 
 
@@ -226,26 +237,62 @@ def test_two_runs_that_draw_into_one_folder_both_keep_their_captions(bench, tmp_
     assert "## delay_map" in captions and "## tempo_map" in captions
 
 
-def test_a_folder_is_one_runs_own_until_it_ends_however_it_ends(tmp_path):
-    fcntl = pytest.importorskip("fcntl", reason="this system has no locks")
-    handle = os.open(tmp_path, os.O_RDONLY)
-    with alone_in(tmp_path), pytest.raises(BlockingIOError):
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    fcntl.flock(handle, fcntl.LOCK_UN)
-
+def test_a_folder_is_one_runs_own_until_it_ends_however_it_ends(tmp_path, monkeypatch, caplog):
+    pytest.importorskip("fcntl", reason="this system has no locks")
+    monkeypatch.setattr(files, "PATIENCE", 0.2)
+    out = tmp_path / "out"
+    with (
+        replacing_folder(out, "plan"),
+        pytest.raises(OSError, match="^cannot write to .*out: another run has been writing there for 0 s$"),
+        replacing_folder(out, "plan"),
+    ):
+        pass
+    assert [record.getMessage() for record in caplog.records] == [
+        f"waiting for another run that writes to '{out}'"
+    ]
     code = (
-        "import os, sys; from tapecalc.files import alone_in\n"
-        "with alone_in(sys.argv[1]): print('in', flush=True); os.kill(os.getpid(), 9)"
+        "import os, sys; from tapecalc.files import replacing_folder, write_file\n"
+        "with replacing_folder(sys.argv[1], 'plan') as place:\n"
+        "    write_file(place / 'half.txt', 'half'); print('in', flush=True); os.kill(os.getpid(), 9)"
     )
-    done = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True)
+    done = subprocess.run([sys.executable, "-c", code, str(out)], capture_output=True, text=True)
     assert (done.stdout, done.returncode) == ("in\n", -9)
-    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    os.close(handle)
-    assert list(tmp_path.iterdir()) == []
+    assert len(list(tmp_path.glob(".out-tapecalc-*"))) == 1
+    with replacing_folder(out, "plan") as place:
+        write_file(place / "whole.txt", "whole")
+    assert {path.name for path in out.iterdir()} == {"whole.txt", files.MANIFEST}
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_what_a_living_run_uses_is_not_cleared_away(tmp_path):
+    pytest.importorskip("fcntl", reason="this system has no locks")
+    with files.replacing(tmp_path / "slow.wav") as slow, replacing_folder(tmp_path / "out", "plan") as place:
+        write_file(tmp_path / "quick.txt", "another run")
+        assert slow.exists() and place.exists()
+        slow.write_text("done")
+    assert {path.name for path in tmp_path.iterdir()} == {"slow.wav", "out", "quick.txt"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP", "SIGINT"])
+@pytest.mark.parametrize("command", ["render", "frames"])
+def test_a_run_that_is_asked_to_end_takes_away_what_is_half_done(command, name, bench, tmp_path):
+    if not hasattr(signal, name):
+        pytest.skip("this system has no such signal")
+    out = bench.used(command, tmp_path / "out")
+    run = bench.start(command, "new", out)
+    while run.poll() is None and not list(tmp_path.rglob(".*-tapecalc-*")):
+        time.sleep(0.002)
+    run.send_signal(getattr(signal, name))
+    _, said = run.communicate()
+    ended = {"SIGINT": 130, "SIGTERM": 143, "SIGHUP": 129}[name]
+    assert run.returncode in (0, ended)  # 0 if it was quicker
+    assert list(tmp_path.rglob(".*-tapecalc-*")) == []
+    assert said.splitlines() in ([], ["tapecalc: stopped"])
+    assert seen(out) in (bench.files(command, "old"), bench.files(command, "new"))
 
 
 def test_a_folder_that_is_a_file_is_no_folder_to_be_alone_in(tmp_path):
     (tmp_path / "out").write_text("")
-    with pytest.raises(OSError, match="cannot write to .*out"), alone_in(tmp_path / "out"):
+    with pytest.raises(OSError, match="cannot write to .*out"), replacing_folder(tmp_path / "out", "plan"):
         pass

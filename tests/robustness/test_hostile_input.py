@@ -1,7 +1,7 @@
 """Files that nobody should send: one printable line comes of them, and nothing else."""
 
-import importlib.util
 import json
+import os
 import subprocess
 import sys
 
@@ -10,14 +10,17 @@ import pytest
 import soundfile
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from programs import program
 from project import ROOT
 
 from tapecalc.cli import main
 from tapecalc.machine import (
+    LARGEST_FILE,
     MachineFileError,
     example_machine,
     machine_from_text,
     machine_to_text,
+    read_machine,
     with_changes,
 )
 from tapecalc.measuring import Take, measure, open_recording
@@ -30,9 +33,7 @@ from tapecalc.sound import files as sound
 from tapecalc.sound.files import read_sound
 from tapecalc.sound.render import render_file
 
-SPEC = importlib.util.spec_from_file_location("fuzz", ROOT / "tools" / "fuzz.py")
-fuzz = importlib.util.module_from_spec(SPEC)
-SPEC.loader.exec_module(fuzz)
+fuzz = program("fuzz")
 
 LEAST = "transport.speeds_ips = [7.5]\nplayback_heads = [{spacing_mm = 41.5}]\n"
 
@@ -77,6 +78,74 @@ def test_any_text_is_a_machine_or_one_line(text):
         machine_from_text(text)
     except MachineFileError as error:
         fuzz.one_line(error)
+
+
+def bombs():
+    """Texts as long as a machine file may be that some reader takes the square of their length for."""
+    most = LARGEST_FILE - 100
+    dotted = "a." * 28
+    return {
+        "dots": "a." * (most // 2) + "a = 1",
+        "spaced dots": "a . " * (most // 4) + "a = 1",
+        "quoted dots": "'a'." * (most // 4) + "a = 1",
+        "table": f"[{'a.' * (most // 2)}a]",
+        "list of tables": f"[[{'a.' * (most // 2)}a]]",
+        "inline": "a = {" + "a." * (most // 2) + "a = 1}",
+        "many keys": "\n".join(f"{dotted}b{k} = 1" for k in range(most // 66)),
+        "many tables": "\n".join(f"[a{k}.{dotted}b]" for k in range(most // 68)),
+        "lists": "a = " + "[" * (most // 2),
+        "closed lists": "a = [" + ",".join(["[" * 90 + "]" * 90] * (most // 182)) + "]",
+        "tables in tables": "a = " + "{a = " * (most // 5),
+        "one word": "a" * most,
+        "one string": '"' + "a" * most,
+        "quotes": '"' * most,
+        "digits": "a = " + "9" * most,
+        "hexadecimal": "a = 0x" + "f" * (most - 10),
+        "underscores": "a = " + "1_" * (most // 2) + "1",
+        "heads": LEAST.replace("[{", "[" + "{x = 1}, " * (most // 10) + "{"),
+        "spaces": "a" + " " * most,
+    }
+
+
+@pytest.mark.parametrize("name", bombs())
+def test_a_bomb_is_one_line_in_a_moment_and_in_little_memory(name, tmp_path):
+    path = tmp_path / "bomb.toml"
+    path.write_text(bombs()[name])
+    assert path.stat().st_size <= LARGEST_FILE
+    code = (
+        "import resource, sys, time; from tapecalc.machine import read_machine\n"
+        "resource.setrlimit(resource.RLIMIT_AS, (1 << 30, 1 << 30)); begun = time.process_time()\n"
+        "try: read_machine(sys.argv[1])\n"
+        "except ValueError as error: print(error); print(time.process_time() - begun)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    line, seconds = done.stdout.splitlines()
+    fuzz.one_line(ValueError(line))
+    assert float(seconds) < 1  # of processor time; the most that was seen is 0.15 s
+
+
+@pytest.mark.parametrize(
+    "text", ["a.b.c.d = 1", f"name = '{'a.' * 14}a'", "# " + "a." * 20 + "\n" + "x = 1.5"]
+)
+def test_a_few_dots_are_no_bomb(text):
+    with pytest.raises(MachineFileError) as refusal:
+        machine_from_text(text)
+    assert "nested too deeply" not in str(refusal.value)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_a_device_and_a_folder_are_refused_at_once(tmp_path):
+    for name in ("pipe.toml", "pipe.wav"):
+        os.mkfifo(tmp_path / name)
+    for path in (tmp_path / "pipe.toml", "/dev/zero", tmp_path):
+        with pytest.raises(
+            MachineFileError, match="cannot be read \\((is a pipe or a device|Is a directory)"
+        ):
+            read_machine(path)
+    for read in (read_sound, open_recording):
+        with pytest.raises(ValueError, match="^pipe.wav: is a pipe or a device, and no ordinary file"):
+            measure([Take(recording=read(tmp_path / "pipe.wav"), kind="silence")])
 
 
 @given(st.recursive(st.integers() | st.floats() | st.booleans() | st.text(), st.lists, max_leaves=5))
@@ -319,6 +388,25 @@ def test_a_preview_that_would_be_clipped_is_turned_down_as_a_whole():
 def flac(path, seconds=4.0):
     soundfile.write(path, 0.3 * np.sin(np.arange(int(seconds * 48000)) / 9), 48000)
     return bytearray(path.read_bytes())
+
+
+@pytest.mark.parametrize("kind", sorted(soundfile.available_formats()))
+def test_only_the_kinds_that_the_help_names_are_read(kind, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # one kind is two files, and the second lies where we are
+    path = tmp_path / "take.wav"
+    rate = 8000 if kind == "SVX" else 48000
+    try:
+        with path.open("wb") as file:
+            soundfile.write(file, np.zeros(4000) + 0.1, rate, format=kind)
+    except (ValueError, soundfile.SoundFileError, TypeError):
+        pytest.skip("libsndfile writes none without more being said")
+    if kind in ("WAV", "WAVEX", "FLAC", "OGG", "MP3"):
+        assert len(read_sound(path)[0]) >= 4000
+    else:
+        with pytest.raises(
+            ValueError, match="^take.wav: (is of the kind .*, and not WAV, FLAC, OGG or MP3|not a)"
+        ):
+            read_sound(path)
 
 
 def test_a_sound_damaged_in_its_middle_is_refused_by_name(tmp_path):

@@ -10,11 +10,11 @@ import zipfile
 from pathlib import Path, PurePosixPath
 from urllib.parse import unquote
 
-import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 from notebook_rules import SHORTEST_DESCRIPTION, tracked_notebooks
 from page_outline import Outline
+from programs import program
 from project import keeps
 from site_pages import gallery, panels, tool
 
@@ -26,6 +26,7 @@ NOTEBOOKS = {notebook.name: notebook for notebook in tracked_notebooks()}
 ACTIVE = ("script", "iframe", "object", "embed", "base", "form")
 OURS = b'<meta name="generator" content="tapecalc 0">'
 slow = pytest.mark.slow
+safe_page = program("safe_page")
 
 
 @pytest.fixture(scope="module")
@@ -46,6 +47,7 @@ def test_every_notebook_that_git_tracks_is_a_page_and_so_are_plan_and_card(files
         "plan/plan.html",
         "plan/card.html",
         "gallery.html",
+        "promises.html",
     }
 
 
@@ -412,7 +414,7 @@ def test_a_site_is_replaced_as_a_whole_and_nothing_else_ever(tmp_path):
     other = tmp_path / "letters"
     other.mkdir()
     (other / "index.html").write_text("dear all")
-    with pytest.raises(tool.Refused, match="no site of ours"):
+    with pytest.raises(ValueError, match="holds index.html, which is not, or no longer, as 'tapecalc site'"):
         tool.write_site({"index.html": OURS}, other)
     assert (other / "index.html").read_text() == "dear all"
 
@@ -421,10 +423,100 @@ def test_a_refused_build_leaves_the_old_site(tmp_path, monkeypatch, capsys):
     folder = tool.write_site({"index.html": OURS}, tmp_path / "site")
     broken = new_notebook(cells=[new_markdown_cell("# T\n\n$\\nosuch x$")])
     monkeypatch.setattr(tool, "tracked", lambda: {"notebooks/00_index.ipynb"})
-    monkeypatch.setattr(nbformat, "read", lambda *_, **__: broken)
+    monkeypatch.setattr(tool, "read_notebook", lambda *_: broken)
     assert tool.main(["--out", str(folder)]) == 1
     assert "00_index, cell 1" in capsys.readouterr().err
-    assert [path.name for path in folder.iterdir()] == ["index.html"]
+    assert sorted(path.name for path in folder.iterdir()) == ["SHA256SUMS", "index.html"]
+
+
+# --- what a notebook must not bring in ---
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "[a](javascript:alert(1))",
+        "[a](JaVaScRiPt:alert(1))",
+        "<a href='java\tscript:alert(1)'>a</a>",
+        "[a](data:text/html,x)",
+        "[a](vbscript:x)",
+        "<script>alert(1)</script>",
+        "<script src=https://example.org/a.js></script>",
+        "<svg><script href='//example.org'/></svg>",
+        "<img src=https://example.org/a.png alt=a>",
+        "![a picture from elsewhere](https://example.org/a.png)",
+        "<p onclick=alert(1)>a</p>",
+        "<iframe src=b.html></iframe>",
+        "<object data=b.html></object>",
+        "<form action=b.html></form>",
+        "<base href=https://example.org>",
+        "<meta http-equiv=refresh content=0>",
+        "<link rel=preload href=b.css>",
+        "<video poster=https://example.org/a.png></video>",
+        "$\\href{javascript:alert(1)}{x}$",
+    ],
+)
+def test_a_page_that_would_run_or_load_something_is_refused(source):
+    output = new_output("display_data", data={"text/html": source, "text/plain": "x"})
+    cells = [new_markdown_cell(source)]
+    cells += [] if source[0] in "[!$" else [new_code_cell("show()", outputs=[output])]
+    for cell in cells:
+        with pytest.raises(tool.Refused):
+            site, page = made_up(cell)
+            site.add(
+                "site_page", page.file, page=page, before=None, after=None, used=[], sections=[],
+                pages=[page], plan="plan.html", version="0",
+            )  # fmt: skip
+
+
+def test_words_tables_links_and_sounds_pass():
+    page = "<p>a &lt;script&gt; <a href='https://example.org'>b</a> <a href='01.html#x'>c</a></p>"
+    page += "<audio src='sounds/a.mp3'></audio><audio src='data:audio/mpeg;base64,AA'></audio><table></table>"
+    assert safe_page.harm_in(page, site=True) == []
+
+
+@slow
+def test_every_page_says_first_what_it_may_load(files):
+    for name, content in files.items():
+        if name.endswith(".html"):
+            head = content.decode().partition("</head>")[0]
+            (policy,) = re.findall(r'<meta http-equiv="Content-Security-Policy" content="([^"]+)">', head)
+            assert policy.startswith("default-src 'none'; ") and "http" not in policy
+            before = head.partition("<meta http-equiv")[0]
+            assert not re.search(r"<(link|script|style|img)", before)
+
+
+@pytest.mark.parametrize("damage", [b"", b"{", b"null", b"[" * 100_000, b'{"a":' * 50_000, b"\xff\xfe"])
+def test_a_damaged_notebook_is_refused_in_one_line(damage, tmp_path, monkeypatch, capsys):
+    folder = tool.write_site({"index.html": OURS}, tmp_path / "site")
+    (tmp_path / "notebooks").mkdir()
+    (tmp_path / "notebooks" / "00_index.ipynb").write_bytes(damage)
+    monkeypatch.setattr(tool, "tracked", lambda: {"notebooks/00_index.ipynb"})
+    monkeypatch.setattr(tool, "ROOT", tmp_path)
+    assert tool.main(["--out", str(folder)]) == 1
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "00_index.ipynb: is no notebook, or a damaged one" in line and line.isprintable()
+    assert sorted(path.name for path in folder.iterdir()) == ["SHA256SUMS", "index.html"]
+
+
+@pytest.mark.parametrize(
+    "output",
+    [
+        new_output("display_data", data={"image/svg+xml": "<svg/>"}),
+        new_output("display_data", data={}),
+        new_output("display_data", data={"image/png": "?"}, metadata={"image/png": {"alt": "a"}}),
+        new_output("display_data", data={"image/png": "AA"}, metadata={"image/png": []}),
+        new_output("display_data", data={"text/html": ["<p>"]}),
+        new_output("error", ename="a", evalue="b", traceback=[]),
+    ],
+)
+def test_an_output_that_is_damaged_is_refused_by_its_cell(output):
+    try:
+        made_up(new_code_cell("show()", outputs=[output]))
+    except tool.Refused as refusal:
+        assert str(refusal).startswith("01_a, cell 2: ") and str(refusal).isprintable()
+    else:
+        assert output.output_type == "error"  # which is shown empty
 
 
 def test_the_gallery_has_every_figure_with_its_words_and_license(files):

@@ -13,6 +13,7 @@ from matplotlib.text import Text
 
 from tapecalc.calc.units import from_si
 from tapecalc.plot import style
+from tapecalc.plot.loop import OUTLINE
 
 LEAST_FILLED = 0.7  # of the height and of the width that a picture may fill
 LEAST_PER_TURN = 20  # samples from one peak of a curve to the next but one
@@ -99,7 +100,7 @@ def few_samples(figure):
     """Curves that turn more often than their points can show."""
     found = []
     for line in _data_lines(figure):
-        if line.get_linestyle() in ("None", "none", " ", "") or line.get_drawstyle() != "default":
+        if line.get_linestyle() in ("None", "none", " ", "") or line.get_label() == OUTLINE:
             continue
         points = line.get_transform().transform(np.asarray(line.get_xydata(), dtype=float))
         rises = np.sign(np.diff(points[:, 1]))[np.abs(np.diff(points[:, 1])) > 0.5]

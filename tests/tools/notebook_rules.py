@@ -7,7 +7,6 @@ stores notebooks refuses the rest: long cells, warnings, paths, what only a kern
 import base64
 import dataclasses
 import html
-import importlib.util
 import io
 import re
 import subprocess
@@ -18,11 +17,10 @@ from urllib.parse import unquote
 import nbformat
 import numpy as np
 import soundfile
+from programs import program
 from project import NOTEBOOKS, ROOT
 
-_SPEC = importlib.util.spec_from_file_location("notebook_tool", ROOT / "tools" / "notebook.py")
-tool = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(tool)
+tool = program("notebook", "notebook_tool")
 
 #: Second-level headings of a lesson, in this order; words after a colon are free.
 LESSON = (

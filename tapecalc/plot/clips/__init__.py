@@ -4,9 +4,10 @@ Each clip is one function of a machine that returns a `film.Scene`. Its sound is
 renders; its picture is computed from the calculators, so that both agreeing is a test of both.
 `CLIPS` lists them by name, `make_scene` makes one, and `write_clip` writes it to a file.
 
-A clip is as loud as a program on air. Two of them teach a level, `fading_repeats` and `past_the_margin`:
+A clip is as loud as a program on air. `fading_repeats` and `past_the_margin` teach a level:
 in both the note stands at the same level, for one gain serves both, that which brings the runaway of
 the machine to the loudness of the other clips. So it is no louder than they are, and repeats fade below it.
+In `wavelength_at_gap` the tone is as loud as the other clips at its start, and falls from there.
 
 No clip flashes: what lights up is small, and fades.
 """
@@ -18,6 +19,7 @@ from pathlib import Path
 from tapecalc.calc.quantity import between, known_name, single, whole
 from tapecalc.machine import Machine, example_machine
 from tapecalc.plot import film, style
+from tapecalc.plot.clips.gap import at_the_gap, lifted_tape, wavelength_at_gap
 from tapecalc.plot.clips.heads import head_rhythm
 from tapecalc.plot.clips.loop import fading_repeats, past_the_margin
 from tapecalc.plot.clips.motion import comb_of_heads, delay_map, flutter_comb, tape_as_ruler
@@ -72,6 +74,9 @@ CLIPS = {
         ),
         ClipEntry("delay_map", delay_map, "the delay and its pitch while the speed is switched"),
         ClipEntry("tape_as_ruler", tape_as_ruler, "a head that slides until its echo falls on the beat"),
+        ClipEntry("at_the_gap", at_the_gap, "a wave as it is written at one gap and read at the other"),
+        ClipEntry("wavelength_at_gap", wavelength_at_gap, "slower tape until a wave fits the gap, unheard"),
+        ClipEntry("lifted_tape", lifted_tape, "a grain of dirt that lifts the tape and takes its treble"),
     )
 }
 

@@ -95,15 +95,17 @@ def stopped_at(sound: Array, end: float) -> Array:
     return sound * np.clip((end - np.arange(len(sound)) / RATE) / 0.05, 0, 1)
 
 
-def leveled(sound: Array, runaway: Array | None = None) -> tuple[Array, str]:
-    """Bring a sound to the loudness of a program, or turn it as much as the runaway; and how loud it is."""
-    loudest = sound if runaway is None else runaway
-    gain = db_to_amplitude(program_gain_db(film.held_sound(loudest, RATE), RATE))
-    lufs = loudness_lufs(film.held_sound(gain * sound, RATE), RATE) + TWICE_DB  # in both channels of a file
+def leveled(
+    sound: Array, loudest: Array | None = None, why: str = "turned as `past_the_margin` is, to compare levels"
+) -> tuple[Array, str]:
+    """Bring a sound to the loudness of a program, or turn it as much as a louder one; and how loud it is."""
+    whole = sound if loudest is None else loudest
+    gain = db_to_amplitude(program_gain_db(film.held_sound(whole, RATE), RATE))
+    twice = TWICE_DB if sound.ndim == 1 else 0.0  # mono stands in both channels of a file
+    lufs = loudness_lufs(film.held_sound(gain * sound, RATE), RATE) + twice
     said = f"Sound at {lufs:.1f} LUFS"
     if abs(lufs - PROGRAM_LUFS) > LOUDNESS_STEP:
-        with_runaway = "turned as `past_the_margin` is, to compare levels"
-        said += f": {'its peaks allow no more' if runaway is None else with_runaway}"
+        said += f": {'its peaks allow no more' if loudest is None else why}"
     return gain * sound, minus(f"{said}.")
 
 
