@@ -83,6 +83,8 @@ def flutter_comb(
     canvas.style_axes(x=("rate of the wobble", "$f_m$", "Hz"), y=("bend over wobble", "$e/m$", ""))
     tallest = max(*bends[0], *bends[1], 0.1)
     axes.set(xlim=(0, top), ylim=(0, (_room(profile) if rates else 1.05) * tallest))
+    axes.xaxis.set_major_formatter("{x:g}")
+    axes.yaxis.set_major_formatter("{x:g}")
     axes.yaxis.set_major_locator(FixedLocator([0, 1, 2] if profile.narrow else [0, 0.5, 1, 1.5, 2]))
     names = ["$n$ = 1", "$n$ = 2"] if canvas.symbols_only else ["repeat 1", "repeat 2"]
     canvas.name_lines([first, second], names)

@@ -294,7 +294,7 @@ def wavelength_at_gap(
     title = f"{'Half speed' if how.startswith('half') else 'Slow tape'} squeezes the wave into the gap"
     answer, means = in_db(abs(cost)), f"{'more' if cost > 0 else 'less'} of {tone} at {how}"
     if len(set(speeds)) == 1:
-        title = "The gap reads the mean of what it spans"
+        title = "The gap reads a mean"
         answer, means = in_db(slow), f"of {tone}, by the gap"
     title = title if gap else "A gap without length takes no treble"
     canvas.head(title, f"{tone}, one ribbon for each speed", answer=answer, means=means)

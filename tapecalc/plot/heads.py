@@ -337,7 +337,7 @@ def _ruler_finding(speeds: Sequence[float], beats: float, count: int) -> str:
     """Say in a title what the ruler shows."""
     if len(speeds) > 1:
         half = np.isclose(max(speeds), 2 * min(speeds)) and len(speeds) == 2
-        return "Half the speed, twice the beats" if half else "The slower the tape, the more beats it holds"
+        return "Half the speed, twice the beats" if half else "Slower tape holds more beats"
     return f"{beats:.2f} beats lie before the {'last ' if count > 1 else ''}head"
 
 

@@ -301,10 +301,10 @@ def _name_turn(
         beside = "below" if beside == "above" and z.imag > 0 else "right" if z.real > 1 else beside
         text = f"+{more:.{places}f} Hz" if more else start
         if share > 0.3:
-            names.append(canvas.note((z.real, z.imag), text, beside, "echo"))
+            names.append(canvas.note((z.real, z.imag), text, beside, "echo", **canvas.plate()))
     at = np.sqrt(max(0.0, 1 - (0.8 * half) ** 2)) if half < 1.25 else 0.6
     around = "size 1" if words else "$|L|$ = 1"
-    names.append(canvas.note((at, 0.8 * min(half, 1)), around, "right", "limit"))
+    names.append(canvas.note((at, 0.8 * min(half, 1)), around, "right", "limit", **canvas.plate()))
     if not canvas.profile.portrait:
         names.append(canvas.note((right, 0), "in step" if words else r"Re $L$", "lower left", "frame"))
     ahead = "a quarter turn ahead" if words else r"Im $L$"

@@ -178,7 +178,8 @@ def _db(gain: Any) -> Any:
 
 def _edge_text(edge: float | None) -> str:
     """Write where a response ends, if that can be heard."""
-    return "beyond hearing" if edge is None or edge > AUDIBLE[1] else frequency_text(edge)
+    top = AUDIBLE[1]
+    return f"over {frequency_text(top)}" if edge is None or edge > top else frequency_text(edge)
 
 
 def _weights(passes: Sequence[response.OnePass]) -> NDArray[np.float64]:
@@ -196,7 +197,7 @@ def _home_window(canvas: Canvas) -> Any:
     canvas.axes.plot(ends, low, **canvas.line_look("limit", linewidth=thin, linestyle=style.DASH_DOT))
     if not canvas.symbols_only:
         name = "home limit" if canvas.profile.narrow else "limit for the home"
-        canvas.note((np.sqrt(ends[0] * ends[3]), low.min()), name, "below", "limit")
+        canvas.note((np.sqrt(ends[0] * ends[3]), low.min()), name, "below", "limit", **canvas.plate())
     return canvas.axes.fill_between(ends, low, low - EDGE_DB, **canvas.hatched())
 
 
@@ -369,7 +370,7 @@ def head_bumps(canvas: Canvas, *, speed: float, pole_length: float) -> Drawn:
     names = ("$L$", "max") if canvas.symbols_only else ("likely", "at most")
     inside = np.searchsorted(f, 1.6 * low)  # so that no name meets the axis
     crest, far = (inside + int(np.argmax(curve[inside:])) for curve in (middle, np.abs(most)))
-    canvas.note((f[crest], middle[crest]), names[0], "below", "tape")
+    canvas.note((f[crest], middle[crest]), names[0], "below", "tape", **canvas.plate())
     canvas.note((f[far], most[far]), names[1], "above" if most[far] > 0 else "below", "tape")
     ratios = np.linspace(0.4, 2.2, 901)
     usual, largest = (_db(contour.bump_gain(ratios, shape)) for shape in ("blocks", "plates"))

@@ -227,7 +227,7 @@ def _reaches(canvas: Canvas, own: NDArray[np.float64], low: float, high: float) 
         look: Look = {"color": color, "marker": "_", "markersize": 4 * canvas.profile.line_pt}
         lines += canvas.axes.plot([at, at], [first, last], linewidth=canvas.profile.line_pt, **look)
         name = f"{head + 1}" if head or canvas.symbols_only or canvas.profile.narrow else "head 1"
-        canvas.note((at, min(last, top / 1.3)), name, "above", "echo")
+        canvas.note((at, min(last, top / 1.3)), name, "above", "echo", **canvas.plate())
     fill = canvas.color("fill")
     return lines, canvas.axes.axhspan(own.min(), own.max(), facecolor=fill, edgecolor="none", zorder=0.5)
 
