@@ -22,6 +22,7 @@ from tapecalc.plot.clips.heads import head_rhythm
 from tapecalc.plot.clips.loop import fading_repeats, past_the_margin
 from tapecalc.plot.clips.sounds import LONGEST, SHORTEST
 from tapecalc.plot.clips.tape import tape_travel
+from tapecalc.plot.clips.wiring import patch_sends
 from tapecalc.plot.style import Profile
 from tapecalc.sound.files import StrPath
 from tapecalc.words import UNIT_SYSTEMS
@@ -64,6 +65,7 @@ CLIPS = {
         ClipEntry(
             "past_the_margin", past_the_margin, "a loop that runs away, is held by the tape, and is stopped"
         ),
+        ClipEntry("patch_sends", patch_sends, "a patch, cable by cable, and what is heard of it"),
         ClipEntry("head_rhythm", head_rhythm, "a head layout playing its rhythm"),
     )
 }

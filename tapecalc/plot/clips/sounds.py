@@ -3,12 +3,15 @@
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.patches import Polygon
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, PathPatch, Polygon
+from matplotlib.text import Text
 from matplotlib.ticker import MaxNLocator
 
 from tapecalc.calc.heads import Heads
@@ -124,8 +127,13 @@ def with_moving_send(dry: Array, settings: EchoSettings, send: Array) -> Array:
 
 def envelope_of(sound: Array, seconds: float) -> Array:
     """Peaks of a sound, one every `STEP`, from 0 to 1, quiet ones lifted for the eye."""
-    edges = np.linspace(0, len(sound), round(seconds / STEP), endpoint=False).astype(int)
-    peaks = np.maximum.reduceat(np.abs(sound), edges)
+    return envelopes_of((sound,), seconds)[0]
+
+
+def envelopes_of(sounds: Sequence[Array], seconds: float) -> Array:
+    """Do the same for several, from 0 to the loudest of all."""
+    edges = np.linspace(0, len(sounds[0]), round(seconds / STEP), endpoint=False).astype(int)
+    peaks = np.array([np.maximum.reduceat(np.abs(sound), edges) for sound in sounds])
     return np.sqrt(peaks / max(peaks.max(), 1e-12))
 
 
@@ -193,6 +201,39 @@ STILL = Part([], lambda _: None)
 def points_until(time: float, count: int) -> int:
     """How many of the points of an envelope are shown at a time in s."""
     return max(2, min(count, int(time / STEP)))
+
+
+def from_the_back(axes: Axes, moved: Sequence[Artist]) -> list[Artist]:
+    """What moves and all that lies over it, in the order in which a picture at rest is drawn.
+
+    What moves is drawn on top of all the rest: so whatever lies over it in the still must be drawn again.
+    """
+    drawn = sorted(axes.get_children(), key=lambda artist: artist.get_zorder())
+    kept: list[Artist] = []
+    for artist in (one for one in drawn if one.get_visible() and one is not axes.patch):
+        if artist in moved or any(_lies_over(artist, one) for one in kept):
+            kept.append(artist)
+    return kept
+
+
+def _lies_over(artist: Artist, other: Artist) -> bool:
+    """Whether one artist may touch another; of an open line only the line counts."""
+    box, pixel = artist.get_window_extent().padded(_edge(artist)), _edge(other)
+    if isinstance(other, PathPatch):
+        path = other.get_path().transformed(other.get_transform())
+        return path.intersects_bbox(box.padded(pixel), filled=other.get_fill())
+    return bool(other.get_window_extent().padded(pixel).overlaps(box))
+
+
+def _edge(artist: Artist) -> float:
+    """How far an artist is drawn beyond its outline, in pixels."""
+    width = artist.get_linewidth() if isinstance(artist, Patch | Line2D) else 0.0
+    return 1 + width / 2 * cast(Figure, artist.figure).dpi / 72
+
+
+def head_texts(figure: Figure) -> dict[str, Text]:
+    """Title, subtitle, number and what it means, as far as a figure has them."""
+    return {str(text.get_gid()): text for text in figure.texts if text.get_gid()}
 
 
 def outline(axes: Axes, color: str, zorder: float = 1) -> Polygon:
