@@ -175,7 +175,7 @@ def draw_patch(
             dashed=wire in loose,
             over=laid,
         )
-        tips.update({wire: tip for tip in sheet.axes.patches[before:-1]})
+        tips.update(zip([wire], sheet.axes.patches[before:-1], strict=False))
         laid.append(way)
     pointers = {name: bench.draw(name, _role(patch, name)) for name in parts}
     drawn["pointers"] = {name: pointer for name, pointer in pointers.items() if pointer}

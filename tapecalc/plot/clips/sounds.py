@@ -10,7 +10,7 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch, PathPatch, Polygon
+from matplotlib.patches import Patch, Polygon
 from matplotlib.text import Text
 from matplotlib.ticker import MaxNLocator
 
@@ -38,7 +38,6 @@ FLOOR_DB = -60.0  # where level axes end
 LEVEL_WINDOW = 0.05  # s over which a level is taken
 FULL_SHARE = 0.25  # of its growth: a loop that grows by less has filled its tape
 LOUDNESS_STEP = 1.0  # LU off the aim that must be explained
-MOST_REPEATS = 12  # that are shown to fade
 #: How the return send is ridden: (share of the clip, loop gain in dB). Down in time, as on the night.
 RIDE = ((0.0, -9.0), (0.12, -9.0), (0.42, 3.0), (0.78, 3.0), (0.82, -24.0), (1.0, -24.0))
 PLAYED = 0.3  # share of that clip after which nobody plays any more
@@ -105,7 +104,7 @@ def leveled(sound: Array, runaway: Array | None = None) -> tuple[Array, str]:
     lufs = loudness_lufs(film.held_sound(gain * sound, RATE), RATE) + TWICE_DB  # in both channels of a file
     said = f"Sound at {lufs:.1f} LUFS"
     if abs(lufs - PROGRAM_LUFS) > LOUDNESS_STEP:
-        with_runaway = "turned as `past_the_margin` is, to compare levels"
+        with_runaway = "turned as `loop_diagram` is, to compare levels"
         said += f": {'its peaks allow no more' if runaway is None else with_runaway}"
     return gain * sound, minus(f"{said}.")
 
@@ -169,13 +168,17 @@ def events_of(
     return tuple(sorted((float(note + d), name) for note in notes for d, name in heard if note + d < seconds))
 
 
+def edge_db(loop: EchoLoop) -> float:
+    """The return send in dB at which a loop with this head runs away."""
+    heads = replace(loop.heads, feeds_return=(True,))
+    return stability(replace(loop, return_gain=1.0, heads=heads)).margin_db
+
+
 def ride(alone: OneHead, bpm: float, seconds: float) -> tuple[Array, Array]:
     """Ride the return send of one head past its margin and back: what is played, and the echo."""
     settings = replace(alone.settings, input_gain=1.0)  # the hand on the send makes the level
-    heads = replace(alone.loop.heads, feeds_return=(True,))
-    margin_db = stability(replace(alone.loop, return_gain=1.0, heads=heads)).margin_db
     dry = stopped_at(with_phrase(np.zeros(round(seconds * RATE)), LEAD, bpm), PLAYED * seconds)
-    send_db = gain_ridden_db(np.arange(len(dry)) / RATE, seconds) + margin_db
+    send_db = gain_ridden_db(np.arange(len(dry)) / RATE, seconds) + edge_db(alone.loop)
     return dry, with_moving_send(dry, settings, db_to_amplitude(send_db))
 
 
@@ -217,9 +220,9 @@ def from_the_back(axes: Axes, moved: Sequence[Artist]) -> list[Artist]:
 
 
 def _lies_over(artist: Artist, other: Artist) -> bool:
-    """Whether one artist may touch another; of an open line only the line counts."""
+    """Whether one artist may touch another."""
     box, pixel = artist.get_window_extent().padded(_edge(artist)), _edge(other)
-    if isinstance(other, PathPatch):
+    if isinstance(other, Patch):
         path = other.get_path().transformed(other.get_transform())
         return path.intersects_bbox(box.padded(pixel), filled=other.get_fill())
     return bool(other.get_window_extent().padded(pixel).overlaps(box))

@@ -1,7 +1,6 @@
 """Clips of wiring: a patch, cable by cable."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,7 +9,6 @@ from matplotlib.axes import Axes
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
 
-from tapecalc.calc.loop import EchoLoop, stability
 from tapecalc.calc.quantity import between
 from tapecalc.calc.units import db_to_amplitude
 from tapecalc.machine import Machine
@@ -30,6 +28,7 @@ from tapecalc.plot.clips.sounds import (
     one_head,
     with_moving_send,
 )
+from tapecalc.plot.response import heard_repeats
 from tapecalc.plot.style import DASHED, Profile
 from tapecalc.plot.wiring import PATCHES, Ends, Patch
 from tapecalc.sound.samples import Array
@@ -74,25 +73,13 @@ def swell(wire: PathPatch, at_rest: float, level: float) -> None:
     wire.set(visible=level > 0.01, alpha=min(1.0, 1.5 * level), linewidth=at_rest * (1 + SWELL * level))
 
 
-def fading_send_db(machine: Machine, loop: EchoLoop) -> tuple[float, bool]:
-    """The return send in dB with which a loop fades, and whether that is a suggestion.
-
-    As the machine has it; where that runs away, in the middle of what gives the wanted repeats.
-    """
-    flat = replace(loop, one_pass=replace(loop.one_pass, pole_shape="flat"))  # as the plan counts repeats
-    send_db, gain_db = machine.mixer.return_send_db, -stability(flat, count_modes=False).bound_db
-    if gain_db < 0 and stability(loop, count_modes=False).stable:
-        return send_db, False
-    return send_db + machine.song.faded_db / (machine.song.wanted_repeats - 0.5) - gain_db, True
-
-
 def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
     """Plug in a mixer with sends, cable by cable, the speakers last; then the return send comes up."""
     patch, tape_speed = PATCHES["sends"], machine.speeds[0]
     alone = one_head(machine, tape_speed)
     delay = alone.loop.delays[0]
     between("seconds", seconds, 4 * delay, LONGEST, "s")
-    send_db, suggested = fading_send_db(machine, alone.loop)
+    send_db = heard_repeats(machine, alone.loop)[0]
     count = len(patch.cables)
     step = min(LONGEST_STEP, PLUGGING * seconds / count)
     starts = LEAD + step * np.arange(count)
