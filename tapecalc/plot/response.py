@@ -24,6 +24,7 @@ ROUND = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3)  # Hz, at which a chart of t
 EDGE_DB = 1.5  # width of a hatched edge
 WAVES_SHOWN = (0.45, 13.0)  # on the poles of a head
 DARKEST_DB = -30.0  # level below which repeats are not drawn
+ROOM = 0.22  # share of a chart below that level, for names
 MOST_REPEATS = 8  # that are followed one by one
 NOTE, HARMONICS, WAVES = 880.0, 16e3, 2  # Hz of a bright note, Hz up to which it reaches, and how many waves
 
@@ -451,10 +452,10 @@ def repeats_response(canvas: Canvas, *, one_pass: response.OnePass, repeats: int
 
 
 def heard_repeats(machine: Machine, loop: loops.EchoLoop) -> tuple[float, float, int]:
-    """Say how repeats of a loop fade: the return send, dB, what each is quieter by, dB, and how many are heard.
+    """Say how a loop fades: its return send, dB, by how many dB each repeat is quieter, how many are heard.
 
-    As the machine has it, at most `MOST_REPEATS`; where it runs away, the send in the middle of what gives the
-    wanted repeats.
+    As the machine has it, at most `MOST_REPEATS`; where it runs away, the send in the middle of what gives
+    the wanted repeats.
     """
     song, send_db = machine.song, machine.mixer.return_send_db
     flat = replace(loop, one_pass=replace(loop.one_pass, pole_shape="flat"))  # as the plan counts repeats
@@ -505,15 +506,17 @@ def one_repeat(canvas: Canvas, *, one_pass: response.OnePass, number: int = 5) -
     spec = canvas.axes.get_subplotspec()
     if spec is None:
         raise ValueError("axes must be those of a subplot, for there are two charts")
-    above, below = spec.subgridspec(2, 1, height_ratios=(3, 2))
+    above, below = (spec.subgridspec(2, 1, height_ratios=(3, 2))[k] for k in (0, 1))
     canvas.axes.set_subplotspec(above)
     wave_axes = canvas.figure.add_subplot(below)
     levels = [response.repeat_level_db(one_pass, f, n) for n in range(1, number + 1)]
+    levels = [np.where(level < DARKEST_DB, np.nan, level) for level in levels]
     thin = canvas.line_look("context", linewidth=style.STRUCTURE * profile.line_pt)
     (first,) = canvas.axes.plot(f, levels[0], **thin)
     (line,) = canvas.axes.plot(f, levels[-1], **canvas.line_look("echo"))
     canvas.style_response(y=("level", "$L$", "dB"))
-    canvas.axes.set_ylim(DARKEST_DB, float(np.clip(np.max(levels) + 1.5, 3, 20)))
+    top = float(np.clip(np.nanmax(levels) + 1.5, 3, 20))
+    canvas.axes.set_ylim(DARKEST_DB - ROOM * (top - DARKEST_DB), top)
     time = finely(0, WAVES / NOTE, 1 / NOTE)
     before = bright_note(time)
     waves = [
@@ -545,8 +548,8 @@ def one_repeat(canvas: Canvas, *, one_pass: response.OnePass, number: int = 5) -
         | {"levels": levels, "waves": waves, "tops": tops},
         f"What is left of a bright note: {said}, repeat 1 {_band(*response.bandwidth(even))}.",
         "Two charts. Above, level in dB over frequency: a thin line, the first repeat, and a thick one "
-        f"below it at both ends. Below, two waves of a note of {frequency_text(NOTE)} over time in ms: as played, a "
-        f"steep saw, and as repeat {number}, rounder; {said}.",
+        f"below it at both ends. Below, two waves of a note of {frequency_text(NOTE)} over time in ms: "
+        f"as played, a steep saw, and as repeat {number}, rounder; {said}.",
         ("n passes are n times one pass in dB", "the note: harmonics k at 1 / k, no source"),
     )
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from tapecalc.calc.quantity import between, known_name, single, whole
 from tapecalc.machine import Machine, example_machine
 from tapecalc.plot import film, style
+from tapecalc.plot.clips.erase import erase_off
 from tapecalc.plot.clips.heads import head_rhythm
 from tapecalc.plot.clips.loop import loop_diagram, one_repeat, runaway_frequency
 from tapecalc.plot.clips.sounds import LONGEST, SHORTEST
@@ -68,6 +69,7 @@ CLIPS = {
         ),
         ClipEntry("patch_sends", patch_sends, "a patch, cable by cable, and what is heard of it"),
         ClipEntry("head_rhythm", head_rhythm, "a head layout playing its rhythm"),
+        ClipEntry("erase_off", erase_off, "tape that is erased, and then is not"),
     )
 }
 

@@ -5,7 +5,6 @@ from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
-from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.path import Path as Outline
 from matplotlib.text import Annotation
@@ -52,9 +51,10 @@ from tapecalc.sound.samples import Array
 from tapecalc.words import amount, speed
 
 HIGHEST_DB = max(gain for _, gain in RIDE)
-NOTE_LEVEL, NOTE_LASTS, SETS_IN = 0.2, 0.35, 0.003  # of the bright note: share of full scale, of a delay, s
+NOTE_DB, NOTE_LASTS, SETS_IN = -12.0, 0.35, 0.003  # of the bright note: peak, share of a delay, s
 TRACE, THICKEST = 240, 0.34  # points of what is written, and half of its thickness when the tape is full
 FAINTEST_DB = -36.0  # level from a full tape that is not drawn any more
+LINE = 1.3  # height of a line of words, in type sizes
 #: Settings of a knob, by how many dB the send stands above what the still shows.
 KNOB_DB, KNOB = (-30.0, 0.0, 12.0), (0.0, 0.7, 1.0)
 
@@ -108,8 +108,8 @@ def one_repeat(machine: Machine, *, profile: Profile, units: str, seconds: float
         poster=min(float(notes[0] + number * delay + 0.05), seconds),
         title="Each repeat is quieter and darker",
         caption=f"{alone.words}{said} The note has {frequency_text(NOTE)} and all that is above it.",
-        alt=f"{drawn.alt} First the wave of the note as it is played; with every repeat that is heard the thick "
-        "line above bends further, the wave below gets rounder, and the number falls.",
+        alt=f"{drawn.alt} First the wave of the note as it is played; with every repeat that is heard "
+        "the thick line above bends further, the wave below gets rounder, and the number falls.",
         sources=drawn.sources,
     )
 
@@ -117,7 +117,8 @@ def one_repeat(machine: Machine, *, profile: Profile, units: str, seconds: float
 def _bright_notes(notes: Array, seconds: float, decay: float) -> Array:
     """Play the note whose wave is drawn, dying away, at some times."""
     sound, time = np.zeros(round(seconds * RATE)), np.arange(round(6 * decay * RATE)) / RATE
-    shape = NOTE_LEVEL * bright_note(time) * np.exp(-time / decay) * film.eased(time / SETS_IN)
+    shape = bright_note(time) * np.exp(-time / decay) * film.eased(time / SETS_IN)
+    shape *= db_to_amplitude(NOTE_DB) / np.abs(shape).max()
     for note in notes:
         rest = sound[round(note * RATE) :]
         rest += np.pad(shape[: len(rest)], (0, max(0, len(rest) - len(shape))))
@@ -130,7 +131,10 @@ def _shown_repeats(drawn: Drawn, profile: Profile) -> Part:
     line, wave, names = artists["repeat"], artists["wave"], (artists["name"], artists["name of wave"])
     head = [texts[key] for key in ("number", "means") if key in texts]
     last, width, color = len(artists["levels"]), line.get_linewidth(), wave.get_color()
-    rest = [text.get_text() for text in (*head, *names)]
+    rest, stood = [text.get_text() for text in (*head, *names)], [name.get_position() for name in names]
+    (low, high), room = line.axes.get_ylim(), LINE / line.axes.get_window_extent().height
+    first = next(text.get_position()[1] for text in line.axes.texts) if last > 1 else 2.0
+    room *= names[0].get_fontsize() * drawn.figure.dpi / 72
 
     def update(state: float) -> None:
         number, shine = int(state), 2 * (state % 1)
@@ -141,6 +145,10 @@ def _shown_repeats(drawn: Drawn, profile: Profile) -> Part:
             one.set_linewidth(width * (1 + 0.8 * shine))
         if number:
             line.set_ydata(artists["levels"][number - 1])
+            seen = artists["levels"][number - 1]
+            end = (float(seen[np.isfinite(seen)][-1]) - low) / (high - low)
+            beside = float(np.clip(min(end, first - room), 0, 1))
+            names[0].set_position(stood[0] if number == last else (stood[0][0], beside))
         for text, words in zip((*head, *names), rest, strict=True):
             now = words.replace(f"{last}", f"{number}")  # in lines as they are broken
             now = edge_text(artists["tops"][number - 1]) if number and text is head[0] else now
@@ -266,7 +274,8 @@ def runaway_frequency(machine: Machine, *, profile: Profile, units: str, seconds
         poster=rides.back,
         title="Past 0 dB the echo feeds itself",
         caption=rides.said,
-        alt=f"{drawn.alt} The curve is lifted past the limit and stays there, though nobody plays: the dot at the tone that "
+        alt=f"{drawn.alt} The curve is lifted past the limit and stays there, though nobody plays: the "
+        "dot at the tone that "
         "comes first swells with the echo, which grows until the curve is pulled down.",
         sources=(
             *drawn.sources,
@@ -284,7 +293,7 @@ def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
     names = [text for text in axes.texts if isinstance(text, Annotation) and text.anncoords is axes.transAxes]
     names = names[:-1]  # that of the limit stays
     above = [text for text in axes.texts if isinstance(text, Annotation) and text not in names]
-    stood = [name.get_position() for name in names]
+    stood = [(name.get_position(), name.xy) for name in names]
     texts, words = _number(drawn)
     size = artists["start"].get_markersize() if "start" in artists else 0.0
     low, high = axes.get_ylim()
@@ -298,8 +307,9 @@ def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
             if line is artists.get("margin"):
                 moved[1] = there[1]
             line.set_ydata(moved)
-        for name, (x, y) in zip(names, stood, strict=True):
+        for name, ((x, y), end) in zip(names, stood, strict=True):
             name.set_position((x, y + lift / (high - low)))
+            name.xy = (end[0], end[1] + lift)
             name.set_visible(0 <= y + lift / (high - low) <= 1)
         if size:
             artists["start"].set_markersize(size * (1 if over else 1 + rides.share(time)))
@@ -351,9 +361,10 @@ def loop_diagram(machine: Machine, *, profile: Profile, units: str, seconds: flo
         poster=rides.back,
         title="Turned up, the loop feeds itself",
         caption=f"{rides.said} Wires carry at once, the tape takes its time.",
-        alt=f"{drawn.alt} Wires swell with what they carry, and what is written rides on the tape from head to head. The "
-        "knob of the return send turns up; though nobody plays, the trace on the tape grows thicker with every round until "
-        "the knob is turned down.",
+        alt=f"{drawn.alt} Wires swell with what they carry, and what is written rides on the tape from "
+        "head to head. The "
+        "knob of the return send turns up; though nobody plays, the trace on the tape grows thicker with "
+        "every round until the knob is turned down.",
         sources=(
             *drawn.sources,
             "growth is loop gain over delay",

@@ -211,9 +211,10 @@ def from_the_back(axes: Axes, moved: Sequence[Artist]) -> list[Artist]:
 
     What moves is drawn on top of all the rest: so whatever lies over it in the still must be drawn again.
     """
+    frame = [axes.patch] if axes.axison else [axes.patch, axes.xaxis, axes.yaxis, *axes.spines.values()]
     drawn = sorted(axes.get_children(), key=lambda artist: artist.get_zorder())
     kept: list[Artist] = []
-    for artist in (one for one in drawn if one.get_visible() and one is not axes.patch):
+    for artist in (one for one in drawn if one.get_visible() and one not in frame):
         if artist in moved or any(_lies_over(artist, one) for one in kept):
             kept.append(artist)
     return kept

@@ -78,9 +78,10 @@ def tape_path(machine: Machine, *, profile: Profile, units: str, seconds: float)
         title="The tape carries sound from head to head",
         caption=f"Sound on its way. At {speed(tape_speed, units)} the tape takes {took}: "
         "so much later it is heard again.",
-        alt=f"{drawn.alt} Each note lights up the record head, rides along on the coated side of the tape, and "
-        "lights up each playback head when it is heard again. Reels, capstan and pinch roller turn as fast as "
-        "the tape runs over them.",
+        alt=f"{drawn.alt} Each note lights up the record head, rides along on the coated side of the "
+        "tape, and "
+        "lights up each playback head when it is heard again. Reels, capstan and pinch roller turn as "
+        "fast as the tape runs over them.",
         sources=drawn.sources,
     )
 
@@ -93,18 +94,18 @@ def _riding(axes: Axes, drawn: Drawn, machine: Machine, written: Array, profile:
     going = np.gradient(line, axis=0)
     coated = np.column_stack([-going[:, 1], going[:, 0]]) / np.hypot(*going.T)[:, None]
     coated *= 0.9 * RIBBON * drawn.artists["side"]
-    back, tape_speed = line - coated / 2, machine.speeds[0]
+    face, tape_speed = line + coated / 2, machine.speeds[0]
     delays = (0.0, *machine.delays(tape_speed))
     beyond = delays[-1] + max(0.0, along[-1] - machine.spacings[-1]) / tape_speed
     ages = np.interp(along, [0, *machine.spacings, max(along[-1], machine.spacings[-1])], [*delays, beyond])
     pattern = outline(axes, profile.ground.echo, zorder=still.get_zorder())
-    pattern.set_xy(np.concatenate([back + coated, back[::-1]]))  # where it can be
+    pattern.set_xy(np.concatenate([face - coated, face[::-1]]))  # where it can be
     seconds = len(written) * STEP
 
     def update(time: float) -> None:
         left = float(film.remaining(time, seconds))
         level = _level(written, time - ages)
-        pattern.set_xy(np.concatenate([back + level[:, None] * coated, back[::-1]]))
+        pattern.set_xy(np.concatenate([face - level[:, None] * coated, face[::-1]]))
         pattern.set(alpha=left, visible=left > 0)
         still.set(alpha=None if left == 0 else 1 - left, visible=left < 1)
 

@@ -1,6 +1,6 @@
 """Clips of wiring: a patch, cable by cable."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -44,7 +44,7 @@ COARSE = 100.0  # points of a bend for a unit of the sheet
 
 def way_of(path: Outline) -> Array:
     """Points along a wire, bends and all."""
-    points = Outline(COARSE * path.vertices, path.codes).to_polygons(closed_only=False)[0]
+    points = Outline(COARSE * np.asarray(path.vertices), path.codes).to_polygons(closed_only=False)[0]
     return np.asarray(points) / COARSE
 
 
@@ -62,7 +62,13 @@ def lit_wires(
     lit = {}
     for ends in patch.wires:
         if ends in artists:
-            look: Any = {"fill": False, "capstyle": "round", "joinstyle": "round", "visible": False}
+            look: Any = {
+                "fill": False,
+                "capstyle": "round",
+                "joinstyle": "round",
+                "visible": False,
+                "zorder": 7,
+            }
             lit[ends] = PathPatch(artists[ends].get_path(), edgecolor=profile.ground.role("echo"), **look)
             axes.add_patch(lit[ends])
     return lit
@@ -121,7 +127,9 @@ def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: floa
         ]
     sound, level = leveled(heard * (dry + wet))
     suggestion = (
-        " A suggestion: the return send lower than it is set, for the loop runs away." if suggested else ""
+        " A suggestion: the return send lower than it is set, for the loop runs away."
+        if send_db != machine.mixer.return_send_db
+        else ""
     )
     return film.Scene(
         figure=drawn.figure,
@@ -134,9 +142,10 @@ def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: floa
         poster=float(plugged[-1] + SPEAK + 0.02),
         title="The speakers come last, then the return send",
         caption=f"{alone.words}A mixer with sends in {count} cables, the speakers last. At "
-        f"{speed(tape_speed, units)} one echo comes back after {amount(delay, 'ms')}; the return send, raised at "
-        f"the end, makes it repeat.{suggestion}",
-        alt=f"{drawn.alt} Cable after cable is drawn in, from the voice to the speakers; wires swell with what they carry. "
+        f"{speed(tape_speed, units)} one echo comes back after {amount(delay, 'ms')}; the return send, "
+        f"raised at the end, makes it repeat.{suggestion}",
+        alt=f"{drawn.alt} Cable after cable is drawn in, from the voice to the speakers; wires swell "
+        "with what they carry. "
         "Nothing is heard until the speakers are plugged in, then the voice with one echo; when the knob of "
         "the return send turns up, repeats.",
         sources=drawn.sources,
@@ -144,7 +153,7 @@ def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: floa
 
 
 def _cables(
-    axes: Axes, artists: Mapping[Any, Any], patch: Patch, profile: Profile, times: tuple[Array, Array]
+    axes: Axes, artists: Mapping[Any, Any], patch: Patch, profile: Profile, times: Sequence[Any]
 ) -> Part:
     """Cables that are drawn in between two times each, and what stands for them before."""
     moved: list[Artist] = []
@@ -190,7 +199,7 @@ def _carried(
     patch: Patch,
     profile: Profile,
     contact: Mapping[Ends, float],
-    envelopes: tuple[Array, Array],
+    envelopes: Sequence[Array] | Array,
 ) -> Part:
     """Wires that swell with the sound on them, as far as they are plugged in."""
     lit = lit_wires(axes, artists, patch, profile)
