@@ -52,7 +52,7 @@ def erase_off(canvas: Canvas, *, speed: float, lap: float | None = None) -> Draw
     canvas.head(
         "Not erased, old sound stays under new",
         f"{'rewound tape' if lap is None else 'a closed loop'} at {canvas.speed(speed)}",
-        answer=LAYERS if lap is None else amount(lap, "s", ".3g"),
+        answer=(LAYERS[0] if canvas.symbols_only else LAYERS) if lap is None else amount(lap, "s", ".3g"),
         means=again if lap is None else "until old sound comes round",
     )
     sheet, short = canvas.sketch(), canvas.symbols_only
@@ -67,7 +67,7 @@ def erase_off(canvas: Canvas, *, speed: float, lap: float | None = None) -> Draw
         spot = (place, middle + half + size[1] / 2)
         fill = "face" if place == places[0] else "ribbon"
         boxes.append(sheet.box(spot, size=size, role="tape", fill=fill))
-        names.append(sheet.words(spot, name, size=1.0 if wide > 24 else style.NOTE))
+        names.append(sheet.words(spot, name))
     boxes[0].set_linestyle(style.DASHED)
     before = np.linspace(0, places[1], POINTS)
     after = np.linspace(places[1], wide - 0.9, POINTS)

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from matplotlib.ticker import FixedLocator
+from matplotlib.ticker import FixedLocator, MultipleLocator
 from numpy.typing import NDArray
 
 from tapecalc.calc import contour, response, standards
@@ -506,9 +506,9 @@ def one_repeat(canvas: Canvas, *, one_pass: response.OnePass, number: int = 5) -
     spec = canvas.axes.get_subplotspec()
     if spec is None:
         raise ValueError("axes must be those of a subplot, for there are two charts")
-    above, below = (spec.subgridspec(2, 1, height_ratios=(3, 2))[k] for k in (0, 1))
-    canvas.axes.set_subplotspec(above)
-    wave_axes = canvas.figure.add_subplot(below)
+    rows = spec.subgridspec(2, 1, height_ratios=(3, 2))
+    canvas.axes.set_subplotspec(rows[0])
+    wave_axes = canvas.figure.add_subplot(rows[1])
     levels = [response.repeat_level_db(one_pass, f, n) for n in range(1, number + 1)]
     levels = [np.where(level < DARKEST_DB, np.nan, level) for level in levels]
     thin = canvas.line_look("context", linewidth=style.STRUCTURE * profile.line_pt)
@@ -517,6 +517,7 @@ def one_repeat(canvas: Canvas, *, one_pass: response.OnePass, number: int = 5) -
     canvas.style_response(y=("level", "$L$", "dB"))
     top = float(np.clip(np.nanmax(levels) + 1.5, 3, 20))
     canvas.axes.set_ylim(DARKEST_DB - ROOM * (top - DARKEST_DB), top)
+    canvas.axes.yaxis.set_major_locator(MultipleLocator(20 if top > 6 or profile.portrait else 10))
     time = finely(0, WAVES / NOTE, 1 / NOTE)
     before = bright_note(time)
     waves = [
