@@ -246,7 +246,7 @@ def test_sound_rides_on_past_the_heads(name, after, meters):
     there = [np.interp(meters, way[:, 0], way[:, k]) for k in (1, 2)]  # where the note has got to
     k = int(np.argmin(np.hypot(*(line - there).T)))
     assert np.hypot(*(line[k] - there)) < 0.3  # the face of the ribbon, 0.225 from its middle
-    assert risen[max(k - 60, 0) : k].max() > 0.3 * risen.max() > 0 and risen[k + 15 :].max() < 1e-6
+    assert risen[max(k - 60, 0) : k + 15].max() > 0.3 * risen.max() > 0 and risen[k + 15 :].max() < 1e-6
 
 
 def test_every_repeat_is_quieter_until_the_last_in_the_fading_clip():

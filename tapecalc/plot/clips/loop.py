@@ -54,7 +54,7 @@ HIGHEST_DB = max(gain for _, gain in RIDE)
 NOTE_DB, NOTE_LASTS, SETS_IN = -12.0, 0.35, 0.003  # of the bright note: peak, share of a delay, s
 TRACE, THICKEST = 240, 0.34  # points of what is written, and half of its thickness when the tape is full
 FAINTEST_DB = -36.0  # level from a full tape that is not drawn any more
-LINE = 1.3  # height of a line of words, in type sizes
+LINE = 1.45  # height of a line of words, in type sizes
 #: Settings of a knob, by how many dB the send stands above what the still shows.
 KNOB_DB, KNOB = (-30.0, 0.0, 12.0), (0.0, 0.7, 1.0)
 
