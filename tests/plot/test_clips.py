@@ -21,7 +21,7 @@ from tapecalc.machine import example_machine, machine_from_text, with_changes
 from tapecalc.plot import film, style
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.clips import CLIPS, make_scene, write_clip
-from tapecalc.plot.transport import own_deck, tape_path
+from tapecalc.plot.transport import own_deck
 
 SMALL = replace(style.as_profile("video_1080"), dpi=20)  # 320 x 180, laid out as 1080 lines are
 ENCODER = film.find_encoder()
@@ -235,18 +235,12 @@ def test_sound_rides_on_past_the_heads(name, after, meters):
     outline = riding.get_xy()[:2400]
     ridge, line = outline[:1200], outline[:1199:-1]
     risen = np.hypot(*(ridge - line).T)
-    drawn = tape_path(
-        layout=machine.heads_at(min(machine.speeds)),
-        speed=min(machine.speeds),
-        deck=own_deck(machine),
-        profile=SMALL,
-        axes=scene.moving[0].axes,
-    )
+    drawn = draw("tape_path", machine, profile=SMALL)
     way = drawn.artists["way"]
     there = [np.interp(meters, way[:, 0], way[:, k]) for k in (1, 2)]  # where the note has got to
     k = int(np.argmin(np.hypot(*(line - there).T)))
     assert np.hypot(*(line[k] - there)) < 0.3  # the face of the ribbon, 0.225 from its middle
-    assert risen[max(k - 60, 0) : k + 15].max() > 0.3 * risen.max() > 0 and risen[k + 15 :].max() < 1e-6
+    assert risen[max(k - 60, 0) : k + 1].max() > 0.3 * risen.max() > 0 and risen[k + 15 :].max() < 1e-6
 
 
 def test_every_repeat_is_quieter_until_the_last_in_the_fading_clip():
