@@ -304,7 +304,7 @@ def _describe_figures(add: Callable[..., Any]) -> None:
 
 
 def _describe_clip(add: Callable[..., Any]) -> None:
-    add("name", metavar="CLIP", help="which one, for example tape_travel")
+    add("name", metavar="CLIP", help="which one, for example tape_path")
     add("--machine", default="example", metavar="MACHINE.toml", help="a machine file (default: the example)")
     add("--out", required=True, metavar="FILE", help="an .mp4 or .gif to write")
     text = "numbered PNG pictures into the folder --out"

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from matplotlib.patches import PathPatch
+from matplotlib.text import Text
 
 from tapecalc.plot.sketch import Array, Look, Place, Sketch
 
@@ -105,10 +107,10 @@ class Bench:
         if words or name.startswith("channel"):
             self.words(self.at((column, 0.65)), name if fits and words else name.split()[-1])
 
-    def draw(self, name: str, role: str) -> None:
-        """Draw a part in the color of a role."""
+    def draw(self, name: str, role: str) -> PathPatch | None:
+        """Draw a part in the color of a role; returns the pointer of a knob."""
         part, spot, sheet = self.parts[name], self.spot(name), self.sheet
-        half = self.reach(name)
+        half, pointer = self.reach(name), None
         text = self.texts.get(name, name)
         if part.kind == "dot":
             sheet.dot(spot, role)
@@ -119,9 +121,7 @@ class Bench:
             sheet.disk(spot, 0.4 * half[0], role=role, fill=role, width=0)
         elif part.kind == "knob":
             sheet.disk(spot, half[0], role=role, fill="face", width=CABLE)
-            angle = np.radians(225 - 270 * part.setting)
-            ahead = half[0] * np.array([np.cos(angle), np.sin(angle)])
-            sheet.line([spot + 0.2 * ahead, spot + ahead], role=role, width=CABLE, zorder=5)
+            pointer = sheet.line(self.pointer(name, part.setting), role=role, width=CABLE, zorder=5)
         elif part.kind == "fader":
             sheet.bar(spot, (0.28, 2 * half[1]), role="context", fill="face", width=0.3)
             cap = spot + (0, 1.6 * (part.setting - 0.5) * half[1])
@@ -135,6 +135,13 @@ class Bench:
             sheet.line([top, top - (0, 0.3)], role=role, width=CABLE, zorder=4)
         if part.label:
             self.beside(name, self.worded(self.texts.get(f"{name} label", part.label)), role)
+        return pointer
+
+    def pointer(self, name: str, setting: float) -> list[Array]:
+        """Where the pointer of a knob lies at a setting from 0 to 1."""
+        angle = np.radians(225 - 270 * setting)
+        ahead = self.reach(name)[0] * np.array([np.cos(angle), np.sin(angle)])
+        return [self.spot(name) + 0.2 * ahead, self.spot(name) + ahead]
 
     def beside(self, name: str, text: str, role: str = "text") -> None:
         """Write words beside a part."""
@@ -143,12 +150,12 @@ class Bench:
         place = self.spot(name) + (along * (along_by + 0.2), up + np.sign(up) * (0 if along else up_by))
         self.words(place, text, ha=ha, role="text" if role == "context" else role)
 
-    def words(self, place: Place, text: str, *, size: float = 1.0, **look: Any) -> None:
+    def words(self, place: Place, text: str, *, size: float = 1.0, **look: Any) -> Text:
         """Write words, one line on a baseline, several set close."""
         lines: Look = {"linespacing": LEADING / LINE_HEIGHT}
         if "\n" not in text:
             place, lines = (place[0], place[1] - 0.36 * size), {"va": "baseline"}
-        self.sheet.words(place, text, size=size, **lines, **look)
+        return self.sheet.words(place, text, size=size, **lines, **look)
 
     def way(self, start: str, end: str, corners: Sequence[Place]) -> list[Array]:
         """The points of a wire from the edge of one part to that of another."""

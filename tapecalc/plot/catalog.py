@@ -8,6 +8,7 @@ from tapecalc.plot import (
     arrows,
     deck,
     diagram,
+    erase,
     flutter,
     gap,
     heads,
@@ -23,7 +24,22 @@ from tapecalc.plot.kit import FIGURES, Drawn
 from tapecalc.plot.style import Profile
 
 #: The modules of figures, in the order of the gallery.
-TOPICS = (transport, deck, response, gap, diagram, wiring, loop, arrows, tempo, flutter, heads, levels, reels)
+TOPICS = (
+    transport,
+    deck,
+    response,
+    gap,
+    erase,
+    diagram,
+    wiring,
+    loop,
+    arrows,
+    tempo,
+    flutter,
+    heads,
+    levels,
+    reels,
+)
 #: Every figure by its name. One that is defined later joins it.
 CATALOG = FIGURES
 CATALOG.update(

@@ -52,7 +52,7 @@ def loop_diagram(
     """Draw the echo loop: the heads of the tape machine, and a mixer with its channels and one send.
 
     Heads that do not feed the return are heard over a channel of their own, which has no send. The number is
-    the margin, `at_least` that much. Artists are the wires by (from, to).
+    the margin, `at_least` that much. Artists are those of `draw_patch`.
 
     >>> ("return send", "send bus") in loop_diagram().artists
     True
@@ -91,7 +91,7 @@ def loop_diagram(
     delay = from_to(delays, *(("s", ".1f") if max(delays) >= LONG else ("ms",))) if len(delays) else "$T$"
     labels.append((f"{delay}|{delay}", (12.5, 15.45), "tape"))
     patch = replace(patch, labels=tuple(labels))
-    wires = draw_patch(sheet, patch, texts, plugged=len(patch.cables) + 1, words=not short)
+    drawn = draw_patch(sheet, patch, texts, plugged=len(patch.cables) + 1, words=not short)
     sends = ""
     if input_send_db is not None and return_send_db is not None:
         sends = f" The input send stands at {_db(input_send_db)}, the return send at {_db(return_send_db)}."
@@ -101,7 +101,7 @@ def loop_diagram(
         said += f" The loop is {answer}{more if stable else ' past the edge'}."
     return Drawn(
         canvas.figure,
-        wires,
+        drawn,
         "The echo loop. Channel 1 brings the voice, its send feeds the record head; the playback head "
         "comes back on channel 2, whose own send, the return send, closes the loop. Start with the return "
         f"send down.{said}",

@@ -6,13 +6,15 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from matplotlib.ticker import FixedLocator
+from matplotlib.ticker import FixedLocator, MultipleLocator
 from numpy.typing import NDArray
 
 from tapecalc.calc import contour, response, standards
+from tapecalc.calc import loop as loops
 from tapecalc.calc.units import to_si
+from tapecalc.machine import Machine
 from tapecalc.plot import style
-from tapecalc.plot.kit import AUDIBLE, FREQUENCIES, Canvas, Drawn, figure, minus
+from tapecalc.plot.kit import AUDIBLE, FREQUENCIES, Canvas, Drawn, figure, finely, minus, name_lines
 from tapecalc.plot.style import frequency_text
 from tapecalc.words import amount, listed
 
@@ -22,6 +24,9 @@ ROUND = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3)  # Hz, at which a chart of t
 EDGE_DB = 1.5  # width of a hatched edge
 WAVES_SHOWN = (0.45, 13.0)  # on the poles of a head
 DARKEST_DB = -30.0  # level below which repeats are not drawn
+ROOM = 0.22  # share of a chart below that level, for names
+MOST_REPEATS = 8  # that are followed one by one
+NOTE, HARMONICS, WAVES = 880.0, 16e3, 2  # Hz of a bright note, Hz up to which it reaches, and how many waves
 
 
 def audible(contact: response.HeadContact, speed: float) -> NDArray[np.float64]:
@@ -136,7 +141,7 @@ def machine_chain(canvas: Canvas, *, passes: Sequence[response.OnePass]) -> Draw
         if _at(TREBLE, f, both) > QUIET_DB
         else "No equalizer gives back what the tape takes",
         f"equalizers and losses at {speed}, as aligned",
-        answer=_edge_text(edge),
+        answer=edge_text(edge),
         means=f"is the top at {speed}, 3 dB down",
     )
     _shade(canvas, f, tape, 0, "ribbon", alpha=0.5)
@@ -176,7 +181,7 @@ def _db(gain: Any) -> Any:
     return 20 * np.log10(np.abs(gain))
 
 
-def _edge_text(edge: float | None) -> str:
+def edge_text(edge: float | None) -> str:
     """Write where a response ends, if that can be heard."""
     top = AUDIBLE[1]
     return f"over {frequency_text(top)}" if edge is None or edge > top else frequency_text(edge)
@@ -406,7 +411,7 @@ def repeats_response(canvas: Canvas, *, one_pass: response.OnePass, repeats: int
     canvas.head(
         "Every repeat is darker than the last" if darker else "The repeats keep their treble",
         f"repeats 1 to {repeats} at {speed}" if repeats > 1 else f"repeat 1 at {speed}",
-        answer=_edge_text(bands[-1][1]),
+        answer=edge_text(bands[-1][1]),
         means=f"is the top of repeat {repeats}, 3 dB down",
     )
     f = audible(one_pass.today, one_pass.speed)
@@ -444,6 +449,110 @@ def repeats_response(canvas: Canvas, *, one_pass: response.OnePass, repeats: int
         "the one before, with waves in the bass that grow from repeat to repeat; a dot where each ends in "
         f"the treble. Repeat 1 keeps {first}, repeat {repeats} {last} within 3 dB.",
         ("n passes are n times one pass in dB",),
+    )
+
+
+def heard_repeats(machine: Machine, loop: loops.EchoLoop) -> tuple[float, float, int]:
+    """Say how a loop fades: its return send, dB, by how many dB each repeat is quieter, how many are heard.
+
+    As the machine has it, at most `MOST_REPEATS`; where it runs away, the send in the middle of what gives
+    the wanted repeats.
+    """
+    song, send_db = machine.song, machine.mixer.return_send_db
+    flat = replace(loop, one_pass=replace(loop.one_pass, pole_shape="flat"))  # as the plan counts repeats
+    gain_db = -loops.stability(flat, count_modes=False).bound_db
+    if gain_db >= 0 or not loops.stability(loop, count_modes=False).stable:
+        wanted_db = song.faded_db / (song.wanted_repeats - 0.5)
+        send_db, gain_db = send_db + wanted_db - gain_db, wanted_db
+    return send_db, -gain_db, int(min(loops.repeats_heard(gain_db, song.faded_db), MOST_REPEATS))
+
+
+def _last_repeat(machine: Machine) -> dict[str, Any]:
+    loop = machine.echo_loop(machine.speeds[0])
+    return {"one_pass": loop.one_pass, "number": heard_repeats(machine, loop)[2]}
+
+
+def bright_note(time: NDArray[np.float64], level_db: Any = None) -> NDArray[np.float64]:
+    """Sound harmonics of `NOTE`, each as loud as ``1 / k``, the last of them less, over time in s.
+
+    `level_db` is what a response does to them, of their frequencies; their phases stay.
+    """
+    numbers = np.arange(1, HARMONICS / NOTE)
+    gains = np.sinc(NOTE * numbers / HARMONICS) / numbers  # so that the steep edge does not ripple
+    if level_db is not None:
+        gains = gains * 10 ** (level_db(NOTE * numbers) / 20)
+    return np.sin(2 * np.pi * NOTE * time[..., None] * numbers) @ gains
+
+
+@figure("what is left of a note in the last repeat", _last_repeat, units=True)
+def one_repeat(canvas: Canvas, *, one_pass: response.OnePass, number: int = 5) -> Drawn:
+    """Draw what the passes up to one repeat leave: of all frequencies, and of the wave of a bright note.
+
+    The first repeat is thin. Levels count from what a flat pass gives; how loud the repeats are is no part.
+
+    >>> from tapecalc.machine import example_machine
+    >>> list(one_repeat(one_pass=example_machine().one_pass(0.1905)).artists)
+    ['first', 'repeat', 'played', 'wave', 'name', 'name of wave', 'levels', 'waves', 'tops']
+    """
+    profile, speed, f = canvas.profile, canvas.speed(one_pass.speed), audible(one_pass.today, one_pass.speed)
+    even = replace(one_pass, pole_shape="flat")
+    tops = [response.bandwidth(even, passes=n)[1] for n in range(1, number + 1)]
+    darker = tops[-1] is not None and tops[-1] < AUDIBLE[1]
+    canvas.head(
+        f"Repeat {number} has lost its treble" if darker else f"Repeat {number} has kept its treble",
+        f"a note of {frequency_text(NOTE)}, {number} pass{'es' if number > 1 else ''} at {speed}",
+        answer=edge_text(tops[-1]),
+        means=f"is the top of repeat {number}, 3 dB down",
+    )
+    spec = canvas.axes.get_subplotspec()
+    if spec is None:
+        raise ValueError("axes must be those of a subplot, for there are two charts")
+    rows = spec.subgridspec(2, 1, height_ratios=(3, 2))
+    canvas.axes.set_subplotspec(rows[0])
+    wave_axes = canvas.figure.add_subplot(rows[1])
+    levels = [response.repeat_level_db(one_pass, f, n) for n in range(1, number + 1)]
+    levels = [np.where(level < DARKEST_DB, np.nan, level) for level in levels]
+    thin = canvas.line_look("context", linewidth=style.STRUCTURE * profile.line_pt)
+    (first,) = canvas.axes.plot(f, levels[0], **thin)
+    (line,) = canvas.axes.plot(f, levels[-1], **canvas.line_look("echo"))
+    canvas.style_response(y=("level", "$L$", "dB"))
+    top = float(np.clip(np.nanmax(levels) + 1.5, 3, 20))
+    canvas.axes.set_ylim(DARKEST_DB - ROOM * (top - DARKEST_DB), top)
+    canvas.axes.yaxis.set_major_locator(MultipleLocator(20 if top > 6 or profile.portrait else 10))
+    time = finely(0, WAVES / NOTE, 1 / NOTE)
+    before = bright_note(time)
+    waves = [
+        bright_note(time, lambda at, n=n: response.repeat_level_db(one_pass, at, n))
+        for n in range(1, number + 1)
+    ]
+    (played,) = wave_axes.plot(1e3 * time, before, **canvas.line_look("dry", linewidth=thin["linewidth"]))
+    (wave,) = wave_axes.plot(1e3 * time, waves[-1], **canvas.line_look("echo"))
+    style.style_axes(wave_axes, profile, x=canvas.label("time", "$t$", "ms"), grid=None)
+    reach = 1.1 * float(np.abs([before, *waves]).max())
+    wave_axes.set(xlim=(0, 1e3 * time[-1]), ylim=(-reach, reach), yticks=[])
+    last = f"no. {number}" if profile.narrow else f"repeat {number}"
+    of_first, of_last = ("$n$ = 1", f"$n$ = {number}") if canvas.symbols_only else ("first", last)
+    pairs = [(first, of_first), (line, of_last)][number == 1 :]
+    names = name_lines(canvas.axes, profile, *zip(*pairs, strict=True))
+    short = "$n$ = 0" if canvas.symbols_only else "played"
+    of_waves = name_lines(wave_axes, profile, [played, wave], [short, of_last])
+    said = f"at {speed} repeat {number} keeps {_band(*response.bandwidth(even, passes=number))} within 3 dB"
+    return Drawn(
+        canvas.figure,
+        {
+            "first": first,
+            "repeat": line,
+            "played": played,
+            "wave": wave,
+            "name": names[-1],
+            "name of wave": of_waves[-1],
+        }
+        | {"levels": levels, "waves": waves, "tops": tops},
+        f"What is left of a bright note: {said}, repeat 1 {_band(*response.bandwidth(even))}.",
+        "Two charts. Above, level in dB over frequency: a thin line, the first repeat, and a thick one "
+        f"below it at both ends. Below, two waves of a note of {frequency_text(NOTE)} over time in ms: "
+        f"as played, a steep saw, and as repeat {number}, rounder; {said}.",
+        ("n passes are n times one pass in dB", "the note: harmonics k at 1 / k, no source"),
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from matplotlib.patches import Rectangle
+from matplotlib.patches import Polygon, Rectangle
 from numpy.typing import NDArray
 
 from tapecalc.calc.heads import Heads
@@ -56,6 +56,16 @@ class Label:
     words: str
     points: float
     place: float
+
+
+@dataclass(frozen=True)
+class Turning:
+    """What turns: its middle and radius on the sheet, the radius on which the tape runs, m, and its sense."""
+
+    middle: Place
+    radius: float
+    runs_on: float
+    sense: int  # 1 counterclockwise, -1 clockwise
 
 
 class TapePicture:
@@ -316,6 +326,22 @@ class TapePicture:
             self.gap_of_erase = long - float(np.interp(drawn[-1] + self.erase, drawn, meters))
         return np.column_stack([meters, [self.spot(*point) for point in self._pressed(points)[here:]]])
 
+    @property
+    def turning(self) -> list[Turning]:
+        """What turns: hubs, or none on a loop, capstan and pinch roller."""
+        deck, touch, hub = self.deck, RIBBON / 2, self._hub
+        found = [
+            Turning(self.spot(u, w), min(hub, 0.96 * radius), size, 1)
+            for (u, w, radius), size in zip(self.packs, deck.packs or (), strict=False)
+        ]
+        for radius, size, side in ((self.capstan_radius, deck.capstan, 1), (self.roller, deck.roller, -1)):
+            found.append(Turning(self.spot(self.capstan, side * (radius + touch)), radius, size / 2, side))
+        return found
+
+    @property
+    def _hub(self) -> float:
+        return float(self.deck.hub * max(self.scale, 1000 * LEAST))
+
     def _draw(self, points: _Array) -> None:
         sheet = self.sheet
         sheet.bar(
@@ -324,7 +350,7 @@ class TapePicture:
         self._packs()
         pressed = self._pressed(points)
         sheet.ribbon([self.spot(*p) for p in pressed], thickness=RIBBON, zorder=1.1)
-        self._sound()
+        self.sound = self._sound()
         self.boxes = self._heads()
         self._drive()
         if self.packs:
@@ -335,9 +361,8 @@ class TapePicture:
             self._post((along, self.guide), self.guide)
 
     def _packs(self) -> None:
-        hub = self.deck.hub * max(self.scale, 1000 * LEAST)
         for (u, w, radius), word in zip(self.packs, ("supply", "take-up"), strict=False):
-            inner = min(hub, 0.96 * radius)
+            inner = min(self._hub, 0.96 * radius)
             look: Any = {"role": "tape", "zorder": 1.2}
             self.sheet.disk(self.spot(u, w), radius, fill="ribbon", **look)
             for share in (0.25, 0.5, 0.75):
@@ -366,7 +391,7 @@ class TapePicture:
     def _post(self, place: tuple[float, float], radius: float) -> None:
         self.sheet.disk(self.spot(*place), radius, role="frame", fill="face", zorder=3)
 
-    def _sound(self) -> None:
+    def _sound(self) -> Polygon:
         """Write what is recorded into the tape between record head and last playback head."""
         last = self.places[-1]
         along = np.linspace(0, last, max(200, round(60 * last)))
@@ -378,7 +403,7 @@ class TapePicture:
         edge = np.concatenate(
             [np.column_stack([along, middle + half]), np.column_stack([along, middle - half])[::-1]]
         )
-        self.sheet.shape([self.spot(*p) for p in edge], role="echo", fill="echo", width=0, zorder=2.7)
+        return self.sheet.shape([self.spot(*p) for p in edge], role="echo", fill="echo", width=0, zorder=2.7)
 
     # -- what it passes
 

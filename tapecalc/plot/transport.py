@@ -101,7 +101,8 @@ def tape_path(
     `delays` are those measured, by default spacing over speed; a `speed_range` gives a range of them. Of a
     closed loop the `deck` holds the length, and there are no reels. Artists are the places of the heads along
     the sheet, the boxes of ``"record"`` and ``"playback"`` heads, and the ``"way"`` of the tape from the
-    record head on, as rows of m, x and y, on which sound is ``"ridden"`` so many m.
+    record head on, as rows of m, x and y, on which sound is ``"ridden"`` so many m, with the coating on the
+    ``"side"`` 1 to its left, or -1; the recorded ``"sound"``; what is ``"turning"``.
 
     >>> tape_path(layout=Heads(spacings=(0.0415,)), speed=0.1905).caption.partition(". ")[2][:43]
     'At 19.05 cm/s it takes 218 ms over 41.5 mm.'
@@ -131,7 +132,8 @@ def tape_path(
     return Drawn(
         canvas.figure,
         {"heads": picture.places, "way": picture.way, "ridden": picture.ridden}
-        | {"record": picture.boxes[0], "playback": picture.boxes[1:]},
+        | {"record": picture.boxes[0], "playback": picture.boxes[1:], "sound": picture.sound}
+        | {"turning": picture.turning, "side": picture.side},
         f"The way of the tape. {said}{said_of_heads(layout)} {_true_to_scale(picture)}",
         f"Plan view of a tape on its way {start} past {erase}record and {heads}, between the thin capstan "
         f"and the pinch roller {end}; a ruler along the tape starts at the record head. Spacing and delay: "

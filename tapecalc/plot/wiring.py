@@ -10,7 +10,6 @@ from importlib import resources
 from typing import Any
 
 import numpy as np
-from matplotlib.patches import PathPatch
 
 from tapecalc.calc.quantity import known_name, positive, single, whole
 from tapecalc.calc.standards import TRACK_WIDTHS
@@ -88,7 +87,7 @@ PATCHES = read_patches("patches.toml")
 
 @figure()
 def patch_diagram(canvas: Canvas, name: str, *, steps: int | None = None) -> Drawn:
-    """Draw one of the `PATCHES`; its artists are the wires by (from, to).
+    """Draw one of the `PATCHES`; its artists are those of `draw_patch`.
 
     After some `steps` so many cables are plugged in, in the order that is safe; the return send is down
     until one step more. With symbols only, parts have numbers.
@@ -101,8 +100,8 @@ def patch_diagram(canvas: Canvas, name: str, *, steps: int | None = None) -> Dra
     texts = numbers(patch) if canvas.symbols_only else {}
     plugged = count + 1 if steps is None else steps
     shown = replace(patch, labels=()) if canvas.symbols_only else patch
-    wires = draw_patch(canvas.sketch(), shown, texts, plugged=plugged, words=not canvas.symbols_only)
-    return Drawn(canvas.figure, wires, caption, patch.alt, (COMMON_PRACTICE,))
+    drawn = draw_patch(canvas.sketch(), shown, texts, plugged=plugged, words=not canvas.symbols_only)
+    return Drawn(canvas.figure, drawn, caption, patch.alt, (COMMON_PRACTICE,))
 
 
 def _head(canvas: Canvas, of: "Patch | Back") -> None:
@@ -139,10 +138,12 @@ def numbers(patch: Patch) -> dict[str, str]:
 
 def draw_patch(
     sheet: Sketch, patch: Patch, texts: Mapping[str, str], *, plugged: int, words: bool = True
-) -> dict[Ends, PathPatch]:
-    """Draw a patch with the first so many of its cables `plugged` in; return its wires.
+) -> dict[Any, Any]:
+    """Draw a patch with the first so many of its cables `plugged` in; return its wires by (from, to).
 
     The return send is up when there is nothing left to plug in. `texts` stand in the place of parts' words.
+    Beside the wires stand the arrowheads at their ends, ``"tips"``, the ``"pointers"`` of knobs by name, the
+    ``"labels"``, and the ``"bench"``, which knows all places.
     """
     cables, done = [cable[:2] for cable in patch.cables], plugged > len(patch.cables)
     loose = {*cables[plugged:], *patch.off}
@@ -155,7 +156,8 @@ def draw_patch(
         parts = {name: replace(part, setting=0.0) if name in down else part for name, part in parts.items()}
     bench = Bench(sheet, parts, dict(texts), patch.ribbon)
     laid: list[list[Array]] = []
-    drawn: dict[Ends, PathPatch] = {}
+    tips: dict[Ends, Any] = {}
+    drawn: dict[Any, Any] = {"bench": bench, "tips": tips}
     for name, ends in patch.panels:
         bench.panel(name, ends)
     for name, column, columns in patch.names:
@@ -164,7 +166,7 @@ def draw_patch(
     for (start, end), (role, corners) in patch.wires.items():
         wire, way = (start, end), bench.way(start, end, corners)
         outer, back = wire in cables or bool(_outer(patch, end)), wire in patch.back
-        off = wire in loose or (back and not done)
+        off, before = wire in loose or (back and not done), len(sheet.axes.patches)
         drawn[wire] = sheet.line(
             way,
             role="context" if off else role,
@@ -173,11 +175,13 @@ def draw_patch(
             dashed=wire in loose,
             over=laid,
         )
+        tips.update(zip([wire], sheet.axes.patches[before:-1], strict=False))
         laid.append(way)
-    for name in parts:
-        bench.draw(name, _role(patch, name))
-    for text, place, role in patch.labels:
-        bench.words(bench.at(place), bench.worded(text), role=role)
+    pointers = {name: bench.draw(name, _role(patch, name)) for name in parts}
+    drawn["pointers"] = {name: pointer for name, pointer in pointers.items() if pointer}
+    drawn["labels"] = [
+        bench.words(bench.at(place), bench.worded(text), role=role) for text, place, role in patch.labels
+    ]
     return drawn
 
 

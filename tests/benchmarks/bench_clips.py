@@ -55,7 +55,7 @@ def run():
         return int(failed)
     with tempfile.TemporaryDirectory() as folder:
         start = time.perf_counter()
-        path = write_clip("tape_travel", Path(folder) / "clip.mp4", seconds=10, progress=False).path
+        path = write_clip("tape_path", Path(folder) / "clip.mp4", seconds=10, progress=False).path
         seconds = time.perf_counter() - start
         print(f"10 s of 1080p30 with sound: {seconds:.1f} s, {path.stat().st_size / 1e6:.2f} MB")
     return int(failed or not np.isfinite(seconds) or seconds > MOST_SECONDS)

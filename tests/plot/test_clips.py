@@ -12,15 +12,17 @@ import numpy as np
 import pytest
 import soundfile
 from machines import MACHINES as FIVE
+from matplotlib.lines import Line2D
+from matplotlib.patches import PathPatch, Polygon, Rectangle
 from matplotlib.text import Text
 from PIL import Image
 
 from tapecalc.machine import example_machine, machine_from_text, with_changes
 from tapecalc.plot import film, style
-from tapecalc.plot.catalog import CATALOG
+from tapecalc.plot.catalog import CATALOG, draw
 from tapecalc.plot.clips import CLIPS, make_scene, write_clip
 from tapecalc.plot.clips.motion import close_heads
-from tapecalc.plot.transport import own_deck, tape_path
+from tapecalc.plot.transport import own_deck
 
 SMALL = replace(style.as_profile("video_1080"), dpi=20)  # 320 x 180, laid out as 1080 lines are
 ENCODER = film.find_encoder()
@@ -87,24 +89,28 @@ def test_any_machine_can_be_filmed(name, text):
     assert np.all(np.isfinite(scene.sound))
 
 
-#: Clips that end as the still of their name, and how a machine becomes its arguments.
-STILLS = {name: CATALOG[name].arguments for name in ("delay_map", "flutter_comb", "tape_as_ruler")}
-STILLS |= {"comb_of_heads": close_heads}
+#: How a machine becomes the arguments of a still, where a clip changes them.
+STILLS = {"comb_of_heads": close_heads}
+LOOKS = [
+    *(("example", size) for size in ("wide", "vertical_dark", "article_single")),
+    *((machine, "wide") for machine in ("three_heads", "closed_loop")),
+]
 
 
-@pytest.mark.parametrize("machine", ["example", "three_heads", "closed_loop"])
-@pytest.mark.parametrize("size", [SMALL, "vertical_dark", "article_single"], ids=["wide", "tall", "printed"])
-@pytest.mark.parametrize("name", STILLS)
-def test_a_clip_ends_as_the_still_of_its_name(name, size, machine):
+@every_clip
+@pytest.mark.parametrize(("machine", "size"), LOOKS)
+def test_a_clip_ends_as_the_still_of_its_name(name, machine, size):
     machine = example_machine() if machine == "example" else machine_from_text(FIVE[machine])
-    scene = make_scene(name, machine=machine, profile=size, seconds=5)
-    moved = pixels_at(scene, 3)
+    profile = SMALL if size == "wide" else replace(style.as_profile(size), dpi=40)
+    scene = make_scene(name, machine=machine, profile=profile, seconds=5)
     last = pixels_at(scene, scene.seconds)
-    drawn = CATALOG[name].function(**STILLS[name](machine), profile=size).figure
+    arguments = STILLS.get(name, CATALOG[name].arguments)(machine)
+    drawn = CATALOG[name].function(**arguments, profile=profile).figure
     with style.context("notebook"):
         drawn.canvas.draw()
     assert np.array_equal(last, np.asarray(drawn.canvas.buffer_rgba()))
-    assert np.any(moved != last) and np.array_equal(pixels_at(scene, 0), last)
+    assert any(np.any(pixels_at(scene, time) != last) for time in (1.5, 3, 4))
+    assert np.array_equal(pixels_at(scene, 0), last)
 
 
 def shown_texts(scene):
@@ -125,7 +131,7 @@ def shown_texts(scene):
 
 @pytest.mark.parametrize("size", ["video_1080_dark", "vertical", "article_single"])
 @pytest.mark.parametrize(
-    ("name", "text"), [*((name, None) for name in CLIPS), ("tape_travel", EIGHT), ("head_rhythm", EIGHT)]
+    ("name", "text"), [*((name, None) for name in CLIPS), ("tape_path", EIGHT), ("head_rhythm", EIGHT)]
 )
 def test_texts_lie_inside_the_safe_area_and_apart_all_the_time(name, text, size):
     profile = style.as_profile(size)
@@ -158,13 +164,13 @@ def test_a_mark_that_swells_does_not_reach_the_names_of_the_heads(size):
 
 def test_the_sound_of_the_tape_is_late_by_spacing_over_speed():
     machine = with_changes(example_machine(), {"transport.speeds_ips": (15, 7.5)})
-    events = {name: time for time, name in make_scene("tape_travel", machine=machine, seconds=1).events}
-    # Source: definition of speed: 41.5 mm at 190.5 mm/s, the slower of the two.
-    assert events["echo"] - events["note"] == pytest.approx(41.5 / 190.5)
+    events = {name: time for time, name in make_scene("tape_path", machine=machine, seconds=1).events}
+    # Source: definition of speed: 41.5 mm at 381 mm/s, the first of the two.
+    assert events["echo"] - events["note"] == pytest.approx(41.5 / 381)
 
 
 def test_after_two_single_notes_the_phrase_is_played():
-    scene = make_scene("tape_travel", profile=SMALL, seconds=5)
+    scene = make_scene("tape_path", profile=SMALL, seconds=5)
     start = NOTE + 4 * 60 / 76
     single, phrase = (np.abs(scene.sound[int(48000 * t) :][:24000]).max() for t in (start - 0.6, start))
     assert phrase > 20 * single
@@ -198,44 +204,49 @@ def test_the_rhythm_clip_plays_the_heads_of_the_machine(name, times):
 @pytest.mark.parametrize(
     ("name", "apart", "quieter_db", "count", "alone"),
     [
-        # At the slow speed; whole part of level / gain, and 1: 30 / 8 -> 4, 30 / 9 -> 4, 30 / 20 -> 2.
-        ("one_head", 0.4, 8.0, 4, ""),
-        ("three_heads", 0.2, 9.0, 4, "Head 1 alone, of 3. "),
+        # At the first speed; whole part of level / gain, and 1: 30 / 8 -> 4, 30 / 9 -> 4, 30 / 20 -> 2.
+        ("one_head", 0.2, 8.0, 4, ""),
+        ("three_heads", 0.1, 9.0, 4, "Head 1 alone, of 3. "),
         ("closed_loop", 0.3, 20.0, 2, "Head 1 alone, of 4. "),
         ("cassette", 0.105042, 8.0, 4, ""),
     ],
 )
 def test_repeats_fade_by_the_loop_gain_of_the_machine(name, apart, quieter_db, count, alone):
     machine = machine_from_text(FIVE[name].replace("return_send_db = -10", "return_send_db = -9"))
-    scene = make_scene("fading_repeats", machine=machine, profile=SMALL, seconds=4)
+    scene = make_scene("one_repeat", machine=machine, profile=SMALL, seconds=4)
     assert scene.caption.startswith(f"{alone}Repeats at ")
     assert f"each is {quieter_db:.1f} dB quieter" in scene.caption
     first = [time for time, what in scene.events if what.startswith("repeat")][:count]
     assert [time - NOTE for time in first] == pytest.approx(apart * np.arange(1, count + 1), abs=1e-5)
     later = {f"repeat {n}, {quieter_db:.1f} dB quieter" for n in range(2, count + 1)}
     assert {what for _, what in scene.events} == {"note", "repeat 1", *later}
-    *ghosts, note, _, _ = scene.moving
-    peaks = [ghost.get_ydata().max() for ghost in ghosts]
-    assert peaks == pytest.approx(-quieter_db * np.arange(count), abs=0.02)  # the first at 0 dB
-    assert np.ravel(note.get_ydata()) == pytest.approx([0, 0], abs=0.02)  # sends and head at 0 dB
+    one = machine.one_pass(machine.speeds[0])
+    line, *_, wave = (one for one in scene.moving if isinstance(one, Line2D) and len(one.get_xdata()) > 99)
+    played = wave.get_ydata().copy()
+    for n in range(1, count + 1):
+        scene.update(NOTE + n * apart + 0.001)
+        frequency = line.get_xdata()[::50]
+        assert line.get_ydata()[::50] == pytest.approx(n * one.level_db(frequency))  # n passes
+    # What was played is heard at the moment of a note, and its wave is steeper than that of the last repeat.
+    scene.update(NOTE + 0.001)
+    assert not line.get_visible()
+    assert np.abs(wave.get_ydata() - played).max() > 0.01
 
 
-def test_the_sound_of_fading_repeats_fades_by_the_loop_gain():
+def test_the_sound_of_one_repeat_fades_by_the_loop_gain():
     machine = machine_from_text(FIVE["one_head"].replace("return_send_db = -8", "return_send_db = -3"))
-    scene = make_scene("fading_repeats", machine=machine, profile=SMALL, seconds=6)
-    peaks = [np.abs(scene.sound[int(48000 * (NOTE + n * 0.4)) :][:9600]).max() for n in range(1, 6)]
+    scene = make_scene("one_repeat", machine=machine, profile=SMALL, seconds=6)
+    peaks = [np.abs(scene.sound[int(48000 * (NOTE + n * 0.2)) :][:9600]).max() for n in range(1, 6)]
     steps_db = 20 * np.log10(np.array(peaks[1:]) / peaks[:-1])
     assert steps_db == pytest.approx([-3] * 4, abs=1.5)  # a pluck loses some of its treble on top
 
 
 def test_a_loop_that_runs_away_is_turned_down_for_the_clip_and_that_is_called_a_suggestion():
     loud = machine_from_text(FIVE["one_head"].replace("return_send_db = -8", "return_send_db = 5"))
-    fading = make_scene("fading_repeats", machine=loud, profile=SMALL, seconds=3)
+    fading = make_scene("one_repeat", machine=loud, profile=SMALL, seconds=3)
     # 4 wanted repeats: 30 dB / 3.5 = 8.57 dB a repeat.
     assert "each is 8.6 dB quieter" in fading.caption
     assert "A suggestion: the return send at \N{MINUS SIGN}8.6 dB; as it is set the loop" in fading.caption
-    title = fading.figure.axes[0].get_title(loc="left")
-    assert title.startswith("A suggestion")
     rhythm = make_scene("head_rhythm", machine=loud, profile=SMALL, seconds=1)
     assert "The return send is down" in rhythm.caption
     assert "later repeat" not in {what for _, what in rhythm.events}
@@ -244,43 +255,39 @@ def test_a_loop_that_runs_away_is_turned_down_for_the_clip_and_that_is_called_a_
 @pytest.mark.parametrize(
     ("name", "after", "meters"),
     [
-        # 4.8 cm of tape at 9.525 cm/s, beyond the head at 38.1 mm; 25 cm of a loop of 1.2 m at 10 cm/s.
-        ("one_head", 0.504, 0.048),
+        # 4.8 cm of tape at 19.05 cm/s, beyond the head at 38.1 mm; 25 cm of a loop of 1.2 m at 10 cm/s.
+        ("one_head", 0.252, 0.048),
         ("closed_loop", 2.5, 0.25),
     ],
 )
 def test_sound_rides_on_past_the_heads(name, after, meters):
     machine = machine_from_text(FIVE[name])
-    scene = make_scene("tape_travel", machine=machine, profile=SMALL, seconds=2.9)
+    scene = make_scene("tape_path", machine=machine, profile=SMALL, seconds=2.9)
     scene.update(NOTE + after)
-    outline = scene.moving[0].get_xy()[: 2 * 1200]
+    riding = next(one for one in scene.moving if isinstance(one, Polygon) and len(one.get_xy()) >= 2400)
+    outline = riding.get_xy()[:2400]
     ridge, line = outline[:1200], outline[:1199:-1]
     risen = np.hypot(*(ridge - line).T)
-    drawn = tape_path(
-        layout=machine.heads_at(min(machine.speeds)),
-        speed=min(machine.speeds),
-        deck=own_deck(machine),
-        profile=SMALL,
-        axes=scene.moving[0].axes,
-    )
+    drawn = draw("tape_path", machine, profile=SMALL)
     way = drawn.artists["way"]
     there = [np.interp(meters, way[:, 0], way[:, k]) for k in (1, 2)]  # where the note has got to
     k = int(np.argmin(np.hypot(*(line - there).T)))
-    assert np.hypot(*(line[k] - there)) < 0.1
-    assert risen[max(k - 60, 0) : k].max() > 0.3 * risen.max() > 0 and risen[k + 15 :].max() < 1e-6
+    assert np.hypot(*(line[k] - there)) < 0.3  # the face of the ribbon, 0.225 from its middle
+    assert risen[max(k - 60, 0) : k + 1].max() > 0.3 * risen.max() > 0 and risen[k + 15 :].max() < 1e-6
 
 
 def test_every_repeat_is_quieter_until_the_last_in_the_fading_clip():
-    scene = make_scene("fading_repeats", profile=SMALL, seconds=5)
-    delay = 41.5 / 95.25
+    scene = make_scene("one_repeat", profile=SMALL, seconds=5)
+    delay = 41.5 / 190.5
     # The bench deck's gain is about -6.1 dB, so five repeats are not 30 dB below the first.
     peaks = [np.abs(scene.sound[int(48000 * (NOTE + n * delay)) :][:9600]).max() for n in range(1, 6)]
     assert np.all(np.diff(peaks) < 0)
     assert 20 * np.log10(peaks[-1] / peaks[0]) < -24
 
 
-def test_past_the_margin_the_loop_grows_by_itself_to_the_tapes_limit_and_is_stopped():
-    scene = make_scene("past_the_margin", profile=SMALL, seconds=8)
+@pytest.mark.parametrize("name", ["loop_diagram", "runaway_frequency"])
+def test_past_the_margin_the_loop_grows_by_itself_to_the_tapes_limit_and_is_stopped(name):
+    scene = make_scene(name, profile=SMALL, seconds=8)
     times = {name.split(":")[0]: time for time, name in scene.events}
     past, back = times["past the margin"], times["back within the margin"]
     rate = scene.sample_rate
@@ -298,10 +305,10 @@ def test_past_the_margin_the_loop_grows_by_itself_to_the_tapes_limit_and_is_stop
 
 
 def test_units_and_ground_reach_the_picture():
-    inches = make_scene("tape_travel", profile=SMALL, units="inches", seconds=1)
-    assert "3.75 ips" in inches.caption and "1.63 in" in inches.caption
-    clear = make_scene("tape_travel", profile=SMALL.on("transparent"), seconds=1)
-    assert pixels_at(clear, 0.5)[0, 0, 3] == 230
+    inches = make_scene("tape_path", profile=SMALL, units="inches", seconds=1)
+    assert "7.5 ips" in inches.caption and "1.63 in" in inches.caption
+    clear = make_scene("tape_path", profile=SMALL.on("transparent"), seconds=1)
+    assert pixels_at(clear, 0.5)[0, 0, 3] < 255
     assert np.all(pixels_at(inches, 0.5)[..., 3] == 255)
 
 
@@ -314,11 +321,129 @@ def test_no_large_part_of_the_picture_ever_flashes(name):
     assert changed < 0.05
 
 
+def loudest(scene, begin, end):
+    """Peak of the sound between two times."""
+    return np.abs(scene.sound[round(begin * 48000) : round(end * 48000)]).max()
+
+
+def test_nothing_is_heard_of_a_patch_before_the_speakers_are_plugged_in():
+    scene = make_scene("patch_sends", profile=SMALL, seconds=10)
+    cables = [time for time, name in scene.events if name.startswith("cable")]
+    assert len(cables) == 4 and "limiter, then speakers" in dict(scene.events)[cables[-1]]
+    voice = next(time for time, name in scene.events if name == "voice")
+    assert loudest(scene, 0, cables[-1] + 0.3) == 0 and loudest(scene, voice, voice + 0.04) > 0.05
+    # One echo after 41.5 mm at 190.5 mm/s and no second one while the return send is down.
+    echo = voice + 41.5 / 190.5
+    assert loudest(scene, echo + 0.001, echo + 0.1) > 1.5 * loudest(scene, echo - 0.05, echo - 0.001)
+    raised = next(time for time, name in scene.events if name.startswith("the return send"))
+    assert [name for time, name in scene.events if time < raised].count("repeat 2") == 0
+    last = max(time for time, name in scene.events if name == "voice")
+    again = last + 3 * 41.5 / 190.5
+    assert loudest(scene, again, again + 0.1) > 0.01
+
+
+def test_a_cable_grows_from_its_first_socket_and_the_others_wait():
+    scene = make_scene("patch_sends", profile=SMALL, seconds=10)
+    scene.update(NOTE + 0.1)  # a third of the way, eased: sin^2 of 30 degrees is a quarter
+    wires = draw("patch_sends", profile=SMALL).artists
+    whole = wires["voice", "channel 1"].get_path().vertices
+    grown = [
+        one.get_path().vertices
+        for one in scene.moving
+        if isinstance(one, PathPatch) and one.get_visible() and one.get_zorder() == 1.5 and not one.get_fill()
+    ]
+    length = abs(whole[-1, 1] - whole[0, 1])
+    part = next(
+        p for p in grown if np.allclose(p[0], whole[0]) and len(p) and abs(p[-1, 1] - p[0, 1]) < length / 2
+    )
+    assert abs(part[-1, 1] - part[0, 1]) == pytest.approx(length / 4, rel=0.02)
+
+
+def test_what_turns_turns_as_fast_as_the_tape_runs_over_it():
+    scene = make_scene("tape_path", profile=SMALL, seconds=3)
+    deck = own_deck(example_machine())
+    scene.update(NOTE)
+    marks = [one for one in scene.moving if isinstance(one, Line2D) and len(one.get_xdata()) == 2]
+    angles = []
+    for time in (NOTE, NOTE + 0.01):
+        scene.update(time)
+        angles.append([np.arctan2(*np.diff(mark.get_xydata(), axis=0)[0, ::-1]) for mark in marks])
+    turned = np.angle(np.exp(1j * np.subtract(*angles[::-1]))) / 0.01
+    radii = [deck.packs[0], deck.packs[1], deck.capstan / 2, -deck.roller / 2]
+    assert turned == pytest.approx(0.1905 / np.array(radii))
+
+
+def test_the_curve_of_the_loop_gain_is_lifted_as_the_send_is_ridden():
+    scene = make_scene("runaway_frequency", profile=SMALL, seconds=10)
+    curve = next(one for one in scene.moving if isinstance(one, Line2D) and len(one.get_xdata()) > 99)
+    scene.update(scene.seconds)
+    rest = curve.get_ydata().copy()
+    number = next(one for one in scene.moving if isinstance(one, Text) and one.get_gid() == "number")
+    said = []
+    for share in (0.05, 0.6):  # 9 dB below the margin, and 3 dB beyond it
+        scene.update(film.HOLD + 10 * share)
+        said.append(number.get_text())
+        lift = curve.get_ydata() - rest
+        assert np.ptp(lift) < 1e-9
+        said.append(float(lift[0]))
+    assert said[::2] == ["9.0 dB", "3.0 dB"] and said[3] - said[1] == pytest.approx(12)
+
+
+def test_what_rides_through_the_loop_is_at_the_playback_head_when_it_is_heard():
+    scene = make_scene("loop_diagram", profile=SMALL, seconds=10)
+    scene.update(NOTE)
+    trace = next(one for one in scene.moving if isinstance(one, Polygon) and len(one.get_xy()) > 400)
+    half = []
+    for time in np.arange(NOTE, NOTE + 0.4, 0.005):
+        scene.update(time)
+        edge = trace.get_xy()[:480]
+        half.append(edge[:240, 1] - edge[:239:-1, 1])
+    written, read = (np.argmax(np.array(half)[:, k] > 0.1) * 0.005 for k in (2, -1))
+    assert written < 0.04 and read - written == pytest.approx(41.5 / 190.5, abs=0.01)
+
+
+def test_old_sound_is_heard_under_the_new_once_the_erase_head_is_off():
+    scene = make_scene("erase_off", profile=SMALL, seconds=10)
+    off = next(time for time, name in scene.events if name == "the erase head is switched off")
+    old = [time for time, name in scene.events if name == "old sound under the new"]
+    new = [time for time, name in scene.events if name == "new sound"]
+    assert len(old) >= 2 and min(old) > off
+    for time in old:
+        assert loudest(scene, time, time + 0.05) > 1.2 * loudest(scene, time - 0.04, time - 0.002)
+    lap = (10 - film.EASE) / 3
+    first = [time for time in new if time < NOTE + lap]
+    for time in first:  # a lap later the second lap has taken their place
+        later = time + lap
+        assert loudest(scene, later + 0.001, later + 0.03) <= 1.05 * loudest(
+            scene, later - 0.03, later - 0.001
+        )
+
+
+def test_a_loop_that_nothing_feeds_cannot_run_away():
+    lonely = machine_from_text(
+        FIVE["one_head"].replace("spacing_mm = 38.1", "spacing_mm = 38.1\nfeeds_return = false")
+    )
+    with pytest.raises(ValueError, match="'loop_diagram' needs a head that feeds the return"):
+        make_scene("loop_diagram", machine=lonely, profile=SMALL, seconds=2)
+
+
+def test_between_the_notes_of_a_rhythm_no_beat_is_dead():
+    for text in (*FIVE.values(), EIGHT):
+        machine = machine_from_text(text)
+        events = make_scene("head_rhythm", machine=machine, profile=SMALL, seconds=30).events
+        times = np.array([time for time, _ in events])
+        last = max(time for time, name in events if name == "note")
+        beat = 60 / machine.song.bpm if machine.song.bpm else 0.6
+        assert (
+            np.diff(times[times <= last]).max() <= max(beat, np.max(machine.delays(machine.speeds[0]))) + 1e-9
+        )
+
+
 # ---------------------------------------------------------------- frames
 
 
 def test_frames_show_what_a_full_drawing_shows():
-    scene = small_scene("past_the_margin")
+    scene = small_scene("head_rhythm")
     kept = [pixels.copy() for pixels in film.frames(scene, 10)]
     assert len(kept) == 40
     scene.update(2.25)
@@ -330,10 +455,10 @@ def test_frames_show_what_a_full_drawing_shows():
 
 
 def test_a_strip_names_its_moments_and_shows_the_frames_in_their_order(monkeypatch):
-    scene = make_scene("tape_travel", profile=SMALL, seconds=1)
+    scene = make_scene("tape_path", profile=SMALL, seconds=1)
     strip = film.strip(scene, [0.1, 0.5, 0.9], width=160)
     assert strip.image.size == (330, 190)
-    assert repr(strip).startswith("The clip at 0.10, 0.50 and 0.90 s. Sketch of a tape")
+    assert repr(strip).startswith("The clip at 0.10, 0.50 and 0.90 s. Plan view of a tape")
     assert film.strip(scene, [0.5], width=160).alt.startswith("The clip at 0.50 s. ")
     middle = np.asarray(film.strip(scene, [0.5], width=160).image)
     assert np.array_equal(np.asarray(strip.image)[:90, 170:], middle)
@@ -368,7 +493,7 @@ def test_a_folder_with_other_things_is_left_alone(tmp_path):
 
 
 def test_a_gif_keeps_time(tmp_path):
-    path = write_clip("tape_travel", tmp_path / "a.gif", profile=SMALL, seconds=1.5, fps=30).path
+    path = write_clip("tape_path", tmp_path / "a.gif", profile=SMALL, seconds=1.5, fps=30).path
     with Image.open(path) as picture:
         total = 0
         for k in range(picture.n_frames):
@@ -414,14 +539,14 @@ def box_of(artist, height):
 @needs_encoder
 @pytest.mark.parametrize("fps", [25, 30])
 def test_picture_and_sound_of_a_film_agree_within_one_frame(fps, tmp_path):
-    path = write_clip("tape_travel", tmp_path / "a.mp4", profile=SMALL, seconds=1.6, fps=fps).path
+    path = write_clip("tape_path", tmp_path / "a.mp4", profile=SMALL, seconds=1.6, fps=fps).path
     shown, sound = decoded(path, 320, 180)
     assert len(shown) == round(3.6 * fps) and len(sound) == pytest.approx(3.6 * 48000, abs=1100)
-    scene = make_scene("tape_travel", profile=SMALL, seconds=1.6)
-    _, record, playback, *_ = scene.moving
+    scene = make_scene("tape_path", profile=SMALL, seconds=1.6)
+    record, playback = [one for one in scene.moving if isinstance(one, Rectangle)][-2:]
     heard = onsets(sound)
     assert len(heard) == 2
-    for box, time, event in zip((record, playback), heard, (NOTE, NOTE + 41.5 / 95.25), strict=True):
+    for box, time, event in zip((record, playback), heard, (NOTE, NOTE + 41.5 / 190.5), strict=True):
         assert time == pytest.approx(event, abs=0.004)  # the encoder's lead-in is taken off
         seen = lit(shown, box_of(box, 180), fps)[0]
         assert abs(seen - time) <= 1 / fps
@@ -469,9 +594,9 @@ def test_an_odd_size_is_made_even(tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("tape_travl", "a.mp4"), "clip 'tape_travl' is not known; did you mean 'tape_travel'"),
-        (("tape_travel", "a.avi"), "a.avi: must end in .mp4 or .gif"),
-        (("tape_travel", "a"), "or be a folder of frames, got ''"),
+        (("tape_pth", "a.mp4"), "clip 'tape_pth' is not known; did you mean 'tape_path'"),
+        (("tape_path", "a.avi"), "a.avi: must end in .mp4 or .gif"),
+        (("tape_path", "a"), "or be a folder of frames, got ''"),
     ],
 )
 def test_a_wrong_name_or_ending_writes_nothing(arguments, said, tmp_path):
@@ -496,17 +621,17 @@ def test_a_wrong_name_or_ending_writes_nothing(arguments, said, tmp_path):
 )
 def test_a_wrong_option_writes_nothing(options, said, tmp_path):
     with pytest.raises(ValueError, match=said):
-        write_clip("tape_travel", tmp_path / "new" / "a.mp4", **({"profile": SMALL, "seconds": 1} | options))
+        write_clip("tape_path", tmp_path / "new" / "a.mp4", **({"profile": SMALL, "seconds": 1} | options))
     assert not (tmp_path / "new").exists()
 
 
 def test_a_clip_that_ends_before_the_first_echo_is_refused():
     slow = with_changes(example_machine(), {"transport.speeds_ips": (0.9375,)})
-    for name in ("tape_travel", "fading_repeats"):
+    for name in ("tape_path", "one_repeat"):
         with pytest.raises(ValueError, match="seconds must be more than the shortest delay"):
             make_scene(name, machine=slow, seconds=1)
     with pytest.raises(ValueError, match="seconds must be"):
-        make_scene("past_the_margin", machine=slow, seconds=1)
+        make_scene("loop_diagram", machine=slow, seconds=1)
 
 
 @pytest.mark.parametrize(("file", "as_frames"), [("a.mp4", False), ("a.gif", False), ("a", True)])

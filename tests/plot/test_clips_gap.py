@@ -48,22 +48,6 @@ def amplitude(sound, frequency):
 # ---------------------------------------------------------------- all of them
 
 
-@pytest.mark.parametrize("machine", ["example", "three_heads", "closed_loop", "cassette"])
-@pytest.mark.parametrize("size", ["video_1080", "vertical_dark"])
-@pytest.mark.parametrize("name", NAMES)
-def test_a_clip_at_the_gap_ends_as_the_still_of_its_name(name, size, machine):
-    deck = MACHINE if machine == "example" else machine_from_text(FIVE[machine])
-    profile = replace(style.as_profile(size), dpi=50)
-    scene = make_scene(name, machine=deck, profile=profile, seconds=5)
-    moved = pixels_at(scene, 3)
-    last = pixels_at(scene, scene.seconds)
-    drawn = draw(name, deck, profile=profile).figure
-    with style.context("notebook"):
-        drawn.canvas.draw()
-    assert np.array_equal(last, np.asarray(drawn.canvas.buffer_rgba()))
-    assert np.any(moved != last) and np.array_equal(pixels_at(scene, 0), last)
-
-
 @pytest.mark.parametrize("name", NAMES)
 def test_frames_show_what_a_full_drawing_shows(name):
     scene = make_scene(name, profile=SMALL, seconds=2)

@@ -13,7 +13,7 @@ def number(drawn):
 
 
 def test_the_return_send_is_the_thickest_wire_and_none_is_dashed():
-    wires = loop_diagram().artists
+    wires = {ends: wire for ends, wire in loop_diagram().artists.items() if isinstance(ends, tuple)}
     assert max(wires, key=lambda ends: wires[ends].get_linewidth()) == ("return send", "send bus")
     assert all(wire.get_linestyle() in ("-", "solid") for wire in wires.values())
 

@@ -4,9 +4,9 @@ Each clip is one function of a machine that returns a `film.Scene`. Its sound is
 renders; its picture is computed from the calculators, so that both agreeing is a test of both.
 `CLIPS` lists them by name, `make_scene` makes one, and `write_clip` writes it to a file.
 
-A clip is as loud as a program on air. `fading_repeats` and `past_the_margin` teach a level:
-in both the note stands at the same level, for one gain serves both, that which brings the runaway of
-the machine to the loudness of the other clips. So it is no louder than they are, and repeats fade below it.
+A clip is as loud as a program on air. Three of them teach a level, `one_repeat`, `loop_diagram` and
+`runaway_frequency`: in all of them one gain serves, that which brings the runaway of the machine to the
+loudness of the other clips. So it is no louder than they are, and repeats fade below it.
 In `wavelength_at_gap` the tone is as loud as the other clips at its start, and falls from there.
 
 No clip flashes: what lights up is small, and fades.
@@ -19,12 +19,14 @@ from pathlib import Path
 from tapecalc.calc.quantity import between, known_name, single, whole
 from tapecalc.machine import Machine, example_machine
 from tapecalc.plot import film, style
+from tapecalc.plot.clips.erase import erase_off
 from tapecalc.plot.clips.gap import at_the_gap, lifted_tape, wavelength_at_gap
 from tapecalc.plot.clips.heads import head_rhythm
-from tapecalc.plot.clips.loop import fading_repeats, past_the_margin
+from tapecalc.plot.clips.loop import loop_diagram, one_repeat, runaway_frequency
 from tapecalc.plot.clips.motion import comb_of_heads, delay_map, flutter_comb, tape_as_ruler
 from tapecalc.plot.clips.sounds import LONGEST, SHORTEST
-from tapecalc.plot.clips.tape import tape_travel
+from tapecalc.plot.clips.tape import tape_path
+from tapecalc.plot.clips.wiring import patch_sends
 from tapecalc.plot.style import Profile
 from tapecalc.sound.files import StrPath
 from tapecalc.words import UNIT_SYSTEMS
@@ -62,11 +64,13 @@ class WrittenClip:
 CLIPS = {
     entry.name: entry
     for entry in (
-        ClipEntry("tape_travel", tape_travel, "sound on its way from the record head to the playback head"),
-        ClipEntry("fading_repeats", fading_repeats, "repeats that fade and darken"),
+        ClipEntry("tape_path", tape_path, "sound on its way from the record head to the playback head"),
+        ClipEntry("one_repeat", one_repeat, "repeats that fade and darken: spectrum, wave and sound of each"),
+        ClipEntry("loop_diagram", loop_diagram, "a loop that runs away in its own wiring, and is stopped"),
         ClipEntry(
-            "past_the_margin", past_the_margin, "a loop that runs away, is held by the tape, and is stopped"
+            "runaway_frequency", runaway_frequency, "a loop gain that is lifted past its limit, and back"
         ),
+        ClipEntry("patch_sends", patch_sends, "a patch, cable by cable, and what is heard of it"),
         ClipEntry("head_rhythm", head_rhythm, "a head layout playing its rhythm"),
         ClipEntry("flutter_comb", flutter_comb, "a wobble that cancels and doubles while the delay is swept"),
         ClipEntry(
@@ -77,6 +81,7 @@ CLIPS = {
         ClipEntry("at_the_gap", at_the_gap, "a wave as it is written at one gap and read at the other"),
         ClipEntry("wavelength_at_gap", wavelength_at_gap, "slower tape until a wave fits the gap, unheard"),
         ClipEntry("lifted_tape", lifted_tape, "a grain of dirt that lifts the tape and takes its treble"),
+        ClipEntry("erase_off", erase_off, "tape that is erased, and then is not"),
     )
 }
 
@@ -94,8 +99,8 @@ def make_scene(
     Of the example machine if none is given. For 1 to 120 s something happens; before and after, a still
     picture is held for `film.HOLD`. `write_clip` writes it to a file.
 
-    >>> make_scene("tape_travel", profile="page", seconds=2).caption
-    'Sound on its way. At 9.525 cm/s the tape takes 436 ms over 41.5 mm: so much later it is heard again.'
+    >>> make_scene("tape_path", profile="page", seconds=2).caption
+    'Sound on its way. At 19.05 cm/s the tape takes 218 ms over 41.5 mm: so much later it is heard again.'
     """
     scene = CLIPS[known_name("clip", name, CLIPS)].function(
         machine or example_machine(),
@@ -126,7 +131,7 @@ def write_clip(
     Nothing is left behind if it cannot be written, and an old file stays. `progress` shows a bar; None
     shows it where a terminal can.
 
-    >>> write_clip("tape_travel", "clip.avi")
+    >>> write_clip("tape_path", "clip.avi")
     Traceback (most recent call last):
     ...
     ValueError: clip.avi: must end in .mp4 or .gif, or be a folder of frames, got '.avi'

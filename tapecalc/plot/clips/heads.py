@@ -43,7 +43,9 @@ def head_rhythm(machine: Machine, *, profile: Profile, units: str, seconds: floa
         own["repeats"], settings = (), without_stages(settings, ["feedback"])
     times = np.array([*delays, *own["repeats"]])
     beats = beats_from_delay(times, bpm)
-    apart = delay_from_tempo(bpm, float(np.ceil(beats.max() + 0.5)))
+    apart = delay_from_tempo(
+        bpm, float(np.ceil(2 * beats.max() + 0.5) / 2)
+    )  # the next half beat but a little
     notes = whole_notes(np.arange(LEAD, seconds, apart), times.max(), seconds)
     dry = notes_at(notes, seconds, decay=min(0.35, 2 * delays[0]))
     take = render(dry, RATE, settings, seconds=seconds)

@@ -1,153 +1,222 @@
 """Clips of the loop: repeats that fade, and a loop past its margin."""
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
-from matplotlib.artist import Artist
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
+from matplotlib.axes import Axes
+from matplotlib.path import Path as Outline
+from matplotlib.text import Annotation
 
-from tapecalc.calc.loop import growth_db_per_s, repeats_heard, stability
+from tapecalc.calc.heads import Heads
+from tapecalc.calc.loop import growth_db_per_s
 from tapecalc.calc.quantity import between
-from tapecalc.calc.response import loudest, repeat_level_db
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 from tapecalc.machine import Machine
-from tapecalc.plot import film, style
+from tapecalc.plot import film
+from tapecalc.plot.catalog import CATALOG
 from tapecalc.plot.clips.sounds import (
-    FLOOR_DB,
     FULL_SHARE,
     LEAD,
     LONGEST,
-    MOST_REPEATS,
-    PITCHES,
     PLAYED,
     RATE,
+    RIDE,
     STEP,
+    OneHead,
+    Part,
+    edge_db,
     events_of,
+    from_the_back,
     gain_ridden_db,
     glow,
+    head_texts,
     level_over_time_db,
     leveled,
-    notes_at,
     one_head,
-    points_until,
+    outline,
     ride,
     since_last,
-    time_ticks,
 )
+from tapecalc.plot.clips.wiring import lit_wires, swell
+from tapecalc.plot.diagram import LAYOUTS
 from tapecalc.plot.heads import song_tempo
-from tapecalc.plot.kit import minus
-from tapecalc.plot.response import audible
-from tapecalc.plot.style import Profile
+from tapecalc.plot.kit import Drawn, minus
+from tapecalc.plot.response import NOTE, bright_note, edge_text, heard_repeats
+from tapecalc.plot.style import Profile, frequency_text
+from tapecalc.plot.wiring import Patch
 from tapecalc.sound.render import render
 from tapecalc.sound.samples import Array
 from tapecalc.words import amount, speed
 
+HIGHEST_DB = max(gain for _, gain in RIDE)
+NOTE_DB, NOTE_LASTS, SETS_IN = -12.0, 0.35, 0.003  # of the bright note: peak, share of a delay, s
+TRACE, THICKEST = 240, 0.34  # points of what is written, and half of its thickness when the tape is full
+FAINTEST_DB = -36.0  # level from a full tape that is not drawn any more
+LINE = 1.45  # height of a line of words, in type sizes
+#: Settings of a knob, by how many dB the send stands above what the still shows.
+KNOB_DB, KNOB = (-30.0, 0.0, 12.0), (0.0, 0.7, 1.0)
+
 # ---- repeats ----
 
 
-def fading_repeats(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
-    """Show how each repeat is quieter and darker than the one before, while it is heard.
+def one_repeat(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
+    """Show what each repeat has lost while it is heard: of all frequencies, and of the wave of a note.
 
     One head alone is used, with the machine's sends; where its loop would run away, the return send is
     turned down so that it fades.
     """
-    settings, likely, words = one_head(machine, min(machine.speeds))
-    loop = replace(likely, one_pass=replace(likely.one_pass, pole_shape="flat"))  # as the plan counts repeats
-    delay, loud_db = loop.delays[0], loudest(loop.one_pass)[1]
-    gain_db, send_db = -stability(loop, count_modes=False).bound_db, machine.mixer.return_send_db
-    suggested = gain_db >= 0 or not stability(likely, count_modes=False).stable
-    if suggested:  # in the middle of what gives the wanted repeats
-        wanted_db = machine.song.faded_db / (machine.song.wanted_repeats - 0.5)
-        send_db, gain_db = send_db + wanted_db - gain_db, wanted_db
-    heard = repeats_heard(gain_db, max(machine.song.faded_db, FLOOR_DB + 3))
-    numbers = range(1, int(min(heard, MOST_REPEATS)) + 1)
-    notes_apart = (numbers[-1] + 1) * delay  # so that all repeats have their time
-    end = seconds - film.EASE
-    notes = np.linspace(LEAD, end, max(1, int((end - LEAD) / notes_apart)), endpoint=False)
-    dry = notes_at(notes, seconds, decay=min(0.5, 1.2 * delay), pitches=PITCHES[:2])
-    take = render(dry, RATE, replace(settings, return_gain=db_to_amplitude(send_db)), seconds=seconds)
-    frequency = audible(loop.one_pass.today, loop.one_pass.speed)
-    once_db = gain_db - loud_db  # of sends and head, without the response
-    curves = [repeat_level_db(loop.one_pass, frequency, n) - loud_db + (n - 1) * once_db for n in numbers]
-    note_db = -float(amplitude_to_db(abs(loop.input_gain * loop.heads.gains[0]))) - loud_db
-    title = "A suggestion: the send turned down" if suggested else "Each repeat is quieter and darker"
-    figure, moving, show = _draw_fading(frequency, curves, note_db, title, profile)
+    alone = one_head(machine, machine.speeds[0])
+    delay = alone.loop.delays[0]
+    send_db, quieter_db, number = heard_repeats(machine, alone.loop)
+    own = {"one_pass": alone.loop.one_pass, "number": number}
+    end, apart = seconds - film.EASE, (number + 1) * delay
+    notes = np.linspace(LEAD, end, max(1, int((end - LEAD) / apart)), endpoint=False)
+    dry = _bright_notes(notes, seconds, NOTE_LASTS * delay)
+    take = render(dry, RATE, replace(alone.settings, return_gain=db_to_amplitude(send_db)), seconds=seconds)
+    drawn = CATALOG["one_repeat"].function(**own, profile=profile, units=units)
+    shown = _shown_repeats(drawn, profile)
 
     def update(time: float) -> None:
         since = since_last(notes, time)
-        heard = min(int(since / delay + 1e-9), len(numbers)) if since >= 0 else -1
-        show(heard, glow(since - heard * delay) * film.remaining(time, seconds))
+        heard = min(int(since / delay + 1e-9), number) if since >= 0 else number
+        if time >= seconds:
+            heard, since = number, -1.0
+        shown.update(heard + glow(since - heard * delay) * film.remaining(time, seconds) * 0.5)
 
-    fast = one_head(machine, machine.speeds[0])
-    runaway = ride(fast, song_tempo(machine), max(seconds, 4 * fast.loop.delays[0]))
-    sound, level = leveled(take.mix, np.sum(runaway, axis=0))
-    at, apart = speed(settings.motion.speed, units), amount(delay, "ms")
-    names = ["repeat 1", *(f"repeat {n}, {-gain_db:.1f} dB quieter" for n in numbers[1:])]
+    fast_runaway = ride(alone, song_tempo(machine), max(seconds, 4 * delay))
+    sound, level = leveled(take.mix, np.sum(fast_runaway, axis=0))
+    at, apart_text = speed(machine.speeds[0], units), amount(delay, "ms")
+    names = ["repeat 1", *(f"repeat {n}, {quieter_db:.1f} dB quieter" for n in range(2, number + 1))]
     said = (
-        f"{words}Repeats at {at}, {apart} apart: each is {-gain_db:.1f} dB quieter than the last, and darker."
+        f"Repeats at {at}, {apart_text} apart: each is {quieter_db:.1f} dB quieter than the last, and darker."
     )
-    if len(numbers) == 1:
-        said = f"{words}One answer at {at}, {apart} after the note."
-    if suggested:
+    if number == 1:
+        said = f"One answer at {at}, {apart_text} after the note."
+    if send_db != machine.mixer.return_send_db:
         send = minus(f"{send_db:.1f} dB")
         said += f" A suggestion: the return send at {send}; as it is set the loop runs away."
     return film.Scene(
-        figure=figure,
-        moving=moving,
+        figure=drawn.figure,
+        moving=tuple(shown.artists),
         update=update,
         sound=sound,
         sample_rate=RATE,
         level=level,
-        events=events_of(seconds, notes, [n * delay for n in numbers], names),
-        poster=min(float(notes[0] + numbers[-1] * delay + 0.05), seconds),
-        title=title,
-        caption=said,
-        alt="Line chart of level in dB over frequency in Hz, against the first repeat. With every "
-        "repeat that is heard a thick line steps down and bends further at its treble end; the lines before "
-        "it stay as thin traces. A dashed line is the note.",
-        sources=("a repeat goes once more through the response of a pass", "its losses as in `response`"),
+        events=events_of(seconds, notes, [n * delay for n in range(1, number + 1)], names),
+        poster=min(float(notes[0] + number * delay + 0.05), seconds),
+        title="Each repeat is quieter and darker",
+        caption=f"{alone.words}{said} The note has {frequency_text(NOTE)} and all that is above it.",
+        alt=f"{drawn.alt} First the wave of the note as it is played; with every repeat that is heard "
+        "the thick line above bends further, the wave below gets rounder, and the number falls.",
+        sources=drawn.sources,
     )
 
 
-def _draw_fading(
-    frequency: Array, curves: list[Array], note_db: float, title: str, profile: Profile
-) -> tuple[Figure, tuple[Artist, ...], Callable[[int, float], None]]:
-    """The chart, a thin line for each repeat and a thick one for that which is heard, and what shows them."""
-    with style.context(profile):
-        figure = style.new_figure(profile)
-        axes = figure.add_subplot()
-        style.frequency_axis(axes, profile, low=20, high=20e3)
-        style.style_axes(axes, profile, x="frequency (Hz)", y="level (dB)", title=title)
-        axes.set(ylim=(FLOOR_DB, max(6, 3 + note_db)))
-        ground, width = profile.ground, profile.line_pt
-        trace = style.line_style(profile, 0) | {"linestyle": "-", "linewidth": width / 2.5}
-        thick = style.line_style(profile, 1) | {"linestyle": "-", "zorder": 4}
-        look: Any = {"color": ground.text, "linewidth": width, "linestyle": (0, (4, 2)), "zorder": 3}
-        words: Any = {"va": "center", "fontsize": profile.text_pt, "color": ground.text}
-        ghosts = [axes.plot(frequency, curve, **trace)[0] for curve in curves]
-        repeat = axes.plot(frequency, curves[0], **thick)[0]
-        note = axes.axhline(note_db, **look)
-        name = axes.text(1.02, 0, f"repeat {len(curves)}", transform=axes.get_yaxis_transform(), **words)
-        style.fix_layout(figure)
+def _bright_notes(notes: Array, seconds: float, decay: float) -> Array:
+    """Play the note whose wave is drawn, dying away, at some times."""
+    sound, time = np.zeros(round(seconds * RATE)), np.arange(round(6 * decay * RATE)) / RATE
+    shape = bright_note(time) * np.exp(-time / decay) * film.eased(time / SETS_IN)
+    shape *= db_to_amplitude(NOTE_DB) / np.abs(shape).max()
+    for note in notes:
+        rest = sound[round(note * RATE) :]
+        rest += np.pad(shape[: len(rest)], (0, max(0, len(rest) - len(shape))))
+    return sound
 
-    def show(heard: int, shine: float) -> None:
-        for n, ghost in enumerate(ghosts, 1):
-            ghost.set_visible(n < heard)
-        note.set_alpha(0.35 + 0.65 * (shine if heard == 0 else 0))
-        repeat.set_visible(heard > 0)
-        if heard > 0:
-            repeat.set_ydata(curves[heard - 1])
-            repeat.set_linewidth(width * (1.4 + 1.4 * shine))
-        name.set_text({-1: "", 0: "note"}.get(heard, f"repeat {heard}"))
-        name.set_y(float(curves[heard - 1].max()) if heard > 0 else note_db)
 
-    return figure, (*ghosts, note, repeat, name), show
+def _shown_repeats(drawn: Drawn, profile: Profile) -> Part:
+    """Both charts at one repeat, 0 for the note, and up to a half more for how strongly it shines."""
+    artists, texts = drawn.artists, head_texts(drawn.figure)
+    line, wave, names = artists["repeat"], artists["wave"], (artists["name"], artists["name of wave"])
+    head = [texts[key] for key in ("number", "means") if key in texts]
+    last, width, color = len(artists["levels"]), line.get_linewidth(), wave.get_color()
+    rest, stood = [text.get_text() for text in (*head, *names)], [name.get_position() for name in names]
+    (low, high), room = line.axes.get_ylim(), LINE / line.axes.get_window_extent().height
+    first = next(text.get_position()[1] for text in line.axes.texts) if last > 1 else 2.0
+    room *= names[0].get_fontsize() * drawn.figure.dpi / 72
+
+    def update(state: float) -> None:
+        number, shine = int(state), 2 * (state % 1)
+        line.set_visible(number > 0)
+        wave.set_ydata(artists["waves"][number - 1] if number else artists["played"].get_ydata())
+        wave.set_color(color if number else profile.ground.dry)
+        for one in (line, wave):
+            one.set_linewidth(width * (1 + 0.8 * shine))
+        if number:
+            line.set_ydata(artists["levels"][number - 1])
+            seen = artists["levels"][number - 1]
+            end = (float(seen[np.isfinite(seen)][-1]) - low) / (high - low)
+            beside = float(np.clip(min(end, first - room), 0, 1))
+            names[0].set_position(stood[0] if number == last else (stood[0][0], beside))
+        for text, words in zip((*head, *names), rest, strict=True):
+            now = words.replace(f"{last}", f"{number}")  # in lines as they are broken
+            now = edge_text(artists["tops"][number - 1]) if number and text is head[0] else now
+            text.set_text((words if number == last else now) if number else "")
+
+    moved = [one for axes in drawn.figure.axes for one in from_the_back(axes, [line, wave, *names])]
+    return Part([*moved, *head], update)
 
 
 # ---- beyond the margin ----
+
+
+class _Ride(NamedTuple):
+    """The return send past the margin and back: what is played, the echo, and what happens when."""
+
+    alone: OneHead
+    dry: Array
+    wet: Array
+    level_db: Array  # of the echo, one every `STEP`, from a full tape
+    own_db: float  # loop gain as the machine is set
+    events: tuple[tuple[float, str], ...]
+    back: float  # s, when it is within the margin again
+    said: str
+
+    @property
+    def seconds(self) -> float:
+        """Its length, s."""
+        return len(self.dry) / RATE
+
+    def gain_db(self, time: float) -> float:
+        """Loop gain at a time in s: as it is ridden, and at the end as the machine is set."""
+        back = float(film.eased((time - self.seconds + film.EASE) / film.EASE))
+        return (1 - back) * float(gain_ridden_db(time, self.seconds)) + back * self.own_db
+
+    def share(self, time: float, level_db: Array | None = None) -> float:
+        """How full the tape is at a time in s, from nothing, 0, on a scale of dB."""
+        level_db = self.level_db if level_db is None else level_db
+        clock = np.arange(len(level_db)) * STEP
+        return float(_shown(np.interp(time, clock, level_db)) * film.remaining(time, self.seconds))
+
+
+def _shown(level_db: Any) -> Any:
+    """How large a level is drawn, from `FAINTEST_DB` to that of a full tape."""
+    return np.clip(1 - level_db / FAINTEST_DB, 0, 1)
+
+
+def _ride(machine: Machine, units: str, seconds: float) -> _Ride:
+    """Ride the return send of the first head that goes back; the tape's limit keeps the sound in bounds."""
+    alone = one_head(machine, machine.speeds[0])
+    delay = alone.loop.delays[0]
+    between("seconds", seconds, 4 * delay, LONGEST, "s")
+    dry, wet = ride(alone, song_tempo(machine), seconds)
+    level_db = level_over_time_db(wet) - amplitude_to_db(alone.settings.saturation)
+    clock = np.arange(len(level_db)) * STEP
+    past, back = (round(float(clock[gain_ridden_db(clock, seconds) > 0][k]), 4) for k in (0, -1))
+    growth = growth_db_per_s(delay, HIGHEST_DB)
+    filled = _filled(level_db, past, back, delay, growth)
+    events = [(LEAD, "phrase"), (PLAYED * seconds, "nobody plays any more")]
+    events += [(past, "past the margin: the echo grows"), (back, "back within the margin: it dies away")]
+    events += [(time, "the tape is full") for time in filled]
+    held = "until the tape is full" if filled else "and does not fill the tape"
+    said = (
+        f"{alone.words}A loop past its margin, {speed(machine.speeds[0], units)} and {amount(delay, 'ms')}. "
+        f"At a loop gain of {HIGHEST_DB:.0f} dB it grows by {growth:.0f} dB each second {held}; the return "
+        "send, turned down in time, ends it."
+    )
+    own_db = machine.mixer.return_send_db - edge_db(alone.loop)
+    return _Ride(alone, dry, wet, level_db, own_db, tuple(sorted(events)), back, said)
 
 
 def _filled(level_db: Array, past: float, back: float, delay: float, growth: float) -> tuple[float, ...]:
@@ -164,82 +233,203 @@ def _filled(level_db: Array, past: float, back: float, delay: float, growth: flo
     return (STEP * (first + int(np.argmax(level_db[first:] > last - 1))),)
 
 
-def past_the_margin(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
-    """Show a loop whose return send is turned up past its margin, and down again.
+def _margin_now(texts: Mapping[str, Any], gain_db: float, *, edge: str, past: str) -> None:
+    """Write how far a loop gain is from its limit in the place of the number."""
+    words = {"number": f"{abs(gain_db):.1f} dB", "means": edge if gain_db < 0 else past}
+    for key, text in texts.items():
+        text.set_text(words[key])
 
-    The tape cannot hold more than it can: its limit keeps the sound in bounds. Margin after Nyquist 1932
-    (from memory).
+
+def _number(drawn: Drawn) -> tuple[dict[str, Any], dict[str, str]]:
+    """The number of a picture and what it means, and their words at rest."""
+    found = {key: text for key, text in head_texts(drawn.figure).items() if key in ("number", "means")}
+    return found, {key: text.get_text() for key, text in found.items()}
+
+
+def runaway_frequency(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
+    """Show how a loop starts at its loudest tone when the return send is turned up, and is stopped.
+
+    Margin after Nyquist 1932 (from memory).
     """
-    alone = one_head(machine, machine.speeds[0])
-    settings, delay = alone.settings, alone.loop.delays[0]
-    between("seconds", seconds, 4 * delay, LONGEST, "s")
-    dry, wet = ride(alone, song_tempo(machine), seconds)
-    level_db = level_over_time_db(wet) - amplitude_to_db(settings.saturation)
-    clock = np.arange(len(level_db)) * STEP
-    gain_db = gain_ridden_db(clock, seconds)
-    past, back = (round(float(clock[gain_db > 0][k]), 4) for k in (0, -1))
-    growth, most_db = growth_db_per_s(delay, max(gain_db)), max(gain_db)
-    filled = _filled(level_db, past, back, delay, growth)
-    figure, lines, dots = _draw_margin(past, back, profile, seconds)
+    rides = _ride(machine, units, seconds)
+    own = CATALOG["runaway_frequency"].arguments(machine)
+    if len(machine.spacings) > 1:
+        heads: Heads = replace(rides.alone.loop.heads, feeds_return=(True,))
+        own = {name: loop and replace(loop, heads=heads) for name, loop in own.items()}
+    drawn = CATALOG["runaway_frequency"].function(**own, profile=profile)
+    shown = _lifted_gain(drawn, rides)
 
     def update(time: float) -> None:
-        shown = points_until(time, len(level_db))
-        for line, dot, height in zip(lines, dots, (level_db, gain_db), strict=True):
-            line.set_data(clock[:shown], height[:shown])
-            dot.set_data([clock[shown - 1]], [height[shown - 1]])
+        shown.update(min(time, seconds))
 
-    sound, level = leveled(dry + wet)
-    held = "levels off where the tape is full" if filled else "stays below what the tape can hold"
-    events = [(LEAD, "phrase"), (PLAYED * seconds, "nobody plays any more")]
-    events += [(past, "past the margin: the echo grows"), (back, "back within the margin: it dies away")]
-    events += [(time, "the tape is full") for time in filled]
+    sound, level = leveled(rides.dry + rides.wet)
     return film.Scene(
-        figure=figure,
-        moving=(*lines, *dots),
+        figure=drawn.figure,
+        moving=tuple(shown.artists),
         update=update,
         sound=sound,
         sample_rate=RATE,
         level=level,
-        events=tuple(sorted(events)),
-        poster=back,
+        events=rides.events,
+        poster=rides.back,
         title="Past 0 dB the echo feeds itself",
-        caption=f"{alone.words}A loop past its margin, {speed(settings.motion.speed, units)} and "
-        f"{amount(delay, 'ms')}. At a loop gain of {most_db:.0f} dB it grows by {growth:.0f} dB each second "
-        f"{'until the tape is full' if filled else 'and does not fill the tape'}; the return send, turned "
-        "down in time, ends it.",
-        alt="Two line charts over the same time in s. Below, the loop gain in dB rises past 0 dB, stays "
-        "there, and is pulled down. Above, the level of the echo: past 0 dB it grows though nobody plays, "
-        f"{held}, and dies away when the gain is pulled down.",
-        sources=("growth is loop gain over delay", "the tape's limit: S tanh(x / S), our model"),
+        caption=rides.said,
+        alt=f"{drawn.alt} The curve is lifted past the limit and stays there, though nobody plays: the "
+        "dot at the tone that "
+        "comes first swells with the echo, which grows until the curve is pulled down.",
+        sources=(
+            *drawn.sources,
+            "growth is loop gain over delay",
+            "the tape's limit: S tanh(x / S), our model",
+        ),
     )
 
 
-def _draw_margin(
-    past: float, back: float, profile: Profile, seconds: float
-) -> tuple[Figure, list[Line2D], list[Line2D]]:
-    """Level above, loop gain below, one time for both: the figure, its lines, and the dots at their ends."""
-    with style.context(profile):
-        figure = style.new_figure(profile)
-        level, gain = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-        style.style_axes(level, profile, y="echo (dB)", grid="y", title="Past 0 dB the echo feeds itself")
-        style.style_axes(gain, profile, x="time (s)", y="loop gain (dB)", grid="y")
-        level.set(xlim=(0, seconds), ylim=(FLOOR_DB + 10, 12), yticks=(-40, -20, 0))
-        level.set_yticklabels(["\N{MINUS SIGN}40", "\N{MINUS SIGN}20", "full"])
-        gain.set(ylim=(-13, 6), yticks=(-12, -6, 0))
-        time_ticks(gain, profile)
-        level.tick_params(axis="x", labelbottom=False)
-        ground, width = profile.ground, profile.line_pt
-        lines, dots = [], []
-        for axes, color, marker in ((level, 1, "o"), (gain, 0, "s")):
-            axes.axvspan(past, back, facecolor=ground.fill, edgecolor="none", zorder=0.5)
-            axes.axhline(0, color=ground.frame, linewidth=width / 2, linestyle=(0, (4, 2)))
-            look = style.line_style(profile, color) | {"linestyle": "-", "zorder": 4}
-            lines += axes.plot([], [], **look)
-            dots += axes.plot([], [], marker, color=look["color"], markersize=3 * width, zorder=5)
-        ends = PLAYED * seconds
-        level.plot([ends, ends], [4, 12], color=ground.text, linewidth=width / 2)
-        words: Any = {"va": "center", "fontsize": profile.text_pt, "color": ground.text}
-        level.text(ends + 0.012 * seconds, 8, "nobody plays", **words)
-        figure.align_ylabels()
-        style.fix_layout(figure)
-    return figure, lines, dots
+def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
+    """The curve of the loop gain, moved up and down, and its first tone, that swells with the echo."""
+    artists, axes = drawn.artists, drawn.artists["gain"].axes
+    lines = [artists[name] for name in ("gain", "likely", "margin", "start") if name in artists]
+    rest = [np.array(line.get_ydata(), dtype=float) for line in lines]
+    names = [text for text in axes.texts if isinstance(text, Annotation) and text.anncoords is axes.transAxes]
+    names = names[:-1]  # that of the limit stays
+    above = [text for text in axes.texts if isinstance(text, Annotation) and text not in names]
+    stood = [(name.get_position(), name.xy) for name in names]
+    texts, words = _number(drawn)
+    size = artists["start"].get_markersize() if "start" in artists else 0.0
+    low, high = axes.get_ylim()
+
+    def update(time: float) -> None:
+        over = time >= rides.seconds
+        gain_db = rides.gain_db(time)
+        lift = 0.0 if over else gain_db - rides.own_db
+        for line, there in zip(lines, rest, strict=True):
+            moved = there + lift
+            if line is artists.get("margin"):
+                moved[1] = there[1]
+            line.set_ydata(moved)
+        for name, ((x, y), end) in zip(names, stood, strict=True):
+            name.set_position((x, y + lift / (high - low)))
+            name.xy = (end[0], end[1] + lift)
+            name.set_visible(0 <= y + lift / (high - low) <= 1)
+        if size:
+            artists["start"].set_markersize(size * (1 if over else 1 + rides.share(time)))
+            artists["start"].set(clip_on=False, visible=float(artists["start"].get_ydata()[0]) > low)
+        if over:
+            for key, text in texts.items():
+                text.set_text(words[key])
+        else:
+            _margin_now(texts, gain_db, edge="to go until it runs away", past="past the limit: it grows")
+
+    return Part([*from_the_back(axes, [*lines, *names, *above]), *texts.values()], update)
+
+
+def loop_diagram(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
+    """Show in its own wiring how a loop runs away when its return send is turned up, and is stopped.
+
+    Wires carry at once, so they swell with what is on them; the tape takes the delay from head to head, and
+    what is written rides on it, the thicker the louder, until the ribbon is full.
+    """
+    if not any(machine.heads_at(machine.speeds[0]).return_gains):
+        raise ValueError(
+            f"clip 'loop_diagram' needs a head that feeds the return, which {machine.name!r} has not"
+        )
+    rides = _ride(machine, units, seconds)
+    own_arguments = CATALOG["loop_diagram"].arguments(machine)
+    drawn = CATALOG["loop_diagram"].function(**own_arguments, profile=profile, units=units)
+    axes, patch = (
+        drawn.figure.axes[0],
+        LAYOUTS["split" if any(x[0] == "outside" for x in drawn.artists) else "loop"],
+    )
+    tape, hand = _written(axes, drawn, rides, profile), _hand(drawn, rides, machine)
+    wires = _swelling(axes, drawn, rides, patch, profile)
+
+    def update(time: float) -> None:
+        for part in (tape, hand, wires):
+            part.update(min(time, seconds))
+
+    sound, level = leveled(rides.dry + rides.wet)
+    under = from_the_back(axes, [one for one in (*tape.artists, *hand.artists) if one.axes is axes])
+    beside = [one for one in hand.artists if one.axes is not axes]
+    return film.Scene(
+        figure=drawn.figure,
+        moving=(*under, *wires.artists, *beside),
+        update=update,
+        sound=sound,
+        sample_rate=RATE,
+        level=level,
+        events=rides.events,
+        poster=rides.back,
+        title="Turned up, the loop feeds itself",
+        caption=f"{rides.said} Wires carry at once, the tape takes its time.",
+        alt=f"{drawn.alt} Wires swell with what they carry, and what is written rides on the tape from "
+        "head to head. The "
+        "knob of the return send turns up; though nobody plays, the trace on the tape grows thicker with "
+        "every round until the knob is turned down.",
+        sources=(
+            *drawn.sources,
+            "growth is loop gain over delay",
+            "the tape's limit: S tanh(x / S), our model",
+        ),
+    )
+
+
+def _written(axes: Axes, drawn: Drawn, rides: _Ride, profile: Profile) -> Part:
+    """What is written on the tape, riding from the record head to the playback head."""
+    bench, clock = drawn.artists["bench"], np.arange(len(rides.dry)) / RATE
+    send_db = gain_ridden_db(clock, rides.seconds) + edge_db(rides.alone.loop)
+    bus = rides.dry + db_to_amplitude(send_db) * rides.wet
+    level_db = level_over_time_db(bus) - amplitude_to_db(rides.alone.settings.saturation)
+    along = np.linspace(bench.spot("record")[0], bench.spot("playback")[0], TRACE)
+    ages, row = np.linspace(0, rides.alone.loop.delays[0], TRACE), bench.at(bench.tape[1:])[1]
+    trace, times = outline(axes, profile.ground.echo, zorder=2.6), np.arange(len(level_db)) * STEP
+
+    def update(time: float) -> None:
+        level = np.interp(time - ages, times, level_db, left=FAINTEST_DB)
+        half = THICKEST * _shown(level) * film.remaining(time, rides.seconds)
+        edge = np.concatenate(
+            [np.column_stack([along, row + half]), np.column_stack([along, row - half])[::-1]]
+        )
+        trace.set_xy(edge)
+        trace.set_visible(time < rides.seconds)
+
+    return Part([trace], update)
+
+
+def _hand(drawn: Drawn, rides: _Ride, machine: Machine) -> Part:
+    """The hand on the return send: its knob, its label, and the margin that it leaves."""
+    artists, bench = drawn.artists, drawn.artists["bench"]
+    knob, label = artists["pointers"]["return send"], artists["labels"][1]
+    path, said = knob.get_path(), label.get_text()
+    name, (texts, words) = said.rpartition("\n")[0], _number(drawn)
+
+    def update(time: float) -> None:
+        gain_db = rides.gain_db(time)
+        more_db = gain_db - rides.own_db
+        if time >= rides.seconds:
+            knob.set_path(path)
+            label.set_text(said)
+            for key, text in texts.items():
+                text.set_text(words[key])
+            return
+        knob.set_path(Outline(bench.pointer("return send", float(np.interp(more_db, KNOB_DB, KNOB)))))
+        label.set_text(minus(f"{name}\n{machine.mixer.return_send_db + more_db:.0f} dB"))
+        _margin_now(texts, gain_db, edge="until it runs away", past="past the edge: it grows")
+
+    return Part([knob, label, *texts.values()], update)
+
+
+def _swelling(axes: Axes, drawn: Drawn, rides: _Ride, patch: Patch, profile: Profile) -> Part:
+    """Wires that swell with what they carry: the voice, the echo, or the louder of both."""
+    lit = lit_wires(axes, drawn.artists, patch, profile)
+    voice_db = level_over_time_db(rides.dry) - amplitude_to_db(rides.alone.settings.saturation)
+    colors = [profile.ground.role(role) for role in ("dry", "echo")]
+
+    def update(time: float) -> None:
+        voice, echo = rides.share(time, voice_db), rides.share(time)
+        for ends, wire in lit.items():
+            role = patch.wires[ends][0]
+            levels = (0.0 if role == "echo" else voice, 0.0 if role == "dry" else echo)
+            wire.set_edgecolor(colors[int(levels[1] > levels[0])])
+            swell(wire, drawn.artists[ends].get_linewidth(), max(levels) if time < rides.seconds else 0.0)
+
+    return Part([*lit.values()], update)

@@ -3,12 +3,15 @@
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.patches import Polygon
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Polygon
+from matplotlib.text import Text
 from matplotlib.ticker import MaxNLocator
 
 from tapecalc.calc.heads import Heads
@@ -35,7 +38,6 @@ FLOOR_DB = -60.0  # where level axes end
 LEVEL_WINDOW = 0.05  # s over which a level is taken
 FULL_SHARE = 0.25  # of its growth: a loop that grows by less has filled its tape
 LOUDNESS_STEP = 1.0  # LU off the aim that must be explained
-MOST_REPEATS = 12  # that are shown to fade
 #: How the return send is ridden: (share of the clip, loop gain in dB). Down in time, as on the night.
 RIDE = ((0.0, -9.0), (0.12, -9.0), (0.42, 3.0), (0.78, 3.0), (0.82, -24.0), (1.0, -24.0))
 PLAYED = 0.3  # share of that clip after which nobody plays any more
@@ -96,7 +98,7 @@ def stopped_at(sound: Array, end: float) -> Array:
 
 
 def leveled(
-    sound: Array, loudest: Array | None = None, why: str = "turned as `past_the_margin` is, to compare levels"
+    sound: Array, loudest: Array | None = None, why: str = "turned as `loop_diagram` is, to compare levels"
 ) -> tuple[Array, str]:
     """Bring a sound to the loudness of a program, or turn it as much as a louder one; and how loud it is."""
     whole = sound if loudest is None else loudest
@@ -126,8 +128,13 @@ def with_moving_send(dry: Array, settings: EchoSettings, send: Array) -> Array:
 
 def envelope_of(sound: Array, seconds: float) -> Array:
     """Peaks of a sound, one every `STEP`, from 0 to 1, quiet ones lifted for the eye."""
-    edges = np.linspace(0, len(sound), round(seconds / STEP), endpoint=False).astype(int)
-    peaks = np.maximum.reduceat(np.abs(sound), edges)
+    return envelopes_of((sound,), seconds)[0]
+
+
+def envelopes_of(sounds: Sequence[Array], seconds: float) -> Array:
+    """Do the same for several, from 0 to the loudest of all."""
+    edges = np.linspace(0, len(sounds[0]), round(seconds / STEP), endpoint=False).astype(int)
+    peaks = np.array([np.maximum.reduceat(np.abs(sound), edges) for sound in sounds])
     return np.sqrt(peaks / max(peaks.max(), 1e-12))
 
 
@@ -163,13 +170,17 @@ def events_of(
     return tuple(sorted((float(note + d), name) for note in notes for d, name in heard if note + d < seconds))
 
 
+def edge_db(loop: EchoLoop) -> float:
+    """The return send in dB at which a loop with this head runs away."""
+    heads = replace(loop.heads, feeds_return=(True,))
+    return stability(replace(loop, return_gain=1.0, heads=heads)).margin_db
+
+
 def ride(alone: OneHead, bpm: float, seconds: float) -> tuple[Array, Array]:
     """Ride the return send of one head past its margin and back: what is played, and the echo."""
     settings = replace(alone.settings, input_gain=1.0)  # the hand on the send makes the level
-    heads = replace(alone.loop.heads, feeds_return=(True,))
-    margin_db = stability(replace(alone.loop, return_gain=1.0, heads=heads)).margin_db
     dry = stopped_at(with_phrase(np.zeros(round(seconds * RATE)), LEAD, bpm), PLAYED * seconds)
-    send_db = gain_ridden_db(np.arange(len(dry)) / RATE, seconds) + margin_db
+    send_db = gain_ridden_db(np.arange(len(dry)) / RATE, seconds) + edge_db(alone.loop)
     return dry, with_moving_send(dry, settings, db_to_amplitude(send_db))
 
 
@@ -195,6 +206,40 @@ STILL = Part([], lambda _: None)
 def points_until(time: float, count: int) -> int:
     """How many of the points of an envelope are shown at a time in s."""
     return max(2, min(count, int(time / STEP)))
+
+
+def from_the_back(axes: Axes, moved: Sequence[Artist]) -> list[Artist]:
+    """What moves and all that lies over it, in the order in which a picture at rest is drawn.
+
+    What moves is drawn on top of all the rest: so whatever lies over it in the still must be drawn again.
+    """
+    frame = [axes.patch] if axes.axison else [axes.patch, axes.xaxis, axes.yaxis, *axes.spines.values()]
+    drawn = sorted(axes.get_children(), key=lambda artist: artist.get_zorder())
+    kept: list[Artist] = []
+    for artist in (one for one in drawn if one.get_visible() and one not in frame):
+        if artist in moved or any(_lies_over(artist, one) for one in kept):
+            kept.append(artist)
+    return kept
+
+
+def _lies_over(artist: Artist, other: Artist) -> bool:
+    """Whether one artist may touch another."""
+    box, pixel = artist.get_window_extent().padded(_edge(artist)), _edge(other)
+    if isinstance(other, Patch):
+        path = other.get_path().transformed(other.get_transform())
+        return path.intersects_bbox(box.padded(pixel), filled=other.get_fill())
+    return bool(other.get_window_extent().padded(pixel).overlaps(box))
+
+
+def _edge(artist: Artist) -> float:
+    """How far an artist is drawn beyond its outline, in pixels."""
+    width = artist.get_linewidth() if isinstance(artist, Patch | Line2D) else 0.0
+    return 1 + width / 2 * cast(Figure, artist.figure).dpi / 72
+
+
+def head_texts(figure: Figure) -> dict[str, Text]:
+    """Title, subtitle, number and what it means, as far as a figure has them."""
+    return {str(text.get_gid()): text for text in figure.texts if text.get_gid()}
 
 
 def outline(axes: Axes, color: str, zorder: float = 1) -> Polygon:

@@ -1,47 +1,49 @@
 """Clips of the tape's way."""
 
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from tapecalc.calc.tempo import delay_from_tempo
 from tapecalc.machine import Machine
-from tapecalc.plot import film, style
+from tapecalc.plot import film
+from tapecalc.plot.catalog import draw
 from tapecalc.plot.clips.sounds import (
     LEAD,
     RATE,
     STEP,
-    STILL,
     Part,
     envelope_of,
     even,
     events_of,
+    from_the_back,
     leveled,
     notes_at,
     outline,
-    points_until,
     stopped_at,
-    time_ticks,
     whole_notes,
     with_phrase,
 )
-from tapecalc.plot.heads import own_heads, song_tempo
-from tapecalc.plot.style import Profile
-from tapecalc.plot.transport import own_deck, tape_path
+from tapecalc.plot.heads import song_tempo
+from tapecalc.plot.kit import Drawn
+from tapecalc.plot.style import STRUCTURE, Profile
+from tapecalc.plot.tape import RIBBON
 from tapecalc.sound.render import render, without_stages
 from tapecalc.sound.samples import Array
 from tapecalc.words import amount, length, listed, speed
 
+FASTEST = 12.0  # turns a second: what turns faster is seen as a blur, and frames would show it standing
+POINTS = 1200  # of the outline of what is recorded
+SPOKE = (0.35, 0.85)  # shares of a radius between which what turns has a mark
+
 # ---- the tape's way ----
 
 
-def tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
+def tape_path(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
     """Show sound on its way: written at the record head, carried along, and heard again."""
-    settings, bpm = even(machine, min(machine.speeds)), song_tempo(machine)
+    settings, bpm = even(machine, machine.speeds[0]), song_tempo(machine)
     tape_speed, spacings = settings.motion.speed, machine.spacings
     delays = np.array(machine.delays(tape_speed))
     notes = whole_notes(LEAD + delay_from_tempo(bpm, 2) * np.arange(2), delays.max(), seconds)
@@ -52,29 +54,21 @@ def tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: floa
         dry = stopped_at(with_phrase(dry, phrase_at, bpm), until)  # its end is heard, and leaves the tape
         events += events_of(seconds, np.array([phrase_at]), delays, ["its echo"] * len(delays), note="phrase")
     take = render(dry, RATE, without_stages(settings, ["feedback"]), seconds=seconds)
-    written, heard = envelope_of(dry, seconds), envelope_of(take.wet, seconds)
-    on_reels = machine.loop_length is None
-    # Else there is room for the path alone.
-    with_rows = len(spacings) == 1 and on_reels and not profile.portrait
-    with style.context(profile):
-        figure = style.new_figure(profile)
-        figure.set_layout_engine("none")
-        rows, bottom = _rows(figure, profile, (written, heard)) if with_rows else (STILL, profile.floor)
-        top = figure.add_axes((profile.safe, bottom, 1 - 2 * profile.safe, 1 - profile.safe - bottom))
-        own: dict[str, Any] = {"layout": own_heads(machine, tape_speed), "deck": own_deck(machine)}
-        own |= {"speed": tape_speed, "delays": delays}
-        path = tape_path(**own, units=units, profile=profile, axes=top)
-        tape = _lit_tape(top, path.artists, machine, tape_speed, written, profile.ground.echo)
+    drawn = draw("tape_path", machine, profile=profile, units=units)
+    axes, written = drawn.figure.axes[0], envelope_of(dry, seconds)
+    riding = _riding(axes, drawn, machine, written, profile)
+    lit = _lit_heads(axes, drawn, machine, written, profile)
+    turning = _turning(axes, drawn, tape_speed, seconds, profile)
 
     def update(time: float) -> None:
-        tape.update(time)
-        rows.update(time)
+        for part in (riding, lit, turning):
+            part.update(min(time, seconds))
 
     sound, level = leveled(take.mix)
     took = listed(f"{amount(t, 'ms')} over {length(d, units)}" for d, t in zip(spacings, delays, strict=True))
     return film.Scene(
-        figure=figure,
-        moving=(*tape.artists, *rows.artists),
+        figure=drawn.figure,
+        moving=(*from_the_back(axes, riding.artists), *lit.artists, *turning.artists),
         update=update,
         sound=sound,
         sample_rate=RATE,
@@ -84,68 +78,78 @@ def tape_travel(machine: Machine, *, profile: Profile, units: str, seconds: floa
         title="The tape carries sound from head to head",
         caption=f"Sound on its way. At {speed(tape_speed, units)} the tape takes {took}: "
         "so much later it is heard again.",
-        alt="Sketch of a tape passing a record and a playback head. Each note lights up the record head, "
-        "rides along the tape as a hump, and lights up the playback head when it is heard again."
-        + (" Below, two strips over time in s: what is played, and the echo, later." if with_rows else ""),
-        sources=("T = d / v, from the motion",),
+        alt=f"{drawn.alt} Each note lights up the record head, rides along on the coated side of the "
+        "tape, and "
+        "lights up each playback head when it is heard again. Reels, capstan and pinch roller turn as "
+        "fast as the tape runs over them.",
+        sources=drawn.sources,
     )
 
 
-def _lit_tape(
-    axes: Axes, drawn: Mapping[str, Any], machine: Machine, tape_speed: float, written: Array, color: str
-) -> Part:
-    """Sound that rides along the drawn tape, and heads that light up when they write it and play it."""
-    boxes = [
-        Rectangle(b.get_xy(), b.get_width(), b.get_height(), color=color, zorder=6)
-        for b in (drawn["record"], *drawn["playback"])
-    ]
-    for box in boxes:
-        axes.add_patch(box)
-    pattern, way = outline(axes, color, zorder=1.4), drawn["way"]
-    along = np.linspace(0, drawn["ridden"], 1200)
+def _riding(axes: Axes, drawn: Drawn, machine: Machine, written: Array, profile: Profile) -> Part:
+    """What is recorded, riding on the coated side of the ribbon; it gives way to that of the still."""
+    still, way = drawn.artists["sound"], drawn.artists["way"]
+    along = np.linspace(0, drawn.artists["ridden"], POINTS)
     line = np.column_stack([np.interp(along, way[:, 0], way[:, k]) for k in (1, 2)])
     going = np.gradient(line, axis=0)
-    away = np.column_stack([going[:, 1], -going[:, 0]]) / np.hypot(*going.T)[:, None]  # from the heads
+    coated = np.column_stack([-going[:, 1], going[:, 0]]) / np.hypot(*going.T)[:, None]
+    coated *= 0.9 * RIBBON * drawn.artists["side"]
+    face, tape_speed = line + coated / 2, machine.speeds[0]
     delays = (0.0, *machine.delays(tape_speed))
     beyond = delays[-1] + max(0.0, along[-1] - machine.spacings[-1]) / tape_speed
     ages = np.interp(along, [0, *machine.spacings, max(along[-1], machine.spacings[-1])], [*delays, beyond])
-    gains = (1.0, *(min(1.0, abs(gain)) for gain in machine.heads_at(tape_speed).gains))
-    most = 1.5 if machine.loop_length is None else 0.55  # as far as there is room
-    clock = np.arange(len(written)) * STEP
-
-    def level(time: Any) -> Any:
-        return np.interp(time, clock, written, left=0, right=0)
+    pattern = outline(axes, profile.ground.echo, zorder=still.get_zorder())
+    pattern.set_xy(np.concatenate([face - coated, face[::-1]]))  # where it can be
+    seconds = len(written) * STEP
 
     def update(time: float) -> None:
-        ridge = line + (most * level(time - ages))[:, None] * away
-        pattern.set_xy(np.concatenate([ridge, line[::-1]]))
+        left = float(film.remaining(time, seconds))
+        level = _level(written, time - ages)
+        pattern.set_xy(np.concatenate([face - level[:, None] * coated, face[::-1]]))
+        pattern.set(alpha=left, visible=left > 0)
+        still.set(alpha=None if left == 0 else 1 - left, visible=left < 1)
+
+    return Part([still, pattern], update)
+
+
+def _level(written: Array, time: Any) -> Any:
+    """An envelope at times in s, nothing before and after it."""
+    return np.interp(time, np.arange(len(written)) * STEP, written, left=0, right=0)
+
+
+def _lit_heads(axes: Axes, drawn: Drawn, machine: Machine, written: Array, profile: Profile) -> Part:
+    """Heads that light up when they write, in the color of the dry sound, and when they play."""
+    heads = (drawn.artists["record"], *drawn.artists["playback"])
+    colors = [profile.ground.dry, *[profile.ground.echo] * (len(heads) - 1)]
+    boxes = [
+        Rectangle(head.get_xy(), head.get_width(), head.get_height(), facecolor=color, linewidth=0, zorder=6)
+        for head, color in zip(heads, colors, strict=True)
+    ]
+    for box in boxes:
+        axes.add_patch(box)
+    delays = (0.0, *machine.delays(machine.speeds[0]))
+    gains = (1.0, *(min(1.0, abs(gain)) for gain in machine.heads_at(machine.speeds[0]).gains))
+    seconds = len(written) * STEP
+
+    def update(time: float) -> None:
         for box, delay, gain in zip(boxes, delays, gains, strict=True):
-            box.set_alpha(gain * float(level(time - delay) * film.remaining(time, len(written) * STEP)))
+            shine = gain * float(_level(written, time - delay) * film.remaining(time, seconds))
+            box.set(alpha=shine, visible=shine > 0)
 
-    return Part([pattern, *boxes], update)
+    return Part([*boxes], update)
 
 
-def _rows(figure: Figure, profile: Profile, envelopes: tuple[Array, Array]) -> tuple[Part, float]:
-    """Two rows of sound over time, shown up to now, and how far up the figure they reach."""
-    wide, high = profile.width_in * 72 / profile.text_pt, profile.height_in * 72 / profile.text_pt
-    left, right = profile.safe + 5.4 / wide, 1 - profile.safe - 0.8 / wide
-    low, height = profile.floor + 3.4 / high, 0.26 * (1 - profile.floor - profile.safe)
-    axes = figure.add_axes((left, low, right - left, height))
-    style.style_axes(axes, profile, x="time (s)", grid="x")
-    axes.set(xlim=(0, len(envelopes[0]) * STEP), ylim=(-0.5, 1.5), yticks=(1, 0))
-    axes.set_yticklabels(["played", "echo"])
-    axes.tick_params(axis="y", length=0)
-    time_ticks(axes, profile)
-    look: Any = {"linewidth": profile.line_pt / 2, "color": profile.ground.text}
-    rows = [(outline(axes, profile.ground.echo), axes.axvline(0, **look)) for _ in envelopes]
+def _turning(axes: Axes, drawn: Drawn, tape_speed: float, seconds: float, profile: Profile) -> Part:
+    """Marks on all that turns, at ``v / r``; nothing that is too fast to be seen turning has one."""
+    seen = [one for one in drawn.artists["turning"] if tape_speed / one.runs_on < 2 * np.pi * FASTEST]
+    look: Any = {"color": profile.ground.text, "linewidth": 2 * STRUCTURE * profile.line_pt, "zorder": 6}
+    marks = [axes.plot([], [], solid_capstyle="round", **look)[0] for _ in seen]
 
     def update(time: float) -> None:
-        shown = points_until(time, len(envelopes[0]))
-        along = np.arange(shown) * STEP
-        for (pattern, now), middle, envelope in zip(rows, (1, 0), envelopes, strict=True):
-            half = 0.42 * envelope[:shown]
-            there, back = (along, middle + half), (along[::-1], (middle - half)[::-1])
-            pattern.set_xy(np.concatenate([there, back], axis=1).T)
-            now.set_xdata([time, time])
+        for mark, one in zip(marks, seen, strict=True):
+            angle = np.pi / 2 + one.sense * tape_speed / one.runs_on * time
+            ends = np.outer(np.array(SPOKE) * one.radius, [np.cos(angle), np.sin(angle)]) + one.middle
+            mark.set_data(*ends.T)
+            mark.set_visible(time < seconds)
 
-    return Part([artist for row in rows for artist in row], update), low + height + 0.8 / high
+    return Part([*marks], update)
