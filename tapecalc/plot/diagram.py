@@ -61,14 +61,7 @@ def loop_diagram(
     inside = [k for k, feeds in enumerate(layout.feeds_return) if feeds]
     outside = [k for k, feeds in enumerate(layout.feeds_return) if not feeds]
     stable = margin_db is None or margin_db > 0
-    title = "The return send makes the repeats" if inside else "Nothing goes back, so nothing repeats"
-    if not stable:
-        title = f"This return send {'may make it' if at_least else 'makes it'} run away"
-    answer = means = ""
-    if margin_db is not None and inside:
-        answer = f"{abs(margin_db):.1f} dB" if abs(margin_db) >= 0.1 else "less than 0.1 dB"
-        means = f"{'or more ' if at_least and stable else ''}until it runs away"
-        means = means if stable else f"past the edge{', at the most' if at_least else ''}"
+    title, answer, means = _margin_words(margin_db, at_least=at_least, back=bool(inside))
     conditions = [name, *([canvas.speed(speed)] if speed else [])]
     canvas.head(title, ", ".join(filter(None, conditions)), answer=answer, means=means)
     sheet = canvas.sketch()
@@ -171,3 +164,17 @@ def _said_of_return(inside: list[int], outside: list[int]) -> str:
     some = listed(f"{k + 1}" for k in inside)
     one = len(inside) == 1
     return f" Playback head{'' if one else 's'} {some} feed{'s' if one else ''} the return."
+
+
+def _margin_words(margin_db: float | None, *, at_least: bool, back: bool) -> tuple[str, str, str]:
+    """Say what the return send does: a title, the margin, and what that is."""
+    if not back:
+        return "Nothing goes back, so nothing repeats", "", ""
+    if margin_db is None:
+        return "The return send makes the repeats", "", ""
+    answer = f"{abs(margin_db):.1f} dB" if abs(margin_db) >= 0.1 else "less than 0.1 dB"
+    if margin_db > 0:
+        means = f"{'or more ' if at_least else ''}until it runs away"
+        return "The return send makes the repeats", answer, means
+    title = f"This return send {'may make it' if at_least else 'makes it'} run away"
+    return title, answer, f"past the edge{', at the most' if at_least else ''}"

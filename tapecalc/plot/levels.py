@@ -56,13 +56,7 @@ def level_ladder(
     signals = [node.dbu for node in nodes]
     heard = {k: node.noise_dbu for k, node in enumerate(nodes) if node.noise_dbu is not None}
     past = worst.headroom_db < 0
-    canvas.head(
-        f"The {worst.name} {'is past its limit' if past else 'has the least headroom'}",
-        minus(f"levels along the way, source {level(source_dbu, 'dBu')}"),
-        answer=minus(f"{abs(worst.headroom_db):.0f} dB"),
-        means=f"{'above' if past else 'below'} the limit of the {worst.name}",
-        role="limit",
-    )
+    _head(canvas, worst, source_dbu)
     low = min(min(signals), heard[max(heard)] if heard else np.inf) - (20 if chart.down else 9)
     high = max(*signals, *(stage.max_dbu for stage in stages))
     high += 0.14 * (high - low)
@@ -79,21 +73,13 @@ def level_ladder(
         [stages[k].max_dbu - lift_db for k in lifted],
         **canvas.dots(9, marker="|" if chart.down else "_", markeredgewidth=canvas.profile.line_pt),
     )
-    dots: dict[str, Any] = {"marker": "o", "markersize": 2.4 * canvas.profile.line_pt}
-    signal = chart.line(range(len(nodes)), signals, **canvas.line_look("dry", **dots))
-    back = range(tape[0], len(nodes)) if tape else range(0)
-    chart.line(back, [signals[k] for k in back], **canvas.line_look("echo", **dots))
+    signal = _draw_signal(chart, signals, tape)
     first = nodes.index(worst)
     ends = [worst.dbu, worst.dbu + worst.headroom_db]
     room = chart.line(
         [first, first], ends, **canvas.line_look("limit", linewidth=1.5 * canvas.profile.line_pt)
     )
-    rises = 0 < first < len(nodes) - 1 and nodes[first + 1].dbu > worst.dbu  # and would run through the words
-    said = minus(f"{abs(worst.headroom_db):.0f} dB")
-    if chart.down and tape == [first]:
-        canvas.note((worst.dbu, first), said, "upper right", "limit", **canvas.plate())
-    elif not chart.down and not (rises and tape == [first]):
-        canvas.note((first, sum(ends) / 2), said, "left" if rises else "right", "limit")
+    _tell_headroom(chart, nodes, first)
     flux = "" if reference_dbu is None else _flux_level(nodes, reference_dbu)
     named = [f"tape\n{flux}" if node.name == "tape" else node.name.replace(" ", "\n") for node in nodes]
     numbers = [str(k + 1) for k in range(len(nodes))]
@@ -101,21 +87,13 @@ def level_ladder(
     names = ("$L$", "max", "$N$") if canvas.symbols_only else ("signal", "limit", "noise")
     canvas.note(chart.at(0, signals[0]), names[0], "above", "dry")
     chart.words(0, (stages[0].max_dbu + high) / 2, names[1], "limit", **canvas.plate())
-    if heard and diagram.snr_db and not chart.down:
-        thin = canvas.line_look("frame", linewidth=STRUCTURE * canvas.profile.line_pt)
-        chart.line([len(nodes) - 1] * 2, [heard[max(heard)], signals[-1]], **thin)
-        middle = (heard[max(heard)] + signals[-1]) / 2
-        canvas.note((len(nodes) - 1, middle), minus(f"{diagram.snr_db:.0f} dB"), "left", "frame")
-    if heard and not (chart.down and past):
-        chart.words(len(nodes) - 1, (low + heard[max(heard)]) / 2, names[2], "frame")
-    snr = "" if diagram.snr_db is None else f"; {diagram.snr_db:.0f} dB above the noise at the end"
-    said = f"Least headroom: {worst.name}, {worst.headroom_db:.0f} dB{snr}"
-    said += f". On the tape stand {flux} against the reference flux" if flux else ""
+    if heard:
+        _tell_noise(chart, diagram, heard[max(heard)], "" if chart.down and past else names[2], low)
     if lifted:
         near = "bottom" if lift_db > worst.headroom_db / 2 else "top"  # where there is more room
         side, under = ("lower right", canvas.plate()) if chart.down else ("left", {"va": near})
         canvas.note(treble.get_xydata()[0], "10 kHz", side, "limit", **under)
-        said += f". It distorts by 3 % at its limit, and {lift_db:.1f} dB earlier at 10 kHz"
+    said = _said(diagram, flux, lift_db if lifted else 0.0)
     order = ", ".join(f"{k} {node.name}" for k, node in enumerate(nodes, 1))
     return Drawn(
         canvas.figure,
@@ -126,6 +104,63 @@ def level_ladder(
         f"10 kHz. {said}.",
         ("gains add in dB, powers of uncorrelated noises add",),
     )
+
+
+def _said(diagram: levels.LevelDiagram, flux: str, lift_db: float) -> str:
+    """Say headroom, noise, the level on tape, and how much earlier treble meets its limit."""
+    worst = diagram.first_to_clip
+    snr = "" if diagram.snr_db is None else f"; {diagram.snr_db:.0f} dB above the noise at the end"
+    said = f"Least headroom: {worst.name}, {worst.headroom_db:.0f} dB{snr}"
+    said += f". On the tape stand {flux} against the reference flux" if flux else ""
+    if lift_db:
+        said += f". It distorts by 3 % at its limit, and {lift_db:.1f} dB earlier at 10 kHz"
+    return said
+
+
+def _head(canvas: Canvas, worst: levels.Node, source_dbu: float) -> None:
+    """Say what has the least headroom, and how much."""
+    past = worst.headroom_db < 0
+    canvas.head(
+        f"The {worst.name} {'is past its limit' if past else 'has the least headroom'}",
+        minus(f"levels along the way, source {level(source_dbu, 'dBu')}"),
+        answer=minus(f"{abs(worst.headroom_db):.0f} dB"),
+        means=f"{'above' if past else 'below'} the limit of the {worst.name}",
+        role="limit",
+    )
+
+
+def _draw_signal(chart: "_Chart", signals: Sequence[float], tape: Sequence[int]) -> Any:
+    """Draw the signal: dry as far as the tape, and as echo behind it."""
+    canvas, count = chart.canvas, len(signals)
+    dots: dict[str, Any] = {"marker": "o", "markersize": 2.4 * canvas.profile.line_pt}
+    signal = chart.line(range(count), signals, **canvas.line_look("dry", **dots))
+    back = range(tape[0], count) if tape else range(0)
+    chart.line(back, [signals[k] for k in back], **canvas.line_look("echo", **dots))
+    return signal
+
+
+def _tell_headroom(chart: "_Chart", nodes: Sequence[levels.Node], first: int) -> None:
+    """Write the headroom beside its stroke at the stage that clips first, where there is room."""
+    canvas, worst = chart.canvas, nodes[first]
+    rises = 0 < first < len(nodes) - 1 and nodes[first + 1].dbu > worst.dbu  # and would run through the words
+    said, on_tape = minus(f"{abs(worst.headroom_db):.0f} dB"), worst.name == "tape"
+    if chart.down and on_tape:
+        canvas.note((worst.dbu, first), said, "upper right", "limit", **canvas.plate())
+    elif not chart.down and not (rises and on_tape):
+        middle = worst.dbu + worst.headroom_db / 2
+        canvas.note((first, middle), said, "left" if rises else "right", "limit")
+
+
+def _tell_noise(chart: "_Chart", diagram: levels.LevelDiagram, noise: float, name: str, low: float) -> None:
+    """Name the noise, and write how far below the signal it is at the end."""
+    canvas, last = chart.canvas, len(diagram.nodes) - 1
+    if diagram.snr_db and not chart.down:
+        thin = canvas.line_look("frame", linewidth=STRUCTURE * canvas.profile.line_pt)
+        chart.line([last] * 2, [noise, diagram.nodes[-1].dbu], **thin)
+        middle = (noise + diagram.nodes[-1].dbu) / 2
+        canvas.note((last, middle), minus(f"{diagram.snr_db:.0f} dB"), "left", "frame")
+    if name:
+        chart.words(last, (low + noise) / 2, name, "frame")
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.artist import Artist
+from matplotlib.lines import Line2D
 from matplotlib.patches import Circle
 from numpy.typing import NDArray
 
@@ -378,13 +379,7 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
         words = f"{start}, or in the gray band" if wide and not canvas.symbols_only else start
         note = canvas.note((f, top + 0.1 * room), words, "upper right" if f < 1e3 else "upper left", "echo")
         note.set_bbox(plate)
-    if profile.narrow and not canvas.symbols_only:
-        for k, (name, line) in enumerate(list(lines.items())[:-1]):
-            note = canvas.note((AUDIBLE[0], axes.get_ylim()[0]), name, "right")
-            note.set(color=line.get_color(), bbox=plate, y=(0.8 + 1.5 * k) * profile.text_pt)
-    else:
-        names = ("$|L|$", "1") if canvas.symbols_only else tuple(lines)
-        canvas.name_lines((gain, limit) if canvas.symbols_only else lines.values(), names)
+    _name_gains(canvas, lines, plate)
     said = f"margin {found.margin_db:.1f} dB, {_first(found)}"
     if not found.stable:
         said = f"{-found.margin_db:.1f} dB past the limit, running away {_first(found)}"
@@ -396,6 +391,18 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
         f"at the tone that comes first and a shaded band of those that may start as well: {said}.",
         (NYQUIST,),
     )
+
+
+def _name_gains(canvas: Canvas, lines: dict[str, Line2D], plate: dict[str, Any]) -> None:
+    """Name loop gains and their limit at their ends, or in the lower corner of a narrow chart."""
+    if canvas.profile.narrow and not canvas.symbols_only:
+        for k, (name, line) in enumerate(list(lines.items())[:-1]):
+            note = canvas.note((AUDIBLE[0], canvas.axes.get_ylim()[0]), name, "right")
+            note.set(color=line.get_color(), bbox=plate, y=(0.8 + 1.5 * k) * canvas.profile.text_pt)
+        return
+    first, *_, limit = lines.values()
+    names = ("$|L|$", "1") if canvas.symbols_only else tuple(lines)
+    canvas.name_lines((first, limit) if canvas.symbols_only else lines.values(), names)
 
 
 def _first_tone(found: loops.Stability) -> str:

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator
 from numpy.typing import NDArray
 
@@ -145,12 +146,7 @@ def flutter_spectrum(
     )
     marks = canvas.dots(4, color=canvas.color("limit"), marker="|", markeredgewidth=profile.line_pt / 2)
     (hidden,) = axes.plot(blind, np.full(len(blind), 1.3 * floor), **marks)
-    axes.set(xscale="log", yscale="log", xlim=RATES, ylim=(floor, (60 if profile.narrow else 15) * tallest))
-    decades = 10.0 ** np.arange(-8, 3)
-    axes.xaxis.set_major_locator(FixedLocator([1, 10, 100] if profile.narrow else [0.2, 1, 5, 20, 100]))
-    axes.yaxis.set_major_locator(FixedLocator(decades[(decades >= floor) & (decades <= 8 * tallest)]))
-    for axis in (axes.xaxis, axes.yaxis):
-        axis.set(major_formatter=lambda value, _: f"{value:g}", minor_formatter="")
+    _by_decades(axes, floor, tallest, narrow=profile.narrow)
     canvas.style_axes(x=("rate of the wobble", "$f_m$", "Hz"), y=("peak deviation", "$m$", "%"))
     words = Names(canvas)
     if blind.size:
@@ -294,3 +290,13 @@ def _short_words(what_if: WhatIf) -> str:
     if what_if.name == "azimuth":
         return f"azimuth\n{from_si(what_if.value.value, 'arcmin'):.1f}'"
     return f"{what_if.name}\n{amount(what_if.value.value, 'um', '.2f')}"
+
+
+def _by_decades(axes: Axes, floor: float, tallest: float, *, narrow: bool) -> None:
+    """Make both axes of a flutter spectrum logarithmic, with few marks in plain numbers."""
+    axes.set(xscale="log", yscale="log", xlim=RATES, ylim=(floor, (60 if narrow else 15) * tallest))
+    decades = 10.0 ** np.arange(-8, 3)
+    axes.xaxis.set_major_locator(FixedLocator([1, 10, 100] if narrow else [0.2, 1, 5, 20, 100]))
+    axes.yaxis.set_major_locator(FixedLocator([d for d in decades.tolist() if floor <= d <= 8 * tallest]))
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set(major_formatter=lambda value, _: f"{value:g}", minor_formatter="")

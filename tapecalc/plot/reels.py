@@ -107,13 +107,8 @@ def reel_time(
     )
     tape = _tape(canvas, length)
     slowest = int(np.argmax(ends))
-    title = "A reel runs out while you play"
-    if len(speeds) == 2 and not between and abs(max(ends) / min(ends) - 2) < 0.02:
-        title = "Half the speed lasts twice as long"
-    elif len(speeds) > 1:
-        title = "The slower the tape, the longer it lasts"
     canvas.head(
-        title,
+        _lasts(ends, between=between),
         f"{tape} on a hub of {canvas.length(inner_radius)} radius",
         answer=amount(ends[0], "min"),
         means=f"until the tape ends, at {names[0]}",
@@ -152,3 +147,10 @@ def reel_time(
         f"per speed: {said}; {grows}.",
         ("L = pi (Ro^2 - Ri^2) / h",),
     )
+
+
+def _lasts(ends: Sequence[float], *, between: bool) -> str:
+    """Say in a title what the speed does to how long a reel lasts."""
+    if len(ends) == 2 and not between and abs(max(ends) / min(ends) - 2) < 0.02:
+        return "Half the speed lasts twice as long"
+    return "The slower the tape, the longer it lasts" if len(ends) > 1 else "A reel runs out while you play"

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, MultipleLocator
 from numpy.typing import NDArray
 
@@ -504,12 +505,7 @@ def one_repeat(canvas: Canvas, *, one_pass: response.OnePass, number: int = 5) -
         answer=edge_text(tops[-1]),
         means=f"is the top of repeat {number}, 3 dB down",
     )
-    spec = canvas.axes.get_subplotspec()
-    if spec is None:
-        raise ValueError("axes must be those of a subplot, for there are two charts")
-    rows = spec.subgridspec(2, 1, height_ratios=(3, 2))
-    canvas.axes.set_subplotspec(rows[0])
-    wave_axes = canvas.figure.add_subplot(rows[1])
+    wave_axes = _axes_below(canvas)
     levels = [response.repeat_level_db(one_pass, f, n) for n in range(1, number + 1)]
     levels = [np.where(level < DARKEST_DB, np.nan, level) for level in levels]
     thin = canvas.line_look("context", linewidth=style.STRUCTURE * profile.line_pt)
@@ -560,3 +556,13 @@ def _band(low: float | None, high: float | None) -> str:
     """Say from where to where a band reaches; None where the response has not fallen."""
     start = "0 Hz" if low is None else frequency_text(low)
     return f"{start} to {'beyond hearing' if high is None else frequency_text(high)}"
+
+
+def _axes_below(canvas: Canvas) -> Axes:
+    """Divide the place of the axes, and return new ones in the lower part."""
+    spec = canvas.axes.get_subplotspec()
+    if spec is None:
+        raise ValueError("axes must be those of a subplot, for there are two charts")
+    rows = spec.subgridspec(2, 1, height_ratios=(3, 2))
+    canvas.axes.set_subplotspec(rows[0])
+    return canvas.figure.add_subplot(rows[1])

@@ -111,20 +111,12 @@ def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: floa
         for part in (cables, turned, carried):
             part.update(seconds + 1 if time >= seconds else time)
 
-    said = [
-        (start, f"{cable[2]} to {cable[3]}")
-        for start, cable in zip(starts.tolist(), patch.cables, strict=True)
-    ]
-    said = [
-        (time, f"cable {k} of {count}: {what}; nothing is heard") for k, (time, what) in enumerate(said, 1)
-    ]
-    events = [*said, *events_of(seconds, notes, [delay], ["one echo"], note="voice")]
-    events.append((float(raised[0]), "the return send comes up: repeats"))
-    last = notes[-1:] if notes[-1] + delay > raised[0] else np.array([])
-    for number in range(2, MOST_HEARD + 1):
-        events += [
-            (t, f"repeat {number}") for t in (last + number * delay).tolist() if raised[1] < t < seconds
-        ]
+    events = [*_told(patch, starts.tolist()), *events_of(seconds, notes, [delay], ["one echo"], note="voice")]
+    events += [(float(raised[0]), "the return send comes up: repeats")]
+    if notes[-1] + delay > raised[0]:
+        numbers = range(2, MOST_HEARD + 1)
+        later = [(float(notes[-1] + n * delay), f"repeat {n}") for n in numbers]
+        events += [event for event in later if raised[1] < event[0] < seconds]
     sound, level = leveled(heard * (dry + wet))
     suggestion = (
         " A suggestion: the return send lower than it is set, for the loop runs away."
@@ -150,6 +142,14 @@ def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: floa
         "the return send turns up, repeats.",
         sources=drawn.sources,
     )
+
+
+def _told(patch: Patch, starts: Sequence[float]) -> list[tuple[float, str]]:
+    """Say of each cable when it is plugged in, and where."""
+    return [
+        (start, f"cable {k} of {len(patch.cables)}: {cable[2]} to {cable[3]}; nothing is heard")
+        for k, (start, cable) in enumerate(zip(starts, patch.cables, strict=True), 1)
+    ]
 
 
 def _cables(
