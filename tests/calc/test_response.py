@@ -367,6 +367,44 @@ def test_edges_within_one_step_of_the_search_are_told_apart_from_the_peak():
     assert np.all(just_inside > level_db - 1e-3)
 
 
+# ---- the equalizers ----
+
+
+LOW, HIGH = 100.0, 10e3  # waves per meter at which a shelf begins and ends
+
+
+def shelf(waves):
+    """A first-order circuit that lifts by 40 dB."""
+    return (1 + 1j * waves / LOW) / (1 + 1j * waves / HIGH)
+
+
+@pytest.fixture
+def shelved(monkeypatch):
+    """A pass whose boost is the shelf: its levels are given, its phase is not."""
+    monkeypatch.setattr(response, "_boost_db", lambda _, __, waves: 20 * np.log10(np.abs(shelf(waves))))
+    monkeypatch.setattr(response, "_boost_phase", response._boost_phase.__wrapped__)  # remembers nothing
+    return one_pass
+
+
+def test_the_phase_of_a_boost_is_that_of_a_circuit_with_its_levels(shelved):
+    waves = np.geomspace(2, 5e7, 500)
+    found = shelved().record_gain(waves * SPEED) / shelf(waves)
+    assert np.abs(found) == pytest.approx(1, abs=1e-12)
+    # Beside the pole of the integral the midpoints of steps of ln(10^8) / 4095 = 0.0045 count for too little:
+    # a step times ln 2 / pi is lacking where the slope is 1, and here it is less.
+    assert np.abs(np.angle(found)).max() < 0.0045 * np.log(2) / np.pi
+    without = shelved(phase=False).record_gain(waves * SPEED)
+    assert np.all(without.imag == 0)
+    assert without.real == pytest.approx(np.abs(shelf(waves)), rel=1e-12)
+
+
+def test_a_boost_has_phase_from_one_to_a_hundred_million_waves_per_meter(shelved):
+    waves = np.array([0.99, 1.01, 0.99e8, 1.01e8])
+    before, first, last, behind = np.angle(shelved().record_gain(waves * SPEED))
+    assert before == behind == 0
+    assert first > 0 and last > 0
+
+
 # ---- the window for the home ----
 
 
