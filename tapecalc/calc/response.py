@@ -217,7 +217,7 @@ def _boost_phase(aligned: HeadContact, boost_db: float) -> tuple[NDArray[np.floa
     grid = np.geomspace(*_WAVES, _STEPS)
     step = np.log(grid[1] / grid[0])
     slopes = np.diff(_boost_db(aligned, boost_db, grid)) * np.log(10) / 20
-    apart = (np.arange(-_STEPS + 1, _STEPS) + 0.5) * step
+    apart = (np.arange(-_STEPS + 1, _STEPS) - 0.5) * step
     kernel = np.log(1 / np.tanh(np.abs(apart) / 2)) / np.pi
     size = 4 * _STEPS
     phases = np.fft.irfft(np.fft.rfft(slopes, size) * np.fft.rfft(kernel, size), size)

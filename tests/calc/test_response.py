@@ -98,7 +98,15 @@ def test_a_contact_refuses_nonsense_by_name(name, value):
 
 @pytest.mark.parametrize(
     ("name", "value"),
-    [("speed", 0), ("boost_db", -1), ("low_cut", -1), ("today", None), ("aligned", "new"), ("speed", [1, 2])],
+    [
+        ("speed", 0),
+        ("boost_db", -1),
+        ("low_cut", -1),
+        ("today", None),
+        ("aligned", "new"),
+        ("speed", [1, 2]),
+        ("pole_shape", "spheres"),
+    ],
 )
 def test_one_pass_refuses_nonsense_by_name(name, value):
     with pytest.raises(ValueError, match=name):
@@ -145,7 +153,13 @@ def test_values_without_sense_are_refused(call):
             0,
             "tau_low must be greater than 0 s",
         ),
+        (lambda share: contact(surface_share=share), 0, -1e-12, "from 0 to 1"),
+        (lambda share: contact(surface_share=share), 1, 1.01, "from 0 to 1"),
+        (lambda share: response.gap_output_db(2e-6, 4e-6, share), 0, -1e-12, "from 0 to 1"),
+        (lambda share: response.gap_output_db(2e-6, 4e-6, share), 1, 1.01, "from 0 to 1"),
         (lambda cut: one_pass(low_cut=cut), 0, -1e-12, "0 Hz or more"),
+        (lambda tau: one_pass(tau_high=tau), 0, -1e-12, "0 s or more"),
+        (lambda length: one_pass(pole_length=length), 0, -1e-12, "0 m or more"),
         (lambda drop: response.bandwidth(one_pass(), drop_db=drop), 1e-3, 0, "greater than 0 dB"),
         (lambda passes: response.bandwidth(one_pass(), passes=passes), 0.5, 0, "greater than 0"),
     ],
@@ -171,6 +185,11 @@ def test_an_endless_time_constant_may_stand_in_a_mixed_array():
     expected = [response.equalization_db(50, 50e-6, 3180e-6), response.equalization_db(50, 50e-6)]
     np.testing.assert_allclose(mixed, expected, rtol=1e-12)
     assert response.equalization_db(50, 50e-6, np.inf) == response.equalization_db(50, 50e-6, 1e9)
+
+
+def test_unless_said_a_pass_has_phase_and_no_time_constants_poles_or_trim():
+    plain = one_pass(tau_high=0.0, tau_low=0.0, pole_length=0.0, pole_shape="blocks", phase=True, trim=())
+    assert one_pass() == plain
 
 
 def test_a_well_aligned_machine_is_flat_far_below_the_end_of_its_boost():
@@ -367,6 +386,95 @@ def test_edges_within_one_step_of_the_search_are_told_apart_from_the_peak():
     assert np.all(just_inside > level_db - 1e-3)
 
 
+# ---- the equalizers ----
+
+
+@pytest.mark.parametrize(
+    ("tau_high", "tau_low", "frequency", "gain"),
+    # By hand: 2 pi f t is 1 at 3183.10 Hz for 50 us and at 50.0487 Hz for 3180 us. There 1 + j in the treble,
+    # and j / (1 + j) = (1 + j) / 2 in the bass; an octave lower 0.5j / (1 + 0.5j) = (1 + 2j) / 5.
+    [
+        (0, 0, 1000, 1),
+        (50e-6, 0, 3183.0989, 1 + 1j),
+        (50e-6, 0, 6366.1977, 1 + 2j),
+        (0, 3180e-6, 50.048726, 0.5 + 0.5j),
+        (0, 3180e-6, 25.024363, 0.2 + 0.4j),
+        (3180e-6, 3180e-6, 50.048726, 1j),
+        (50e-6, 3180e-6, 0, 1),  # the capacitor is left out where nothing can come of it
+        (0, 1, 1, 0.9752955 + 0.1552231j),  # 2 pi f t is 6.283185: (39.478418 + 6.283185j) / 40.478418
+    ],
+)
+def test_the_playback_equalizer_is_the_standard_one_and_recording_undoes_it(
+    tau_high, tau_low, frequency, gain
+):
+    # Nothing is lost here, so that the boost is 1.
+    equalizer = {"today": IDEAL, "aligned": IDEAL, "low_cut": 0, "tau_high": tau_high, "tau_low": tau_low}
+    with_phase, without = one_pass(**equalizer), one_pass(phase=False, **equalizer)
+    assert with_phase.playback_gain(frequency) == pytest.approx(gain, abs=1e-7)
+    assert with_phase.record_gain(frequency) == pytest.approx(1 / gain, abs=1e-6)
+    assert without.playback_gain(frequency) == pytest.approx(abs(gain), abs=1e-7)
+    assert without.playback_gain(frequency).imag == 0
+
+
+LOW, HIGH = 100.0, 10e3  # waves per meter at which a shelf begins and ends
+
+
+def shelf(waves):
+    """A first-order circuit that lifts by 40 dB."""
+    return (1 + 1j * waves / LOW) / (1 + 1j * waves / HIGH)
+
+
+@pytest.fixture
+def shelved(monkeypatch):
+    """A pass whose boost is the shelf: its levels are given, its phase is not."""
+    monkeypatch.setattr(response, "_boost_db", lambda _, __, waves: 20 * np.log10(np.abs(shelf(waves))))
+    monkeypatch.setattr(response, "_boost_phase", response._boost_phase.__wrapped__)  # remembers nothing
+    return one_pass
+
+
+def test_the_phase_of_a_boost_is_that_of_a_circuit_with_its_levels(shelved):
+    waves = np.geomspace(2, 5e7, 500)
+    found = shelved().record_gain(waves * SPEED) / shelf(waves)
+    assert np.abs(found) == pytest.approx(1, abs=1e-12)
+    # Beside the pole of the integral the midpoints of steps of ln(10^8) / 4095 = 0.0045 count for too little:
+    # a step times ln 2 / pi is lacking where the slope is 1, and here it is less.
+    assert np.abs(np.angle(found)).max() < 0.0045 * np.log(2) / np.pi
+    without = shelved(phase=False).record_gain(waves * SPEED)
+    assert np.all(without.imag == 0)
+    assert without.real == pytest.approx(np.abs(shelf(waves)), rel=1e-12)
+
+
+def test_a_boost_has_phase_from_one_to_a_hundred_million_waves_per_meter(shelved):
+    waves = np.array([0.99, 1.01, 0.99e8, 1.01e8])
+    before, first, last, behind = np.angle(shelved().record_gain(waves * SPEED))
+    assert before == behind == 0
+    assert first > 0 and last > 0
+
+
+# ---- bumps and noise ----
+
+
+def test_poles_take_from_long_waves_of_sound_and_noise_alike():
+    # Poles of 1 mm and a wave of 20 mm: plates take up 0.156757 of it, as worked out in test_contour.py.
+    plates = one_pass(today=IDEAL, aligned=IDEAL, low_cut=0, pole_length=1e-3, pole_shape="plates")
+    frequency = SPEED / 20e-3
+    assert plates.gain(frequency) == pytest.approx(0.156757, abs=1e-5)
+    more_db = plates.noise_density_db(frequency) - one_pass(today=IDEAL).noise_density_db(frequency)
+    assert more_db == pytest.approx(-16.0955, abs=1e-3)
+
+
+def test_noise_is_that_of_todays_head_behind_the_playback_equalizer():
+    # As in test_noise.py 2 k d is 1 at 1378.128 Hz for 11 um, -41.3667 dB. 0.5 um off 2 k a is 1/22, which
+    # takes 0.1974 dB. t_low = 1/w takes 3.0103 dB, t_high = 2/w gives 10 log10(5) = 6.9897 dB.
+    worn = one_pass(aligned=IDEAL, tau_high=230.9714e-6, tau_low=115.4857e-6)
+    assert worn.noise_density_db(1378.128) == pytest.approx(-37.5847, abs=1e-3)
+
+
+def test_a_coating_without_thickness_counts_as_a_nanometer_of_noise():
+    # 2 d / v = 2e-9 / 0.1905 = 1.04987e-8 for long waves.
+    assert one_pass(today=IDEAL).noise_density_db(100) == pytest.approx(-79.7887, abs=1e-4)
+
+
 # ---- the window for the home ----
 
 
@@ -395,6 +503,13 @@ def test_a_shorter_gap_leaves_less_for_the_coil():
     assert response.gap_output_db(2e-6, 4e-6, 0.5) == pytest.approx(-3.5218, abs=1e-4)
     assert response.gap_output_db(8e-6, 4e-6, 1) == pytest.approx(6.0206, abs=1e-4)
     assert response.gap_output_db([1e-6, 2e-6], 4e-6, 0).tolist() == [0, 0]
+
+
+def test_thin_coatings_give_long_waves_in_proportion_to_their_thickness():
+    # By hand: 20 log10(4.3 / 11) = -8.1585 dB; waves as short as 0.1 um come from the surface alone.
+    compared = response.coating_output_db([0, 1e-6, 2e6], SPEED, 4.3e-6, 11e-6)
+    assert compared == pytest.approx([-8.1585, -8.1585, 0], abs=1e-4)
+    assert response.coating_output_db(0, SPEED, [5.5e-6, 22e-6], 11e-6) == pytest.approx([-6.0206, 6.0206])
 
 
 def test_what_a_measured_pass_differs_by_is_straight_over_octaves():

@@ -1,5 +1,8 @@
 """Published and independently computed values of wavelength, losses and equalization."""
 
+from fractions import Fraction
+from math import factorial
+
 import numpy as np
 import pytest
 
@@ -142,6 +145,19 @@ def test_thickness_law_goes_to_no_loss_for_a_thin_coating():
     for depth in (1e-6, 0.3, 3.0):
         level = float(20 * sympy.log(law.subs(d, depth), 10))
         assert response.thickness_loss_db(1, 1, depth) == pytest.approx(level, abs=1e-9)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.2, 0.7])
+def test_thickness_loss_of_long_waves_is_a_power_series(share):
+    # Source: the spacing loss averaged over the depth t, weighted by m + (1 - m) t, in fractions. The
+    # integral of t^n e^(-x t) from 0 to 1 is the sum of (-x)^k / k! / (k + n + 1).
+    for x in (0, 1e-7, 1e-4, 9.9e-4, 1.01e-3, 0.01, 0.5, 0.9, 3):
+        even, rising = (
+            float(sum(Fraction(-x) ** k / factorial(k) / (k + n + 1) for k in range(30))) for n in (0, 1)
+        )
+        level_db = 20 * np.log10((share * even + (1 - share) * rising) / ((1 + share) / 2))
+        found_db = response.thickness_loss_db(1, 2 * np.pi, x, surface_share=share)
+        assert found_db == pytest.approx(level_db, abs=1e-9)
 
 
 def test_spacing_constant_by_symbols():
