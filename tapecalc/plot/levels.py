@@ -76,9 +76,8 @@ def level_ladder(
     signal = _draw_signal(chart, signals, tape)
     first = nodes.index(worst)
     ends = [worst.dbu, worst.dbu + worst.headroom_db]
-    room = chart.line(
-        [first, first], ends, **canvas.line_look("limit", linewidth=1.5 * canvas.profile.line_pt)
-    )
+    thick = canvas.line_look("limit", linewidth=1.5 * canvas.profile.line_pt)
+    room = chart.line([first, first], ends, **thick)
     _tell_headroom(chart, nodes, first)
     flux = "" if reference_dbu is None else _flux_level(nodes, reference_dbu)
     named = [f"tape\n{flux}" if node.name == "tape" else node.name.replace(" ", "\n") for node in nodes]
