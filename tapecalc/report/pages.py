@@ -22,7 +22,12 @@ def typeset(text: str) -> str:
 
 
 def html_page(template: str, **values: Any) -> str:
-    """Fill a template of this room: names are escaped, and a value that is not there is refused."""
+    """Fill a template of this room: names are escaped, and a value that is not there is refused.
+
+    Type and colors are those of the figures.
+    """
+    from tapecalc.plot import style  # which loads what draws
+
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("tapecalc.report", ""),
         autoescape=True,
@@ -31,5 +36,7 @@ def html_page(template: str, **values: Any) -> str:
         lstrip_blocks=True,
     )
     environment.filters["typeset"] = typeset
+    environment.globals |= {"type_css": style.type_css(), "family": style.FAMILY}
+    environment.globals |= {name: style.GROUNDS[name] for name in ("light", "dark")}
     environment.filters["base64"] = lambda content: base64.b64encode(content).decode("ascii")
     return environment.get_template(template).render(**values)
