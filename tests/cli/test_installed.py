@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 from packaging.requirements import Requirement
 from packaging.specifiers import SpecifierSet
+from packaging.utils import canonicalize_name
 
 import tapecalc
 
@@ -66,9 +67,10 @@ def needed(wishes, seen):
     """The packages that requirements ask for here, and those that these need, without extras."""
     for text in wishes:
         wish = Requirement(text)
-        if wish.name not in seen and (wish.marker is None or wish.marker.evaluate({"extra": ""})):
-            seen.add(wish.name)
-            needed(importlib.metadata.requires(wish.name) or (), seen)
+        name = canonicalize_name(wish.name)
+        if name not in seen and (wish.marker is None or wish.marker.evaluate({"extra": ""})):
+            seen.add(name)
+            needed(importlib.metadata.requires(name) or (), seen)
     return seen
 
 

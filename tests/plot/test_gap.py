@@ -101,7 +101,7 @@ def test_the_gap_reads_less_of_the_shorter_wave():
 @pytest.mark.parametrize(
     ("speeds", "gap_um", "title", "means"),
     [
-        ((7.5,), 4.0, "The gap reads the mean of what it spans", "of 10 kHz, by the gap"),
+        ((7.5,), 4.0, "The gap reads a mean", "of 10 kHz, by the gap"),
         ((15.0, 3.75), 4.0, "Slow tape squeezes", "less of 10 kHz at quarter speed"),
         ((15.0, 5.5), 4.0, "Slow tape squeezes", "less of 10 kHz at the slowest speed"),
         # 17 um act as 18.87: 0.99 waves at 7.5 ips, nearly a null, and 1.49 at 5 ips.
@@ -157,7 +157,7 @@ def test_a_tilted_gap_reads_one_edge_before_the_other():
 
 def test_the_other_tilt_is_the_mirror_and_none_is_said_to_be_none():
     other = draw("tilted_gap", changed(azimuth_error_arcmin=-3.0))
-    assert other.title == "The lower edge reads before the upper one"
+    assert other.title == "The lower edge reads first"
     (upper, _), (lower, _) = (dot.get_xydata()[0] for dot in other.artists["ends"])
     assert lower < upper
     none = draw("tilted_gap", changed(azimuth_error_arcmin=0.0))
