@@ -309,7 +309,7 @@ def _name_turn(
     if not canvas.profile.portrait:
         names.append(canvas.note((right, 0), "in step" if words else r"Re $L$", "lower left", "frame"))
     ahead = "a quarter turn ahead" if words else r"Im $L$"
-    names.append(canvas.note((0, half), ahead, "lower right", "frame"))
+    names.append(canvas.note((0, half), ahead, "lower right", "frame", **canvas.plate()))
     names[0].set_bbox({"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 0.5})
     canvas.fewer(names)
 
