@@ -331,7 +331,8 @@ def _command(encoder: str, scene: Scene, wave: Path | None, marks: Path, fps: in
     tags = "range=tv:color_primaries=bt709:color_trc=bt709:colorspace=bt709"
     picture = "crop=trunc(iw/2)*2:trunc(ih/2)*2,scale=out_color_matrix=bt709:out_range=tv,format=yuv420p"
     heard = [] if wave is None else ["-i", str(wave)]
-    aac = "-map 1:a -c:a aac -b:a 320k -aac_pns 0 -aac_ms 1 -shortest"  # what is alike left and right stays so
+    # What is alike left and right stays so.
+    aac = "-map 1:a -c:a aac -b:a 320k -aac_pns 0 -aac_ms 1 -shortest"
     coded = [] if wave is None else aac.split()
     credit = [word for key, text in _credits(scene).items() for word in ("-metadata", f"{key}={text}")]
     return [
