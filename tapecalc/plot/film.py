@@ -22,12 +22,13 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
+from matplotlib.text import Annotation, Text
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 from tqdm import tqdm
@@ -197,11 +198,12 @@ def _drawn(scene: Scene, times: Iterable[float]) -> Iterator[Pixels]:
         canvas.draw()
     background = canvas.copy_from_bbox(scene.figure.bbox)
     renderer = canvas.get_renderer()
+    moving = [_Printed(artist) if isinstance(artist, Text) else artist for artist in scene.moving]
 
     def drawn(time: float) -> Pixels:
         scene.update(time)
         canvas.restore_region(background)
-        for artist in scene.moving:
+        for artist in moving:
             artist.draw(renderer)
         return np.asarray(canvas.buffer_rgba())
 
@@ -214,6 +216,34 @@ def _drawn(scene: Scene, times: Iterable[float]) -> Iterator[Pixels]:
             yield np.array(Image.blend(opening, begun, share).convert("RGBA"))
         else:
             yield drawn(time)
+
+
+class _Printed:
+    """A text whose pixels are put back where it looks as before on the same ground: letters take long."""
+
+    def __init__(self, text: Text) -> None:
+        self.text = text
+        self.kept: Any = (None, None, None, None)
+
+    def draw(self, renderer: Any) -> None:
+        """Put back what was drawn last, or draw anew; a plate or an arrow reaches beyond the letters."""
+        text, note = self.text, cast(Any, self.text)
+        arrow = getattr(note, "arrow_patch", None)
+        if not text.get_visible() or text.get_bbox_patch() or (arrow and arrow.get_visible()):
+            text.draw(renderer)
+            return
+        place = text.get_position(), getattr(note, "xy", None)
+        look = (text.get_text(), text.get_color(), text.get_alpha(), *place)
+        before, box, ground, pixels = self.kept
+        if look == before and np.array_equal(renderer.copy_from_bbox(box), ground):
+            renderer.restore_region(pixels)
+            return
+        if isinstance(text, Annotation):
+            text.update_positions(renderer)
+        box = Text.get_window_extent(text, renderer).padded(3)
+        ground = np.array(renderer.copy_from_bbox(box))
+        text.draw(renderer)
+        self.kept = look, box, ground, renderer.copy_from_bbox(box)
 
 
 # ---- films ----

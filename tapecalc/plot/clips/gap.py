@@ -1,6 +1,6 @@
 """Clips at the gap: a wave is written and read, squeezed into the gap, and lifted off the head."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple, cast
 
@@ -84,35 +84,6 @@ def _magnetize(artists: Mapping[str, Any], paths: Mapping[str, Any], alpha: floa
 
 def _paths(artists: Mapping[str, Any]) -> dict[str, Any]:
     return {name: artist.get_path() for name, artist in artists.items()}
-
-
-class _Printed(Artist):
-    """A text whose pixels are put back where it says the same on the same ground: letters take long."""
-
-    def __init__(self, text: Text) -> None:
-        super().__init__()
-        self.text, self.kept = text, dict[Any, Any]()
-
-    def set_animated(self, b: bool) -> None:  # noqa: FBT001  as in the class above
-        self.text.set_animated(b)
-
-    def draw(self, renderer: Any) -> None:
-        text = self.text
-        if not text.get_visible():
-            return
-        said = text.get_text(), text.get_color()
-        box, ground, pixels = self.kept.get(said, (None, None, None))
-        if box and np.array_equal(renderer.copy_from_bbox(box), ground):
-            renderer.restore_region(pixels)
-            return
-        box = text.get_window_extent(renderer).padded(3)
-        ground = np.array(renderer.copy_from_bbox(box))
-        text.draw(renderer)
-        self.kept[said] = box, ground, renderer.copy_from_bbox(box)
-
-
-def _printed(artists: Iterable[Artist]) -> tuple[Artist, ...]:
-    return tuple(_Printed(a) if isinstance(a, Text) and a.get_bbox_patch() is None else a for a in artists)
 
 
 def _head(drawn: Drawn, *gids: str) -> dict[str, Text]:
@@ -205,7 +176,7 @@ def at_the_gap(machine: Machine, *, profile: Profile, units: str, seconds: float
     moved = [artist for part in parts for artist in part.artists]
     return film.Scene(
         figure=drawn.figure,
-        moving=_printed(_from_back(moved)),
+        moving=_from_back(moved),
         update=update,
         sound=sound,
         sample_rate=RATE,
@@ -397,7 +368,7 @@ def wavelength_at_gap(machine: Machine, *, profile: Profile, units: str, seconds
     ]
     return film.Scene(
         figure=drawn.figure,
-        moving=_printed((*_from_back(squeezed.artists), *head.values())),
+        moving=(*_from_back(squeezed.artists), *head.values()),
         update=update,
         sound=sound,
         sample_rate=RATE,
@@ -492,7 +463,7 @@ def lifted_tape(machine: Machine, *, profile: Profile, units: str, seconds: floa
 
     return film.Scene(
         figure=drawn.figure,
-        moving=_printed((*_from_back(lifted.artists), *head.values())),
+        moving=(*_from_back(lifted.artists), *head.values()),
         update=update,
         sound=sound,
         sample_rate=RATE,
