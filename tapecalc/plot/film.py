@@ -28,7 +28,8 @@ import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
-from matplotlib.text import Annotation, Text
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 from tqdm import tqdm
@@ -226,21 +227,24 @@ class _Printed:
         self.kept: Any = (None, None, None, None)
 
     def draw(self, renderer: Any) -> None:
-        """Put back what was drawn last, or draw anew; a plate or an arrow reaches beyond the letters."""
+        """Put back what was drawn last, or draw anew and keep it."""
         text, note = self.text, cast(Any, self.text)
-        arrow = getattr(note, "arrow_patch", None)
-        if not text.get_visible() or text.get_bbox_patch() or (arrow and arrow.get_visible()):
-            text.draw(renderer)
+        if not (text.get_visible() and text.get_text()):
             return
-        place = text.get_position(), getattr(note, "xy", None)
+        arrow, plate = getattr(note, "arrow_patch", None), text.get_bbox_patch()
+        led = bool(arrow and arrow.get_visible())
+        place = text.get_position(), getattr(note, "xy", None), led
         look = (text.get_text(), text.get_color(), text.get_alpha(), *place)
         before, box, ground, pixels = self.kept
         if look == before and np.array_equal(renderer.copy_from_bbox(box), ground):
             renderer.restore_region(pixels)
             return
-        if isinstance(text, Annotation):
-            text.update_positions(renderer)
-        box = Text.get_window_extent(text, renderer).padded(3)
+        extents = [text.get_window_extent(renderer)]  # which moves a note to its place
+        extents = extents if led else [Text.get_window_extent(text, renderer)]
+        if plate:
+            text.update_bbox_position_size(renderer)
+            extents.append(plate.get_window_extent(renderer))
+        box = Bbox.union(extents).padded(3)
         ground = np.array(renderer.copy_from_bbox(box))
         text.draw(renderer)
         self.kept = look, box, ground, renderer.copy_from_bbox(box)

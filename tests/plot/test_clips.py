@@ -446,16 +446,18 @@ def test_between_the_notes_of_a_rhythm_no_beat_is_dead():
 # ---------------------------------------------------------------- frames
 
 
-def test_frames_show_what_a_full_drawing_shows():
-    scene = small_scene("head_rhythm")
+@every_clip
+def test_frames_show_what_a_full_drawing_shows(name):
+    scene = make_scene(name, profile=SMALL, seconds=3)
     kept = [pixels.copy() for pixels in film.frames(scene, 10)]
-    assert len(kept) == 40
-    scene.update(2.25)
-    for artist in scene.moving:
-        artist.set_animated(False)
-    with style.context(SMALL):
-        scene.figure.canvas.draw()
-    assert np.array_equal(np.asarray(scene.figure.canvas.buffer_rgba()), kept[22])
+    assert len(kept) == 50
+    for k in (16, 22, 27, 36):
+        scene.update((k + 0.5) / 10)
+        for artist in scene.moving:
+            artist.set_animated(False)
+        with style.context(SMALL):
+            scene.figure.canvas.draw()
+        assert np.array_equal(np.asarray(scene.figure.canvas.buffer_rgba()), kept[k]), k
 
 
 def test_a_strip_names_its_moments_and_shows_the_frames_in_their_order(monkeypatch):

@@ -48,19 +48,6 @@ def amplitude(sound, frequency):
 # ---------------------------------------------------------------- all of them
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_frames_show_what_a_full_drawing_shows(name):
-    scene = make_scene(name, profile=SMALL, seconds=2)
-    kept = [pixels.copy() for pixels in film.frames(scene, 10)]
-    for k in (16, 22, 27):
-        scene.update((k + 0.5) / 10)
-        for artist in scene.moving:
-            artist.set_animated(False)
-        with style.context(SMALL):
-            scene.figure.canvas.draw()
-        assert np.array_equal(np.asarray(scene.figure.canvas.buffer_rgba()), kept[k])
-
-
 def test_two_channels_are_as_loud_as_one_that_stands_in_both():
     tone = 0.1 * np.sin(2 * np.pi * 1000 / RATE * np.arange(2 * RATE))
     one, two = leveled(tone), leveled(np.column_stack([tone, tone]))

@@ -25,6 +25,7 @@ from tapecalc.plot.clips.sounds import (
     notes_at,
     one_head,
     outline,
+    together,
 )
 from tapecalc.plot.erase import LAYERS, OLDER_DB, ONE_LAYER, POINTS, layer_edges
 from tapecalc.plot.kit import Drawn
@@ -82,12 +83,7 @@ def erase_off(machine: Machine, *, profile: Profile, units: str, seconds: float)
     heard = new + old * film.eased((clock - passes.off - passes.ahead - passes.way) / film.FADE)
     axes = drawn.figure.axes[0]
     tape = _layers(axes, drawn, passes, envelope_of(dry, seconds), profile)
-    words = _words(drawn, passes, seconds)
-
-    def update(time: float) -> None:
-        for part in (tape, words):
-            part.update(min(time, seconds))
-
+    shown = together(tape, _words(drawn, passes, seconds))
     events = [
         (LEAD, "written"),
         *((t + passes.way, "new sound") for times in written for t in times.tolist()),
@@ -99,8 +95,8 @@ def erase_off(machine: Machine, *, profile: Profile, units: str, seconds: float)
     sound, level = leveled(heard)
     return film.Scene(
         figure=drawn.figure,
-        moving=(*from_the_back(axes, [*tape.artists, *drawn.artists["labels"]]), *words.artists),
-        update=update,
+        moving=from_the_back(shown.artists),
+        update=shown.update,
         sound=sound,
         sample_rate=RATE,
         level=level,
@@ -145,7 +141,7 @@ def _words(drawn: Drawn, passes: _Passes, seconds: float) -> Part:
                 texts["means"].set_visible(both)
 
     head: list[Artist] = [texts[key] for key in ("number", "means") if counted and key in texts]
-    return Part(head, update)
+    return Part([*labels, *head], update)
 
 
 def _layers(axes: Axes, drawn: Drawn, passes: _Passes, written: Array, profile: Profile) -> Part:

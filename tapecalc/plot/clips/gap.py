@@ -1,18 +1,14 @@
 """Clips at the gap: a wave is written and read, squeezed into the gap, and lifted off the head."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, NamedTuple, cast
 
 import numpy as np
 from matplotlib.artist import Artist
-from matplotlib.axes import Axes
-from matplotlib.axis import Axis
-from matplotlib.colors import to_rgba
-from matplotlib.patches import Patch, Rectangle
-from matplotlib.spines import Spine
+from matplotlib.patches import Rectangle
 from matplotlib.text import Text
-from matplotlib.transforms import Affine2D, Bbox, BboxBase
+from matplotlib.transforms import Affine2D
 
 from tapecalc.calc import response
 from tapecalc.calc.heads import Heads
@@ -21,7 +17,18 @@ from tapecalc.calc.units import db_to_amplitude
 from tapecalc.machine import Machine
 from tapecalc.plot import film
 from tapecalc.plot.catalog import CATALOG
-from tapecalc.plot.clips.sounds import LEAD, LONGEST, RATE, STEP, Part, even, leveled, with_phrase
+from tapecalc.plot.clips.sounds import (
+    LEAD,
+    LONGEST,
+    RATE,
+    STEP,
+    Part,
+    even,
+    from_the_back,
+    leveled,
+    together,
+    with_phrase,
+)
 from tapecalc.plot.gap import GRAIN, MIDDLE, RECORD_GAP, TONES, TREBLE, View, in_db, mean_wave, short, wave
 from tapecalc.plot.heads import song_tempo
 from tapecalc.plot.kit import Drawn, finely
@@ -49,31 +56,6 @@ def _still(name: str, machine: Machine, profile: Profile, units: str) -> tuple[d
     """Draw the still of a name: what it was drawn with, and the figure."""
     own = CATALOG[name].arguments(machine)
     return own, CATALOG[name].function(**own, units=units, profile=profile)
-
-
-def _from_back(moved: Sequence[Artist]) -> tuple[Artist, ...]:
-    """What moves on a sheet and what stands above it in its place, from the back to the front."""
-    axes = cast(Axes, moved[0].axes)
-    others = (a for a in axes.get_children() if not isinstance(a, (Spine, Axis)) and a is not axes.patch)
-    shown: list[Artist] = []
-    places: list[BboxBase] = []
-    for artist in sorted(others, key=Artist.get_zorder):
-        place = _place(artist)
-        if artist in moved or any(place.overlaps(below) for below in places):
-            shown.append(artist)
-            if not (isinstance(artist, Patch) and to_rgba(artist.get_facecolor())[3] == 0):  # a mere frame
-                places.append(place)
-    return tuple(shown)
-
-
-def _place(artist: Artist) -> BboxBase:
-    """Where an artist is seen, edges included, in pixels."""
-    box, clip = artist.get_window_extent(), artist.get_clip_box()
-    seen = box if clip is None else Bbox.intersection(box, clip)
-    if seen is None or not np.all(np.isfinite(seen.extents)):
-        return Bbox.from_extents(-1, -1, -1, -1)  # nowhere
-    line = np.max(getattr(artist, "get_linewidth", lambda: 0.0)())
-    return seen.padded((line / 2 + 0.3) * artist.figure.dpi / 72)
 
 
 def _magnetize(artists: Mapping[str, Any], paths: Mapping[str, Any], alpha: float | None = None) -> None:
@@ -159,25 +141,19 @@ def at_the_gap(machine: Machine, *, profile: Profile, units: str, seconds: float
     slower = {
         tone: f"{float(f'{tone * rounds.lasting / rounds.waves:.2g}'):.0f}" for tone in set(rounds.tones)
     }
-    parts = (
+    shown = together(
         _written(drawn, rounds, tape_speed, contact, seconds),
         _read(drawn, rounds, tape_speed, contact),
         _carried(drawn, rounds, profile),
     )
-
-    def update(time: float) -> None:
-        for part in parts:
-            part.update(time)
-
     events = []
     for start, tone in zip(rounds.starts, map(frequency_text, rounds.tones), strict=True):
         events += [(start, f"{tone}, left"), (start + rounds.delay, f"echo of {tone}, right")]
     slowed = listed(f"{slower[tone]} times at {frequency_text(tone)}" for tone in sorted(slower))
-    moved = [artist for part in parts for artist in part.artists]
     return film.Scene(
         figure=drawn.figure,
-        moving=_from_back(moved),
-        update=update,
+        moving=from_the_back(shown.artists),
+        update=shown.update,
         sound=sound,
         sample_rate=RATE,
         level=level,
@@ -368,7 +344,7 @@ def wavelength_at_gap(machine: Machine, *, profile: Profile, units: str, seconds
     ]
     return film.Scene(
         figure=drawn.figure,
-        moving=(*_from_back(squeezed.artists), *head.values()),
+        moving=from_the_back([*squeezed.artists, *head.values()]),
         update=update,
         sound=sound,
         sample_rate=RATE,
@@ -463,7 +439,7 @@ def lifted_tape(machine: Machine, *, profile: Profile, units: str, seconds: floa
 
     return film.Scene(
         figure=drawn.figure,
-        moving=(*_from_back(lifted.artists), *head.values()),
+        moving=from_the_back([*lifted.artists, *head.values()]),
         update=update,
         sound=sound,
         sample_rate=RATE,

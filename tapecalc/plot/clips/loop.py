@@ -38,6 +38,7 @@ from tapecalc.plot.clips.sounds import (
     outline,
     ride,
     since_last,
+    together,
 )
 from tapecalc.plot.clips.wiring import lit_wires, swell
 from tapecalc.plot.diagram import LAYOUTS
@@ -99,7 +100,7 @@ def one_repeat(machine: Machine, *, profile: Profile, units: str, seconds: float
         said += f" A suggestion: the return send at {send}; as it is set the loop runs away."
     return film.Scene(
         figure=drawn.figure,
-        moving=tuple(shown.artists),
+        moving=from_the_back(shown.artists),
         update=update,
         sound=sound,
         sample_rate=RATE,
@@ -154,8 +155,7 @@ def _shown_repeats(drawn: Drawn, profile: Profile) -> Part:
             now = edge_text(artists["tops"][number - 1]) if number and text is head[0] else now
             text.set_text((words if number == last else now) if number else "")
 
-    moved = [one for axes in drawn.figure.axes for one in from_the_back(axes, [line, wave, *names])]
-    return Part([*moved, *head], update)
+    return Part([line, wave, *names, *head], update)
 
 
 # ---- beyond the margin ----
@@ -258,15 +258,11 @@ def runaway_frequency(machine: Machine, *, profile: Profile, units: str, seconds
         own = {name: loop and replace(loop, heads=heads) for name, loop in own.items()}
     drawn = CATALOG["runaway_frequency"].function(**own, profile=profile)
     shown = _lifted_gain(drawn, rides)
-
-    def update(time: float) -> None:
-        shown.update(min(time, seconds))
-
     sound, level = leveled(rides.dry + rides.wet)
     return film.Scene(
         figure=drawn.figure,
-        moving=tuple(shown.artists),
-        update=update,
+        moving=from_the_back(shown.artists),
+        update=shown.update,
         sound=sound,
         sample_rate=RATE,
         level=level,
@@ -320,7 +316,7 @@ def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
         else:
             _margin_now(texts, gain_db, edge="to go until it runs away", past="past the limit: it grows")
 
-    return Part([*from_the_back(axes, [*lines, *names, *above]), *texts.values()], update)
+    return Part([*lines, artists["limit"], *names, *above, *texts.values()], update)  # which they cross
 
 
 def loop_diagram(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
@@ -340,20 +336,16 @@ def loop_diagram(machine: Machine, *, profile: Profile, units: str, seconds: flo
         drawn.figure.axes[0],
         LAYOUTS["split" if any(x[0] == "outside" for x in drawn.artists) else "loop"],
     )
-    tape, hand = _written(axes, drawn, rides, profile), _hand(drawn, rides, machine)
-    wires = _swelling(axes, drawn, rides, patch, profile)
-
-    def update(time: float) -> None:
-        for part in (tape, hand, wires):
-            part.update(min(time, seconds))
-
+    shown = together(
+        _written(axes, drawn, rides, profile),
+        _hand(drawn, rides, machine),
+        _swelling(axes, drawn, rides, patch, profile),
+    )
     sound, level = leveled(rides.dry + rides.wet)
-    under = from_the_back(axes, [one for one in (*tape.artists, *hand.artists) if one.axes is axes])
-    beside = [one for one in hand.artists if one.axes is not axes]
     return film.Scene(
         figure=drawn.figure,
-        moving=(*under, *wires.artists, *beside),
-        update=update,
+        moving=from_the_back(shown.artists),
+        update=shown.update,
         sound=sound,
         sample_rate=RATE,
         level=level,

@@ -13,11 +13,9 @@ from typing import Any, cast
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.axis import Axis
 from matplotlib.collections import LineCollection
 from matplotlib.lines import Line2D
 from matplotlib.text import Annotation, Text
-from matplotlib.transforms import Bbox
 from scipy import ndimage
 
 from tapecalc.calc.flutter import repeat_deviation, repeat_pitch_ratio
@@ -32,6 +30,7 @@ from tapecalc.plot.clips.sounds import (
     LEAD,
     PITCHES,
     RATE,
+    from_the_back,
     glow,
     leveled,
     notes_at,
@@ -123,24 +122,7 @@ class Still:
 
     def moving(self) -> tuple[Artist, ...]:
         """List what moves, and what lies over it at rest, in the order in which the still is drawn."""
-        own = {*self._moved, *self._added}
-        order = sorted(self.axes.get_children(), key=lambda artist: artist.get_zorder())
-        order = order[min((k for k, artist in enumerate(order) if artist in own), default=0) :]
-        boxes: list[Any] = []
-        inside: list[Artist] = []
-
-        def over(artist: Artist) -> bool:
-            if isinstance(artist, Axis) or artist is self.axes.patch or not artist.get_visible():
-                return False
-            said = not isinstance(artist, Text) or artist.get_text()
-            return bool(said) and any(_extent(artist).overlaps(box) for box in boxes)
-
-        for artist in order:
-            if artist in own or over(artist):
-                inside.append(artist)
-                if artist not in self._added:  # which are gone at rest
-                    boxes.append(_extent(artist).padded(self.profile.line_pt))
-        return (*inside, *(text for text in self.drawn.figure.texts if text in own))
+        return from_the_back([*self._moved, *self._added])
 
     def update(self, pose: Callable[[float], None], seconds: float) -> Callable[[float], None]:
         """Give what moves it all to where it is at a time in s, and puts it back at the end."""
@@ -155,19 +137,6 @@ class Still:
                 put_back()
 
         return moved
-
-
-def _extent(artist: Any) -> Bbox:
-    """Where an artist is seen, in pixels: without a hidden arrow, and inside the chart if it is cut there."""
-    if isinstance(artist, LineCollection):  # its own counts the origin in
-        places = artist.get_transform().transform(np.concatenate(artist.get_segments()))
-        return Bbox([places.min(axis=0), places.max(axis=0)])
-    arrow = getattr(artist, "arrow_patch", None)
-    bare = isinstance(artist, Text) and (arrow is None or not arrow.get_visible())
-    box = Text.get_window_extent(artist) if bare else artist.get_window_extent()
-    if isinstance(artist, Line2D) and artist.axes and artist.get_clip_on():
-        box = Bbox.intersection(box, artist.axes.bbox) or Bbox.null()
-    return box
 
 
 def _putting_back(artist: Any) -> Callable[[], None]:

@@ -12,7 +12,6 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Polygon
 from matplotlib.text import Text
-from matplotlib.ticker import MaxNLocator
 
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.loop import EchoLoop, stability
@@ -21,7 +20,6 @@ from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 from tapecalc.machine import Machine
 from tapecalc.plot import film
 from tapecalc.plot.kit import minus
-from tapecalc.plot.style import Profile
 from tapecalc.sound.engine import EchoSettings
 from tapecalc.sound.loudness import PROGRAM_LUFS, TWICE_DB, loudness_lufs, program_gain_db
 from tapecalc.sound.render import echo_settings, render, without_stages
@@ -200,24 +198,33 @@ class Part(NamedTuple):
     update: Callable[[float], None]
 
 
-STILL = Part([], lambda _: None)
+def together(*parts: Part) -> Part:
+    """Several parts as one."""
+
+    def update(time: float) -> None:
+        for part in parts:
+            part.update(time)
+
+    return Part([artist for part in parts for artist in part.artists], update)
 
 
-def points_until(time: float, count: int) -> int:
-    """How many of the points of an envelope are shown at a time in s."""
-    return max(2, min(count, int(time / STEP)))
-
-
-def from_the_back(axes: Axes, moved: Sequence[Artist]) -> list[Artist]:
+def from_the_back(moved: Sequence[Artist]) -> tuple[Artist, ...]:
     """What moves and all that lies over it, in the order in which a picture at rest is drawn.
 
     What moves is drawn on top of all the rest: so whatever lies over it in the still must be drawn again.
     """
+    figure = cast(Figure, moved[0].figure)
+    charts = [one for axes in figure.axes for one in _over(axes, moved)]
+    return (*charts, *(one for one in moved if one.axes is None))
+
+
+def _over(axes: Axes, moved: Sequence[Artist]) -> list[Artist]:
+    """What moves on axes, and lies over that."""
     frame = [axes.patch] if axes.axison else [axes.patch, axes.xaxis, axes.yaxis, *axes.spines.values()]
-    drawn = sorted(axes.get_children(), key=lambda artist: artist.get_zorder())
     kept: list[Artist] = []
-    for artist in (one for one in drawn if one.get_visible() and one not in frame):
-        if artist in moved or any(_lies_over(artist, one) for one in kept):
+    for artist in sorted(axes.get_children(), key=lambda one: one.get_zorder()):
+        seen = artist.get_visible() and artist not in frame
+        if artist in moved or (seen and any(_lies_over(artist, one) for one in kept)):
             kept.append(artist)
     return kept
 
@@ -247,8 +254,3 @@ def outline(axes: Axes, color: str, zorder: float = 1) -> Polygon:
     pattern = Polygon(np.zeros((2, 2)), facecolor=color, linewidth=0, zorder=zorder)
     axes.add_patch(pattern)
     return pattern
-
-
-def time_ticks(axes: Axes, profile: Profile) -> None:
-    """Mark few times along an axis."""
-    axes.xaxis.set_major_locator(MaxNLocator(5 if profile.narrow else 10, steps=(1, 2, 5, 10)))

@@ -23,6 +23,7 @@ from tapecalc.plot.clips.sounds import (
     notes_at,
     outline,
     stopped_at,
+    together,
     whole_notes,
     with_phrase,
 )
@@ -56,20 +57,17 @@ def tape_path(machine: Machine, *, profile: Profile, units: str, seconds: float)
     take = render(dry, RATE, without_stages(settings, ["feedback"]), seconds=seconds)
     drawn = draw("tape_path", machine, profile=profile, units=units)
     axes, written = drawn.figure.axes[0], envelope_of(dry, seconds)
-    riding = _riding(axes, drawn, machine, written, profile)
-    lit = _lit_heads(axes, drawn, machine, written, profile)
-    turning = _turning(axes, drawn, tape_speed, seconds, profile)
-
-    def update(time: float) -> None:
-        for part in (riding, lit, turning):
-            part.update(min(time, seconds))
-
+    shown = together(
+        _riding(axes, drawn, machine, written, profile),
+        _lit_heads(axes, drawn, machine, written, profile),
+        _turning(axes, drawn, tape_speed, seconds, profile),
+    )
     sound, level = leveled(take.mix)
     took = listed(f"{amount(t, 'ms')} over {length(d, units)}" for d, t in zip(spacings, delays, strict=True))
     return film.Scene(
         figure=drawn.figure,
-        moving=(*from_the_back(axes, riding.artists), *lit.artists, *turning.artists),
-        update=update,
+        moving=from_the_back(shown.artists),
+        update=shown.update,
         sound=sound,
         sample_rate=RATE,
         level=level,

@@ -26,6 +26,7 @@ from tapecalc.plot.clips.sounds import (
     leveled,
     notes_at,
     one_head,
+    together,
     with_moving_send,
 )
 from tapecalc.plot.response import heard_repeats
@@ -103,14 +104,11 @@ def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: floa
     contact = dict(zip([cable[:2] for cable in patch.cables], plugged.tolist(), strict=True))
     contact |= dict.fromkeys(patch.back, float(raised[0]))
     axes = drawn.figure.axes[0]
-    cables = _cables(axes, drawn.artists, patch, profile, (starts, plugged))
-    turned = _turned(drawn.artists, patch, raised)
-    carried = _carried(axes, drawn.artists, patch, profile, contact, envelopes_of((dry, wet), seconds))
-
-    def update(time: float) -> None:
-        for part in (cables, turned, carried):
-            part.update(seconds + 1 if time >= seconds else time)
-
+    shown = together(
+        _cables(axes, drawn.artists, patch, profile, (starts, plugged)),
+        _turned(drawn.artists, patch, raised),
+        _carried(axes, drawn.artists, patch, profile, contact, envelopes_of((dry, wet), seconds)),
+    )
     events = [*_told(patch, starts.tolist()), *events_of(seconds, notes, [delay], ["one echo"], note="voice")]
     events += [(float(raised[0]), "the return send comes up: repeats")]
     if notes[-1] + delay > raised[0]:
@@ -125,8 +123,8 @@ def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: floa
     )
     return film.Scene(
         figure=drawn.figure,
-        moving=(*from_the_back(axes, [*cables.artists, *turned.artists]), *carried.artists),
-        update=update,
+        moving=from_the_back(shown.artists),
+        update=shown.update,
         sound=sound,
         sample_rate=RATE,
         level=level,
