@@ -18,8 +18,10 @@ from tapecalc.plot.clips.sounds import (
     RATE,
     STEP,
     Part,
+    clock_of,
     envelope_of,
     from_the_back,
+    give_way,
     head_texts,
     leveled,
     notes_at,
@@ -79,7 +81,7 @@ def erase_off(machine: Machine, *, profile: Profile, units: str, seconds: float)
     alone = settings.heads.spacings[0] / tape_speed
     new = _later(render(dry, RATE, settings, seconds=seconds).wet, passes.way - alone)
     old = db_to_amplitude(-OLDER_DB) * _later(new, lap)
-    clock = np.arange(len(dry)) / RATE
+    clock = clock_of(seconds)
     heard = new + old * film.eased((clock - passes.off - passes.ahead - passes.way) / film.FADE)
     axes = drawn.figure.axes[0]
     tape = _layers(axes, drawn, passes, envelope_of(dry, seconds), profile)
@@ -125,7 +127,7 @@ def _later(sound: Array, by: float) -> Array:
 
 def _words(drawn: Drawn, passes: _Passes, seconds: float) -> Part:
     """What is said of the layers, as far as there are any."""
-    texts, labels = head_texts(drawn.figure), drawn.artists["labels"]
+    texts, labels = head_texts(drawn.figure, "number", "means"), drawn.artists["labels"]
     counted = texts["number"] if texts["number"].get_text() == LAYERS else None
     said = [label.get_text() for label in labels]
 
@@ -173,7 +175,6 @@ def _layers(axes: Axes, drawn: Drawn, passes: _Passes, written: Array, profile: 
             if k < 2:
                 level = level * (passes.kept(passing) | (way < passes.erase)) * (fainter if k else 1.0)
             shape.set_xy(layer_edges(way, level, middle, 0.9 * half, passes.pace * time))
-            shape.set(alpha=left, visible=left > 0)
-            still.set(alpha=None if left == 0 else 1 - left, visible=left < 1)
+            give_way(still, shape, left)
 
     return Part([*stills, *riding, box, name], update)

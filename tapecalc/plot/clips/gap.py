@@ -23,11 +23,15 @@ from tapecalc.plot.clips.sounds import (
     RATE,
     STEP,
     Part,
+    clock_of,
     even,
     from_the_back,
+    head_texts,
     leveled,
+    say,
     together,
     with_phrase,
+    words_of,
 )
 from tapecalc.plot.gap import GRAIN, MIDDLE, RECORD_GAP, TONES, TREBLE, View, in_db, mean_wave, short, wave
 from tapecalc.plot.heads import song_tempo
@@ -66,20 +70,6 @@ def _magnetize(artists: Mapping[str, Any], paths: Mapping[str, Any], alpha: floa
 
 def _paths(artists: Mapping[str, Any]) -> dict[str, Any]:
     return {name: artist.get_path() for name, artist in artists.items()}
-
-
-def _head(drawn: Drawn, *gids: str) -> dict[str, Text]:
-    """Subtitle, number or its meaning of a still, where it has them."""
-    return {str(text.get_gid()): text for text in drawn.figure.texts if text.get_gid() in gids}
-
-
-def _say(texts: Mapping[Any, Text], words: Mapping[Any, str]) -> None:
-    for key, text in texts.items():
-        text.set_text(words[key])
-
-
-def _words(texts: Mapping[Any, Text]) -> dict[Any, str]:
-    return {key: text.get_text() for key, text in texts.items()}
 
 
 def _burst(time: Any, start: float, lasting: float) -> Any:
@@ -174,7 +164,7 @@ def _tones(rounds: _Rounds, settings: EchoSettings, seconds: float) -> Array:
 
     So neither takes from the other where both channels of a film become one.
     """
-    time = np.arange(round(seconds * RATE)) / RATE
+    time = clock_of(seconds)
     sound = np.zeros(time.size)
     for start, tone in zip(rounds.starts, rounds.tones, strict=True):
         turned = 0.0 if settings.one_pass is None else np.angle(settings.one_pass.gain(tone)) / (2 * np.pi)
@@ -320,20 +310,20 @@ def wavelength_at_gap(machine: Machine, *, profile: Profile, units: str, seconds
     def loss_db(time: Any) -> Any:
         return response.gap_loss_db(tone, run.speed(time), own["gap"], gap_factor=own["gap_factor"])
 
-    time = np.arange(round(seconds * RATE)) / RATE
+    time = clock_of(seconds)
     plain = np.sin(2 * np.pi * tone * time) * _burst(time, LEAD, seconds - film.FADE - LEAD)
     coarse = np.arange(0, seconds + STEP, STEP)  # between them from speed to speed without a click
     left = db_to_amplitude(loss_db(coarse))
     loud = float(left[0]) * plain
     sound, level = leveled(np.interp(time, coarse, left) * plain, loud, "as loud as others at its start")
-    squeezed, head = _squeezed(drawn, run, own, units), _head(drawn, "number", "means")
-    at_rest = _words(head)
+    squeezed, head = _squeezed(drawn, run, own, units), head_texts(drawn.figure, "number", "means")
+    at_rest = words_of(head)
 
     def update(time: float) -> None:
         squeezed.update(time)
         runs = LEAD <= time < seconds - film.EASE and run.speed(time) != min(speeds)  # whose number it has
         now = {"number": in_db(float(loss_db(time))), "means": "by the gap"}
-        _say(head, now if runs else at_rest)
+        say(head, now if runs else at_rest)
 
     null, losses = speed(tone * width, units), [in_db(float(loss_db(time))) for time in run.turns]
     events = [
@@ -421,19 +411,21 @@ def lifted_tape(machine: Machine, *, profile: Profile, units: str, seconds: floa
     def loss_db(time: float) -> float:
         return float(response.spacing_loss_db(TREBLE, tape_speed, float(apart(time))))
 
-    bpm, count = song_tempo(machine), round(seconds * RATE)
-    dry = with_phrase(np.zeros(count), LEAD, bpm)
-    time = np.arange(count) / RATE
+    time = clock_of(seconds)
+    dry = with_phrase(np.zeros(time.size), LEAD, song_tempo(machine))
     heard = _through(dry, even(machine, tape_speed), apart(time))
     sound, level = leveled(heard * _burst(time, LEAD - ONSET, seconds))  # filters ring before a note
-    lifted, head = _lifting(drawn, tape_speed, contact, most), _head(drawn, "subtitle", "number", "means")
-    at_rest, name = _words(head), frequency_text(TREBLE)
+    lifted, head = (
+        _lifting(drawn, tape_speed, contact, most),
+        head_texts(drawn.figure, "subtitle", "number", "means"),
+    )
+    at_rest, name = words_of(head), frequency_text(TREBLE)
 
     def update(time: float) -> None:
         now = float(apart(time))
         lifted.update(now)
         words = at_rest | {"number": in_db(loss_db(time)), "means": f"of {name} so far"}
-        _say(head, at_rest if now == most else words)
+        say(head, at_rest if now == most else words)
         if "subtitle" in head:
             head["subtitle"].set_visible(now == most)  # it says how far apart they are
 

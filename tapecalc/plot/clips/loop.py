@@ -26,6 +26,8 @@ from tapecalc.plot.clips.sounds import (
     STEP,
     OneHead,
     Part,
+    add_at,
+    clock_of,
     edge_db,
     events_of,
     from_the_back,
@@ -37,8 +39,10 @@ from tapecalc.plot.clips.sounds import (
     one_head,
     outline,
     ride,
+    say,
     since_last,
     together,
+    words_of,
 )
 from tapecalc.plot.clips.wiring import lit_wires, swell
 from tapecalc.plot.diagram import LAYOUTS
@@ -117,20 +121,19 @@ def one_repeat(machine: Machine, *, profile: Profile, units: str, seconds: float
 
 def _bright_notes(notes: Array, seconds: float, decay: float) -> Array:
     """Play the note whose wave is drawn, dying away, at some times."""
-    sound, time = np.zeros(round(seconds * RATE)), np.arange(round(6 * decay * RATE)) / RATE
+    sound, time = np.zeros(round(seconds * RATE)), clock_of(6 * decay)
     shape = bright_note(time) * np.exp(-time / decay) * film.eased(time / SETS_IN)
     shape *= db_to_amplitude(NOTE_DB) / np.abs(shape).max()
     for note in notes:
-        rest = sound[round(note * RATE) :]
-        rest += np.pad(shape[: len(rest)], (0, max(0, len(rest) - len(shape))))
+        add_at(sound, note, shape)
     return sound
 
 
 def _shown_repeats(drawn: Drawn, profile: Profile) -> Part:
     """Both charts at one repeat, 0 for the note, and up to a half more for how strongly it shines."""
-    artists, texts = drawn.artists, head_texts(drawn.figure)
+    artists, texts = drawn.artists, head_texts(drawn.figure, "number", "means")
     line, wave, names = artists["repeat"], artists["wave"], (artists["name"], artists["name of wave"])
-    head = [texts[key] for key in ("number", "means") if key in texts]
+    head = [*texts.values()]
     last, width, color = len(artists["levels"]), line.get_linewidth(), wave.get_color()
     rest, stood = [text.get_text() for text in (*head, *names)], [name.get_position() for name in names]
     (low, high), room = line.axes.get_ylim(), LINE / line.axes.get_window_extent().height
@@ -235,15 +238,7 @@ def _filled(level_db: Array, past: float, back: float, delay: float, growth: flo
 
 def _margin_now(texts: Mapping[str, Any], gain_db: float, *, edge: str, past: str) -> None:
     """Write how far a loop gain is from its limit in the place of the number."""
-    words = {"number": f"{abs(gain_db):.1f} dB", "means": edge if gain_db < 0 else past}
-    for key, text in texts.items():
-        text.set_text(words[key])
-
-
-def _number(drawn: Drawn) -> tuple[dict[str, Any], dict[str, str]]:
-    """The number of a picture and what it means, and their words at rest."""
-    found = {key: text for key, text in head_texts(drawn.figure).items() if key in ("number", "means")}
-    return found, {key: text.get_text() for key, text in found.items()}
+    say(texts, {"number": f"{abs(gain_db):.1f} dB", "means": edge if gain_db < 0 else past})
 
 
 def runaway_frequency(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
@@ -290,7 +285,8 @@ def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
     names = names[:-1]  # that of the limit stays
     above = [text for text in axes.texts if isinstance(text, Annotation) and text not in names]
     stood = [(name.get_position(), name.xy) for name in names]
-    texts, words = _number(drawn)
+    texts = head_texts(drawn.figure, "number", "means")
+    words = words_of(texts)
     size = artists["start"].get_markersize() if "start" in artists else 0.0
     low, high = axes.get_ylim()
 
@@ -311,8 +307,7 @@ def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
             artists["start"].set_markersize(size * (1 if over else 1 + rides.share(time)))
             artists["start"].set(clip_on=False, visible=float(artists["start"].get_ydata()[0]) > low)
         if over:
-            for key, text in texts.items():
-                text.set_text(words[key])
+            say(texts, words)
         else:
             _margin_now(texts, gain_db, edge="to go until it runs away", past="past the limit: it grows")
 
@@ -367,7 +362,7 @@ def loop_diagram(machine: Machine, *, profile: Profile, units: str, seconds: flo
 
 def _written(axes: Axes, drawn: Drawn, rides: _Ride, profile: Profile) -> Part:
     """What is written on the tape, riding from the record head to the playback head."""
-    bench, clock = drawn.artists["bench"], np.arange(len(rides.dry)) / RATE
+    bench, clock = drawn.artists["bench"], clock_of(rides.seconds)
     send_db = gain_ridden_db(clock, rides.seconds) + edge_db(rides.alone.loop)
     bus = rides.dry + db_to_amplitude(send_db) * rides.wet
     level_db = level_over_time_db(bus) - amplitude_to_db(rides.alone.settings.saturation)
@@ -392,7 +387,8 @@ def _hand(drawn: Drawn, rides: _Ride, machine: Machine) -> Part:
     artists, bench = drawn.artists, drawn.artists["bench"]
     knob, label = artists["pointers"]["return send"], artists["labels"][1]
     path, said = knob.get_path(), label.get_text()
-    name, (texts, words) = said.rpartition("\n")[0], _number(drawn)
+    name, texts = said.rpartition("\n")[0], head_texts(drawn.figure, "number", "means")
+    words = words_of(texts)
 
     def update(time: float) -> None:
         gain_db = rides.gain_db(time)
@@ -400,8 +396,7 @@ def _hand(drawn: Drawn, rides: _Ride, machine: Machine) -> Part:
         if time >= rides.seconds:
             knob.set_path(path)
             label.set_text(said)
-            for key, text in texts.items():
-                text.set_text(words[key])
+            say(texts, words)
             return
         knob.set_path(Outline(bench.pointer("return send", float(np.interp(more_db, KNOB_DB, KNOB)))))
         label.set_text(minus(f"{name}\n{machine.mixer.return_send_db + more_db:.0f} dB"))

@@ -30,6 +30,8 @@ from tapecalc.plot.clips.sounds import (
     LEAD,
     PITCHES,
     RATE,
+    add_at,
+    clock_of,
     from_the_back,
     glow,
     leveled,
@@ -185,15 +187,10 @@ def read_between(sound: Array, places: Array) -> Array:
     return ndimage.map_coordinates(sound, [places], order=3, mode="constant")
 
 
-def _clock(seconds: float) -> Array:
-    """The time of each sample in s."""
-    return np.arange(round(seconds * RATE)) / RATE
-
-
 def _from_lead(sound: Array) -> Array:
     """Let a sound that goes on set in at `LEAD`, and stop before the end."""
     sound = stopped_at(sound, len(sound) / RATE - film.FADE)
-    return sound * film.eased((np.arange(len(sound)) / RATE - LEAD) / film.FADE)
+    return sound * film.eased((clock_of(len(sound) / RATE) - LEAD) / film.FADE)
 
 
 def _refuse_if_shorter(seconds: float, least: float, why: str) -> None:
@@ -220,7 +217,7 @@ def flutter_comb(machine: Machine, *, profile: Profile, units: str, seconds: flo
         rate, stated = part.rate_at(own["speed"]), part.wobble_at(own["speed"]) or UNSTATED
         name = f"the wobble of the {part.name}{'' if part.wobble_at(own['speed']) else ', assumed'}"
     _refuse_if_shorter(seconds, TURNS / rate, f"for a wobble of {frequency_text(rate)} to be heard")
-    depth, stops, clock = min(EXAGGERATED * stated, DEEPEST), _sweep(seconds), _clock(seconds)
+    depth, stops, clock = min(EXAGGERATED * stated, DEEPEST), _sweep(seconds), clock_of(seconds)
     delays = delay * between_stops(clock, stops)
     turned = np.cumsum(repeat_pitch_ratio(clock, depth, rate, delays)) / RATE
     pose = _pose_of_comb(still, rate, delay, known=known)
@@ -313,7 +310,7 @@ def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: fl
     still, delays = Still("comb_of_heads", own, profile, units), np.array(own["delays"])
     gaps = np.diff(delays)
     slides = 1 + int(np.argmin(np.where(gaps > 0, gaps, np.inf)))
-    apart, stops, clock = float(gaps[slides - 1]), _sweep(seconds), _clock(seconds)
+    apart, stops, clock = float(gaps[slides - 1]), _sweep(seconds), clock_of(seconds)
 
     def taps(now: Any) -> list[Any]:
         later = [*delays - delays[0]]
@@ -557,7 +554,7 @@ def tape_as_ruler(machine: Machine, *, profile: Profile, units: str, seconds: fl
     still = Still("tape_as_ruler", CATALOG["tape_as_ruler"].arguments(machine), profile, units)
     places = (SHORT * wanted / delay, wanted / delay, wanted / delay, 1.0)
     stops = [(LEAD + share * (seconds - LEAD), at) for share, at in zip(SLIDE, places, strict=True)]
-    clock, beat = _clock(seconds), float(delay_from_tempo(bpm, 1))
+    clock, beat = clock_of(seconds), float(delay_from_tempo(bpm, 1))
     apart = beat * float(np.ceil(goal.note.beats + 0.25))
     notes = np.arange(LEAD, max(LEAD + 1e-9, stops[2][0] - wanted), apart)
     echoes = notes + wanted
@@ -597,8 +594,7 @@ def _clicks(times: Array, seconds: float) -> Array:
         click(0.02, RATE, at=0.002, width=0.003, level_db=CLICK_DB),
     )
     for time in times:
-        rest = sound[round((time - 0.002) * RATE) :]
-        rest[: len(struck)] += struck[: len(rest)]
+        add_at(sound, time - 0.002, struck)
     return sound
 
 

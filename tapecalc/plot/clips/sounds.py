@@ -1,7 +1,7 @@
 """Sounds of clips, how loud they are, and small things that all clips need."""
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple, cast
 
@@ -72,21 +72,29 @@ def notes_at(
     """Pluck the string at some times, in a row of pitches."""
     sound = np.zeros(round(seconds * RATE))
     for number, (time, note) in enumerate(zip(times, itertools.cycle(pitches), strict=False)):
-        rest = sound[round(time * RATE) :]
-        if len(rest) > 0.05 * RATE:
-            lasting = min(len(rest) / RATE, 2 * decay)
-            string = pluck(note_frequency(note), lasting, decay=decay, seed=number, level_db=-12)
-            rest[: len(string)] += string
+        left = (len(sound) - round(time * RATE)) / RATE
+        if left > 0.05:
+            lasting = min(left, 2 * decay)
+            add_at(sound, time, pluck(note_frequency(note), lasting, decay=decay, seed=number, level_db=-12))
     return sound
+
+
+def add_at(sound: Array, time: float, played: Array) -> None:
+    """Add what is played to a sound from a time in s on, as far as it reaches."""
+    rest = sound[round(time * RATE) :]
+    rest[: len(played)] += played[: len(rest)]
+
+
+def clock_of(seconds: float) -> Array:
+    """The time of each sample in s."""
+    return np.arange(round(seconds * RATE)) / RATE
 
 
 def with_phrase(sound: Array, start: float, bpm: float) -> Array:
     """Add the phrase, over and over, from a time on."""
     bar, end = 4 * delay_from_tempo(bpm, 1), len(sound) / RATE
     for begin in np.arange(start, end - 0.1, bar):
-        rest = sound[round(begin * RATE) :]
-        played = phrase(RATE, bpm=bpm, seconds=min(end - begin, bar + 1.0), level_db=-12)[: len(rest)]
-        rest[: len(played)] += played
+        add_at(sound, begin, phrase(RATE, bpm=bpm, seconds=min(end - begin, bar + 1.0), level_db=-12))
     return sound
 
 
@@ -244,9 +252,26 @@ def _edge(artist: Artist) -> float:
     return 1 + width / 2 * cast(Figure, artist.figure).dpi / 72
 
 
-def head_texts(figure: Figure) -> dict[str, Text]:
-    """Title, subtitle, number and what it means, as far as a figure has them."""
-    return {str(text.get_gid()): text for text in figure.texts if text.get_gid()}
+def head_texts(figure: Figure, *gids: str) -> dict[str, Text]:
+    """Subtitle, number or its meaning (``"means"``), as far as a figure has them."""
+    return {str(text.get_gid()): text for text in figure.texts if text.get_gid() in gids}
+
+
+def words_of(texts: Mapping[str, Text]) -> dict[str, str]:
+    """What some texts say."""
+    return {key: text.get_text() for key, text in texts.items()}
+
+
+def say(texts: Mapping[str, Text], words: Mapping[str, str]) -> None:
+    """Let texts say something else."""
+    for key, text in texts.items():
+        text.set_text(words[key])
+
+
+def give_way(still: Artist, moving: Artist, left: float) -> None:
+    """Let what moves be seen as far as it is `left`, and what stands for it at rest as far as it is not."""
+    moving.set(alpha=left, visible=left > 0)
+    still.set(alpha=None if left == 0 else 1 - left, visible=left < 1)
 
 
 def outline(axes: Axes, color: str, zorder: float = 1) -> Polygon:

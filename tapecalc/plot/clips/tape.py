@@ -19,6 +19,7 @@ from tapecalc.plot.clips.sounds import (
     even,
     events_of,
     from_the_back,
+    give_way,
     leveled,
     notes_at,
     outline,
@@ -104,8 +105,7 @@ def _riding(axes: Axes, drawn: Drawn, machine: Machine, written: Array, profile:
         left = float(film.remaining(time, seconds))
         level = _level(written, time - ages)
         pattern.set_xy(np.concatenate([face - level[:, None] * coated, face[::-1]]))
-        pattern.set(alpha=left, visible=left > 0)
-        still.set(alpha=None if left == 0 else 1 - left, visible=left < 1)
+        give_way(still, pattern, left)
 
     return Part([still, pattern], update)
 

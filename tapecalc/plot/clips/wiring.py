@@ -20,6 +20,7 @@ from tapecalc.plot.clips.sounds import (
     RATE,
     STEP,
     Part,
+    clock_of,
     envelopes_of,
     events_of,
     from_the_back,
@@ -95,7 +96,7 @@ def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: floa
     first, apart = plugged[-1] + SPEAK, max(3 * delay, 0.8)
     notes = np.arange(first, max(first + 0.01, seconds - 2 * film.EASE - delay), apart)
     before = first - apart * np.arange(1, (first - plugged[0]) // apart + 1)  # nobody hears them
-    clock = np.arange(round(seconds * RATE)) / RATE
+    clock = clock_of(seconds)
     dry = notes_at(np.concatenate([before[::-1], notes]), seconds, decay=min(0.3, 1.2 * delay))
     send = db_to_amplitude(send_db) * film.eased((clock - raised[0]) / (raised[1] - raised[0]))
     wet = with_moving_send(dry, alone.settings, send)
