@@ -8,10 +8,9 @@ from matplotlib.patches import Circle, PathPatch
 
 from tapecalc.calc import loop as loops
 from tapecalc.calc.units import amplitude_to_db
-from tapecalc.plot.bench import NARROW
 from tapecalc.plot.kit import Canvas, Drawn, figure, minus
 from tapecalc.plot.loop import NYQUIST
-from tapecalc.plot.sketch import LINE, Array, Sketch
+from tapecalc.plot.sketch import LINE, NARROW, Array, Sketch
 from tapecalc.plot.style import DASH_DOT, STRUCTURE, frequency_text
 from tapecalc.words import frequency as frequency_words
 from tapecalc.words import listed

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.patches import PathPatch
 from matplotlib.text import Text
 
-from tapecalc.plot.sketch import Array, Look, Place, Sketch
+from tapecalc.plot.sketch import NARROW, Array, Look, Place, Sketch
 
 COLUMNS, ROWS = 24.0, 16.0  # of the grid on which benches are laid out, from the lower left corner
 EDGE = 0.3  # of the sheet that stays free, in type sizes
@@ -16,7 +16,6 @@ SOCKET, KNOB, FADER = 0.42, 0.85, (0.95, 1.7)  # radii, and half of a fader alon
 CABLE, INSIDE, RETURN = 0.8, 0.5, 1.1  # widths of lines over that of data
 LEADING, LINE_HEIGHT = 1.2, 1.36  # from line to line of words, and of the type itself, in type sizes
 RIBBON = 0.32  # thickness of the tape, in type sizes
-NARROW = 24.0  # type sizes: a sheet less wide has the short form of words
 #: Where words stand beside a part: to which side, how far up in type sizes, and how they are aligned.
 SIDES = {
     "right": (1, 0.0, "left"),

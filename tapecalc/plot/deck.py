@@ -11,9 +11,9 @@ from tapecalc.calc.parts import TurningPart
 from tapecalc.calc.quantity import positive, single
 from tapecalc.machine import Machine
 from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, figure
-from tapecalc.plot.sketch import Sketch
+from tapecalc.plot.sketch import NARROW, Sketch
 from tapecalc.plot.style import GRID
-from tapecalc.plot.tape import LINE, NARROW, belt
+from tapecalc.plot.tape import LINE, belt
 from tapecalc.words import listed
 
 #: Kind of each part that is drawn, by the name that it has where the machine file names none.

@@ -8,15 +8,14 @@ from tapecalc.calc import loop as loops
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.machine import Machine
-from tapecalc.plot.bench import NARROW
 from tapecalc.plot.heads import own_heads, said_of_heads
-from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, figure, from_to, minus
+from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, delay_text, figure, minus
+from tapecalc.plot.sketch import NARROW
 from tapecalc.plot.wiring import Patch, draw_patch, read_patches
 from tapecalc.words import listed
 
 LAYOUTS = read_patches("loops.toml")
 MOST_LETTERS = 7  # of the numbers of heads in a box
-LONG = 10.0  # s, from which delays are said in seconds
 MOST_LINES = 2  # of a box on a sheet with little room
 
 
@@ -81,7 +80,7 @@ def loop_diagram(
         labels.append((_send("return send", "$g$", levels[1], short=short), (11.1, 3.2), "echo"))
     else:
         patch = _without(patch, "return send")
-    delay = from_to(delays, *(("s", ".1f") if max(delays) >= LONG else ("ms",))) if len(delays) else "$T$"
+    delay = delay_text(*delays) if len(delays) else "$T$"
     labels.append((f"{delay}|{delay}", (12.5, 15.45), "tape"))
     patch = replace(patch, labels=tuple(labels))
     drawn = draw_patch(sheet, patch, texts, plugged=len(patch.cables) + 1, words=not short)

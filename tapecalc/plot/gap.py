@@ -10,17 +10,15 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Ellipse, Patch, PathPatch, Polygon, Rectangle
 from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from tapecalc.calc import response
 from tapecalc.calc.units import db_to_amplitude, from_si, to_si
 from tapecalc.machine import Machine
 from tapecalc.plot.kit import Canvas, Drawn, figure, finely, minus, spread
-from tapecalc.plot.sketch import Look, Place, Sketch
+from tapecalc.plot.sketch import Array, Look, Place, Sketch
 from tapecalc.plot.style import DASHED, GRID, STRUCTURE, frequency_text
 from tapecalc.words import amount, listed
-
-_Array = NDArray[np.float64]
 
 MIDDLE, TREBLE = 1e3, 10e3  # Hz
 TONES = (100.0, MIDDLE, TREBLE)
@@ -34,18 +32,18 @@ LEAST_LINES, LINES_APART = 4, 0.45  # of a field: from each half of a wave, and 
 # ---- states: what a still draws once, and a clip at each step ----
 
 
-def wave(along: ArrayLike, wavelength: float, shift: ArrayLike = 0.0) -> _Array:
+def wave(along: ArrayLike, wavelength: float, shift: ArrayLike = 0.0) -> Array:
     """Compute the magnetization along a tape that has moved by `shift`, m; 1 at the most."""
     return np.cos(2 * np.pi * (np.asarray(along) - np.asarray(shift)) / wavelength)
 
 
-def mean_wave(width: float, wavelength: float, shift: ArrayLike = 0.0) -> _Array:
+def mean_wave(width: float, wavelength: float, shift: ArrayLike = 0.0) -> Array:
     """Average the wave over the width of a gap: what it reads of a tape that has moved by `shift`."""
     steps = (np.arange(2000) + 0.5) / 2000 - 0.5
     return wave(width * steps, wavelength, np.asarray(shift)[..., None]).mean(axis=-1)
 
 
-def _halves(low: float, high: float, wavelength: float, start: float) -> _Array:
+def _halves(low: float, high: float, wavelength: float, start: float) -> Array:
     """Middles of the halves of a wave that are magnetized one way, the first of them at `start`."""
     first, last = (round((end - start) / wavelength) for end in (low, high))
     return start + wavelength * np.arange(first, last + 1, dtype=float)
@@ -61,7 +59,7 @@ def stripes(low: float, high: float, depth: float, wavelength: float, shift: flo
 
 def field_lines(
     low: float, high: float, wavelength: float, count: int, depth: float, shift: float = 0.0
-) -> tuple[list[_Array], list[_Array]]:
+) -> tuple[list[Array], list[Array]]:
     """Trace the field below a coating, 0 and less: lines that reach a depth, and those that close before it.
 
     ``e^(-2 pi y / lam) |cos(2 pi x / lam)|`` stays the same along a line, here 1/2, 3/2 ... of 1 / `count`:
@@ -86,9 +84,7 @@ def field_lines(
     return reaching, closing
 
 
-def depth_shares(
-    frequency: float, speed: float, coating: float, surface_share: float
-) -> tuple[_Array, _Array]:
+def depth_shares(frequency: float, speed: float, coating: float, surface_share: float) -> tuple[Array, Array]:
     """Compute which share of what a head reads comes from no deeper than each depth, m."""
     depth = np.geomspace(1e-5, 1, 4000) * coating
     deepest = surface_share + (1 - surface_share) * depth / coating  # magnetization at that depth
@@ -113,7 +109,7 @@ class View:
     origin: Place
     scale: tuple[float, float]
 
-    def at(self, along: float, up: float = 0.0) -> _Array:
+    def at(self, along: float, up: float = 0.0) -> Array:
         """Turn a place at the tape into one on the sheet."""
         return np.array([self.origin[0] + self.scale[0] * along, self.origin[1] + self.scale[1] * up])
 
@@ -180,7 +176,7 @@ class View:
         up = Affine2D().translate(0, bottom)
         return {name: path.transformed(up) for name, path in paths.items()}
 
-    def _arrow(self, ahead: int, room: float, thick: float) -> _Array:
+    def _arrow(self, ahead: int, room: float, thick: float) -> Array:
         """Outline an arrow for a stripe so long and thick, in type sizes; none where it is small."""
         if room < 0.9 or thick < 0.4:
             return np.empty((0, 2))
@@ -300,7 +296,7 @@ def wavelength_at_gap(
     canvas.head(title, f"{tone}, one ribbon for each speed", answer=answer, means=means)
     sheet, below = canvas.sketch(), 2.2
     row, window = (sheet.height - below) / len(speeds), max(2.2 * max(lengths), 1.6 * width)
-    weights = np.linspace(0.6, 1.2, len(speeds))[np.argsort(np.argsort(-np.array(speeds), kind="stable"))]
+    weights = [width / canvas.profile.line_pt for width in canvas.weights(speeds)]
     parts_of = ("patterns", "magnets", "means", "shades", "gap", "views", "lengths", "losses")
     drawn: dict[str, list[Any]] = {name: [] for name in parts_of}
     for k, (speed, length, loss) in enumerate(zip(map(canvas.speed, speeds), lengths, losses, strict=True)):
@@ -762,7 +758,7 @@ def coating_depth(canvas: Canvas, *, speed: float, contact: response.HeadContact
     )
 
 
-def _halved(column: View, depth: _Array, part: _Array, half: float) -> dict[str, Patch]:
+def _halved(column: View, depth: Array, part: Array, half: float) -> dict[str, Patch]:
     """Draw a shape as wide as what each depth adds, and darker the first half of it."""
     density, drawn = np.gradient(part, depth), {}
     density /= density.max()

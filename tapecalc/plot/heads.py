@@ -19,9 +19,8 @@ from tapecalc.calc.standards import FUSION_LIMIT
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.machine import Machine
 from tapecalc.plan import echo_pattern
-from tapecalc.plot.kit import Canvas, Drawn, Look, figure, finely, minus, note_fraction
+from tapecalc.plot.kit import Canvas, Drawn, Look, delay_text, figure, finely, minus, note_fraction
 from tapecalc.plot.style import MOST_GRID, STRUCTURE, frequency_text
-from tapecalc.plot.tempo import delay_text
 from tapecalc.words import amount, listed
 
 #: The note values of the map, from short to long.
@@ -109,6 +108,11 @@ def _five_speeds(machine: Machine) -> tuple[float, ...]:
     """The machine's speeds, or five of its range."""
     free = machine.speed_range
     return machine.speeds[:5] if free is None else tuple(np.geomspace(*free, 5).tolist())
+
+
+def apart_text(gap: float) -> str:
+    """Write a time between two heads, s, with one decimal where they are close."""
+    return delay_text(gap) if gap >= 0.01 else amount(gap, "ms", ".1f")
 
 
 # ---- the heads as a rhythm ----
@@ -541,12 +545,7 @@ def comb_of_heads(
         answer, means = frequency_text(1 / apart), "from one peak to the next"
     answers = "answers" if repeats else "heads" if regular else "the closest"
     canvas.head(
-        title,
-        f"{answers} {delay_text(apart) if apart >= 0.01 else amount(apart, 'ms', '.1f')} apart"
-        if span
-        else "",
-        answer=minus(answer),
-        means=means,
+        title, f"{answers} {apart_text(apart)} apart" if span else "", answer=minus(answer), means=means
     )
     (comb,) = axes.plot(frequency, comb_db, **canvas.line_look("echo"))
     (alone,) = axes.plot(

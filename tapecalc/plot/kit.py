@@ -36,6 +36,8 @@ AUDIBLE = (20.0, 20e3)
 FREQUENCIES = np.geomspace(*AUDIBLE, 400)
 PER_FEATURE = 200  # points of a curve on the narrowest thing that it shows
 COMMON_PRACTICE = "common practice, no source"
+WEIGHTS = 0.6, 1.3  # of the lines of the fastest and the slowest speed, over that of data
+LONG = 9.9995  # s, from which on delays are written in seconds
 
 
 @dataclass(frozen=True)
@@ -236,14 +238,16 @@ class Canvas:
         """Color of a role on this ground."""
         return self.profile.ground.role(role)
 
-    def line_style(self, index: int, *, marker: bool = False, **changes: Any) -> Look:
-        """Return the look of a line by its number; see `style.line_style`."""
-        return style.line_style(self.profile, index, marker=marker) | changes
-
     def dots(self, size: float = 3.0, **changes: Any) -> Look:
         """Return the look of dots without a line, as large as `size` lines are wide."""
         look = {"marker": "o", "linestyle": "none", "color": self.profile.ground.text, "zorder": 4}
         return look | {"markersize": size * self.profile.line_pt} | changes
+
+    def weights(self, speeds: Sequence[float]) -> list[float]:
+        """Return the width of the line of each speed, in points: the slower, the heavier."""
+        shares = np.linspace(*WEIGHTS, len(speeds)) if len(speeds) > 1 else np.ones(1)
+        ranks = np.argsort(np.argsort(-np.asarray(speeds), kind="stable"))
+        return (self.profile.line_pt * shares[ranks]).tolist()
 
     def hatched(self, **changes: Any) -> Look:
         """Return the look of an area beyond a limit."""
@@ -278,11 +282,6 @@ class Canvas:
     def name_lines(self, lines: Iterable[Line2D], names: Iterable[str]) -> None:
         """Name lines at their right ends; see `name_lines`."""
         name_lines(self.axes, self.profile, lines, names)
-
-    def legend(self, artists: Sequence[Any], names: Sequence[str], **place: Any) -> None:
-        """Name artists in a legend at the right side, or below the figure where it is narrow."""
-        place = place or {"loc": "upper left", "bbox_to_anchor": (1.01, 1.0)}
-        self.axes.legend(artists, names, **place)
 
     def sketch(self) -> Sketch:
         """Turn the axes into a sheet for a picture made of bodies, wires and words."""
@@ -403,6 +402,15 @@ def from_to(values: ArrayLike, unit: str, form: str = ".0f") -> str:
     low, high = np.min(values), np.max(values)
     first, last = (f"{from_si(value, unit):{form}}" for value in (low, high))
     return words.amount(high, unit, form) if first == last else f"{first} to {words.amount(high, unit, form)}"
+
+
+def delay_text(*delays: float) -> str:
+    """Write a delay in s, or a range of some: in ms, or in s where they are very long.
+
+    >>> delay_text(0.2178), delay_text(0.075, 1.2), delay_text(24.99)
+    ('218 ms', '75 to 1200 ms', '25.0 s')
+    """
+    return from_to(delays, "s", ".1f") if max(delays) >= LONG else from_to(delays, "ms")
 
 
 def minus(text: str) -> str:

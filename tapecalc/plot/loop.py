@@ -14,9 +14,8 @@ from tapecalc.calc.response import loudest
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.machine import Machine
 from tapecalc.plan import LONGEST_ECHO, echo_pattern
-from tapecalc.plot.kit import AUDIBLE, Canvas, Drawn, figure, minus
+from tapecalc.plot.kit import AUDIBLE, Canvas, Drawn, delay_text, figure, minus
 from tapecalc.plot.style import DASH_DOT, STRUCTURE, Profile, frequency_text, sequence
-from tapecalc.plot.tempo import delay_text
 from tapecalc.words import amount
 
 NYQUIST = "H. Nyquist, Regeneration Theory, Bell System Technical Journal 11, 1932 (from memory)"
@@ -89,7 +88,7 @@ def decay_of_repeats(
     end = 1.05 * max((row.times[-1] for row in rows if row.times.size), default=1.0)
     wide_by = 1.0 if machine is not None or profile.narrow else 1.12  # for the names beside the last repeats
     axes.set(xlim=(0, wide_by * end), ylim=(level_db - room_db, top_db + room_db))
-    axes.axhspan(level_db - 2 * room_db, level_db, **_hatched(canvas))
+    axes.axhspan(level_db - 2 * room_db, level_db, **canvas.hatched(zorder=0.1))
     look = canvas.line_look("limit", linewidth=thin, linestyle=DASH_DOT)
     artists = {"decays": dots, "level": axes.plot([0, wide_by * end], [level_db] * 2, **look)}
     names = [minus(row.name) for row in rows]
@@ -120,12 +119,6 @@ def _strokes(canvas: Canvas, row: _Row, level_db: float) -> None:
         wide = [max(0.4, 2 - 1.6 * k / MOST_STROKES) * width for k in range(total)]
         wide = wide if total <= MOST_STROKES else [STRUCTURE * width] * total
         canvas.axes.vlines(row.times, level_db, row.levels_db, color=fade, linewidth=wide, zorder=3)
-
-
-def _hatched(canvas: Canvas) -> dict[str, Any]:
-    """Look of an area beyond a limit."""
-    look: dict[str, Any] = {"facecolor": "none", "edgecolor": canvas.color("frame"), "linewidth": 0}
-    return look | {"hatch": "///", "hatch_linewidth": 0.3 * canvas.profile.line_pt, "zorder": 0.1}
 
 
 def _finding(rows: Sequence[_Row]) -> str:
@@ -247,7 +240,7 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
     artists["distance"] = axes.plot([z.real, 1], [z.imag, 0], **to_one, zorder=3)[0]
     size = max(float(np.abs(curves[name][0]).max()) for name in ("gain", "turn"))
     half, left, right = _frame(canvas.profile, size)
-    look = _hatched(canvas) | {"edgecolor": canvas.color("limit"), "linewidth": thin, "zorder": 2.5}
+    look = canvas.hatched() | {"edgecolor": canvas.color("limit"), "linewidth": thin, "zorder": 2.5}
     artists["danger"] = axes.add_patch(Circle((1, 0), DISK * half, **look))
     canvas.style_axes(grid=None)
     axes.set(xlim=(left, right), ylim=(-half, half), aspect="equal", xticks=[], yticks=[])
@@ -364,7 +357,7 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
     top, peak = max(0.0, level.max()), float(level.max())
     room = 0.16 * (top - max(float(level.min()), peak - MOST_DB))
     axes.set_ylim(max(float(level.min()), peak - MOST_DB) - 0.5 * room, top + 1.8 * room)
-    axes.axhspan(0, top + 1.8 * room, **_hatched(canvas))
+    axes.axhspan(0, top + 1.8 * room, **canvas.hatched(zorder=0.1))
     if found.band is not None and found.frequency is not None and not beyond:
         f = max(found.frequency, AUDIBLE[0])
         low, high = np.clip(found.band, *AUDIBLE)

@@ -10,7 +10,7 @@ from tapecalc.calc.units import from_si
 from tapecalc.machine import Machine
 from tapecalc.plot import style
 from tapecalc.plot.kit import Canvas, Drawn, figure, spelled
-from tapecalc.plot.transport import own_deck, weights
+from tapecalc.plot.transport import own_deck
 from tapecalc.words import amount, listed
 
 
@@ -114,7 +114,7 @@ def reel_time(
         means=f"until the tape ends, at {names[0]}",
         role="tape",
     )
-    for speed, weight in zip(speeds, weights(canvas, speeds), strict=True):
+    for speed, weight in zip(speeds, canvas.weights(speeds), strict=True):
         minutes = from_si(transport.run_time(wound, speed), "min")
         packs += axes.plot(minutes, radius, **canvas.line_look("tape", linewidth=weight))
     artists = {}

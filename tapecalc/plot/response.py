@@ -151,9 +151,9 @@ def machine_chain(canvas: Canvas, *, passes: Sequence[response.OnePass]) -> Draw
     (lines["record"],) = axes.plot(f, record, **canvas.line_look("context", linewidth=thin))
     (lines["both"],) = axes.plot(f, both, **canvas.line_look("context"))
     (lines["tape"],) = axes.plot(f, tape, **canvas.line_look("tape"))
-    for (name, one), width in zip(aligned.items(), _weights(passes), strict=True):
-        wide = width * profile.line_pt
-        (lines[name],) = axes.plot(f, one.level_db(f), **canvas.line_look("echo", linewidth=wide))
+    widths = canvas.weights([one.speed for one in passes])
+    for (name, one), width in zip(aligned.items(), widths, strict=True):
+        (lines[name],) = axes.plot(f, one.level_db(f), **canvas.line_look("echo", linewidth=width))
     window = _home_window(canvas)
     canvas.style_response(y=("level", "$L$", "dB"))
     axes.set_ylim(max(-30, 1.1 * min(tape.min(), -8)), max(1.1 * both.max(), 8))
@@ -186,12 +186,6 @@ def edge_text(edge: float | None) -> str:
     """Write where a response ends, if that can be heard."""
     top = AUDIBLE[1]
     return f"over {frequency_text(top)}" if edge is None or edge > top else frequency_text(edge)
-
-
-def _weights(passes: Sequence[response.OnePass]) -> NDArray[np.float64]:
-    """Width of the line of each speed over that of data: the slower the thicker."""
-    ranks = np.argsort(np.argsort([-one.speed for one in passes]))
-    return 0.6 + 0.7 * ranks / (len(passes) - 1) if len(passes) > 1 else np.ones(1)
 
 
 def _home_window(canvas: Canvas) -> Any:

@@ -18,6 +18,7 @@ Place = tuple[float, float] | NDArray[np.float64]  # x and y
 Array = NDArray[np.float64]
 
 LINE = TOKENS["line"]
+NARROW = 24.0  # type sizes: on a sheet less wide, drawings run down or have short words
 
 
 class Sketch:

@@ -11,15 +11,12 @@ from typing import Any
 
 import numpy as np
 from matplotlib.patches import Polygon, Rectangle
-from numpy.typing import NDArray
 
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.units import from_si
-from tapecalc.plot.kit import spread
-from tapecalc.plot.sketch import Place, Sketch
+from tapecalc.plot.kit import LONG, spread
+from tapecalc.plot.sketch import NARROW, Array, Place, Sketch
 from tapecalc.plot.style import GRID, NOTE, STRUCTURE
-
-_Array = NDArray[np.float64]
 
 #: Usual sizes, m: of a head along the tape and away from it, of a guide, between two things.
 #: Common practice, no source.
@@ -32,7 +29,6 @@ LEAST = 0.075  # type sizes for 1 mm, below which bodies are drawn larger than t
 SCALES = tuple(np.geomspace(420, 0.1, 250).tolist())  # that are tried, type sizes for 1 m
 RIBBON, DIP = 0.5, 0.14  # thickness of the tape, and how far a head presses it in
 LINE = 1.52  # height of a line of words
-NARROW = 24.0  # width in type sizes below which the tape runs down the sheet
 ROUND = 0.9  # radius of the corners of a closed loop
 
 
@@ -281,7 +277,7 @@ class TapePicture:
 
     # -- the tape
 
-    def _way(self) -> _Array:
+    def _way(self) -> Array:
         """Rows of u and w of the tape, from where it leaves a pack, or from the record head round a loop."""
         if self.packs:
             supply, take_up = ((u, w, radius - RIBBON / 2) for u, w, radius in self.packs)
@@ -296,12 +292,12 @@ class TapePicture:
         ]
         return np.concatenate([self._flat(0.0, right - ROUND), *arcs, self._flat(left + ROUND, 0.0)])
 
-    def _flat(self, low: float, high: float) -> _Array:
+    def _flat(self, low: float, high: float) -> Array:
         along = np.unique(np.concatenate([np.linspace(low, high, 400), [0.0], self.places]))
         along = along[(along >= low) & (along <= high)]
         return np.column_stack([along, np.zeros_like(along)])
 
-    def _pressed(self, points: _Array) -> _Array:
+    def _pressed(self, points: Array) -> Array:
         """Press the tape in where heads stand."""
         widths = [
             *([self.wide_record] * (len(self.labels) - len(self.places))),
@@ -314,7 +310,7 @@ class TapePicture:
         flat = np.abs(points[:, 1]) < 1e-9
         return points - np.column_stack([np.zeros(len(points)), self.side * np.where(flat, dip, 0)])
 
-    def _measured(self, points: _Array) -> _Array:
+    def _measured(self, points: Array) -> Array:
         """Rows of m from the record head, x and y; heads are to scale, a loop that has no room is not."""
         drawn = np.concatenate([[0.0], np.hypot(*np.diff(points, axis=0).T).cumsum()])
         here = int(np.argmin(np.hypot(*points.T)))
@@ -342,7 +338,7 @@ class TapePicture:
     def _hub(self) -> float:
         return float(self.deck.hub * max(self.scale, 1000 * LEAST))
 
-    def _draw(self, points: _Array) -> None:
+    def _draw(self, points: Array) -> None:
         sheet = self.sheet
         sheet.bar(
             (sheet.width / 2, sheet.height / 2), (sheet.width, sheet.height), fill="fill", width=0, zorder=0.2
@@ -379,7 +375,8 @@ class TapePicture:
             down = math.sqrt(max(middle**2 - across**2, 0.0)) * (1 if self.down and word != "supply" else -1)
             at = at + (across, down)
             if ring > 1.5 and 0.6 < at[1] < self.sheet.height - 0.6:
-                self.sheet.words(at, text)
+                plate = {"facecolor": self.sheet.color("ribbon"), "edgecolor": "none", "pad": 1}
+                self.sheet.words(at, text, bbox=plate)  # the layers of tape run behind it
 
     def _turns(
         self, place: tuple[float, float], radius: float, *, clockwise: bool = False, start: float = 205
@@ -517,7 +514,7 @@ class TapePicture:
         far = self.heads.spacings[-1]
         self._ruler(-self.side, float(from_si(far, unit)), unit, taken=False)
         if speed is not None:
-            unit = "s" if far / speed > 9.9995 else "ms"
+            unit = "s" if far / speed > LONG else "ms"
             self._ruler(self.side, float(from_si(far / speed, unit)), unit, taken=True)
 
     def _ruler(self, side: int, reach: float, unit: str, *, taken: bool) -> None:
@@ -579,12 +576,12 @@ def _clear(radius: float, high: float) -> float:
     return math.sqrt(radius**2 - down**2)
 
 
-def _turn(first: float, last: float) -> _Array:
+def _turn(first: float, last: float) -> Array:
     angles = np.linspace(first, last, max(3, round(abs(last - first) / 0.1)))
     return np.column_stack([np.cos(angles), np.sin(angles)])
 
 
-def belt(disks: Sequence[tuple[float, float, float]]) -> Iterator[_Array]:
+def belt(disks: Sequence[tuple[float, float, float]]) -> Iterator[Array]:
     """Lay a belt around disks (u, w, radius) that it passes counterclockwise; give the arc on each.
 
     Between two of them it runs at ``phi - asin((r2 - r1) / L)``, phi the direction from one to the next.

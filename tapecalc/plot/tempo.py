@@ -13,21 +13,15 @@ from numpy.typing import NDArray
 from tapecalc.calc import tempo
 from tapecalc.calc.units import from_si
 from tapecalc.machine import Machine
-from tapecalc.plot.kit import Canvas, Drawn, Look, figure, from_to, note_fraction
+from tapecalc.plot.kit import Canvas, Drawn, Look, delay_text, figure, from_to, note_fraction
 from tapecalc.plot.style import MOST_GRID, STRUCTURE
-from tapecalc.words import amount, listed, with_article
+from tapecalc.words import listed, with_article
 
 #: The note values that a song is most likely to want, the longest first.
 SONG_NOTES = ("quarter", "dotted eighth", "eighth", "eighth triplet", "sixteenth")
 TEMPOS = (60.0, 180.0)
 MOST_NAMES = 8  # delays that are written out
-LONG = 10.0  # s, from which on seconds are written
 BESIDE = 2.0  # how far beyond the notes, as a factor, delays are still shown
-
-
-def delay_text(delay: float) -> str:
-    """Write a delay, s: in ms, or in s where it is very long."""
-    return amount(delay, "s", ".1f") if delay >= LONG else amount(delay, "ms")
 
 
 def of_machine(machine: Machine) -> dict[str, Any]:
@@ -200,12 +194,11 @@ def _levels(
     A delay that lies beyond the chart is named at its edge.
     """
     lines, names, (bottom, top) = [], [], canvas.axes.get_ylim()
-    weights = (np.argsort(np.argsort(speeds)[::-1]) + 1) / len(speeds)
-    full = canvas.profile.line_pt * (1 if own.size <= MOST_NAMES else 0.6)
+    weights, crowded = canvas.weights(speeds), 1 if own.size <= MOST_NAMES else 0.6
     brief = canvas.symbols_only or canvas.profile.narrow
     plate: Look = {"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 0.5}
     for (speed, head), ms in np.ndenumerate(own):
-        look = canvas.line_look("echo", linewidth=full * (0.3 + 0.7 * weights[speed]))
+        look = canvas.line_look("echo", linewidth=crowded * weights[speed])
         lines += canvas.axes.plot(ends, [ms, ms], **look)
         parts = [f"head {head + 1}", delay_text(ms / 1000), canvas.speed(speeds[speed])]
         name = ", ".join(parts[1 if own.shape[1] == 1 else 0 :])

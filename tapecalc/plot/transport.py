@@ -14,8 +14,9 @@ from tapecalc.calc.units import from_si, to_si
 from tapecalc.machine import Machine
 from tapecalc.plan import USUAL_HUB
 from tapecalc.plot.heads import own_heads, said_of_heads
-from tapecalc.plot.kit import Canvas, Drawn, figure, from_to, spelled
-from tapecalc.plot.tape import NARROW, Deck, TapePicture
+from tapecalc.plot.kit import Canvas, Drawn, delay_text, figure, from_to, spelled
+from tapecalc.plot.sketch import NARROW
+from tapecalc.plot.tape import Deck, TapePicture
 from tapecalc.words import amount, listed
 
 COUNT = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight")
@@ -68,11 +69,6 @@ def _names(delays: Sequence[str], *, beside: bool, letters: bool) -> list[list[s
     ] + [numbers]
 
 
-def _time(delays: Sequence[float]) -> str:
-    """Write delays, s, in the unit that suits them."""
-    return from_to(delays, "s", ".3g") if max(delays) >= 9.9995 else from_to(delays, "ms")
-
-
 def _write_head(canvas: Canvas, numbers: Sequence[tuple[str, str]], times: Sequence[float], at: str) -> None:
     """Write the finding of a tape path: the delay."""
     (first, _), (last, _), many = numbers[0], numbers[-1], len(numbers)
@@ -83,7 +79,7 @@ def _write_head(canvas: Canvas, numbers: Sequence[tuple[str, str]], times: Seque
     if many == 1 and max(times) > min(times):
         means = "from the fastest to the slowest speed"
     where = "" if many == 1 else f"{first} to {last}, "
-    canvas.head(title, f"{where}at {at}", answer=_time(times), means=means)
+    canvas.head(title, f"{where}at {at}", answer=delay_text(*times), means=means)
 
 
 @figure("where the delay comes from", _of_machine, units=True)
@@ -111,7 +107,7 @@ def tape_path(
     each = [
         *zip(*(layout.delays(v) if delays is None or speed_range else delays for v in speeds), strict=True)
     ]
-    numbers = [(canvas.length(d), _time(taken)) for d, taken in zip(spacings, each, strict=True)]
+    numbers = [(canvas.length(d), delay_text(*taken)) for d, taken in zip(spacings, each, strict=True)]
     at = _speeds(canvas, speeds)
     if canvas.own:
         _write_head(canvas, numbers, np.ravel(each).tolist(), at)
@@ -189,7 +185,7 @@ def delay_map(
     lines, heads = [], []
     artists: dict[str, Artist] = {}
     _write_map_head(canvas, spacings, speeds, found, between=between)
-    for k, (speed, weight) in enumerate(zip(speeds, weights(canvas, speeds), strict=True)):
+    for k, (speed, weight) in enumerate(zip(speeds, canvas.weights(speeds), strict=True)):
         lines += axes.plot(shown, from_si(along / speed, "ms"), **canvas.line_look("tape", linewidth=weight))
         heads += axes.plot(places, times[k], **canvas.dots(3.2, color=canvas.color("echo")))
     if between:
@@ -204,14 +200,14 @@ def delay_map(
     at = [_speeds(canvas, speeds)] if between else list(map(canvas.speed, speeds))
     said = []
     for speed_text, row in zip(at, rows, strict=True):
-        gives = (f"{canvas.length(d)} give {_time(t)}" for d, t in zip(spacings, row, strict=True))
+        gives = (f"{canvas.length(d)} give {delay_text(*t)}" for d, t in zip(spacings, row, strict=True))
         said.append(f"At {speed_text}, {listed(gives)}")
     if len(speeds) * len(spacings) <= 2:
         steepest = heads[int(np.argmin(speeds))]
         for dots in heads:
             side = "upper left" if dots is steepest and len(heads) > 1 else "lower right"
             for x, y in np.array(dots.get_xydata()).tolist():
-                canvas.note((x, y), _time([to_si(y, "ms")]), side, "echo")
+                canvas.note((x, y), delay_text(to_si(y, "ms")), side, "echo")
     x, y = ("head spacing", "$d$", unit), ("delay", "$T$", "ms")
     canvas.style_axes(x=x, y=y)
     axes.set(xlim=(0, shown[-1]), ylim=(0, None))
@@ -225,12 +221,6 @@ def delay_map(
         f"the {'upright lines' if between else 'points'} are this machine's heads. {'. '.join(said)}.",
         ("T = d / v, from the motion",),
     )
-
-
-def weights(canvas: Canvas, speeds: Sequence[float]) -> list[float]:
-    """Give the width of the line of each speed: the slower, the heavier."""
-    order = np.argsort(np.argsort(speeds))
-    return [canvas.profile.line_pt * (1.5 - float(k) / max(1, len(speeds) - 1)) for k in order]
 
 
 def _write_map_head(
@@ -255,6 +245,6 @@ def _write_map_head(
     canvas.head(
         title,
         f"{where} at {_speeds(canvas, speeds) if between else listed(map(canvas.speed, speeds))}",
-        answer=_time([float(each[0]) for each in found[: 2 if between else 1]]),
+        answer=delay_text(*(float(each[0]) for each in found[: 2 if between else 1])),
         means="the first delay" if between else f"{far} at {canvas.speed(speeds[0])}",
     )

@@ -15,9 +15,9 @@ from tapecalc.calc.quantity import known_name, positive, single, whole
 from tapecalc.calc.standards import TRACK_WIDTHS
 from tapecalc.calc.units import to_si
 from tapecalc.machine import Machine
-from tapecalc.plot.bench import CABLE, EDGE, INSIDE, NARROW, RETURN, Bench, Part
+from tapecalc.plot.bench import CABLE, EDGE, INSIDE, RETURN, Bench, Part
 from tapecalc.plot.kit import COMMON_PRACTICE, FIGURES, Canvas, Drawn, Entry, figure
-from tapecalc.plot.sketch import Array, Sketch
+from tapecalc.plot.sketch import NARROW, Array, Sketch
 
 #: Width of quarter-inch tape, m. Source: IEC 60094-5, Amendment 1 (6.30 mm).
 TAPE_WIDTH = 6.30e-3

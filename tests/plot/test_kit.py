@@ -102,3 +102,13 @@ def test_without_words_the_number_stays():
         canvas = kit.Canvas(style.new_figure(profile).add_subplot(), profile, symbols_only=True)
         canvas.head("Half the speed", "41.5 mm", answer="436 ms", means="at the slower speed")
     assert [text.get_text() for text in canvas.figure.texts if text.get_text()] == ["436 ms"]
+
+
+@pytest.mark.parametrize("name", ["delay_map", "machine_chain", "reel_time", "tempo_map"])
+def test_a_slower_speed_has_the_same_heavier_line_in_every_figure(name):
+    thick = style.PROFILES["notebook"].line_pt * np.array(kit.WEIGHTS)
+    artists = draw(name).artists
+    lines = artists.get("lines") or artists.get("packs") or artists.get("delays")
+    if name == "machine_chain":
+        lines = [artists["19.05 cm/s"], artists["9.525 cm/s"]]
+    assert [line.get_linewidth() for line in lines] == pytest.approx(thick)

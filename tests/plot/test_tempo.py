@@ -5,7 +5,8 @@ from figure_texts import shown_texts
 
 from tapecalc.calc import tempo
 from tapecalc.plot.catalog import draw
-from tapecalc.plot.tempo import SONG_NOTES, delay_text, tempo_map
+from tapecalc.plot.kit import delay_text
+from tapecalc.plot.tempo import SONG_NOTES, tempo_map
 
 
 def test_tempo_map_dots_are_exact_fits():

@@ -42,7 +42,6 @@ from tapecalc.plot.clips.sounds import (
 )
 from tapecalc.plot.kit import Drawn
 from tapecalc.plot.style import Profile, frequency_text
-from tapecalc.plot.tempo import delay_text
 from tapecalc.sound.engine import EchoSettings
 from tapecalc.sound.motion import STENCIL, SpeedChange, delay_cells, samples_per_cell, speed_ratio
 from tapecalc.sound.render import echo_settings, render, without_stages
@@ -326,7 +325,7 @@ def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: fl
     pose = _pose_of_teeth(still, taps, own["levels"], apart, slides)
     sound, level = leveled(_from_lead(np.asarray(heard)))
     said = [
-        f"{_apart(apart * factor)} apart, teeth {frequency_text(1 / (apart * factor))} apart"
+        f"{heads.apart_text(apart * factor)} apart, teeth {frequency_text(1 / (apart * factor))} apart"
         for _, factor in SWEEP
     ]
     behind, gap = (
@@ -348,16 +347,11 @@ def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: fl
         poster=stops[1][0],
         title="A head that slides moves the teeth",
         caption=f"{which}, moved while noise is played: {said[0]}, then {said[1]}, and back to "
-        f"{_apart(apart)}. {still.drawn.caption}",
+        f"{heads.apart_text(apart)}. {still.drawn.caption}",
         alt=f"{still.drawn.alt} Above, heads on the tape; one of them slides, and the teeth are squeezed "
         "together and let go.",
         sources=still.drawn.sources,
     )
-
-
-def _apart(gap: float) -> str:
-    """Write a time between two heads as the still does."""
-    return delay_text(gap) if gap >= 0.01 else amount(gap, "ms", ".1f")
 
 
 def _noise(seconds: float) -> Array:
@@ -396,7 +390,7 @@ def _pose_of_teeth(
         ribbon.set_data([0.0, 1.0], [0.94, 0.94])
         stand = [0.1 + 0.8 * later / farthest for later in taps(now)]
         places.set_data(stand, [0.94] * len(stand))
-        gap.set(x=(stand[slides - 1] + stand[slides]) / 2, text=_apart(now))
+        gap.set(x=(stand[slides - 1] + stand[slides]) / 2, text=heads.apart_text(now))
         write(frequency_text(1 / now))
 
     return pose
