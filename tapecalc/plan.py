@@ -18,8 +18,9 @@ from tapecalc.calc.flutter import delay_swing, usual_shimmer_db
 from tapecalc.calc.levels import LevelDiagram, Node, level_diagram, sum_power_db
 from tapecalc.calc.parts import part_repeat_deviations
 from tapecalc.calc.quantity import Duration, Level, Speed, calculator, whole
+from tapecalc.calc.standards import usual_equalization
 from tapecalc.calc.transport import reel_rate
-from tapecalc.calc.units import COVERAGE_FACTOR, amplitude_to_db, db_to_amplitude
+from tapecalc.calc.units import COVERAGE_FACTOR, amplitude_to_db, db_to_amplitude, to_si
 from tapecalc.machine import SENDS_DB, Machine, with_changes
 
 _Array = NDArray[np.float64]
@@ -46,6 +47,9 @@ HELD_NOTE = 440.0
 WHITE_DB = {"unweighted": 0.0, "A": -2.05}
 #: Radius of a reel's hub, m. Common practice, no source.
 USUAL_HUB = 0.03
+#: What a cassette has: tracks of 0.6 mm, hubs of 11 mm, and both heads behind one opening of its shell.
+#: Source: IEC 60094-7; the bounds are our own.
+CASSETTE_TRACK, CASSETTE_HUB, CASSETTE_REACH = 0.9e-3, 11e-3, 20e-3
 #: How long the echo of several heads is followed for the last answer that is heard, s.
 LONGEST_ECHO = 60.0
 
@@ -453,13 +457,26 @@ def _first_snr_db(machine: Machine, speed: float, weighting: str = "unweighted")
     return signal_dbu - sum_power_db([mixer_dbu, tape_dbu])
 
 
+def is_cassette(machine: Machine) -> bool:
+    """Tell by tracks, speeds and heads whether the tape runs in a cassette."""
+    narrow = to_si(machine.heads.track_width_mm, "mm") < CASSETTE_TRACK
+    slow = all(usual_equalization(v).name.startswith("Cassette") for v in machine.speeds)
+    return machine.loop_length is None and narrow and slow and machine.spacings[-1] <= CASSETTE_REACH
+
+
+def hub_radius(machine: Machine) -> float:
+    """Give the radius on which the innermost turn of tape lies, m: that of a cassette or of a usual reel."""
+    return CASSETTE_HUB if is_cassette(machine) else USUAL_HUB
+
+
 def _wobble(machine: Machine, planned: LoopPlan) -> Iterator[WobbleRow]:
     """What each part that wobbles does to the first head's first repeat."""
     parts, speed, length = machine.turning_parts, planned.speed, machine.tape.length_m
     delay, gain = machine.delays(speed)[0], db_to_amplitude(planned.first_repeat_db)
     on_reels = machine.loop_length is None
     deviations = part_repeat_deviations(parts, speed, delay)
-    reel = tuple(reel_rate(speed, wound, USUAL_HUB, machine.tape_thickness) for wound in (length, 0.0))
+    hub = hub_radius(machine)
+    reel = tuple(reel_rate(speed, wound, hub, machine.tape_thickness) for wound in (length, 0.0))
     for part in parts:
         if part.wobble > 0:
             rate = part.rate_at(speed)

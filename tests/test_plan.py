@@ -7,6 +7,7 @@ import sys
 import numpy as np
 import pytest
 from flat_machines import CASSETTE, CLOSED_LOOP, MEASURED, ONE_HEAD, THREE_HEADS, flat_machine
+from machines import MACHINES
 
 from tapecalc.calc.flutter import usual_shimmer_db
 from tapecalc.calc.loop import crowd_settling_level, settling_level, stability
@@ -19,6 +20,7 @@ from tapecalc.machine import (
     with_changes,
 )
 from tapecalc.plan import MOST_PASSES, echo_pattern, make_plan
+from tapecalc.plot.catalog import draw
 
 LOSSLESS = (
     "heads = {gap_um = 0, spacing_loss_um = 0, aligned_spacing_loss_um = 0, low_cut_hz = 0, "
@@ -919,6 +921,17 @@ def test_a_reel_turns_faster_the_less_tape_is_on_it():
     assert fast == pytest.approx(0.1905 / (2 * np.pi * 0.03))
     assert full == pytest.approx(0.1905 / (2 * np.pi * np.sqrt(9e-4 + 549 * 35e-6 / np.pi)))
     assert (half_full, half_fast) == pytest.approx((full / 2, fast / 2))
+
+
+def test_the_hub_of_a_cassette_is_its_own_in_plan_and_picture():
+    reel = "[[parts]]\nname = 'supply reel'\nradius_mm = 20\nwobble_percent = 0.1\n"
+    machine = machine_from_text(MACHINES["cassette"] + reel)
+    (row,) = make_plan(machine).wobble
+    # 4.76 cm/s on a hub of 11 mm; 86 m of 18 um are 86 * 18e-6 m2 / pi more than its radius squared.
+    expected = [0.0476 / (2 * np.pi * r) for r in (np.sqrt(0.011**2 + 86 * 18e-6 / np.pi), 0.011)]
+    assert row.over_reel == pytest.approx(expected)
+    rates = np.concatenate([line.get_ydata() for line in draw("reel_turns", machine).artists.values()])
+    assert [rates.min(), rates.max()] == pytest.approx(expected)
 
 
 def test_the_swing_of_a_held_note_is_that_of_440_hz_and_the_first_repeat():

@@ -8,11 +8,10 @@ from matplotlib.artist import Artist
 from numpy.typing import NDArray
 
 from tapecalc.calc.heads import Heads
-from tapecalc.calc.standards import usual_equalization
 from tapecalc.calc.transport import pack_radius, run_time
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.machine import Machine
-from tapecalc.plan import USUAL_HUB
+from tapecalc.plan import hub_radius, is_cassette
 from tapecalc.plot.heads import own_heads, said_of_heads
 from tapecalc.plot.kit import Canvas, Drawn, delay_text, figure, from_to, spelled
 from tapecalc.plot.sketch import NARROW
@@ -20,18 +19,11 @@ from tapecalc.plot.tape import Deck, TapePicture
 from tapecalc.words import amount, listed
 
 COUNT = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight")
-#: What a cassette has: tracks of 0.6 mm, hubs of 11 mm, and both heads behind one opening of its shell.
-#: Source: IEC 60094-7; the bounds are our own.
-CASSETTE_TRACK, CASSETTE_HUB, CASSETTE_REACH = 0.9e-3, 11e-3, 20e-3
 
 
 def own_deck(machine: Machine) -> Deck:
     """Give what the machine's tape runs on: parts as named, else as is usual, and packs half wound."""
-    narrow = to_si(machine.heads.track_width_mm, "mm") < CASSETTE_TRACK
-    slow = all(usual_equalization(v).name.startswith("Cassette") for v in machine.speeds)
-    loop, cassette = machine.loop_length, narrow and slow and machine.spacings[-1] <= CASSETTE_REACH
-    cassette = cassette and loop is None
-    hub = CASSETTE_HUB if cassette else USUAL_HUB
+    loop, cassette, hub = machine.loop_length, is_cassette(machine), hub_radius(machine)
     pack = float(pack_radius(machine.tape.length_m / 2, hub, machine.tape_thickness))
     sizes = {part.kind_of_part: part.diameter for part in machine.turning_parts if part.diameter}
     usual = (2.5e-3, 13e-3) if cassette else (8e-3, 38e-3)
