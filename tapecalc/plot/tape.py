@@ -375,7 +375,7 @@ class TapePicture:
             down = math.sqrt(max(middle**2 - across**2, 0.0)) * (1 if self.down and word != "supply" else -1)
             at = at + (across, down)
             if ring > 1.5 and 0.6 < at[1] < self.sheet.height - 0.6:
-                plate = {"facecolor": self.sheet.color("ribbon"), "edgecolor": "none", "pad": 1}
+                plate = {"facecolor": self.sheet.color("ribbon"), "edgecolor": "none", "pad": 0}
                 self.sheet.words(at, text, bbox=plate)  # the layers of tape run behind it
 
     def _turns(
@@ -469,7 +469,8 @@ class TapePicture:
             return
         if self.down:
             place = self.spot(at + thick + 0.2, -thick - touch)
-            sheet.words((max(place[0], 1.7), max(place[1], 2.95)), "pinch\nroller", va="top")
+            beside = self.spot(at, -touch)[0] - 1.9  # of the tape
+            sheet.words((max(min(place[0], beside), 1.7), max(place[1], 2.95)), "pinch\nroller", va="top")
         else:
             sheet.words(self.spot(at + thick + 0.4, -thick - touch), "pinch\nroller", ha="left")
 
