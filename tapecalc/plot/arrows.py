@@ -9,7 +9,7 @@ from matplotlib.patches import Circle, PathPatch
 from tapecalc.calc import loop as loops
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.plot.kit import Canvas, Drawn, figure, minus
-from tapecalc.plot.loop import NYQUIST
+from tapecalc.plot.loop import NYQUIST, bound_of
 from tapecalc.plot.sketch import LINE, NARROW, Array, Sketch
 from tapecalc.plot.style import DASH_DOT, STRUCTURE, frequency_text
 from tapecalc.words import frequency as frequency_words
@@ -22,11 +22,11 @@ NEAR = 10.0
 
 @figure(
     "why it starts where it does",
-    lambda m: {"loop": m.worst_loop(m.speeds[0])},
+    bound_of,
     suits=lambda m: any(m.heads_at(m.speeds[0]).return_gains),
     needs="a head that feeds the return",
 )
-def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
+def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = False) -> Drawn:
     """Draw the first turn of three tones: the input, an arrow of length 1, and what comes back.
 
     The first tone is the one that would start; the others are a quarter of ``1 / T`` apart. What comes back
@@ -49,11 +49,11 @@ def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
         "Only what returns in step can run away",
         f"three tones from {frequency_text(max(found.frequency, 1e-3))} on, once round",
         answer=f"{margin_db:.1f} dB",
-        means="until the arrow fills its circle" if found.stable else "beyond its circle: it runs away",
+        means=_means(found.stable, at_least=at_least),
     )
     sheet = canvas.sketch()
-    names = [frequency_text(max(found.frequency, 1e-3))]
-    names += [f"+{frequency_words(tone, digits=2)}" for tone in (tones[1:] - tones[0]).tolist()]
+    later = (f"+{frequency_words(tone, digits=2)}" for tone in (tones[1:] - tones[0]).tolist())
+    names = [frequency_text(max(found.frequency, 1e-3)), *later]
     says = [f"{'adds' if db >= 0 else 'takes'} {abs(db):.1f} dB" for db in changes_db]
     turns = [_turned(gain) for gain in gains.tolist()]
     beside = sheet.width < NARROW  # circles below one another, their words beside them
@@ -82,7 +82,8 @@ def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
             sheet.words(tip - (0.55 * size, 0.8), "input", role="dry")
             sheet.words(tip + (0.5 * size * abs(gain), 0.8), "return", role="echo")
     said = minus(listed(f"{name} {what}" for name, what in zip(names, says, strict=True)))
-    edge = f"{margin_db:.1f} dB {'are left until' if found.stable else 'are past where'} the first fills it"
+    bound = ("" if not at_least else " or more" if found.stable else " at the most") + " are"
+    edge = f"{margin_db:.1f} dB{bound} {'left until' if found.stable else 'past where'} the first fills it"
     return Drawn(
         canvas.figure,
         {"returns": returns, "limit": limits},
@@ -115,3 +116,10 @@ def _turned(gain: complex) -> str:
     late = -math.degrees(cmath.phase(gain)) % 360
     near = min(TURNS, key=lambda turn: abs((late - turn + 180) % 360 - 180))
     return TURNS[near] if abs((late - near + 180) % 360 - 180) < NEAR else f"{late:.0f}\N{DEGREE SIGN} late"
+
+
+def _means(stable: bool, *, at_least: bool) -> str:  # noqa: FBT001  a verdict
+    """Say what the size of the margin is in this picture."""
+    if stable:
+        return f"{'or more ' if at_least else ''}until the arrow fills its circle"
+    return f"beyond its circle{', at the most' if at_least else ': it runs away'}"

@@ -10,6 +10,7 @@ from tapecalc.calc.units import amplitude_to_db
 from tapecalc.machine import Machine
 from tapecalc.plot.heads import own_heads, said_of_heads
 from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, delay_text, figure, minus
+from tapecalc.plot.loop import bound_of, margin_means
 from tapecalc.plot.sketch import NARROW
 from tapecalc.plot.wiring import Patch, draw_patch, read_patches
 from tapecalc.words import listed
@@ -21,15 +22,15 @@ MOST_LINES = 2  # of a box on a sheet with little room
 
 def _of_machine(machine: Machine) -> dict[str, Any]:
     speed, mixer = machine.speeds[0], machine.mixer
-    worst = machine.worst_loop(speed)
-    found = loops.stability(worst, count_modes=False)
+    bound = bound_of(machine)
+    found = loops.stability(bound["loop"], count_modes=False)
     return {
         "layout": own_heads(machine, speed),
         "delays": machine.delays(speed),
         "input_send_db": mixer.input_send_db,
         "return_send_db": mixer.return_send_db,
         "margin_db": None if found.frequency is None else found.margin_db,
-        "at_least": machine.worst_loop(speed) != machine.echo_loop(speed),
+        "at_least": bound["at_least"],
         "name": machine.name,
         "speed": speed,
     }
@@ -172,8 +173,7 @@ def _margin_words(margin_db: float | None, *, at_least: bool, back: bool) -> tup
     if margin_db is None:
         return "The return send makes the repeats", "", ""
     answer = f"{abs(margin_db):.1f} dB" if abs(margin_db) >= 0.1 else "less than 0.1 dB"
-    if margin_db > 0:
-        means = f"{'or more ' if at_least else ''}until it runs away"
-        return "The return send makes the repeats", answer, means
-    title = f"This return send {'may make it' if at_least else 'makes it'} run away"
-    return title, answer, f"past the edge{', at the most' if at_least else ''}"
+    title = "The return send makes the repeats"
+    if margin_db <= 0:
+        title = f"This return send {'may make it' if at_least else 'makes it'} run away"
+    return title, answer, margin_means(margin_db > 0, at_least=at_least)

@@ -195,8 +195,27 @@ def _counted(count: int, thing: str) -> str:
     return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
-@figure("when a loop runs away", lambda m: {"loop": m.worst_loop(m.speeds[0])})
-def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
+def bound_of(machine: Machine) -> dict[str, Any]:
+    """Give the loop that a margin is told of, and whether the margin is `at_least` that of this loop.
+
+    It is where bumps of an unknown size are in it, the largest there can be, unless it runs away with
+    those that are likely.
+    """
+    speed = machine.speeds[0]
+    worst, likely = machine.worst_loop(speed), machine.echo_loop(speed)
+    dies = any(loops.stability(loop, count_modes=False).stable for loop in (worst, likely))
+    return {"loop": worst, "at_least": worst != likely and dies}
+
+
+def margin_means(stable: bool, *, at_least: bool) -> str:  # noqa: FBT001  a verdict
+    """Say what the size of a margin is, behind the number."""
+    if stable:
+        return f"{'or more ' if at_least else ''}until it runs away"
+    return f"past the edge{', at the most' if at_least else ''}"
+
+
+@figure("when a loop runs away", bound_of)
+def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = False) -> Drawn:
     """Draw the loop gain in the complex plane beside the point 1, where a loop holds its tone.
 
     Shown is the ``"turn"`` that comes nearest to 1, from half a turn before to half a turn after, among the
@@ -214,12 +233,12 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop) -> Drawn:
     beside = np.maximum(first + np.linspace(-TURNS / 2, TURNS / 2, 400 * TURNS + 1) / longest, 0)
     nearest = np.maximum(first + np.linspace(-0.5, 0.5, 401) / longest, 0)
     quarters = np.arange(4) / 4 / longest
-    far, said = _distance(found)
+    said = _distance(found, at_least=at_least)
     canvas.head(
-        _verdict(found),
+        _verdict(found, at_least=at_least),
         f"first at {start}" if start else "",
         answer=f"{abs(found.margin_db):.1f} dB",
-        means=far,
+        means=margin_means(found.stable, at_least=at_least),
     )
     thin = STRUCTURE * canvas.profile.line_pt
     curves = {
@@ -266,19 +285,24 @@ def _frame(profile: Profile, size: float) -> tuple[float, float, float]:
     return max(half, (right - left) / 2 / shape), left, right
 
 
-def _verdict(found: loops.Stability) -> str:
+def _verdict(found: loops.Stability, *, at_least: bool) -> str:
     """Say in a title whether a loop stays clear of the point 1."""
     if found.frequency is None:
         return "No tone comes back in step"
-    return "The loop stays short of 1" if found.stable else "The loop passes 1: it runs away"
+    if found.stable:
+        return "The loop stays short of 1"
+    return "The loop may pass 1 and run away" if at_least else "The loop passes 1: it runs away"
 
 
-def _distance(found: loops.Stability) -> tuple[str, str]:
-    """Say what a margin means, in a few words and in a sentence."""
-    start, distance = _start(found), "to go" if found.stable else "past the point"
-    said = f"the loop is {'stable, with' if found.stable else 'running away,'} "
-    said += f"{abs(found.margin_db):.1f} dB {distance}{f', first at {start}' if start else ''}"
-    return "to go until it runs away" if found.stable else "past the limit: it runs away", said
+def _distance(found: loops.Stability, *, at_least: bool) -> str:
+    """Say in a sentence what a margin means."""
+    start, distance = _start(found), f"{'or more ' if at_least else ''}to go"
+    verdict = "stable, with"
+    if not found.stable:
+        distance = f"past the point{', at the most' if at_least else ''}"
+        verdict = "perhaps running away," if at_least else "running away,"
+    where = f", first at {start}" if start else ""
+    return f"the loop is {verdict} {abs(found.margin_db):.1f} dB {distance}{where}"
 
 
 def _name_turn(
@@ -310,11 +334,13 @@ def _name_turn(
 @figure(
     "where it would start",
     lambda m: {
-        "loop": m.worst_loop(m.speeds[0]),
+        **bound_of(m),
         "likely": m.echo_loop(m.speeds[0]) if m.one_pass(m.speeds[0]).pole_length else None,
     },
 )
-def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.EchoLoop | None = None) -> Drawn:
+def runaway_frequency(
+    canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.EchoLoop | None = None, at_least: bool = False
+) -> Drawn:
     """Draw loop gain over frequency, the limit 0 dB, and the band in which the loop would start.
 
     Of a machine whose head has bumps of an unknown size `loop` takes the largest there can be, and so do
@@ -335,10 +361,10 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
     subtitle = f"{len(loop.delays)} head{'s' if len(loop.delays) > 1 else ''}, {delay_text(loop.delays[0])}"
     subtitle += " from the first" if len(loop.delays) > 1 else ""
     canvas.head(
-        _first_tone(found),
+        _first_tone(found, at_least=at_least),
         subtitle + (", beyond what is heard" if beyond else ""),
         answer=f"{abs(found.margin_db):.1f} dB",
-        means=_distance(found)[0],
+        means=margin_means(found.stable, at_least=at_least),
     )
     width = profile.line_pt * (1 if np.count_nonzero(loop.head_gains) < 2 else 0.4)  # many teeth
     (gain,) = axes.plot(frequency, level, **canvas.line_look("echo", linewidth=width, label=OUTLINE))
@@ -373,9 +399,10 @@ def runaway_frequency(canvas: Canvas, *, loop: loops.EchoLoop, likely: loops.Ech
         note = canvas.note((f, top + 0.1 * room), words, "upper right" if f < 1e3 else "upper left", "echo")
         note.set_bbox(plate)
     _name_gains(canvas, lines, plate)
-    said = f"margin {found.margin_db:.1f} dB, {_first(found)}"
+    said = f"margin {found.margin_db:.1f} dB{' or more' if at_least else ''}, {_first(found)}"
     if not found.stable:
-        said = f"{-found.margin_db:.1f} dB past the limit, running away {_first(found)}"
+        runs = "at the most, perhaps running away" if at_least else "running away"
+        said = f"{-found.margin_db:.1f} dB past the limit, {runs} {_first(found)}"
     return Drawn(
         canvas.figure,
         artists,
@@ -398,11 +425,12 @@ def _name_gains(canvas: Canvas, lines: dict[str, Line2D], plate: dict[str, Any])
     canvas.name_lines((first, limit) if canvas.symbols_only else lines.values(), names)
 
 
-def _first_tone(found: loops.Stability) -> str:
+def _first_tone(found: loops.Stability, *, at_least: bool) -> str:
     """Say in a title where a loop starts, or would."""
     if not _start(found):
         return "No tone comes back in step"
-    first = "Turned up, it would start near" if found.stable else "It runs away, first near"
+    away = f"It {'may run' if at_least else 'runs'} away, first near"
+    first = "Turned up, it would start near" if found.stable else away
     return f"{first} {_start(found)}"
 
 

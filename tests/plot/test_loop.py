@@ -240,3 +240,21 @@ def test_answers_are_strokes_from_the_level_at_which_they_are_gone():
 def test_a_loop_past_its_margin_says_so():
     for name in ("runaway_frequency", "nyquist_picture"):
         assert "running away" in draw(name, machine=HOT).caption
+
+
+def test_all_pictures_of_a_margin_say_whether_it_is_a_bound():
+    # With the largest bumps this machine runs away 1.5 dB sooner than with the likely ones, and its send is
+    # 4.5 dB short of that.
+    def means(name, send_db):
+        drawn = draw(name, with_changes(MACHINE, {"mixer.return_send_db": send_db}))
+        return next(text.get_text() for text in drawn.figure.texts if text.get_gid() == "means"), drawn.title
+
+    for name in ("nyquist_picture", "runaway_frequency", "loop_diagram", "loop_arrows"):
+        assert means(name, -6.0)[0].startswith("or more until ")
+        may, may_title = means(name, -1.0)
+        assert may.endswith(", at the most") and ("may" in may_title or name == "loop_arrows")
+        surely, title = means(name, 3.0)
+        assert "at the most" not in surely and ("run" in title or name == "loop_arrows")
+        assert draw(name, with_changes(MACHINE, {"mixer.return_send_db": -6.0})).caption.count(
+            "4.5 dB or more"
+        )

@@ -236,9 +236,10 @@ def _filled(level_db: Array, past: float, back: float, delay: float, growth: flo
     return (STEP * (first + int(np.argmax(level_db[first:] > last - 1))),)
 
 
-def _margin_now(texts: Mapping[str, Any], gain_db: float, *, edge: str, past: str) -> None:
+def _margin_now(texts: Mapping[str, Any], gain_db: float) -> None:
     """Write how far a loop gain is from its limit in the place of the number."""
-    say(texts, {"number": f"{abs(gain_db):.1f} dB", "means": edge if gain_db < 0 else past})
+    means = "until it runs away" if gain_db < 0 else "past the edge: it grows"
+    say(texts, {"number": f"{abs(gain_db):.1f} dB", "means": means})
 
 
 def runaway_frequency(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
@@ -250,7 +251,7 @@ def runaway_frequency(machine: Machine, *, profile: Profile, units: str, seconds
     own = CATALOG["runaway_frequency"].arguments(machine)
     if len(machine.spacings) > 1:
         heads: Heads = replace(rides.alone.loop.heads, feeds_return=(True,))
-        own = {name: loop and replace(loop, heads=heads) for name, loop in own.items()}
+        own |= {name: replace(own[name], heads=heads) for name in ("loop", "likely") if own[name]}
     drawn = CATALOG["runaway_frequency"].function(**own, profile=profile)
     shown = _lifted_gain(drawn, rides)
     sound, level = leveled(rides.dry + rides.wet)
@@ -309,7 +310,7 @@ def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
         if over:
             say(texts, words)
         else:
-            _margin_now(texts, gain_db, edge="to go until it runs away", past="past the limit: it grows")
+            _margin_now(texts, gain_db)
 
     return Part([*lines, artists["limit"], *names, *above, *texts.values()], update)  # which they cross
 
@@ -400,7 +401,7 @@ def _hand(drawn: Drawn, rides: _Ride, machine: Machine) -> Part:
             return
         knob.set_path(Outline(bench.pointer("return send", float(np.interp(more_db, KNOB_DB, KNOB)))))
         label.set_text(minus(f"{name}\n{machine.mixer.return_send_db + more_db:.0f} dB"))
-        _margin_now(texts, gain_db, edge="until it runs away", past="past the edge: it grows")
+        _margin_now(texts, gain_db)
 
     return Part([knob, label, *texts.values()], update)
 
