@@ -1,0 +1,42 @@
+"""Join JavaScript modules into one text, which runs from disk, from a host and in a notebook alike.
+
+A page on disk may not load a module from a file, and a notebook's widget may not import one. So every module
+imports by name from its neighbors, one statement a line and nothing renamed; joined, all share one scope.
+"""
+
+import re
+from functools import cache
+from importlib import resources
+
+_IMPORT = re.compile(r"^import \{([^}]*)\} from \"\./(\w+)\.mjs\";\n", re.MULTILINE)
+_EXPORT = re.compile(r"^export (?=(?:async )?function\b|class\b|const\b)", re.MULTILINE)
+_NAMES = re.compile(r"^(?:async )?(?:function\*?|class|const|let) (\w+)", re.MULTILINE)
+
+
+@cache
+def joined(name: str) -> str:
+    """Return a module with all that it imports before it, each once, as one text without imports.
+
+    Two modules with one name at their top level would overwrite each other, and are refused.
+
+    >>> "class Engine" in joined("engine"), "import {" in joined("engine")
+    (True, False)
+    """
+    parts: dict[str, str] = {}
+    _collect(name, parts)
+    names: dict[str, str] = {}
+    for module, text in parts.items():
+        for top in _NAMES.findall(text):
+            if names.setdefault(top, module) != module:
+                raise ValueError(f"modules must differ in names, got {top} in {names[top]} and {module}")
+    return "\n".join(parts.values())
+
+
+def _collect(name: str, parts: dict[str, str]) -> None:
+    """Put a module behind those it imports."""
+    if name in parts:
+        return
+    text = (resources.files("tapecalc.live") / f"{name}.mjs").read_text(encoding="utf-8")
+    for _, other in _IMPORT.findall(text):
+        _collect(other, parts)
+    parts[name] = _EXPORT.sub("", _IMPORT.sub("", text))

@@ -1,0 +1,39 @@
+"""Run the page's modules without a page: in the node that comes with the browser's driver."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import tempfile
+from pathlib import Path
+
+from playwright._impl._driver import compute_driver_executable
+
+from tapecalc.live.modules import joined
+
+NODE = str(compute_driver_executable()[0])
+
+
+def run(module, script, given=None, *, seconds=120):
+    """Run a script behind a joined module; `given` is there by that name, and what it returns comes back.
+
+    The script is the body of a function, e.g. ``return given.map(([d, v]) => delayFromSpacing(d, v))``.
+    """
+    text = f"""{joined(module)}
+const given = JSON.parse(require("node:fs").readFileSync(0, "utf8"));
+const result = (() => {{ {script} }})();
+process.stdout.write(JSON.stringify(result));
+"""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "script.cjs"
+        path.write_text(text, encoding="utf-8")
+        done = subprocess.run(
+            [NODE, str(path)],
+            input=json.dumps(given),
+            capture_output=True,
+            text=True,
+            timeout=seconds,
+            check=False,
+        )
+    assert done.returncode == 0, done.stderr[-2000:]
+    return json.loads(done.stdout)
