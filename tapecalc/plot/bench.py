@@ -14,7 +14,7 @@ COLUMNS, ROWS = 24.0, 16.0  # of the grid on which benches are laid out, from th
 EDGE = 0.3  # of the sheet that stays free, in type sizes
 SOCKET, KNOB, FADER = 0.42, 0.85, (0.95, 1.7)  # radii, and half of a fader along and up, in type sizes
 CABLE, INSIDE, RETURN = 0.8, 0.5, 1.1  # widths of lines over that of data
-LEADING, LINE_HEIGHT = 1.2, 1.36  # from line to line of words, and of the type itself, in type sizes
+LEADING = 1.36  # from line to line of words, in type sizes
 RIBBON = 0.32  # thickness of the tape, in type sizes
 #: Where words stand beside a part: to which side, how far up in type sizes, and how they are aligned.
 SIDES = {
@@ -128,10 +128,10 @@ class Bench:
             sheet.line([cap - (half[0], 0), cap + (half[0], 0)], role=role, zorder=5)
         else:
             sheet.box(spot, size=self.box_size(name), role=role)
-            self.words(spot, text)
+            self.words(spot - (0, 0.2 * (part.kind == "head")), text)  # clear of the gap
         if part.kind == "head":  # its gap
             top = spot + (0, half[1])
-            sheet.line([top, top - (0, 0.3)], role=role, width=CABLE, zorder=4)
+            sheet.line([top - (0, 0.1), top - (0, 0.4)], role=role, width=CABLE, zorder=4)
         if part.label:
             self.beside(name, self.worded(self.texts.get(f"{name} label", part.label)), role)
         return pointer
@@ -150,11 +150,8 @@ class Bench:
         self.words(place, text, ha=ha, role="text" if role == "context" else role)
 
     def words(self, place: Place, text: str, *, size: float = 1.0, **look: Any) -> Text:
-        """Write words, one line on a baseline, several set close."""
-        lines: Look = {"linespacing": LEADING / LINE_HEIGHT}
-        if "\n" not in text:
-            place, lines = (place[0], place[1] - 0.36 * size), {"va": "baseline"}
-        return self.sheet.words(place, text, size=size, **lines, **look)
+        """Write words; see `Sketch.words`."""
+        return self.sheet.words(place, text, size=size, **look)
 
     def way(self, start: str, end: str, corners: Sequence[Place]) -> list[Array]:
         """The points of a wire from the edge of one part to that of another."""

@@ -17,6 +17,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
 from matplotlib.text import Annotation, Text
+from matplotlib.transforms import Bbox
 from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 
@@ -185,9 +186,11 @@ class Canvas:
         """The trade unit of lengths: mm or in."""
         return "mm" if self.units == "metric" else "in"
 
-    def speed(self, value: float) -> str:
-        """Write a tape speed, m/s, in the reader's units."""
-        return words.speed(value, self.units)
+    def speed(self, *values: float) -> str:
+        """Write a tape speed, m/s, or a range of some, in the reader's units."""
+        if min(values) == max(values):
+            return words.speed(values[0], self.units)
+        return from_to(values, "cm_s" if self.units == "metric" else "ips", ".4g")
 
     def length(self, value: float) -> str:
         """Write a length, m, in the reader's units."""
@@ -262,22 +265,35 @@ class Canvas:
         """Write a few words beside a point, at one of the `SIDES`, in the color of a role."""
         shift, ha, va = SIDES[side]
         x, y = (self.profile.text_pt * s for s in shift)
-        look = _text_look(self.profile) | {"ha": ha, "va": va, "linespacing": 1.0, "color": self.color(role)}
+        look = _text_look(self.profile) | {"ha": ha, "va": va, "color": self.color(role)}
         look |= {"xytext": (x, y), "textcoords": "offset points"} | changes
         return self.axes.annotate(text, (place[0], place[1]), **look)
 
-    def fewer(self, notes: Iterable[Text], *, inside: bool = True) -> None:
-        """Take out notes that lie over an earlier one or, unless told otherwise, leave the chart."""
+    def fewer(
+        self, notes: Iterable[Text | Sequence[Text]], *, inside: bool = True, off: Iterable[Place] = ()
+    ) -> None:
+        """Take out notes that lie over an earlier one or, unless told otherwise, leave the chart.
+
+        Of several notes that are one, the first that fits stays; no letters lie on the points to keep `off`.
+        """
         self.figure.draw_without_rendering()
-        chart = self.axes.get_window_extent().padded(1)
-        kept: list[Any] = []
-        for note in notes:
-            box = Text.get_window_extent(note).padded(0.15 * self.profile.text_pt * self.figure.dpi / 72)
-            out = inside and not (chart.x0 < box.x0 and box.x1 < chart.x1)
-            if out or any(box.overlaps(other) for other in kept):
-                note.remove()
-            else:
-                kept.append(box)
+        chart, size = self.axes.get_window_extent().padded(1), self.profile.text_pt * self.figure.dpi / 72
+        points, kept = [self.axes.transData.transform(point) for point in off], list[Any]()
+        for options in notes:
+            free = True
+            for note in [options] if isinstance(options, Text) else options:
+                line = Text.get_window_extent(note)
+                ink, box = (
+                    Bbox(line.get_points() + [[0, 0.2 * size], [0, -0.3 * size]]),
+                    line.padded(0.15 * size),
+                )
+                out = inside and not (chart.x0 < box.x0 and box.x1 < chart.x1)
+                over = any(box.overlaps(other) for other in kept) or any(ink.contains(*at) for at in points)
+                if not free or out or over:
+                    note.remove()
+                else:
+                    kept.append(box)
+                    free = False
 
     def name_lines(self, lines: Iterable[Line2D], names: Iterable[str]) -> None:
         """Name lines at their right ends; see `name_lines`."""
@@ -336,7 +352,7 @@ class Head:
         for text, size, look in zip(self.title, (profile.title_pt, profile.note_pt), looks, strict=True):
             if text:
                 text = self._wrapped(text, size, width, **look)
-                shown: Look = {"fontsize": size, "va": "top", "linespacing": 1.15} | look
+                shown: Look = {"fontsize": size, "va": "top"} | look
                 gid = "title" if "weight" in look else "subtitle"
                 drawn = self.figure.text(left, top, text, gid=gid, **shown)
                 top = drawn.get_window_extent().y0 / self.figure.bbox.height - self._up(0.1 * profile.text_pt)
@@ -349,7 +365,7 @@ class Head:
         profile, (number, means) = self.profile, self.number
         small = profile.text_pt if across else profile.note_pt
         means = means if across is None else self._wrapped(means, small, across)
-        look: Any = {"ha": ha, "va": "top", "linespacing": 1.15}
+        look: Any = {"ha": ha, "va": "top"}
         first: Look = {"fontsize": profile.title_pt, "weight": 600, "color": profile.ground.role(self.role)}
         drawn = [self.figure.text(x, top, number, gid="number", **first, **look)]
         if means:
@@ -360,10 +376,10 @@ class Head:
         return wide / self.figure.bbox.width + self._along(profile.text_pt), low / self.figure.bbox.height
 
     def _wrapped(self, text: str, size: float, width: float, **look: Any) -> str:
-        """Break a text into lines that fit a width, a share of the figure."""
+        """Break a text into lines that fit a width, a share of the figure; a number keeps its unit."""
         probe = self.figure.text(0, 0, "", fontsize=size, **look)
         lines: list[str] = []
-        for word in text.split():
+        for word in re.split(r"(?<!\d) ", text):
             longer = f"{lines[-1]} {word}" if lines else word
             probe.set_text(longer)
             fits = probe.get_window_extent().width <= width * self.figure.bbox.width

@@ -136,7 +136,6 @@ def reel_time(
             textcoords="offset points",
             ha="right" if far else "left",
             color=canvas.color("tape"),
-            linespacing=1.0,
         )
     grows = f"on a hub of {canvas.length(inner_radius)} the pack grows to {canvas.length(outer[-1])}"
     return Drawn(

@@ -66,10 +66,12 @@ class Sketch:
         size: float = 1.0,
         **look: Any,
     ) -> Text:
-        """Write words at a place, centered unless told otherwise; `size` over that of the sheet."""
+        """Write words at a place, centered unless told otherwise; `size` over that of the sheet.
+
+        Lines have the height of the type and not of their letters, so that neighbors share a baseline.
+        """
         plain: Look = {"fontsize": size * self.type_pt, "color": self.color(role), "zorder": 6}
-        plain |= {"ha": ha, "va": va, "linespacing": 1.1}
-        return self.axes.text(place[0], place[1], text, **plain | look)
+        return self.axes.text(place[0], place[1], text, ha=ha, va=va, **plain | look)
 
     # -- bodies
 

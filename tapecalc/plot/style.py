@@ -281,7 +281,6 @@ def context(profile: str | Profile) -> Iterator[Profile]:
         "mathtext.it": f"{FAMILY}:italic",
         "mathtext.bf": f"{FAMILY}:semibold",
         **{f"mathtext.{kind}": FAMILY for kind in ("cal", "sf", "tt", "bfit")},
-        **{f"mathtext.{kind}": FAMILY for kind in ("cal", "sf", "tt", "bfit")},
         "mathtext.fallback": "stixsans",
         "text.color": text,
         "axes.facecolor": "none",

@@ -112,3 +112,22 @@ def test_a_slower_speed_has_the_same_heavier_line_in_every_figure(name):
     if name == "machine_chain":
         lines = [artists["19.05 cm/s"], artists["9.525 cm/s"]]
     assert [line.get_linewidth() for line in lines] == pytest.approx(thick)
+
+
+def test_a_number_is_not_torn_from_its_unit():
+    drawn = draw("repeats_response", profile="slide")
+    means = next(text.get_text() for text in drawn.figure.texts if text.get_gid() == "means")
+    assert means.count("\n") == 1 and "3 dB" in means.replace("\n", "|")
+
+
+def test_of_several_notes_that_are_one_the_first_that_fits_stays():
+    with style.context("notebook") as profile:
+        canvas = kit.Canvas(style.new_figure(profile).add_subplot(), profile)
+        canvas.axes.set(xlim=(0, 10), ylim=(0, 10))
+        first, left, right = (
+            canvas.note((5, 5), text, side)
+            for text, side in (("first", "right"), ("second", "left"), ("second", "right"))
+        )
+        far = canvas.note((8, 8), "over a dot", "right")
+        canvas.fewer([[first], [right, left], far], off=[(8.5, 8)])
+    assert [note.axes is not None for note in (first, right, left, far)] == [True, False, True, False]

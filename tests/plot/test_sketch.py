@@ -44,3 +44,12 @@ def test_the_ribbon_is_as_thick_as_it_says_and_edged_in_brown():
     assert face.get_linewidth() == pytest.approx(0.5 * drawing.type_pt)
     edge = drawing.axes.patches[-2]
     assert edge.get_linewidth() > face.get_linewidth()
+
+
+def test_words_of_one_row_stand_on_one_baseline_whatever_their_letters():
+    drawing = sheet()
+    rows = [drawing.words((k, 3), text) for k, text in enumerate(("half late", "a quarter", "same", "11 Hz"))]
+    low = [text.get_window_extent().y0 for text in rows]
+    assert low == pytest.approx([low[0]] * 4)
+    two = [drawing.words((k, 6), text) for k, text in enumerate(("input\nsend", "mixer\ninput"))]
+    assert two[0].get_window_extent().height == pytest.approx(two[1].get_window_extent().height)
