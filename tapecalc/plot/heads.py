@@ -1,5 +1,6 @@
 """Figures of many heads: their rhythm, the tape as its ruler, the map of rhythms, the comb of close heads."""
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -292,7 +293,7 @@ def tape_as_ruler(
     axes.plot([0], [HEAD_ROW], **_mark(canvas, "tape", "s"))
     marks, hits, brief = [], [], canvas.symbols_only or profile.narrow
     marked = zip([(0, HEAD_ROW), *heads_at], _head_names(canvas, len(places)), strict=True)
-    notes = [canvas.note(place, name, "above", "tape") for place, name in marked]
+    notes: list[Text | list[Text]] = []
     for row, speed, taken in zip(rows, speeds, times, strict=True):
         on_tape = from_si(taken * speed, unit)
         lines, numbers = _ribbon(canvas, row, *ruler_marks(speed, bpm, farthest), end)
@@ -307,7 +308,9 @@ def tape_as_ruler(
     axes.xaxis.set_minor_locator(AutoMinorLocator())
     axes.set_axisbelow(False)
     axes.spines[["left", "bottom"]].set_visible(False)
-    canvas.fewer(notes, inside=False)
+    canvas.fewer([canvas.note(place, name, "above", "tape") for place, name in marked], inside=False)
+    beside = np.linspace(HEAD_ROW, rows[-1], 80).tolist()
+    canvas.fewer(notes, off=[(x, y) for x in places.tolist() for y in beside])
     said = ". ".join(
         f"At {canvas.speed(speed)}: {', '.join(_in_beats(delay, bpm) for delay in taken.tolist())}"
         for speed, taken in zip(speeds, times, strict=True)
@@ -375,13 +378,15 @@ def _ribbon(
 
 def _beats_at(
     canvas: Canvas, row: int, places: list[float], delays: list[float], bpm: float, end: float
-) -> list[Text]:
-    """Write beats above the ribbon at each head, with the note where ears take it for one."""
-    notes = []
+) -> list[list[Text]]:
+    """Write beats above the ribbon at each head, on either side, with the note where ears take it for one."""
+    notes, brief = [], canvas.symbols_only or canvas.profile.narrow
     for x, delay in sorted(zip(places, delays, strict=True)):
-        text = beats_text(delay, bpm, brief=canvas.symbols_only or canvas.profile.narrow)
-        left = x > 0.75 * end
-        notes.append(canvas.note((x, row - RIBBON), text, "upper left" if left else "upper right", "echo"))
+        texts = (beats_text(delay, bpm, brief=short) for short in (brief, True))
+        first = len(places) > 1 and x == min(places)
+        sides = ("upper left", "upper right")[:: 1 if first or x > 0.75 * end else -1]
+        ways = itertools.product(texts, sides)
+        notes.append([canvas.note((x, row - RIBBON), text, side, "echo") for text, side in ways])
     return notes
 
 
@@ -469,6 +474,7 @@ def reachable_rhythms(
         keys.append((look, canvas.speed(speed)))
         served.append(f"{canvas.speed(speed)} serves {np.count_nonzero(which)}")
     brief = canvas.symbols_only or profile.narrow
+    keys = [*keys[:2], keys[-1]] if profile.narrow and len(speeds) > 3 else keys  # or they lie on the points
     canvas.style_axes(x=("second head", "$b_2$", ""), y=("first head", "$b_1$", ""), grid=None)
     span = (-0.6, len(names) - 0.4)
     axes.set(xlim=span, ylim=span)
@@ -647,7 +653,7 @@ def crossed_returns(canvas: Canvas, *, echo: EchoLoop, level_db: float = -30.0) 
     turns = any(np.any(np.abs(sides[:, 1]) >= least) for _, sides in made_of)
     canvas.head(
         "Crossed returns make the echo change sides" if turns else "A single answer stays on its side",
-        "a sound on the left of two tracks",
+        "a sound on the left of two tracks, one head each",
         answer=delay_text(max(echo.delays)),
         means="from one answer to the next",
     )
@@ -671,7 +677,7 @@ def crossed_returns(canvas: Canvas, *, echo: EchoLoop, level_db: float = -30.0) 
     axes.tick_params(axis="y", length=0)
     short = canvas.symbols_only
     for name, sign, side in (("left", -1, "L"), ("right", 1, "R")):
-        canvas.note((longest, len(CROSSED) - 1 + 0.25 * sign), side if short else name, "left", "echo")
+        canvas.note((longest, 0.25 * sign), side if short else name, "left", "echo")
     said = (
         f"A sound on the left of two tracks, answers {delay_text(max(echo.delays))} apart. Straight, it "
         "stays left. Half crossed, both sides are alike from the second on. All crossed, they take turns"

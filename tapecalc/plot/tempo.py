@@ -89,7 +89,7 @@ def tempo_map(
         first, *others = *_tempos_at(canvas, fits, bpm, low + 0.94 * (high - low)), *names
         notes += [first, *names, *others]
     (dots,) = axes.plot([fit.bpm for fit in fits], [fit.ms for fit in fits], **canvas.dots(3.2))
-    canvas.fewer(dict.fromkeys(notes))
+    canvas.fewer(dict.fromkeys(notes), off=[(fit.bpm, fit.ms) for fit in fits])
     said = "; ".join(_said(canvas, own, speeds, fits, bpm, between=between))
     form = "an upright line for the reach of each head" if between else "level lines for the machine's delays"
     return Drawn(
@@ -191,9 +191,11 @@ def _levels(
 ) -> tuple[list[Line2D], list[Text]]:
     """Draw each delay as a level line, the slower the speed the heavier, with its name at the right below.
 
-    A delay that lies beyond the chart is named at its edge.
+    A delay that lies beyond the chart is named at its edge, if there is room. Of very many only the shortest
+    and the longest are named: a name would cover its neighbors.
     """
-    lines, names, (bottom, top) = [], [], canvas.axes.get_ylim()
+    names: tuple[list[Text], ...] = ([], [])  # of what is seen, and of what lies beyond
+    lines, (bottom, top) = [], canvas.axes.get_ylim()
     weights, crowded = canvas.weights(speeds), 1 if own.size <= MOST_NAMES else 0.6
     brief = canvas.symbols_only or canvas.profile.narrow
     plate: Look = {"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 0.5}
@@ -202,13 +204,16 @@ def _levels(
         lines += canvas.axes.plot(ends, [ms, ms], **look)
         parts = [f"head {head + 1}", delay_text(ms / 1000), canvas.speed(speeds[speed])]
         name = ", ".join(parts[1 if own.shape[1] == 1 else 0 :])
+        if own.size > MOST_NAMES and ms not in (own.min(), own.max()):
+            continue
         if brief:
             name = parts[1] if own.shape[1] == 1 else f"{head + 1}: {parts[1]}"
         beyond = "" if brief or bottom < ms < top else ", beyond"
         at, side = (min(ms, top), "lower left") if ms > 1.2 * bottom else (1.06 * bottom, "upper left")
-        names.append(canvas.note((ends[1], at), name + beyond, side, "echo"))
-        names[-1].set_bbox(plate)
-    return lines, names
+        side = "upper left" if own.size > MOST_NAMES and ms == own.max() < top else side
+        note = canvas.note((ends[1], at), name + beyond, side, "echo", bbox=plate)
+        names[not bottom < ms < top].append(note)
+    return lines, names[0] + names[1]
 
 
 def _reaches(canvas: Canvas, own: NDArray[np.float64], low: float, high: float) -> tuple[list[Line2D], Patch]:

@@ -2,8 +2,10 @@
 
 import pytest
 from figure_texts import shown_texts
+from matplotlib.transforms import Bbox
 
 from tapecalc.calc import tempo
+from tapecalc.machine import machine_from_text
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.kit import delay_text
 from tapecalc.plot.tempo import SONG_NOTES, tempo_map
@@ -53,3 +55,28 @@ def test_every_dot_of_a_plain_machine_carries_its_tempo():
 
 def test_long_delays_are_written_in_seconds():
     assert [delay_text(t) for t in (0.21785, 9.99, 24.987)] == ["218 ms", "9990 ms", "25.0 s"]
+
+
+@pytest.mark.parametrize("size", ["notebook", "slide", "vertical", "article_single"])
+def test_no_name_and_no_tempo_lies_on_a_dot_of_many_heads(size):
+    heads = "".join(f"[[playback_heads]]\nspacing_mm = {place}\n" for place in range(22, 46, 4))
+    machine = machine_from_text(f"[transport]\nspeeds_ips = [7.5, 3.75]\n{heads}")
+    drawn = draw("tempo_map", machine, profile=size)
+    axes = drawn.figure.axes[0]
+    dots = axes.transData.transform(drawn.artists["fits"].get_xydata())
+    boxes = dict(shown_texts(drawn.figure))
+    for text, box in boxes.items():
+        ink = Bbox(
+            [box.min + [0, 0.2 * box.height], box.max - [0, 0.25 * box.height]]
+        )  # of the line, letters
+        assert not any(ink.contains(*dot) for dot in dots), text
+    named = [text for text in boxes if "ms" in text and "delay" not in text]
+    assert 1 <= len(named) <= 2  # the shortest and the longest: others would be covered
+
+
+def test_what_is_seen_is_named_before_what_lies_beyond():
+    # 12 and 14 mm: 15.7 to 18.4 ms and 31.5 ms lie below the chart, 36.7 ms in it.
+    text = "[transport]\nspeeds_ips = [30, 15]\n[[playback_heads]]\nspacing_mm = 12\n"
+    machine = machine_from_text(text + "[[playback_heads]]\nspacing_mm = 14\n")
+    written = [text for text, _ in shown_texts(draw("tempo_map", machine).figure)]
+    assert "head 2, 37 ms, 38.1 cm/s" in written and not [text for text in written if "beyond" in text]
