@@ -40,13 +40,13 @@ class _Works:
 
 
 def _of_machine(machine: Machine) -> dict[str, Any]:
-    own = {"parts": machine.turning_parts, "speed": machine.speeds[0]}
+    own: dict[str, Any] = {"parts": machine.turning_parts, "speed": machine.speeds[0]}
     capstan = machine.capstan_diameter
     if capstan and not any(part.kind_of_part == "capstan" for part in machine.turning_parts):
         thickness = machine.tape_thickness
         part = TurningPart(name="capstan", diameter=capstan, tape_thickness=thickness)
         own["parts"] = (*machine.turning_parts, part)
-    return own | {"reels": machine.loop_length is None}
+    return own | {"reels": machine.loop_length is None, "speed_range": machine.speed_range}
 
 
 def _slot(part: TurningPart) -> str:
@@ -94,11 +94,13 @@ def deck_works(
     speed: float,
     rate_hz: float | None = None,
     reels: bool = True,
+    speed_range: tuple[float, float] | None = None,
 ) -> Drawn:
     """Draw the works of a deck in general form and mark the part that turns `rate_hz` times a second.
 
     By default the part that wobbles most is marked, or the capstan. Turns per second, ``v / (pi D)``, stand
-    at the parts that are known. Artists are the parts by name, and ``"marked"``.
+    at the parts that are known; where there is none, the number is the speed or its `speed_range`. Artists
+    are the parts by name, and ``"marked"``.
 
     >>> capstan = TurningPart(name="capstan", diameter=0.008)
     >>> deck_works(parts=[capstan], speed=0.1905).figure.get_label()
@@ -107,7 +109,7 @@ def deck_works(
     part = _marked(parts, speed, rate_hz)
     slot, works = (_slot(part) if part else "capstan"), _works(parts, speed, part)
     rate = works.rates.get(slot)
-    _write_head(canvas, part, rate, speed)
+    _write_head(canvas, part, rate, speed, speed_range or (speed,))
     artists = _Picture(canvas.sketch(), works, slot, reels=reels, words=not canvas.symbols_only).artists
     known = [f"{p.name} {float(p.rate_at(speed)):.3g}" for p in parts]
     said = f"Turns per second: {listed(known)}." if known else "No turning part is described yet."
@@ -123,13 +125,14 @@ def deck_works(
     )
 
 
-def _write_head(canvas: Canvas, part: TurningPart | None, rate: float | None, speed: float) -> None:
-    """Write how often the marked part turns."""
+def _write_head(
+    canvas: Canvas, part: TurningPart | None, rate: float | None, speed: float, speeds: Sequence[float]
+) -> None:
+    """Write how often the marked part turns, or how fast the tape runs."""
     at = f"in general form, tape at {canvas.speed(speed)}"
     if part is None or rate is None:
-        canvas.head(
-            "The capstan sets the speed of the tape", at, answer=canvas.speed(speed), means="tape speed"
-        )
+        title, all_of = "The capstan sets the speed of the tape", canvas.speed(*speeds)
+        canvas.head(title, f"in general form, tape at {all_of}", answer=all_of, means="tape speed")
         return
     short = len(part.name) <= LONGEST
     times = f"{rate:.3g} times a second"

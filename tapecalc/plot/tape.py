@@ -4,6 +4,7 @@ The deck is seen from above and to scale. Along the tape is u, away from it w, w
 guides and capstan are; one unit is the size of the type.
 """
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -96,7 +97,7 @@ class TapePicture:
         """Find the largest scale; the shorter of two sets of names only where that gains much."""
         found: list[tuple[float, list[str]]] = []
         for flags in names:
-            before = ["" if self.crowded else "E" if self.letters else "erase"] * self.deck.erases
+            before = ["E" if self.letters else "erase"] * self.deck.erases
             self.names = [*before, "R" if self.letters else "record", *flags]
             fits = (scale for scale in SCALES if self._set(scale))
             found.append((next(fits, 0.0), self.names))
@@ -117,19 +118,15 @@ class TapePicture:
         self.erase = -max((ERASE_NARROW if deck.cassette else ERASE) * body, HEAD * body + 0.3)
         self.places = scale * np.array(far)
         self._place_labels()
-        self.numbers = (
-            NOTE * (0.6 * len(f"{1000 * far[-1]:.0f} mm") + 0.7) + RIBBON / 2 + 0.6
-        )  # beside the tape
+        letters = len(f"{1000 * far[-1]:.0f} mm")
+        self.numbers = NOTE * (0.6 * letters + 0.7) + RIBBON / 2 + 0.6  # beside the tape
         self.capstan = float(self.places[-1]) + self.wide / 2 + self.roller + APART * body
         name = 0.6 if self.down else 1.95
-        if self.side > 0 and (
-            self.down or self.deep + 0.5 < 2 * self.capstan_radius + RIBBON / 2 + LINE + 0.3
-        ):
-            self.capstan = max(self.capstan, self.labels[-1].place + self._half(self.names[-1]) + 0.3 + name)
+        last, tall = self.labels[-1].place + self._half(self.names[-1]) + 0.3, LINE + 0.3 + RIBBON / 2
+        if self.side > 0 and (self.down or self.deep + 0.5 < 2 * self.capstan_radius + tall):
+            self.capstan = max(self.capstan, last + name)
         if self.side < 0 and not self.down and 2 * self.roller > self.deep + 0.3:
-            self.capstan = max(
-                self.capstan, self.labels[-1].place + self._half(self.names[-1]) + self.roller + 0.3
-            )
+            self.capstan = max(self.capstan, last + self.roller)
         return self._set_cassette(body) if deck.cassette else self._set_deck(body, name)
 
     def _half(self, words: str) -> float:
@@ -140,12 +137,8 @@ class TapePicture:
     @property
     def reach(self) -> float:
         """How far from the tape the names of the heads end."""
-        across = (
-            max(0.6 * _longest(n) for n in self.names)
-            if self.down
-            else LINE * max(n.count("\n") + 1 for n in self.names)
-        )
-        return self.deep + 0.5 + across
+        wide, lines = 0.6 * max(map(_longest, self.names)), max(n.count("\n") + 1 for n in self.names)
+        return self.deep + 0.5 + (wide if self.down else LINE * lines)
 
     def _place_labels(self) -> None:
         """Place the names of the heads so that none touches another."""
@@ -228,7 +221,8 @@ class TapePicture:
         )
         high = max(self.last, self.capstan + beyond, self.guides[1])
         need, most = high - low + 2 * ROUND, self.length - 0.8
-        deepest, shallowest = self.room - below - 0.6, above + inside
+        worded = 10.8 if self.down and not (self.letters or self.crowded) else 0.0  # see `say`
+        deepest, shallowest = self.room - below - 0.6, max(above + inside, worded)
         around = float(deck.loop_length or 0) * self.scale + (8 - 2 * math.pi) * ROUND
         depth = around / 2 - most
         self.loop_true = need <= most and depth <= deepest
@@ -299,10 +293,8 @@ class TapePicture:
 
     def _pressed(self, points: Array) -> Array:
         """Press the tape in where heads stand."""
-        widths = [
-            *([self.wide_record] * (len(self.labels) - len(self.places))),
-            *[self.wide] * len(self.places),
-        ]
+        many = len(self.places)
+        widths = [self.wide_record] * (len(self.labels) - many) + [self.wide] * many
         dip = np.zeros(len(points))
         for label, wide in zip(self.labels, widths, strict=True):
             near = (points[:, 0] - label.points) / (0.55 * wide)
@@ -340,9 +332,8 @@ class TapePicture:
 
     def _draw(self, points: Array) -> None:
         sheet = self.sheet
-        sheet.bar(
-            (sheet.width / 2, sheet.height / 2), (sheet.width, sheet.height), fill="fill", width=0, zorder=0.2
-        )
+        size = sheet.width, sheet.height
+        sheet.bar((size[0] / 2, size[1] / 2), size, fill="fill", width=0, zorder=0.2)
         self._packs()
         pressed = self._pressed(points)
         sheet.ribbon([self.spot(*p) for p in pressed], thickness=RIBBON, zorder=1.1)
@@ -394,12 +385,10 @@ class TapePicture:
         along = np.linspace(0, last, max(200, round(60 * last)))
         middle = self._pressed(np.column_stack([along, np.zeros_like(along)]))[:, 1]
         since = np.mod(along / last * 3.0 + 0.35, 1.0)
-        half = (
-            0.45 * RIBBON * (0.2 + 0.8 * np.exp(-2.5 * since)) * (0.12 + 0.88 * np.abs(np.sin(along / 0.1)))
-        )
-        edge = np.concatenate(
-            [np.column_stack([along, middle + half]), np.column_stack([along, middle - half])[::-1]]
-        )
+        half = 0.45 * RIBBON * (0.2 + 0.8 * np.exp(-2.5 * since))
+        half *= 0.12 + 0.88 * np.abs(np.sin(along / 0.1))
+        upper, lower = (np.column_stack([along, middle + sign * half]) for sign in (1, -1))
+        edge = np.concatenate([upper, lower[::-1]])
         return self.sheet.shape([self.spot(*p) for p in edge], role="echo", fill="echo", width=0, zorder=2.7)
 
     # -- what it passes
@@ -427,12 +416,8 @@ class TapePicture:
         box = self.sheet.bar(middle, size, zorder=2.8, width=0, fill=look["fill"])
         if not fed:
             shape.set_linestyle("--")
-        self.sheet.line(
-            [self.spot(along, side * face), self.spot(along, side * 0.7 * self.deep)],
-            role="text",
-            width=GRID if wide < 0.9 else STRUCTURE,
-            zorder=3.2,
-        )
+        gap = [self.spot(along, side * face), self.spot(along, side * 0.7 * self.deep)]
+        self.sheet.line(gap, role="text", width=GRID if wide < 0.9 else STRUCTURE, zorder=3.2)
         return box
 
     def _flag(self, label: Label) -> None:
@@ -481,14 +466,9 @@ class TapePicture:
 
     def _splice(self) -> None:
         (left, right), w = self.ends, self.depth
-        for u, v in (
-            (right - ROUND, w - ROUND),
-            (left + ROUND, w - ROUND),
-            (right - ROUND, ROUND),
-            (left + ROUND, ROUND),
-        ):
+        for u, v in itertools.product((left + ROUND, right - ROUND), (ROUND, w - ROUND)):
             self._post((u, v), ROUND - RIBBON / 2)
-        along = left + ROUND + 0.5 if self.down else right - 0.25 * (right - left)
+        along = left + 2 * ROUND + 1.2 if self.down else right - 0.25 * (right - left)
         for shift in (-0.25, 0.25):
             ends = [(along + shift + 0.3, w - RIBBON / 2), (along + shift - 0.3, w + RIBBON / 2)]
             self.sheet.line([self.spot(*end) for end in ends], role="text", zorder=2.8)

@@ -13,7 +13,7 @@ from tapecalc.calc.units import from_si, to_si
 from tapecalc.machine import Machine
 from tapecalc.plan import hub_radius, is_cassette
 from tapecalc.plot.heads import own_heads, said_of_heads
-from tapecalc.plot.kit import Canvas, Drawn, delay_text, figure, from_to, spelled
+from tapecalc.plot.kit import LONG, Canvas, Drawn, delay_text, figure, from_to, spelled
 from tapecalc.plot.sketch import NARROW
 from tapecalc.plot.tape import Deck, TapePicture
 from tapecalc.words import amount, listed
@@ -44,15 +44,11 @@ def _of_machine(machine: Machine) -> dict[str, Any]:
     return own | {"speed_range": machine.speed_range, "deck": own_deck(machine)}
 
 
-def _speeds(canvas: Canvas, speeds: Sequence[float]) -> str:
-    """Write a range of tape speeds, or the one that there is, in the reader's units."""
-    return from_to(speeds, "cm_s" if canvas.units == "metric" else "ips", ".4g")
-
-
 def _names(delays: Sequence[str], *, beside: bool, letters: bool) -> list[list[str]]:
     """Name the playback heads on flags, with the delay, with less of it, and by numbers alone."""
     if len(delays) == 1:
-        return [[f"{'P' if letters else 'playback'}\n{delays[0]}"]]
+        name = "P" if letters else "playback"
+        return [[f"{name}\n{delays[0]}"], [f"{name}\n{delays[0].replace(' to ', ' to' + chr(10))}"]]
     row, bare = "  " if beside else "\n", [delay.rpartition(" ")[0] for delay in delays]
     bare[-1] = delays[-1]
     numbers = [f"{k}" for k in range(1, len(delays) + 1)]
@@ -100,7 +96,7 @@ def tape_path(
         *zip(*(layout.delays(v) if delays is None or speed_range else delays for v in speeds), strict=True)
     ]
     numbers = [(canvas.length(d), delay_text(*taken)) for d, taken in zip(spacings, each, strict=True)]
-    at = _speeds(canvas, speeds)
+    at = canvas.speed(*speeds)
     if canvas.own:
         _write_head(canvas, numbers, np.ravel(each).tolist(), at)
     sheet = canvas.sketch()
@@ -173,12 +169,13 @@ def delay_map(
     along = np.linspace(0, 1.3 * far, 60)
     places, shown = from_si(np.array(spacings), unit), from_si(along, unit)
     found = [np.array(spacings) / v if delays is None else np.array(delays[k]) for k, v in enumerate(speeds)]
-    times = [from_si(taken, "ms") for taken in found]
+    time = "s" if np.max(found) >= LONG else "ms"
+    times = [from_si(taken, time) for taken in found]
     lines, heads = [], []
     artists: dict[str, Artist] = {}
     _write_map_head(canvas, spacings, speeds, found, between=between)
     for k, (speed, weight) in enumerate(zip(speeds, canvas.weights(speeds), strict=True)):
-        lines += axes.plot(shown, from_si(along / speed, "ms"), **canvas.line_look("tape", linewidth=weight))
+        lines += axes.plot(shown, from_si(along / speed, time), **canvas.line_look("tape", linewidth=weight))
         heads += axes.plot(places, times[k], **canvas.dots(3.2, color=canvas.color("echo")))
     if between:
         first, last = (line.get_ydata() for line in lines)
@@ -189,7 +186,7 @@ def delay_map(
             places, *times, color=canvas.color("echo"), linewidth=canvas.profile.line_pt
         )
     rows = [tuple(zip(*found, strict=True))] if between else [[(t,) for t in taken] for taken in found]
-    at = [_speeds(canvas, speeds)] if between else list(map(canvas.speed, speeds))
+    at = [canvas.speed(*speeds)] if between else list(map(canvas.speed, speeds))
     said = []
     for speed_text, row in zip(at, rows, strict=True):
         gives = (f"{canvas.length(d)} give {delay_text(*t)}" for d, t in zip(spacings, row, strict=True))
@@ -199,8 +196,8 @@ def delay_map(
         for dots in heads:
             side = "upper left" if dots is steepest and len(heads) > 1 else "lower right"
             for x, y in np.array(dots.get_xydata()).tolist():
-                canvas.note((x, y), delay_text(to_si(y, "ms")), side, "echo")
-    x, y = ("head spacing", "$d$", unit), ("delay", "$T$", "ms")
+                canvas.note((x, y), delay_text(to_si(y, time)), side, "echo")
+    x, y = ("head spacing", "$d$", unit), ("delay", "$T$", time)
     canvas.style_axes(x=x, y=y)
     axes.set(xlim=(0, shown[-1]), ylim=(0, None))
     canvas.name_lines(lines, map(canvas.speed, speeds))
@@ -209,7 +206,7 @@ def delay_map(
         canvas.figure,
         {"lines": lines, "heads": heads, **artists},
         f"Delay over head spacing. {'. '.join(said)}.",
-        f"Line chart of delay in ms over head spacing in {spelled(unit)}, {form}; "
+        f"Line chart of delay in {time} over head spacing in {spelled(unit)}, {form}; "
         f"the {'upright lines' if between else 'points'} are this machine's heads. {'. '.join(said)}.",
         ("T = d / v, from the motion",),
     )
@@ -236,7 +233,7 @@ def _write_map_head(
     where = far if len(spacings) == 1 else f"{far} to {canvas.length(spacings[-1])}"
     canvas.head(
         title,
-        f"{where} at {_speeds(canvas, speeds) if between else listed(map(canvas.speed, speeds))}",
+        f"{where} at {canvas.speed(*speeds) if between else listed(map(canvas.speed, speeds))}",
         answer=delay_text(*(float(each[0]) for each in found[: 2 if between else 1])),
         means="the first delay" if between else f"{far} at {canvas.speed(speeds[0])}",
     )

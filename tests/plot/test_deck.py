@@ -5,7 +5,7 @@ from figure_texts import shown_texts, text_problems
 from matplotlib.colors import to_hex
 
 from tapecalc.calc.parts import TurningPart
-from tapecalc.machine import example_machine
+from tapecalc.machine import example_machine, machine_from_text
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.deck import deck_works
 
@@ -62,3 +62,9 @@ def test_without_parts_nothing_has_a_number_and_the_caution_stays():
 def test_a_rate_must_be_above_0(rate):
     with pytest.raises(ValueError, match="rate_hz"):
         deck_works(parts=MACHINE.turning_parts, speed=SPEED, rate_hz=rate)
+
+
+def test_without_a_known_part_the_number_is_the_speed_or_its_range():
+    text = "[transport]\nspeed_range_cm_s = [9, 24]\n[[playback_heads]]\nspacing_mm = 45\n"
+    written = {text for text, _ in shown_texts(draw("deck_works", machine_from_text(text)).figure)}
+    assert {"9 to 24 cm/s", "in general form, tape at 9 to 24 cm/s"} <= written

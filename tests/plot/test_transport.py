@@ -4,7 +4,8 @@ import itertools
 
 import numpy as np
 import pytest
-from figure_texts import text_problems
+from figure_proof import problems
+from figure_texts import shown_texts, text_problems
 from machines import MACHINES
 from matplotlib.patches import Circle
 
@@ -106,3 +107,22 @@ def test_titles_find_something_in_eight_words(name, kind):
     if CATALOG[name].suits(machine):
         title = draw(name, machine).title
         assert 3 <= len(title.split()) <= 8 and len(title) <= 46
+
+
+LONG = machine_from_text("[transport]\nspeeds_ips = [1.875]\n[[playback_heads]]\nspacing_mm = 1190\n")
+FREE = machine_from_text("[transport]\nspeed_range_cm_s = [9, 24]\n[[playback_heads]]\nspacing_mm = 45\n")
+
+
+def test_very_long_delays_are_charted_in_seconds():
+    drawn = draw("delay_map", LONG)
+    # 1.19 m / 47.625 mm/s
+    assert drawn.artists["heads"][0].get_ydata()[0] == pytest.approx(24.987, abs=1e-3)
+    assert drawn.figure.axes[0].get_ylabel() == "delay (s)" and "delay in s" in drawn.alt
+
+
+def test_a_range_of_delays_has_room_down_a_narrow_sheet():
+    drawn = draw("tape_path", FREE, profile="vertical")
+    assert problems(drawn, "vertical") == []
+    sheet, boxes = drawn.figure.axes[0].get_window_extent(), dict(shown_texts(drawn.figure))
+    for name in ("erase", "record", "capstan", "playback\n188 to\n500 ms"):
+        assert sheet.y0 < boxes[name].y0 and boxes[name].y1 < sheet.y1
