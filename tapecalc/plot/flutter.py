@@ -62,6 +62,8 @@ def flutter_comb(
     which = f"delay{f' of head {head},' if head else ''} {_long(delay)}"
     said = f"none at multiples of {nulls}, doubled half way between"
     number, means = nulls, "and its multiples are not heard"
+    if top <= 0.5 / delay:  # where repeat 1 bends as the tape does: 2 sin(pi f T) = 1
+        number, means = frequency_text(1 / (6 * delay)), "slower wobble bends repeat 1 less"
     if rates:
         dot = zip(rates.items(), times.tolist(), strict=True)
         said = listed(f"{name} ({turns:.1f} Hz) times {times:.1f}" for (name, turns), times in dot)
@@ -213,7 +215,7 @@ class Names:
         points, places = np.column_stack([x, y]), self._places(x, y)
         least = 0.0 if above is None else self._places(axes.get_xlim()[0], above)[0, 1]
         thin = {"color": profile.ground.frame, "linewidth": style.GRID * profile.line_pt, "shrinkB": 0}
-        look: Any = {"textcoords": "axes fraction", "va": "bottom", "linespacing": 1.0, "zorder": 1.8}
+        look: Any = {"textcoords": "axes fraction", "va": "bottom", "zorder": 1.8}
         look |= {"arrowprops": {"arrowstyle": "-", "relpos": (0, 0), "shrinkA": 0} | thin}
         for k in np.argsort(-places[:, 0], kind="stable").tolist():
             across, up = places[k].tolist()
@@ -264,7 +266,7 @@ class Names:
 
     def _size(self, text: str) -> list[float]:
         """Measure a text with some room around it."""
-        probe = self.canvas.axes.text(0, 0, text, linespacing=1.0)
+        probe = self.canvas.axes.text(0, 0, text)
         box = np.array(probe.get_window_extent().size) * 72 / self.canvas.figure.dpi
         probe.remove()
         return (box / self.canvas.profile.text_pt + (0.3, 0.1)).tolist()

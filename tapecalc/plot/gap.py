@@ -268,7 +268,7 @@ def _slower(speeds: Sequence[float]) -> str:
     "why slow tape loses treble",
     lambda m: {
         "frequency": TREBLE,
-        "speeds": m.speeds,
+        "speeds": sorted(m.speeds, reverse=True),
         "gap": to_si(m.heads.gap_um, "um"),
         "gap_factor": m.heads.gap_factor,
     },
@@ -498,11 +498,11 @@ def _one_wave(
 ) -> None:
     """Say how long a wave is: on the film where there is room, else above the tape."""
     text = f"{frequency_text(tone)}: {short(length)}"
-    text, need = (text.replace(": ", "\n"), 3.2) if canvas.profile.portrait else (text, 2.0)
+    text, need = (text.replace(": ", "\n"), 3.6) if canvas.profile.portrait else (text, 2.3)
     coated, film = (view.at(0, up)[1] for up in tops)
     ceiling = view.box[1] + view.box[3]
     place = coated if min(film, ceiling) - coated > need else film
-    if place + need <= ceiling:
+    if place + need - 0.4 <= ceiling:  # no letter is as tall as its line
         up = (place + 0.5 - view.origin[1]) / view.scale[1]
         view.between(start, start + length, up, text, "tape", above=True)
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from matplotlib.text import Text
 
 from tapecalc.calc import levels
 from tapecalc.calc.units import amplitude_to_db
@@ -14,6 +15,7 @@ from tapecalc.plot.style import DASH_DOT, STRUCTURE
 from tapecalc.words import level
 
 TREBLE = 10e3  # Hz, of what is told about treble on tape
+STROKE = "; a stroke at the tape: its limit at 10 kHz"
 
 
 def treble_lift_db(machine: Machine) -> float:
@@ -78,7 +80,7 @@ def level_ladder(
     ends = [worst.dbu, worst.dbu + worst.headroom_db]
     thick = canvas.line_look("limit", linewidth=1.5 * canvas.profile.line_pt)
     room = chart.line([first, first], ends, **thick)
-    _tell_headroom(chart, nodes, first)
+    notes = _tell_headroom(chart, nodes, first)
     flux = "" if reference_dbu is None else _flux_level(nodes, reference_dbu)
     named = [f"tape\n{flux}" if node.name == "tape" else node.name.replace(" ", "\n") for node in nodes]
     numbers = [str(k + 1) for k in range(len(nodes))]
@@ -90,8 +92,17 @@ def level_ladder(
         _tell_noise(chart, diagram, heard[max(heard)], "" if chart.down and past else names[2], low)
     if lifted:
         near = "bottom" if lift_db > worst.headroom_db / 2 else "top"  # where there is more room
-        side, under = ("lower right", canvas.plate()) if chart.down else ("left", {"va": near})
-        canvas.note(treble.get_xydata()[0], "10 kHz", side, "limit", **under)
+        side, under = ("lower right", {}) if chart.down else ("left", {"va": near})
+        notes.append(canvas.note(treble.get_xydata()[0], "10 kHz", side, "limit", **under))
+    along = np.linspace(0, len(nodes) - 1, 200)
+    steps = [stages[round(place)].max_dbu for place in along.tolist()]
+    lines = (
+        *zip(along, np.interp(along, range(len(nodes)), signals), strict=True),
+        *zip(along, steps, strict=True),
+    )
+    canvas.fewer(notes, off=[chart.at(*point) for point in lines])
+    told = bool(lifted) and notes[-1].axes is not None
+    treble.set_visible(told)  # a stroke without its name says nothing
     said = _said(diagram, flux, lift_db if lifted else 0.0)
     order = ", ".join(f"{k} {node.name}" for k, node in enumerate(nodes, 1))
     return Drawn(
@@ -99,8 +110,7 @@ def level_ladder(
         {"signal": signal, "most": most, "noise": noise, "headroom": room, "treble": [treble]},
         f"Levels along the way. {said}.",
         f"Chart of level in dBu at each stage ({order}): a line, the signal, between a hatched area, "
-        "beyond the limit of each stage, and a gray one, the noise; a stroke at the tape: its limit at "
-        f"10 kHz. {said}.",
+        f"beyond the limit of each stage, and a gray one, the noise{STROKE if told else ''}. {said}.",
         ("gains add in dB, powers of uncorrelated noises add",),
     )
 
@@ -138,16 +148,17 @@ def _draw_signal(chart: "_Chart", signals: Sequence[float], tape: Sequence[int])
     return signal
 
 
-def _tell_headroom(chart: "_Chart", nodes: Sequence[levels.Node], first: int) -> None:
+def _tell_headroom(chart: "_Chart", nodes: Sequence[levels.Node], first: int) -> list[Text]:
     """Write the headroom beside its stroke at the stage that clips first, where there is room."""
     canvas, worst = chart.canvas, nodes[first]
     rises = 0 < first < len(nodes) - 1 and nodes[first + 1].dbu > worst.dbu  # and would run through the words
     said, on_tape = minus(f"{abs(worst.headroom_db):.0f} dB"), worst.name == "tape"
     if chart.down and on_tape:
-        canvas.note((worst.dbu, first), said, "upper right", "limit", **canvas.plate())
-    elif not chart.down and not (rises and on_tape):
+        return [canvas.note((worst.dbu, first), said, "upper right", "limit")]
+    if not chart.down and not (rises and on_tape):
         middle = worst.dbu + worst.headroom_db / 2
-        canvas.note((first, middle), said, "left" if rises else "right", "limit")
+        return [canvas.note((first, middle), said, "left" if rises else "right", "limit")]
+    return []
 
 
 def _tell_noise(chart: "_Chart", diagram: levels.LevelDiagram, noise: float, name: str, low: float) -> None:
@@ -208,7 +219,7 @@ class _Chart:
         else:
             self.canvas.style_axes(y=label)
             axes.set(xlim=(-0.5, len(names) - 0.5), ylim=(low, high))
-            axes.set_xticks(range(len(names)), names, linespacing=1.0)
+            axes.set_xticks(range(len(names)), names)
 
 
 def _flux_level(nodes: Sequence[levels.Node], reference_dbu: float) -> str:

@@ -197,7 +197,7 @@ def _home_window(canvas: Canvas) -> Any:
     canvas.axes.plot(ends, low, **canvas.line_look("limit", linewidth=thin, linestyle=style.DASH_DOT))
     if not canvas.symbols_only:
         name = "home limit" if canvas.profile.narrow else "limit for the home"
-        canvas.note((np.sqrt(ends[0] * ends[3]), low.min()), name, "below", "limit", **canvas.plate())
+        canvas.note((ends[0], low.min()), name, "below", "limit", ha="left", **canvas.plate())
     return canvas.axes.fill_between(ends, low, low - EDGE_DB, **canvas.hatched())
 
 
@@ -243,7 +243,7 @@ def output_changes(canvas: Canvas, *, speed: float, contact: response.HeadContac
     axes.set_ylim(-7, float(np.clip(1.2 * most.max(), 1, 8)))
     canvas.name_lines([coat], ["$c$" if canvas.symbols_only else "half the\ncoating"])
     name = "$g$" if canvas.symbols_only else "half the gap"
-    canvas.note((AUDIBLE[0], (most[0] + least[0]) / 2), name, "right", "context")
+    canvas.note((AUDIBLE[0], 0.75 * most[0] + 0.25 * least[0]), name, "right", "context")
     said = (
         f"half the coating gives {bass:.1f} dB at 100 Hz and {tone:.1f} dB at 10 kHz; half the gap from 0 to "
         f"{least[0]:.1f} dB in the bass, and {(most - most[0])[-1]:+.1f} dB more than that at 20 kHz"
@@ -310,7 +310,7 @@ def measured_output(canvas: Canvas) -> Drawn:
     names = ("$m$ = 0.2", "$m$ = 1") if canvas.symbols_only else ("weak\nsurface", "even\ncoating")
     canvas.name_lines((middle, line), names)
     if not canvas.symbols_only:
-        canvas.note((MEASURED_PEAK, 6), "measured peak", "below")
+        canvas.note((MEASURED_PEAK, 6), "peak" if profile.narrow else "measured peak", "below")
         canvas.note((MEASURED_TONES[0], 0), "measured", "lower right")
     said = (
         f"the peak was read at {frequency_text(MEASURED_PEAK)} and comes out at {frequency_text(low)} to "
@@ -365,13 +365,14 @@ def head_bumps(canvas: Canvas, *, speed: float, pole_length: float) -> Drawn:
     canvas.style_response(y=("level", "$L$", "dB"))
     style.frequency_axis(axes, canvas.profile, low=low, high=top)
     axes.xaxis.set_major_locator(FixedLocator([tick for tick in ROUND if low <= tick <= top]))
-    reach = 1.5 * max(abs(most[peak]), 0.5)
+    reach = (1.75 if canvas.profile.portrait else 1.5) * max(abs(most[peak]), 0.5)  # and the name below
     axes.set_ylim(-reach, reach)
     names = ("$L$", "max") if canvas.symbols_only else ("likely", "at most")
     inside = np.searchsorted(f, 1.6 * low)  # so that no name meets the axis
     crest, far = (inside + int(np.argmax(curve[inside:])) for curve in (middle, np.abs(most)))
     canvas.note((f[crest], middle[crest]), names[0], "below", "tape", **canvas.plate())
-    canvas.note((f[far], most[far]), names[1], "above" if most[far] > 0 else "below", "tape")
+    side = "above" if most[far] > 0 else "below"
+    canvas.note((f[far], most[far]), names[1], side, "tape", **canvas.plate())
     ratios = np.linspace(0.4, 2.2, 901)
     usual, largest = (_db(contour.bump_gain(ratios, shape)) for shape in ("blocks", "plates"))
     at = [(int(of(usual)), int(of(largest))) for of in (np.argmax, np.argmin)]
@@ -492,9 +493,9 @@ def one_repeat(canvas: Canvas, *, one_pass: response.OnePass, number: int = 5) -
     profile, speed, f = canvas.profile, canvas.speed(one_pass.speed), audible(one_pass.today, one_pass.speed)
     even = replace(one_pass, pole_shape="flat")
     tops = [response.bandwidth(even, passes=n)[1] for n in range(1, number + 1)]
-    darker = tops[-1] is not None and tops[-1] < AUDIBLE[1]
+    darker, dull = (tops[-1] is not None and tops[-1] < edge for edge in (AUDIBLE[1], TREBLE))
     canvas.head(
-        f"Repeat {number} has lost its treble" if darker else f"Repeat {number} has kept its treble",
+        f"Repeat {number} has {'kept' if not darker else 'lost' if dull else 'lost some of'} its treble",
         f"a note of {frequency_text(NOTE)}, {number} pass{'es' if number > 1 else ''} at {speed}",
         answer=edge_text(tops[-1]),
         means=f"is the top of repeat {number}, 3 dB down",

@@ -60,3 +60,12 @@ def test_the_finding_is_that_of_the_machine():
     assert draw("flutter_fingerprint").title == "The capstan bends the first repeat most"
     still = [TurningPart(name="capstan", diameter=0.008)]
     assert flutter_fingerprint(parts=still, speed=SPEED, delay=0.2).title == "No part bends the pitch"
+
+
+def test_the_number_of_a_short_delay_lies_in_the_picture():
+    drawn = flutter_comb(delay=0.01575)
+    # 2 sin(pi f T) = 1 at 1 / (6 T) = 10.6 Hz
+    numbers = [text.get_text() for text in drawn.figure.texts if text.get_gid() == "number"]
+    assert numbers == ["11 Hz"] and drawn.figure.axes[0].get_xlim()[1] > 10.6
+    rate, bend = drawn.artists["first"].get_data()
+    assert np.interp(1 / 6 / 0.01575, rate, bend) == pytest.approx(1, abs=1e-3)

@@ -53,3 +53,10 @@ def test_what_is_beyond_the_limit_is_hatched_and_a_stage_past_it_is_called_so():
     assert drawn.title == "The tape is past its limit" and drawn.artists["most"].get_hatch()
     assert {"3 dB", "above the limit of the tape"} <= {text.get_text() for text in drawn.figure.texts}
     assert level_ladder(stages=way, source_dbu=-10).title == "The tape has the least headroom"
+
+
+@pytest.mark.parametrize(("size", "told"), [("notebook", True), ("vertical", False)])
+def test_the_limit_of_treble_is_marked_where_it_can_be_named(size, told):
+    drawn = draw("level_ladder", profile=size)
+    assert drawn.artists["treble"][0].get_visible() == told == ("a stroke at the tape" in drawn.alt)
+    assert ("10 kHz" in [text.get_text() for text in drawn.figure.axes[0].texts]) == told

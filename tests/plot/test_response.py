@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tapecalc.calc import response
-from tapecalc.machine import example_machine, with_changes
+from tapecalc.machine import example_machine, machine_from_text, with_changes
 from tapecalc.plot.catalog import draw
 
 MACHINE = example_machine()
@@ -170,3 +170,10 @@ def test_the_marks_of_the_repeats_stand_on_their_lines_inside_the_axes(changes):
     for (x, y), line in zip(seen, drawn.artists["repeats"][-len(seen) :], strict=True):
         assert 20 < x < 20e3 and low < y < high
         assert y == pytest.approx(np.interp(np.log(x), np.log(line.get_xdata()), line.get_ydata()))
+
+
+def test_a_repeat_that_reaches_far_has_lost_only_some_of_its_treble():
+    heads = "[[playback_heads]]\nspacing_mm = 22\n[mixer]\nreturn_send_db = -5\n"
+    machine = machine_from_text(f"[transport]\nspeeds_ips = [7.5]\n{heads}")
+    assert " has lost some of its treble" in draw("one_repeat", machine).title
+    assert draw("one_repeat").title == "Repeat 5 has lost its treble"
