@@ -34,16 +34,18 @@ def layer_edges(along: Array, level: Array, middle: float, half: float, moved: f
 
 def _of_machine(machine: Machine) -> dict[str, Any]:
     long, speed = machine.loop_length, machine.speeds[0]
-    return {"speed": speed, "lap": None if long is None else long / speed}
+    lap = None if long is None else long / speed
+    return {"speed": speed, "lap": lap, "heads": len(machine.spacings)}
 
 
 @figure("what stays on the tape when nothing erases it", _of_machine, units=True)
-def erase_off(canvas: Canvas, *, speed: float, lap: float | None = None) -> Drawn:
+def erase_off(canvas: Canvas, *, speed: float, lap: float | None = None, heads: int = 1) -> Drawn:
     """Draw a stretch of tape with the erase head off: the sound of the last pass stays under the new one.
 
     A `lap` in s is that of a closed loop; else the tape was rewound. Artists are the ``"layers"``: old sound
     before the record head, the same under the new, and the new; the ``"erase"`` head and its ``"name"``;
-    the ``"labels"`` of old and new; ``"heads"`` and ``"ribbon"`` say where they are.
+    the ``"labels"`` of old and new; ``"heads"`` and ``"ribbon"`` say where they are, of several playback
+    `heads` the first.
 
     >>> erase_off(speed=0.1905).title
     'Not erased, old sound stays under new'
@@ -56,15 +58,20 @@ def erase_off(canvas: Canvas, *, speed: float, lap: float | None = None) -> Draw
         means=again if lap is None else "until old sound comes round",
     )
     sheet, short = canvas.sketch(), canvas.symbols_only
-    wide, middle, half = sheet.width, 0.42 * sheet.height, min(2.0, 0.16 * sheet.height)
-    places = [share * wide for share in (ERASE, RECORD, PLAYBACK)]
+    wide, middle, half = sheet.width, 0.4 * sheet.height, min(3.2, 0.2 * sheet.height)
+    playback = [PLAYBACK] if heads == 1 else np.linspace(0.64, 0.9, heads).tolist()
+    places = [share * wide for share in (ERASE, RECORD, *playback)]
     sheet.ribbon([(0, middle), (wide - 0.9, middle)], thickness=2 * half, zorder=1)
     sheet.arrowhead((wide, middle), (1, 0), color=sheet.color("tape"), zorder=3, size=1.6)
-    size = (min(5.6, 0.24 * wide), min(3.2, 0.3 * sheet.height))
+    tall, across = min(4.6, 0.3 * sheet.height), min(5.6, 0.24 * wide)
     boxes, names = [], []
-    words = ("E", "R", "P") if short else ("erase\noff", "record", "playback" if wide > 24 else "play")
+    words = ["E", "R", "P"] if short else ["erase\noff", "record", "playback" if wide > 24 else "play"]
+    if heads > 1:
+        words[2:] = [str(k + 1) for k in range(heads)]
     for place, name in zip(places, words, strict=True):
-        spot = (place, middle + half + size[1] / 2)
+        spot = (place, middle + half + tall / 2)
+        close = min(0.16, 0.24 / max(heads - 1, 1)) * wide if heads > 1 and place > places[1] else across
+        size = (min(across, close), tall)
         fill = "face" if place == places[0] else "ribbon"
         boxes.append(sheet.box(spot, size=size, role="tape", fill=fill))
         names.append(sheet.words(spot, name))
@@ -91,13 +98,12 @@ def erase_off(canvas: Canvas, *, speed: float, lap: float | None = None) -> Draw
     comes = "is rewound and recorded again" if lap is None else f"comes round every {amount(lap, 's', '.3g')}"
     return Drawn(
         canvas.figure,
-        {"layers": layers, "erase": boxes[0], "name": names[0], "heads": places, "labels": labels}
+        {"layers": layers, "erase": boxes[0], "name": names[0], "heads": places[:3], "labels": labels}
         | {"ribbon": (middle, half, wide - 0.9)},
         f"A stretch of tape with the erase head off. The tape {comes}; what stood on it stays under the new "
         f"sound, drawn here {OLDER_DB:.0f} dB fainter, which is a judgement. Not to scale.",
-        "Side view of a tape that runs to the right past an erase head, dashed because it is off, a "
-        "record head and a "
-        "playback head. Before the record head the tape holds old sound, pale; behind it new sound, "
-        "strong, with the old one under it.",
+        "Side view of a tape that runs to the right past an erase head, dashed because it is off, a record "
+        f"head and {'a playback head' if heads == 1 else f'{heads} playback heads'}. Before the record head "
+        "the tape holds old sound, pale; behind it new sound, strong, with the old one under it.",
         (COMMON_PRACTICE,),
     )

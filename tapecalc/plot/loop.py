@@ -124,7 +124,10 @@ def _strokes(canvas: Canvas, row: _Row, level_db: float) -> None:
 def _finding(rows: Sequence[_Row]) -> str:
     """Say in a title how long the echo is heard, or that it grows."""
     if not all(row.fades for row in rows):
-        return "The echo grows: it runs away" if len(rows) == 1 else "From 0 dB on the echo grows"
+        several = (
+            "Together the answers grow: it runs away" if rows[0].heads > 1 else "The echo grows: it runs away"
+        )
+        return several if len(rows) == 1 else "From 0 dB on the echo grows"
     if len(rows) > 1:
         return "The more comes back, the more repeats"
     if not rows[0].times.size:
@@ -139,7 +142,7 @@ def _number(row: _Row, until: str, *, words: bool) -> dict[str, str]:
     if not row.fades and row.heads == 1:
         return {"answer": f"+{row.name}", "means": "louder with each repeat"}
     if not row.fades:
-        return {"answer": f"{row.past_db:.1f} dB", "means": "too much return send"}
+        return {"answer": f"{row.past_db:.1f} dB", "means": "past the edge"}
     if row.heads > 1:
         last = row.times[-1] if row.times.size else 0.0
         return {"answer": f"{last:.1f} s", "means": f"to the last answer, {until}"}
@@ -187,7 +190,9 @@ def _answers(machine: Machine, speed: float) -> _Row:
         found.stable,
         count,
         len(echo.delays),
-        -found.margin_db,
+        -min(
+            loop.margin_db for loop in (found, loops.stability(machine.worst_loop(speed), count_modes=False))
+        ),
     )
 
 
@@ -358,15 +363,17 @@ def runaway_frequency(
     axes, profile, found = canvas.axes, canvas.profile, loops.stability(loop)
     (frequency, level), start, thin = _outline(loop), _start(found), STRUCTURE * canvas.profile.line_pt
     beyond = found.frequency is not None and found.frequency > AUDIBLE[1]
-    subtitle = f"{len(loop.delays)} head{'s' if len(loop.delays) > 1 else ''}, {delay_text(loop.delays[0])}"
-    subtitle += " from the first" if len(loop.delays) > 1 else ""
+    many = len(loop.delays) > 1
+    subtitle = f"{len(loop.delays)} head{'s, from' if many else ','} {delay_text(loop.delays[0])}"
+    teeth = np.count_nonzero(loop.head_gains) > 1
+    subtitle += "; gray: likely bumps" if teeth and likely is not None and profile.narrow else ""
     canvas.head(
         _first_tone(found, at_least=at_least),
         subtitle + (", beyond what is heard" if beyond else ""),
         answer=f"{abs(found.margin_db):.1f} dB",
         means=margin_means(found.stable, at_least=at_least),
     )
-    width = profile.line_pt * (1 if np.count_nonzero(loop.head_gains) < 2 else 0.4)  # many teeth
+    width = profile.line_pt * (0.4 if teeth else 1)
     (gain,) = axes.plot(frequency, level, **canvas.line_look("echo", linewidth=width, label=OUTLINE))
     (limit,) = axes.plot(AUDIBLE, [0, 0], **canvas.line_look("limit", linewidth=thin, linestyle=DASH_DOT))
     artists: dict[str, Artist] = {"gain": gain, "limit": limit}
@@ -398,7 +405,8 @@ def runaway_frequency(
         words = f"{start}, or in the gray band" if wide and not canvas.symbols_only else start
         note = canvas.note((f, top + 0.1 * room), words, "upper right" if f < 1e3 else "upper left", "echo")
         note.set_bbox(plate)
-    _name_gains(canvas, lines, plate)
+    if not (teeth and profile.narrow):  # which leave no room for names
+        _name_gains(canvas, lines, plate)
     said = f"margin {found.margin_db:.1f} dB{' or more' if at_least else ''}, {_first(found)}"
     if not found.stable:
         runs = "at the most, perhaps running away" if at_least else "running away"

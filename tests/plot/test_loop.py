@@ -8,7 +8,7 @@ from figure_texts import shown_texts, text_problems
 
 from tapecalc.calc import loop
 from tapecalc.calc.heads import Heads
-from tapecalc.machine import example_machine, with_changes
+from tapecalc.machine import example_machine, machine_from_text, with_changes
 from tapecalc.plan import echo_pattern
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.kit import AUDIBLE
@@ -258,3 +258,19 @@ def test_all_pictures_of_a_margin_say_whether_it_is_a_bound():
         assert draw(name, with_changes(MACHINE, {"mixer.return_send_db": -6.0})).caption.count(
             "4.5 dB or more"
         )
+
+
+def test_a_runaway_of_several_heads_has_one_number_in_every_figure():
+    head = "[[playback_heads]]\nspacing_mm ="
+    hot = machine_from_text(f"[transport]\nspeeds_ips = [30]\n{head} 12\n{head} 14\n")
+    past = f"{-loop.stability(hot.worst_loop(hot.speeds[0])).margin_db:.1f} dB"
+    for name in ("decay_of_repeats", "nyquist_picture", "runaway_frequency", "loop_diagram"):
+        assert past in [text for text, _ in shown_texts(draw(name, hot).figure)], name
+    assert draw("decay_of_repeats", hot).title == "Together the answers grow: it runs away"
+
+
+def test_names_of_bumps_leave_a_narrow_comb_free():
+    machine = with_heads((22, True), (26, True))
+    texts = [text for text, _ in shown_texts(draw("runaway_frequency", machine, profile="vertical").figure)]
+    assert not {"likely bumps", "largest bumps"} & set(texts)
+    assert any("gray: likely bumps" in text.replace("\n", " ") for text in texts)

@@ -391,3 +391,45 @@ def test_deep_nulls_are_met():
     )
     comb = draw("comb_of_heads", machine).artists["comb"]
     assert [level_at(comb, f) for f in (5, 15, 55, 75)] == [-40.0] * 4
+
+
+# ---- what is crowded ----
+
+SIX = machine_from_text(
+    "[transport]\nspeeds_ips = [7.5, 3.75]\n"
+    + "".join(f"[[playback_heads]]\nspacing_mm = {place}\n" for place in range(22, 46, 4))
+)
+
+
+@pytest.mark.parametrize("size", ["notebook", "slide", "vertical", "article_double"])
+@pytest.mark.parametrize("machine", [SIX, FIVE["closed_loop"]], ids=["six", "loop"])
+def test_no_beats_lie_over_the_line_of_a_head(machine, size):
+    drawn = draw("tape_as_ruler", machine, profile=size)
+    axes = drawn.figure.axes[0]
+    ways = axes.transData.transform([(stroke[0][0], 1) for stroke in drawn.artists["ways"].get_segments()])
+    drawn.figure.draw_without_rendering()
+    beats = [text.get_window_extent() for text in axes.texts if "." in text.get_text()[:3]]
+    assert beats and not any(box.x0 < x < box.x1 for box in beats for x in ways[:, 0])
+
+
+@pytest.mark.parametrize("name", ["one_head", "three_heads", "closed_loop"])
+def test_tape_that_is_not_erased_passes_as_many_heads_as_there_are(name):
+    count = len(FIVE[name].spacings)
+    written = texts(draw("erase_off", FIVE[name]))
+    assert [text for text in written if text.isdigit()] == [str(k + 1) for k in range(count)][
+        : count * (count > 1)
+    ]
+    assert ("playback" in written) == (count == 1)
+
+
+def test_the_works_of_a_narrow_key_are_the_fastest_and_the_slowest_speed():
+    narrow, wide = (
+        texts(draw("reachable_rhythms", FIVE["closed_loop"], profile=p)) for p in ("vertical", "slide")
+    )
+    assert {"40 cm/s", "10 cm/s"} <= set(narrow) and "20 cm/s" not in narrow and "20 cm/s" in wide
+
+
+def test_speeds_stand_from_the_fastest_down_at_the_gap():
+    lengths = draw("wavelength_at_gap", FIVE["closed_loop"]).artists["lengths"]
+    # 40 cm/s and 10 cm/s over 10 kHz
+    assert [text.get_text() for text in lengths] == ["40 cm/s, 40 µm", "10 cm/s, 10 µm"]
