@@ -74,6 +74,7 @@ class Scene:
     caption: str  # for below the film, numbers included
     alt: str  # what is seen and heard, for those who cannot see or hear it
     sources: tuple[str, ...]  # of formulas and published numbers
+    rests: float = 0.0  # s before and after, in which nothing moves and the picture is that of the beginning
 
     @property
     def seconds(self) -> float:
@@ -131,6 +132,7 @@ def held(scene: Scene) -> Scene:
         sound=held_sound(scene.sound, scene.sample_rate),
         events=tuple((time + HOLD, name) for time, name in scene.events),
         poster=scene.poster + HOLD,
+        rests=HOLD,
     )
 
 
@@ -208,9 +210,12 @@ def _drawn(scene: Scene, times: Iterable[float]) -> Iterator[Pixels]:
             artist.draw(renderer)
         return np.asarray(canvas.buffer_rgba())
 
-    opening = None
+    opening = resting = None
     for time in times:
-        if HOLD <= time < HOLD + EASE:
+        if min(time, scene.seconds - time) < scene.rests:
+            resting = drawn(0.0).copy() if resting is None else resting
+            yield resting
+        elif HOLD <= time < HOLD + EASE:
             opening = Image.fromarray(drawn(0.0)).convert("RGBa") if opening is None else opening
             begun = Image.fromarray(drawn(time)).convert("RGBa")  # opacity mixes as it should
             share = float(eased((time - HOLD) / EASE))

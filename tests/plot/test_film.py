@@ -112,12 +112,21 @@ def test_nothing_moves_in_the_first_and_last_second_and_nothing_is_heard(name):
     scene = scene_of(name)
     assert scene.seconds == 8
     last = shown(scene, 8)
+    moved = replace(scene, rests=0.0)  # drawn as if it did not know that it rests
     for time in (0, 0.5, 0.99, 7, 7.5, 7.99):
-        assert np.array_equal(shown(scene, time), last)
+        assert np.array_equal(shown(moved, time), last) and np.array_equal(shown(scene, time), last)
     assert np.abs(scene.sound[: int(1.29 * RATE)]).max() < 1e-9
     assert np.abs(scene.sound[7 * RATE :]).max() == 0
     assert np.abs(scene.sound[: 7 * RATE][-960:]).max() < 1e-3 * np.abs(scene.sound).max()
     assert np.any(shown(scene, 1.35) != last) and np.any(shown(scene, scene.poster) != last)
+
+
+def test_a_held_picture_is_drawn_once():
+    asked, scene = [], scene_of("patch_sends")
+    watched = replace(scene, update=lambda time: (asked.append(time), scene.update(time)))
+    assert sum(1 for _ in film.frames(watched, 10)) == 80
+    # 60 frames that move, and two that stand for the 20 that are held and for the dissolve.
+    assert len(asked) == 62 and asked.count(0.0) == 2
 
 
 def test_the_held_picture_dissolves_into_the_beginning():
