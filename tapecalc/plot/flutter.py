@@ -269,7 +269,7 @@ class Names:
         probe = self.canvas.axes.text(0, 0, text)
         box = np.array(probe.get_window_extent().size) * 72 / self.canvas.figure.dpi
         probe.remove()
-        return (box / self.canvas.profile.text_pt + (0.6, 0.1)).tolist()
+        return (box / self.canvas.profile.text_pt + (0.3, 0.1)).tolist()
 
     def _places(self, x: ArrayLike, y: ArrayLike) -> Any:
         """Turn data into type sizes from the lower left corner of the axes."""

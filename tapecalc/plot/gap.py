@@ -440,7 +440,7 @@ def _zoom(sheet: Sketch, box: Any, window: float, gap_at: float) -> View:
     for look in ({"fill": "face", "zorder": 1.2}, {"facecolor": "none", "zorder": 4.5}):
         sheet.bar(middle, (width, height), width=GRID, **look)
     tall = sheet.profile.portrait
-    origin = left + gap_at * width, bottom + (0.38 if tall else 0.42) * height
+    origin = left + gap_at * width, bottom + (0.38 if tall else 0.4) * height
     view = View(sheet, box, origin, (scale, scale))
     if not tall:
         most = 0.18 * width
@@ -500,9 +500,9 @@ def _one_wave(
     text = f"{frequency_text(tone)}: {short(length)}"
     text, need = (text.replace(": ", "\n"), 3.6) if canvas.profile.portrait else (text, 2.3)
     coated, film = (view.at(0, up)[1] for up in tops)
-    ceiling = view.box[1] + view.box[3]
+    ceiling = view.box[1] + view.box[3] + 0.45  # no letter is as tall as its line
     place = coated if min(film, ceiling) - coated > need else film
-    if place + need - 0.4 <= ceiling:  # no letter is as tall as its line
+    if place + need <= ceiling:
         up = (place + 0.5 - view.origin[1]) / view.scale[1]
         view.between(start, start + length, up, text, "tape", above=True)
 

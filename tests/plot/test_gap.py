@@ -234,3 +234,21 @@ def test_what_is_lost_altogether_is_not_told_to_a_tenth():
     keys = {"transport.speeds_ips": (0.9375,), "heads.spacing_loss_um": 20.0}
     drawn = draw("lifted_tape", with_changes(MACHINE, keys))
     assert "> 100 dB at 10 kHz" in drawn.caption
+
+
+@pytest.mark.parametrize(
+    "size", ["notebook", "article_single", "article_double", "slide", "vertical", "page"]
+)
+@pytest.mark.parametrize("speed", [0.0476, 0.09, 0.1, 0.1905, 0.762])
+def test_the_length_of_a_wave_is_told_and_never_lies_on_the_edge_of_the_film(speed, size):
+    contact = MACHINE.one_pass(0.1905).today
+    drawn = gap.at_the_gap(speed=speed, contact=contact, spacing=0.0415, thickness=35e-6, profile=size)
+    axes = drawn.figure.axes[0]
+    drawn.figure.draw_without_rendering()
+    told = [text for text in axes.texts if text.get_text().startswith(("1 kHz", "10 kHz"))]
+    assert len(told) == 2
+    for text, view, up in zip(told, ("writing", "reading"), (0.0, contact.separation), strict=True):
+        box = text.get_window_extent()
+        edge = axes.transData.transform(drawn.artists[view].at(0, up + 35e-6))[1]
+        tall = box.height
+        assert not box.y0 + 0.2 * tall / 2 < edge < box.y1 - 0.3 * tall
