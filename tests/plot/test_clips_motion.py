@@ -142,7 +142,9 @@ def test_only_heads_that_ears_blend_are_taken_as_they_are():
     assert np.diff(close["delays"]) == pytest.approx([0.0026247], rel=1e-3)
     for machine in (example_machine(), machine_from_text(FIVE["three_heads"])):
         assert np.diff(close_heads(machine)["delays"]) == pytest.approx([0.005])
-    assert make_scene("comb_of_heads").caption.startswith("A suggestion: a second gap 0.953 mm behind")
+    scene = make_scene("comb_of_heads")
+    assert "a suggestion: heads 5.0 ms apart" in [text.get_text() for text in scene.figure.texts]
+    assert scene.caption.startswith("A suggestion: a second gap 0.953 mm behind")
     own = make_scene("comb_of_heads", machine=machine_from_text(CLOSE_30_IPS)).caption
     assert own.startswith("Head 2, moved while noise is played: 1.3 ms apart")
 

@@ -297,7 +297,7 @@ def close_heads(machine: Machine) -> dict[str, Any]:
     gaps = np.diff(own["delays"])
     if not own.get("repeats") and np.any((gaps > 0) & (gaps <= FUSION_LIMIT)):
         return own
-    return {"delays": (own["delays"][0], own["delays"][0] + CLOSE), "levels": (1.0, 1.0)}
+    return {"delays": (own["delays"][0], own["delays"][0] + CLOSE), "levels": (1.0, 1.0), "suggested": True}
 
 
 def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
