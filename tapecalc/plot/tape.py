@@ -202,10 +202,8 @@ class TapePicture:
         self.start = (self.length - (high - low)) / 2 - low
         middle, apart = self.length / 2 - self.start, sum(radii) + 0.5
         apart = max(apart, self.guides[1] - self.guides[0] + 2 * self.guide - sum(radii))
-        self.packs = [
-            (middle + sign * apart / 2, above + radius, radius)
-            for sign, radius in zip((-1, 1), radii, strict=True)
-        ]
+        sides = zip((-1, 1), radii, strict=True)
+        self.packs = [(middle + sign * apart / 2, above + radius, radius) for sign, radius in sides]
         top = min(above + 2 * max(radii) + 0.3, self.room - below)
         self.line = below + (self.room - below - top) / 2
         seen = self.room - below - above >= 1.05 * max(radii) and self.length >= 1.1 * apart
@@ -250,10 +248,8 @@ class TapePicture:
         half = max(CORNERS * body, apart + 2 * max(radii)) / 2
         self.guides = min(middle - half, self.erase - 1.5), max(middle + half, self.capstan + 1.5)
         up = HUBS_UP * body
-        self.packs = [
-            (middle + sign * apart / 2, max(up, radius + 1.0), radius)
-            for sign, radius in zip((-1, 1), radii, strict=True)
-        ]
+        sides = zip((-1, 1), radii, strict=True)
+        self.packs = [(middle + sign * apart / 2, max(up, radius + 1.0), radius) for sign, radius in sides]
         self.first = self.labels[0].place - self._half(self.names[0])
         low, high = self.guides[0] - self.guide - 0.3, self.guides[1] + self.guide + 0.3
         high = max(high, self.capstan + self.roller + self.below_roller)
@@ -429,11 +425,8 @@ class TapePicture:
             way = [(label.points, start), (label.place, end)]
             self.sheet.line([self.spot(u, self.side * w) for u, w in way], role="tape", corner=0.0)
         at = self.spot(label.place, self.side * (end + 0.1))
-        ha, va = (
-            ("left" if self.side > 0 else "right", "center")
-            if self.down
-            else ("center", "bottom" if self.side > 0 else "top")
-        )
+        beside, over = ("left", "bottom") if self.side > 0 else ("right", "top")
+        ha, va = (beside, "center") if self.down else ("center", over)
         self.sheet.words(at, label.words, ha=ha, va=va, size=self.small)
 
     def _drive(self) -> None:
