@@ -80,7 +80,6 @@ def level_ladder(
     ends = [worst.dbu, worst.dbu + worst.headroom_db]
     thick = canvas.line_look("limit", linewidth=1.5 * canvas.profile.line_pt)
     room = chart.line([first, first], ends, **thick)
-    notes = _tell_headroom(chart, nodes, first)
     flux = "" if reference_dbu is None else _flux_level(nodes, reference_dbu)
     named = [f"tape\n{flux}" if node.name == "tape" else node.name.replace(" ", "\n") for node in nodes]
     numbers = [str(k + 1) for k in range(len(nodes))]
@@ -90,19 +89,7 @@ def level_ladder(
     chart.words(0, (stages[0].max_dbu + high) / 2, names[1], "limit", **canvas.plate())
     if heard:
         _tell_noise(chart, diagram, heard[max(heard)], "" if chart.down and past else names[2], low)
-    if lifted:
-        near = "bottom" if lift_db > worst.headroom_db / 2 else "top"  # where there is more room
-        side, under = ("lower right", {}) if chart.down else ("left", {"va": near})
-        notes.append(canvas.note(treble.get_xydata()[0], "10 kHz", side, "limit", **under))
-    along = np.linspace(0, len(nodes) - 1, 200)
-    steps = [stages[round(place)].max_dbu for place in along.tolist()]
-    lines = (
-        *zip(along, np.interp(along, range(len(nodes)), signals), strict=True),
-        *zip(along, steps, strict=True),
-    )
-    canvas.fewer(notes, off=[chart.at(*point) for point in lines])
-    told = bool(lifted) and notes[-1].axes is not None
-    treble.set_visible(told)  # a stroke without its name says nothing
+    told = _tell_limits(chart, diagram, stages, treble, lift_db)
     said = _said(diagram, flux, lift_db if lifted else 0.0)
     order = ", ".join(f"{k} {node.name}" for k, node in enumerate(nodes, 1))
     return Drawn(
@@ -146,6 +133,27 @@ def _draw_signal(chart: "_Chart", signals: Sequence[float], tape: Sequence[int])
     back = range(tape[0], count) if tape else range(0)
     chart.line(back, [signals[k] for k in back], **canvas.line_look("echo", **dots))
     return signal
+
+
+def _tell_limits(
+    chart: "_Chart", diagram: levels.LevelDiagram, stages: Sequence[levels.Stage], treble: Any, lift_db: float
+) -> bool:
+    """Tell headroom and the limit of treble where there is room; a stroke without its name is not drawn."""
+    nodes, worst = diagram.nodes, diagram.first_to_clip
+    notes, lifted = _tell_headroom(chart, nodes, nodes.index(worst)), treble.get_xydata().size > 0
+    if lifted:
+        near: dict[str, Any] = {"va": "bottom" if lift_db > worst.headroom_db / 2 else "top"}
+        side, look = ("lower right", {}) if chart.down else ("left", near)
+        notes.append(chart.canvas.note(treble.get_xydata()[0], "10 kHz", side, "limit", **look))
+    along = np.linspace(0, len(nodes) - 1, 200)
+    signal = np.interp(along, range(len(nodes)), [node.dbu for node in nodes])
+    most = [stages[round(place)].max_dbu for place in along.tolist()]
+    chart.canvas.fewer(
+        notes, off=[chart.at(*p) for dbu in (signal, most) for p in zip(along, dbu, strict=True)]
+    )
+    told = lifted and notes[-1].axes is not None
+    treble.set_visible(told)
+    return told
 
 
 def _tell_headroom(chart: "_Chart", nodes: Sequence[levels.Node], first: int) -> list[Text]:

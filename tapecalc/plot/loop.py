@@ -363,13 +363,11 @@ def runaway_frequency(
     axes, profile, found = canvas.axes, canvas.profile, loops.stability(loop)
     (frequency, level), start, thin = _outline(loop), _start(found), STRUCTURE * canvas.profile.line_pt
     beyond = found.frequency is not None and found.frequency > AUDIBLE[1]
-    many = len(loop.delays) > 1
-    subtitle = f"{len(loop.delays)} head{'s, from' if many else ','} {delay_text(loop.delays[0])}"
-    teeth = np.count_nonzero(loop.head_gains) > 1
-    subtitle += "; gray: likely bumps" if teeth and likely is not None and profile.narrow else ""
+    teeth = sum(map(bool, loop.head_gains)) > 1
+    gray = teeth and likely is not None and profile.narrow
     canvas.head(
         _first_tone(found, at_least=at_least),
-        subtitle + (", beyond what is heard" if beyond else ""),
+        _heads_of(loop, "; gray: likely bumps" * gray + ", beyond what is heard" * beyond),
         answer=f"{abs(found.margin_db):.1f} dB",
         means=margin_means(found.stable, at_least=at_least),
     )
@@ -387,9 +385,9 @@ def runaway_frequency(
         of_bumps = " with the largest bumps that a head can have, and with likely ones"
     canvas.style_response(y=("loop gain", "$|L|$", "dB"))
     plate: dict[str, Any] = {"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 1}
-    top, peak = max(0.0, level.max()), float(level.max())
-    room = 0.16 * (top - max(float(level.min()), peak - MOST_DB))
-    axes.set_ylim(max(float(level.min()), peak - MOST_DB) - 0.5 * room, top + 1.8 * room)
+    top, lowest = max(0.0, level.max()), max(float(level.min()), float(level.max()) - MOST_DB)
+    room = 0.16 * (top - lowest)
+    axes.set_ylim(lowest - 0.5 * room, top + 1.8 * room)
     axes.axhspan(0, top + 1.8 * room, **canvas.hatched(zorder=0.1))
     if found.band is not None and found.frequency is not None and not beyond:
         f = max(found.frequency, AUDIBLE[0])
@@ -419,6 +417,12 @@ def runaway_frequency(
         f"at the tone that comes first and a shaded band of those that may start as well: {said}.",
         (NYQUIST,),
     )
+
+
+def _heads_of(loop: loops.EchoLoop, more: str) -> str:
+    """Count the heads, say when the first answers, and what more there is to say."""
+    many = len(loop.delays) > 1
+    return f"{len(loop.delays)} head{'s, from' if many else ','} {delay_text(loop.delays[0])}{more}"
 
 
 def _name_gains(canvas: Canvas, lines: dict[str, Line2D], plate: dict[str, Any]) -> None:

@@ -161,9 +161,8 @@ class TapePicture:
             self.capstan + self.capstan_radius + self.guide + 2 * APART * body,
         )
         below, above = self._below(), self.reach + 0.3
-        named = (
-            2 * self.capstan_radius + 0.5 + (4.4 if self.down else LINE)
-        )  # to where the capstan's name ends
+        up = 4.4 if self.down else LINE
+        named = 2 * self.capstan_radius + 0.5 + up  # to where the capstan's name ends
         if self.deck.packs is None:
             return self._set_loop(below, above, name)
         radii = [body * radius for radius in self.deck.packs]
@@ -213,10 +212,8 @@ class TapePicture:
         """Bend the loop so that it is as long as it is, if there is room."""
         deck, inside = self.deck, 0.6 if self.down else LINE + 1.2
         low = min(self.first, self.guides[0])
-        beyond = max(
-            name + (2 * LINE + 0.4) * (self.down and not self.crowded),
-            self.roller + self.below_roller - ROUND - 0.4,
-        )
+        lean = (2 * LINE + 0.4) * (self.down and not self.crowded)
+        beyond = max(name + lean, self.roller + self.below_roller - ROUND - 0.4)
         high = max(self.last, self.capstan + beyond, self.guides[1])
         need, most = high - low + 2 * ROUND, self.length - 0.8
         worded = 10.8 if self.down and not (self.letters or self.crowded) else 0.0  # see `say`
@@ -521,15 +518,11 @@ class TapePicture:
                     continue
                 ends = [(mark * each, side * RIBBON / 2), (mark * each, side * (RIBBON / 2 + size))]
                 self.sheet.line([self.spot(*end) for end in ends], role="text", width=GRID, zorder=2.75)
-        along, across = (
-            ("center", "left" if side > 0 else "right"),
-            ("bottom" if side > 0 else "top", "center"),
-        )
-        va, ha = (along[0], along[1]) if self.down else across
+        beside, over = ("left", "bottom") if side > 0 else ("right", "top")
+        va, ha = ("center", beside) if self.down else (over, "center")
         for k in shown:
-            self.sheet.words(
-                self.spot(marks[k] * each, side * (RIBBON / 2 + 0.5)), texts[k], ha=ha, va=va, size=NOTE
-            )
+            at = self.spot(marks[k] * each, side * (RIBBON / 2 + 0.5))
+            self.sheet.words(at, texts[k], ha=ha, va=va, size=NOTE)
 
     def _hidden(self, along: float, half: float) -> bool:
         """Whether a head, or on a narrow sheet its name, stands within a half width of a place."""
