@@ -155,7 +155,7 @@ def reading_kernel() -> Array:
 
     Places s, from -1/2 to 1/2, count from the middle between the two inner points. Least squares against
     ``exp(j w s)`` over the lower 40 % of the band at twice the sample rate, the low end weighted most.
-    `_kernel_gain` takes back what all places have in common.
+    `kernel_gain` takes back what all places have in common.
 
     Where a delay crosses a whole number of half samples the next point comes in and the last one goes out.
     There the old and the new weights are held equal: free, they differ by 1e-5 of the sound, a click at each
@@ -178,7 +178,7 @@ def reading_kernel() -> Array:
     return (meeting @ np.linalg.lstsq(equations, goal)[0]).reshape(DEGREE + 1, POINTS)
 
 
-def _kernel_gain(omega: Array) -> Array:
+def kernel_gain(omega: Array) -> Array:
     """Return the reader's mean gain at angular frequencies in rad per half sample, up to pi."""
     return np.interp(omega, *_kernel_gains())
 
@@ -477,12 +477,12 @@ def spline(away: Array) -> Array:
 def pass_taps(one_pass: OnePass | None, layout: Layout) -> Array:
     """Design the filter at twice the rate: what is behind the limit but for bumps, and the reader's gain."""
     rate = layout.sample_rate
-    return _taps(lambda f: _behind_limit(one_pass, layout, f), 2 * rate, 2 * layout.treble, rate / 2)
+    return filter_taps(lambda f: _behind_limit(one_pass, layout, f), 2 * rate, 2 * layout.treble, rate / 2)
 
 
 def _behind_limit(one_pass: OnePass | None, layout: Layout, frequency: Array) -> Any:
     """Compute what the pass has to do behind the limit, but for bumps."""
-    gain: Any = 1 / _kernel_gain(np.pi * frequency / layout.sample_rate)
+    gain: Any = 1 / kernel_gain(np.pi * frequency / layout.sample_rate)
     if one_pass is not None:
         gain = gain * dataclasses.replace(one_pass, low_cut=0.0, pole_shape="flat").gain(frequency)
     return gain / _before_limit(one_pass, layout, frequency) if layout.lift else gain + 0j
@@ -532,7 +532,7 @@ def _before_limit(one_pass: OnePass | None, layout: Layout, frequency: Array) ->
 def record_taps(one_pass: OnePass | None, sample_rate: int, half: int) -> Array:
     """Design the record equalizer's filter, at twice the rate, without its bass."""
     wanted = partial(_lift, one_pass, sample_rate=sample_rate)
-    return 2 * _taps(wanted, 2 * sample_rate, 2 * half, sample_rate / 2, RECORD_BETA)
+    return 2 * filter_taps(wanted, 2 * sample_rate, 2 * half, sample_rate / 2, RECORD_BETA)
 
 
 def _lift(one_pass: OnePass | None, frequency: Array, sample_rate: int) -> Any:
@@ -557,14 +557,14 @@ def noise_taps(one_pass: OnePass | None, layout: Layout) -> Array:
     treble = one_pass and dataclasses.replace(one_pass, tau_low=0.0, pole_length=0.0)
 
     def wanted(frequency: Array) -> Any:
-        read = _kernel_gain(np.pi * frequency / rate)
+        read = kernel_gain(np.pi * frequency / rate)
         if treble is None:
             return 1 / read + 0j
         return 10 ** (treble.noise_density_db(np.maximum(frequency, NOISE_BAND[0])) / 20) / read + 0j
 
-    taps = _taps(wanted, 2 * rate, 2 * layout.treble, rate / 2)
+    taps = filter_taps(wanted, 2 * rate, 2 * layout.treble, rate / 2)
     frequency = np.linspace(0, rate, 1 + (1 << 14))
-    heard = np.abs(fft.rfft(taps, 1 << 15) * _kernel_gain(np.pi * frequency / rate)) ** 2
+    heard = np.abs(fft.rfft(taps, 1 << 15) * kernel_gain(np.pi * frequency / rate)) ** 2
     if kept := _bass_kept(one_pass, rate):
         turn = np.exp(-2j * np.pi * frequency / rate)
         heard *= np.abs(kept * (1 - turn) / (1 - kept * turn)) ** 2
@@ -572,7 +572,7 @@ def noise_taps(one_pass: OnePass | None, layout: Layout) -> Array:
     return taps / np.sqrt(2 * np.sum(heard[band]) / len(heard))
 
 
-def _taps(
+def filter_taps(
     wanted_at: Callable[[Array], Array], rate: int, half: int, highest: float, beta: float = KAISER_BETA
 ) -> Array:
     """Design a filter of ``2 half + 1`` taps, `half` late, that passes a gain and nothing above a frequency.
