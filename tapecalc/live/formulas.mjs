@@ -1,0 +1,557 @@
+// What the page reckons while something moves. Each function mirrors one of the library and says which; a
+// test compares the two at random places. SI inside, as there: seconds, meters, meters per second.
+
+const MINUTE_S = 60;
+const INCH_M = 0.0254;
+const TIMING_FLOOR_S = 0.006;
+const TIMING_FRACTION = 0.025;
+const ZONES = [
+  { name: "coloration", longest: 0.005 },
+  { name: "doubling", longest: 0.04 },
+  { name: "slap", longest: 0.25 },
+  { name: "separate echo", longest: Infinity },
+];
+const ODD_NOTE_PENALTY = 1;
+const TIE = 1 + 1e-9;
+const NULL_LEVEL_DB = -300;
+const USUAL_POLE_MM = 5;
+const TOGETHER_S = 1e-8;
+const MOST_PASSES = 100;
+const MOST_FOLLOWED = 2000;
+const FOLLOWED_DB = 60;
+
+/**
+ * @typedef {import("./setting.mjs").Facts} Facts
+ * @typedef {import("./setting.mjs").Setting} Setting
+ * @typedef {import("./setting.mjs").Note} Note
+ * @typedef {{note: string, plain: boolean, bpm: number, delay: number, wanted: number, error: number,
+ *   errorPercent: number, errorCents: number, threshold: number, audible: boolean, audibility: number,
+ *   rank: number}} NoteFit
+ * @typedef {{time: number, amplitude: number, levelDb: number, pass: number, head: number}} Answer
+ */
+
+// ---- units ----
+
+/**
+ * Mirrors tapecalc.calc.units.db_to_amplitude.
+ * @param {number} db @returns {number}
+ */
+export function dbToAmplitude(db) {
+  return 10 ** (db / 20);
+}
+
+/**
+ * Mirrors tapecalc.calc.units.amplitude_to_db.
+ * @param {number} amplitude @returns {number}
+ */
+export function amplitudeToDb(amplitude) {
+  return 20 * Math.log10(amplitude);
+}
+
+/**
+ * Mirrors tapecalc.calc.units.to_si of "ips".
+ * @param {number} ips @returns {number} m/s
+ */
+export function speedFromIps(ips) {
+  return ips * INCH_M;
+}
+
+// ---- delay, beats, tempo ----
+
+/**
+ * Mirrors tapecalc.calc.transport.delay_from_spacing.
+ * @param {number} spacing @param {number} speed
+ */
+export function delayFromSpacing(spacing, speed) {
+  return spacing / speed;
+}
+
+/**
+ * Mirrors tapecalc.calc.transport.spacing_from_delay.
+ * @param {number} delay @param {number} speed
+ */
+export function spacingFromDelay(delay, speed) {
+  return delay * speed;
+}
+
+/**
+ * Mirrors tapecalc.calc.tempo.delay_from_tempo.
+ * @param {number} bpm @param {number} beats
+ */
+export function delayFromTempo(bpm, beats) {
+  return (beats * MINUTE_S) / bpm;
+}
+
+/**
+ * Mirrors tapecalc.calc.tempo.tempo_from_delay.
+ * @param {number} delay @param {number} beats
+ */
+export function tempoFromDelay(delay, beats) {
+  return (beats * MINUTE_S) / delay;
+}
+
+/**
+ * Mirrors tapecalc.calc.tempo.beats_from_delay.
+ * @param {number} delay @param {number} bpm
+ */
+export function beatsFromDelay(delay, bpm) {
+  return (delay * bpm) / MINUTE_S;
+}
+
+/**
+ * Mirrors tapecalc.calc.tempo.timing_threshold.
+ * @param {number} interval @returns {number} s
+ */
+export function timingThreshold(interval) {
+  return Math.max(TIMING_FLOOR_S, TIMING_FRACTION * interval);
+}
+
+/**
+ * Mirrors tapecalc.calc.tempo.echo_zone, its name.
+ * @param {number} delay @returns {string}
+ */
+export function echoZone(delay) {
+  const zone = ZONES.find((one) => delay < one.longest);
+  return zone ? zone.name : "separate echo";
+}
+
+/**
+ * Mirrors tapecalc.calc.tempo.fit: how well one delay fits one note.
+ * @param {number} delay @param {number} bpm @param {Note} note
+ * @param {number | null} threshold null: that of an even pulse
+ * @returns {NoteFit}
+ */
+export function fitNote(delay, bpm, note, threshold) {
+  const wanted = delayFromTempo(bpm, note.beats);
+  const error = delay - wanted;
+  const heard = threshold === null ? timingThreshold(wanted) : threshold;
+  const audibility = Math.abs(error) / heard;
+  return {
+    note: note.name,
+    plain: note.plain,
+    bpm,
+    delay,
+    wanted,
+    error,
+    errorPercent: (100 * error) / wanted,
+    errorCents: 1200 * Math.log2(delay / wanted),
+    threshold: heard,
+    audible: Math.abs(error) > heard * TIE,
+    audibility,
+    rank: audibility + (note.plain ? 0 : ODD_NOTE_PENALTY),
+  };
+}
+
+/**
+ * Mirrors tapecalc.calc.tempo.nearest_fits, the best of them: an odd note is named instead of a plain one
+ * only where it fits better by a whole threshold.
+ * @param {number} delay @param {number} bpm @param {Note[]} notes @param {number | null} threshold
+ * @returns {NoteFit}
+ */
+export function nearestFit(delay, bpm, notes, threshold) {
+  const fits = notes.map((note) => fitNote(delay, bpm, note, threshold));
+  const ranks = fits.map((fit) => Math.round(fit.rank * 1e9));
+  return fits[ranks.indexOf(Math.min(...ranks))];
+}
+
+/**
+ * Mirrors the fit of tapecalc.plan.TempoPlan: of the wanted note, or of the nearest where any will do.
+ * @param {Facts} facts @param {Setting} setting @param {number} delay
+ * @returns {NoteFit}
+ */
+export function fitOfSetting(facts, setting, delay) {
+  const wanted = facts.notes.filter((note) => note.name === setting.note);
+  return nearestFit(delay, setting.bpm, wanted.length ? wanted : facts.notes, facts.threshold_s);
+}
+
+/**
+ * Mirrors tapecalc.calc.tempo.delay_from_tempo times speed: where the beats lie on a ruler that starts at the
+ * record head, in sixteenths of a whole note; `part` is 1 on a beat, 2 on its half, 4 on its quarters.
+ * @param {number} speed @param {number} bpm @param {number} upToMm
+ * @returns {{at_mm: number, beats: number, part: number}[]}
+ */
+export function beatMarks(speed, bpm, upToMm) {
+  const stepMm = 1000 * spacingFromDelay(delayFromTempo(bpm, 0.25), speed);
+  const count = Math.floor((upToMm / stepMm) * TIE);
+  return Array.from({ length: count }, (_, place) => {
+    const number = place + 1;
+    const part = number % 4 === 0 ? 1 : number % 2 === 0 ? 2 : 4;
+    return { at_mm: number * stepMm, beats: number / 4, part };
+  });
+}
+
+// ---- speed ----
+
+/**
+ * Mirrors tapecalc.sound.motion.SpeedChange.progress, from 0 to 1 along half a cosine.
+ * @param {number} time @param {number} start @param {number} seconds
+ */
+export function speedProgress(time, start, seconds) {
+  const turn = Math.min(1, Math.max(0, (time - start) / seconds));
+  return 0.5 - 0.5 * Math.cos(Math.PI * turn);
+}
+
+/**
+ * Mirrors tapecalc.sound.motion.SpeedChange.gained, the integral of `speedProgress`.
+ * @param {number} time @param {number} start @param {number} seconds
+ */
+export function speedGained(time, start, seconds) {
+  const turn = Math.min(1, Math.max(0, (time - start) / seconds));
+  const ramp = 0.5 * seconds * (turn - Math.sin(Math.PI * turn) / Math.PI);
+  return ramp + Math.max(time - start - seconds, 0);
+}
+
+// ---- repeats ----
+
+/**
+ * Mirrors tapecalc.calc.loop.repeats_heard.
+ * @param {number} loopGainDb below 0 @param {number} levelDb
+ */
+export function repeatsHeard(loopGainDb, levelDb) {
+  return 1 + Math.floor((levelDb / loopGainDb) * (1 + 1e-12));
+}
+
+/**
+ * Mirrors tapecalc.calc.loop.decay_time.
+ * @param {number} delay @param {number} loopGainDb below 0 @param {number} levelDb
+ */
+export function decayTime(delay, loopGainDb, levelDb) {
+  return delay * (levelDb / loopGainDb);
+}
+
+/**
+ * Mirrors tapecalc.calc.loop.growth_db_per_s, of one head.
+ * @param {number} delay @param {number} loopGainDb
+ */
+export function growthDbPerS(delay, loopGainDb) {
+  return loopGainDb / delay;
+}
+
+/**
+ * Mirrors tapecalc.calc.loop.gain_for_repeats_db.
+ * @param {number} repeats @param {number} levelDb
+ */
+export function gainForRepeatsDb(repeats, levelDb) {
+  return levelDb / (repeats - 1);
+}
+
+// ---- one setting of one machine ----
+
+/**
+ * Mirrors the gains of tapecalc.machine.Machine.heads_at: below 0 where inverted, 0 where off.
+ * @param {Setting} setting
+ * @returns {number[]}
+ */
+export function headGains(setting) {
+  return setting.heads.map((head) => (head.on ? dbToAmplitude(head.level_db) * (head.inverted ? -1 : 1) : 0));
+}
+
+/**
+ * Mirrors tapecalc.calc.heads.Heads.return_gains: those of `headGains` that go back to the tape.
+ * @param {Setting} setting
+ * @returns {number[]}
+ */
+export function returnGains(setting) {
+  return headGains(setting).map((gain, place) => (setting.heads[place].feeds_return ? gain : 0));
+}
+
+/**
+ * Mirrors tapecalc.machine.Machine.spacings_at: where each head seems to stand, m. A head that stands where
+ * the file says has the delay that was measured there.
+ * @param {Facts} facts @param {Setting} setting @param {number} [speedIps]
+ * @returns {number[]}
+ */
+export function headSpacings(facts, setting, speedIps = setting.speed_ips) {
+  const off = facts.deviations_mm[facts.speeds.findIndex((one) => one.speed_ips === speedIps)] || [];
+  return setting.heads.map((head, place) => {
+    const there = facts.setting.heads[place];
+    const stays = there !== undefined && there.spacing_mm === head.spacing_mm;
+    return (head.spacing_mm + ((stays && off[place]) || 0)) / 1000;
+  });
+}
+
+/**
+ * Mirrors tapecalc.machine.Machine.delays, of all heads, on or off.
+ * @param {Facts} facts @param {Setting} setting @param {number} [speedIps]
+ * @returns {number[]} s
+ */
+export function headDelays(facts, setting, speedIps = setting.speed_ips) {
+  const speed = speedFromIps(speedIps);
+  return headSpacings(facts, setting, speedIps).map((spacing) => delayFromSpacing(spacing, speed));
+}
+
+/**
+ * Mirrors tapecalc.machine.Machine.pole_length, mm: no longer than half the way to the nearest head.
+ * @param {Facts} facts @param {Setting} setting
+ * @returns {number}
+ */
+export function poleLengthMm(facts, setting) {
+  if (facts.file.pole_length_mm !== null) return facts.file.pole_length_mm;
+  const used = setting.heads.filter((head) => head.on).map((head) => head.spacing_mm);
+  return Math.min(USUAL_POLE_MM, ...used.map((spacing) => spacing / 2));
+}
+
+/**
+ * Mirrors tapecalc.machine.responses_kept: whether what is reckoned of the response is as in the file, so
+ * that one that was measured still holds.
+ * @param {Facts} facts @param {Setting} setting
+ * @returns {boolean}
+ */
+export function keepsResponse(facts, setting) {
+  return poleLengthMm(facts, setting) === poleLengthMm(facts, facts.setting);
+}
+
+/**
+ * Mirrors the level of tapecalc.calc.response.loudest of tapecalc.machine.Machine.worst_loop, or more:
+ * between the speeds and lengths of poles that were reckoned it takes the louder of the two neighbors.
+ * @param {Facts} facts @param {Setting} setting @param {number} [speedIps]
+ * @returns {number}
+ */
+export function worstResponseDb(facts, setting, speedIps = setting.speed_ips) {
+  if (!setting.response) return 0;
+  const [poleMm, kept] = [poleLengthMm(facts, setting), keepsResponse(facts, setting)];
+  const levels = neighbors(facts.file.worst, (row) => row.speed_ips, speedIps).map((row) => {
+    if (row.measured_db !== null && kept && row.speed_ips === speedIps) return row.measured_db;
+    return Math.max(...neighbors(row.by_pole, (pair) => pair[0], poleMm).map((pair) => pair[1]));
+  });
+  return Math.max(...levels);
+}
+
+/**
+ * The one item at a place, or those on either side of it; items rise.
+ * @template T
+ * @param {T[]} items @param {(item: T) => number} at @param {number} place
+ * @returns {T[]}
+ */
+function neighbors(items, at, place) {
+  const above = items.findIndex((item) => at(item) >= place);
+  if (above < 0) return items.slice(-1);
+  return above === 0 || at(items[above]) === place ? [items[above]] : items.slice(above - 1, above + 1);
+}
+
+/**
+ * Mirrors the bound of tapecalc.calc.loop.stability: how far the return send may go up until a tone might
+ * stay, dB, if all heads were in phase at the loudest frequency. It is never above the margin of the plan.
+ * @param {Facts} facts @param {Setting} setting @param {number} [speedIps]
+ * @returns {number}
+ */
+export function marginDb(facts, setting, speedIps = setting.speed_ips) {
+  return -onceDb(setting, worstResponseDb(facts, setting, speedIps));
+}
+
+/**
+ * Mirrors gain_db of tapecalc.plan.LoopPlan: the level once round, all heads in phase, without bumps.
+ * @param {Facts} facts @param {Setting} setting @param {number} [speedIps]
+ * @returns {number}
+ */
+export function loopGainDb(facts, setting, speedIps = setting.speed_ips) {
+  return onceDb(setting, passedDb(facts, setting, speedIps));
+}
+
+/**
+ * The level once round, where a pass has this one.
+ * @param {Setting} setting @param {number} levelDb
+ */
+function onceDb(setting, levelDb) {
+  const fed = returnGains(setting).reduce((sum, gain) => sum + Math.abs(gain), 0);
+  return fed ? Math.max(amplitudeToDb(fed) + setting.return_send_db + levelDb, NULL_LEVEL_DB) : NULL_LEVEL_DB;
+}
+
+/**
+ * Mirrors the level of tapecalc.calc.response.loudest without bumps in the bass, by which repeats are
+ * counted; between two speeds straight over the logarithm of the speed.
+ * @param {Facts} facts @param {Setting} setting @param {number} [speedIps]
+ * @returns {number}
+ */
+export function passedDb(facts, setting, speedIps = setting.speed_ips) {
+  if (!setting.response) return 0;
+  const rows = neighbors(facts.file.worst, (row) => row.speed_ips, speedIps);
+  const [low, high] = [rows[0], rows[rows.length - 1]];
+  if (low === high) {
+    return low.measured_db !== null && keepsResponse(facts, setting) ? low.measured_db : low.flat_db;
+  }
+  const share = Math.log(speedIps / low.speed_ips) / Math.log(high.speed_ips / low.speed_ips);
+  return low.flat_db + share * (high.flat_db - low.flat_db);
+}
+
+/**
+ * Mirrors tapecalc.plan.echo_pattern: what is heard after one short sound, the first `count` answers of heads
+ * that are on, by time. `pass` is how often the loudest part of an answer went over the tape, `head` the
+ * place of the head that gives it.
+ * @param {Facts} facts @param {Setting} setting @param {number} count
+ * @param {number} [longest] s after the sound @param {number} [faintestDb] against the dry sound
+ * @returns {Answer[]}
+ */
+export function answers(facts, setting, count, longest = 10, faintestDb = -60) {
+  const heads = answeringHeads(facts, setting);
+  if (!heads.length) return [];
+  const input = dbToAmplitude(setting.input_send_db);
+  const faintest = dbToAmplitude(faintestDb) * (1 - 1e-9);
+  // Few answers need not be followed far: many heads make more of them with each pass.
+  let until = Math.min(longest, Math.max(...heads.map((head) => head.delay)));
+  let { found, more } = answersUntil(heads, input, until, faintest);
+  while (found.length < count && more && until < longest) {
+    until = Math.min(longest, 2 * until);
+    ({ found, more } = answersUntil(heads, input, until, faintest));
+  }
+  return found.slice(0, count).map((one) => ({ ...one, levelDb: amplitudeToDb(Math.abs(one.amplitude)) }));
+}
+
+/**
+ * The heads that are heard, with what they give to the ear and back to the tape.
+ * @param {Facts} facts @param {Setting} setting
+ */
+function answeringHeads(facts, setting) {
+  const passed = dbToAmplitude(passedDb(facts, setting));
+  const delays = headDelays(facts, setting);
+  const back = returnGains(setting).map((gain) => gain * passed * dbToAmplitude(setting.return_send_db));
+  const heads = headGains(setting).map((gain, place) => {
+    return { head: place, delay: delays[place], heard: gain * passed, back: back[place] };
+  });
+  return heads.filter((head) => head.heard !== 0);
+}
+
+/**
+ * All answers up to a time, and whether there are more behind it.
+ * @param {ReturnType<typeof answeringHeads>} heads @param {number} input
+ * @param {number} until @param {number} faintest
+ */
+function answersUntil(heads, input, until, faintest) {
+  const most = Math.max(...heads.map((one) => Math.abs(one.heard)));
+  const least = (faintest * dbToAmplitude(-FOLLOWED_DB)) / most;
+  let onTape = [{ time: 0, amplitude: input, pass: 0, head: 0 }];
+  const heard = [];
+  let more = false;
+  for (let pass = 1; pass <= MOST_PASSES && onTape.length; pass++) {
+    const again = [];
+    for (const sound of loudestOf(onTape.filter((one) => Math.abs(one.amplitude) >= least))) {
+      for (const { head, delay, heard: gain, back } of heads) {
+        const time = sound.time + delay;
+        if (time <= until) {
+          heard.push({ time, amplitude: sound.amplitude * gain, pass, head });
+          again.push({ time, amplitude: sound.amplitude * back, pass, head });
+        } else more = true;
+      }
+    }
+    onTape = addedUp(again);
+  }
+  return { found: addedUp(heard).filter((one) => Math.abs(one.amplitude) >= faintest), more };
+}
+
+/**
+ * The loudest so many.
+ * @template {{amplitude: number}} T
+ * @param {T[]} sounds
+ * @returns {T[]}
+ */
+function loudestOf(sounds) {
+  if (sounds.length <= MOST_FOLLOWED) return sounds;
+  const byLevel = [...sounds].sort((a, b) => Math.abs(b.amplitude) - Math.abs(a.amplitude));
+  return byLevel.slice(0, MOST_FOLLOWED);
+}
+
+/**
+ * Sorts sounds by time and adds up those that fall together.
+ * @param {{time: number, amplitude: number, pass: number, head: number}[]} sounds
+ */
+function addedUp(sounds) {
+  const sorted = [...sounds].sort((a, b) => a.time - b.time);
+  const sums = [];
+  let last = -Infinity;
+  let most = 0;
+  for (const sound of sorted) {
+    const sum = sums[sums.length - 1];
+    if (sum === undefined || sound.time - last > TOGETHER_S) {
+      sums.push({ ...sound });
+      most = Math.abs(sound.amplitude);
+    } else {
+      sum.amplitude += sound.amplitude;
+      if (Math.abs(sound.amplitude) > most) {
+        most = Math.abs(sound.amplitude);
+        sum.pass = sound.pass;
+        sum.head = sound.head;
+      }
+    }
+    last = sound.time;
+  }
+  return sums;
+}
+
+// ---- words ----
+
+/**
+ * A number with so many decimals, as Python writes it: a tie goes to the even digit.
+ * @param {number} value @param {number} digits
+ * @returns {string}
+ */
+export function fixedText(value, digits) {
+  const text = value.toFixed(digits);
+  const exact = Math.abs(value).toFixed(Math.min(100, digits + 60));
+  const tail = exact.slice(exact.indexOf(".") + 1 + digits);
+  if (!/^50*$/.test(tail)) return text;
+  const size = BigInt(exact.slice(0, exact.indexOf(".") + 1 + digits).replace(".", ""));
+  const even = String(size % 2n === 0n ? size : size + 1n).padStart(digits + 1, "0");
+  const whole = even.slice(0, even.length - digits);
+  return (value < 0 ? "-" : "") + whole + (digits ? `.${even.slice(-digits)}` : "");
+}
+
+/**
+ * A number with so many significant digits and no zeros behind, as Python writes it.
+ * @param {number} value @param {number} digits
+ * @returns {string}
+ */
+export function generalText(value, digits) {
+  const [mantissa, exponent] = value.toExponential(digits - 1).split("e");
+  const size = Number(exponent);
+  if (size >= -4 && size < digits) return withoutZeros(fixedText(value, digits - 1 - size));
+  return `${withoutZeros(mantissa)}e${size < 0 ? "-" : "+"}${String(Math.abs(size)).padStart(2, "0")}`;
+}
+
+/** @param {string} text */
+function withoutZeros(text) {
+  return text.includes(".") ? text.replace(/\.?0+$/, "") : text;
+}
+
+/**
+ * Mirrors tapecalc.words.amount in ms.
+ * @param {number} seconds @param {number} [digits]
+ */
+export function msText(seconds, digits = 0) {
+  return `${fixedText(seconds / 1e-3, digits)} ms`;
+}
+
+/**
+ * Mirrors tapecalc.words.amount in mm.
+ * @param {number} meters @param {number} [digits]
+ */
+export function mmText(meters, digits = 1) {
+  return `${fixedText(meters / 1e-3, digits)} mm`;
+}
+
+/**
+ * Mirrors tapecalc.words.speed.
+ * @param {number} speed m/s @param {string} units "metric" or "us"
+ */
+export function speedText(speed, units) {
+  if (units === "metric") return `${generalText(speed / 1e-2, 4)} cm/s`;
+  return `${generalText(speed / INCH_M, 4)} ips`;
+}
+
+/**
+ * Mirrors tapecalc.words.level.
+ * @param {number} db @param {string} [unit]
+ */
+export function levelText(db, unit = "dB") {
+  const text = fixedText(db, 1);
+  return `${text === "-0.0" ? "+0.0" : db > 0 || text === "0.0" ? `+${text}` : text} ${unit}`;
+}
+
+/**
+ * How far an echo is from its note, in words: "20 ms late", "in time" where that is not heard.
+ * @param {NoteFit} fit
+ */
+export function missText(fit) {
+  const size = Math.abs(fit.error);
+  if (!fit.audible) return "in time";
+  return `${msText(size, size < 0.01 ? 1 : 0)} ${fit.error > 0 ? "late" : "early"}`;
+}
