@@ -1,0 +1,170 @@
+/** Plain controls of a page. Each has a `node`, and `show` puts a value into it without telling anybody. */
+
+/**
+ * Make an element.
+ * @param {string} tag
+ * @param {Record<string, any>} [given] attributes; a function under `onclick` and the like listens
+ * @param {...(Node | string | null)} children
+ * @returns {any}
+ */
+export function element(tag, given = {}, ...children) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(given)) {
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (value !== null && value !== false) node.setAttribute(name, value === true ? "" : String(value));
+  }
+  for (const child of children) if (child !== null) node.append(child);
+  return node;
+}
+
+let named = 0;
+
+/** An id that nothing else on the page has. */
+export function freshId() {
+  named += 1;
+  return `tape-${named}-${Math.random().toString(36).slice(2, 7)}`;
+}
+
+/**
+ * A check that turns something on.
+ * @param {string} name
+ * @param {(on: boolean) => void} changed
+ * @param {string} [spoken] a longer name for those who do not see what stands around it
+ */
+export function checkControl(name, changed, spoken) {
+  const box = element("input", { type: "checkbox", onchange: () => changed(box.checked),
+    "aria-label": spoken ?? null });
+  const node = element("label", { class: "check" }, box, element("span", {}, name));
+  return { node, box, show: (/** @type {boolean} */ on) => { box.checked = on; } };
+}
+
+/**
+ * A slider with its name before it and its value behind it.
+ * @param {object} given
+ * @param {string} given.name
+ * @param {string} [given.spoken] a longer name for those who do not see what stands around it
+ * @param {number} given.least
+ * @param {number} given.most
+ * @param {number | string} given.step
+ * @param {(value: number) => string} given.words
+ * @param {(value: number, done: boolean) => void} changed
+ */
+export function rangeControl({ name, spoken, least, most, step, words }, changed) {
+  const id = freshId();
+  const input = element("input", {
+    type: "range", id, min: least, max: most, step, "aria-label": spoken ?? null,
+    oninput: () => { tell(); changed(Number(input.value), false); },
+    onchange: () => changed(Number(input.value), true),
+  });
+  const output = element("output", { for: id });
+  const tell = () => {
+    output.textContent = words(Number(input.value));
+    input.setAttribute("aria-valuetext", output.textContent);
+  };
+  const node = element("div", { class: "range" }, element("label", { for: id }, name), input, output);
+  return {
+    node,
+    show: (/** @type {number} */ value) => {
+      if (document.activeElement !== input || Number(input.value) !== value) input.value = String(value);
+      tell();
+    },
+  };
+}
+
+/**
+ * A list of which one is chosen.
+ * @param {string} name
+ * @param {{value: string, words: string}[]} choices
+ * @param {(value: string) => void} changed
+ */
+export function selectControl(name, choices, changed) {
+  const id = freshId();
+  const list = element("select", { id, onchange: () => changed(list.value) });
+  list.append(...choices.map(({ value, words }) => element("option", { value }, words)));
+  const node = element("div", { class: "choice" }, element("label", { for: id }, name), list);
+  return { node, list, show: (/** @type {string} */ value) => { list.value = value; } };
+}
+
+/**
+ * A few buttons of which one is down.
+ * @param {string} name
+ * @param {{value: any, words: string}[]} choices
+ * @param {(value: any) => void} changed
+ */
+export function radioControl(name, choices, changed) {
+  const group = freshId();
+  const inputs = choices.map(({ value }) => element("input", {
+    type: "radio", name: group, onchange: () => changed(value),
+  }));
+  const node = element("fieldset", { class: "radios" }, element("legend", {}, name),
+    element("div", { class: "radio-row" },
+    ...choices.map(({ words }, k) => element("label", {}, inputs[k], element("span", {}, words)))));
+  return {
+    node,
+    show: (/** @type {any} */ value) => inputs
+      .forEach((input, k) => { input.checked = choices[k].value === value; }),
+  };
+}
+
+/**
+ * A number that is typed.
+ * @param {object} given
+ * @param {string} given.name
+ * @param {number} given.least
+ * @param {number} given.most
+ * @param {string} given.unit
+ * @param {(value: number) => void} changed
+ */
+export function numberControl({ name, least, most, unit }, changed) {
+  const id = freshId();
+  const input = element("input", {
+    type: "number", id, min: least, max: most, step: "any", inputmode: "decimal",
+    onchange: () => {
+      const value = Number(input.value);
+      if (input.value !== "" && value >= least && value <= most) changed(value);
+      else show(kept);
+    },
+  });
+  let kept = least;
+  const show = (/** @type {number} */ value) => {
+    kept = value;
+    const words = String(Math.round(value * 100) / 100);
+    if (document.activeElement !== input || Number(input.value) !== Number(words)) input.value = words;
+  };
+  const node = element("div", { class: "number-field" }, element("label", { for: id }, name), input,
+    element("span", { class: "unit" }, unit));
+  return { node, input, show };
+}
+
+/**
+ * A button.
+ * @param {string} words
+ * @param {() => void} pressed
+ * @param {string} [look]
+ */
+export function buttonControl(words, pressed, look = "") {
+  return element("button", { type: "button", class: look || null, onclick: pressed }, words);
+}
+
+/**
+ * Something that folds.
+ * @param {string} title
+ * @param {string} hint what is inside
+ * @param {...Node} inside
+ */
+export function fold(title, hint, ...inside) {
+  return element("details", {}, element("summary", {}, element("strong", {}, title),
+    element("span", {}, hint)),
+    element("div", { class: "inside" }, ...inside));
+}
+
+/**
+ * Give somebody a file.
+ * @param {Blob} blob
+ * @param {string} name
+ */
+export function download(blob, name) {
+  const address = URL.createObjectURL(blob);
+  element("a", { href: address, download: name }).click();
+  setTimeout(() => URL.revokeObjectURL(address), 10000);
+}

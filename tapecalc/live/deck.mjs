@@ -1,0 +1,315 @@
+/** What of the scene stays where it is or turns: tape and reels, ruler and song, erase and record head. */
+
+import { stepOf } from "./layout.mjs";
+import { headShape } from "./grips.mjs";
+import { figure, songMarks, speedWords } from "./telling.mjs";
+
+const INCH_MM = 25.4;
+const DEGREES = 180 / Math.PI;
+
+/**
+ * Draw all of it anew.
+ * @param {any} scene
+ */
+export function drawDeck(scene) {
+  drawTape(scene);
+  drawRuler(scene);
+  drawMarks(scene);
+  drawFixedHeads(scene);
+}
+
+/**
+ * The ribbon, and what it comes from and goes to.
+ * @param {any} scene
+ */
+function drawTape(scene) {
+  const { width, tape, thick, pack, edge, loop, narrow, right } = scene.place;
+  const { back, tape: ribbon } = scene.layers;
+  const low = tape + thick;
+  if (loop) {
+    drawLoop(scene);
+  } else {
+    const reach = Math.sqrt(Math.max(0, pack ** 2 - (pack - thick) ** 2));
+    const ends = narrow ? [-14, width + 14] : [pack + 8, width - pack - 8];
+    scene.packs = ends.map((x, k) => {
+      const y = low - pack;
+      back.put(`pack${k}`, "circle", { cx: x, cy: y, r: pack, class: "ribbon" });
+      back.put(`ring${k}`, "circle", { cx: x, cy: y, r: 0.84 * pack, class: "ring" });
+      back.put(`ring2${k}`, "circle", { cx: x, cy: y, r: 0.68 * pack, class: "ring" });
+      return { x, y, hub: 0.5 * pack };
+    });
+    ribbon.put("ribbon", "rect", { x: ends[0], y: tape, width: ends[1] - ends[0], height: thick,
+      class: "face" });
+    ribbon.line("low", [ends[0], low, ends[1], low], "edge");
+    ribbon.line("high", [ends[0] + reach, tape, ends[1] - reach, tape], "edge");
+    if (!narrow) {
+      ["supply", "take-up"].forEach((name, k) => {
+        scene.layers.words.text(name, ends[k], low + 20, name, "note context");
+      });
+    }
+  }
+  const tip = right + (narrow ? 16 : 30);
+  scene.layers.front.put("capstan", "circle", { cx: tip, cy: tape - 7, r: 7, class: "capstan" });
+  scene.layers.front.put("roller", "circle",
+    { cx: tip, cy: low + (narrow ? 12 : 18), r: narrow ? 12 : 18, class: "roller" });
+  if (!narrow) scene.layers.words.text("capstan", tip, tape - 20, "capstan", "note context");
+  scene.capstan = { x: tip, y: tape - 7 };
+  drawSpeed(scene);
+}
+
+/**
+ * A closed loop of tape: its way back runs below, shortened.
+ * @param {any} scene
+ */
+function drawLoop(scene) {
+  const { width, tape, thick, back, narrow } = scene.place;
+  const [left, right] = [narrow ? 10 : 20, width - (narrow ? 10 : 20)];
+  const middle = tape + thick / 2;
+  const radius = (back - middle) / 2;
+  const way =
+    `M${left + radius} ${middle}H${right - radius}A${radius} ${radius} 0 0 1 ${right - radius} ${back}`
+    + `H${left + radius}A${radius} ${radius} 0 0 1 ${left + radius} ${middle}`;
+  scene.layers.back.put("lap", "path", { d: way, class: "lap-edge" });
+  scene.layers.back.put("lap-face", "path", { d: way, class: "lap" });
+  const x = [left + radius, right - radius];
+  const thin = 7.2;
+  const [low, bend] = [tape + thick, narrow ? 12 : 30];
+  const half = (/** @type {number} */ sign, /** @type {number} */ edge) =>
+    `M${x[0]} ${middle + sign * thin}Q${x[0] + bend / 2} ${middle + sign * thin} ${x[0] + bend} ${edge}`
+    + `H${x[1] - bend}`
+    + `Q${x[1] - bend / 2} ${middle + sign * thin} ${x[1]} ${middle + sign * thin}`;
+  scene.layers.tape.put("ribbon", "path",
+    { d: `${half(-1, tape)}V${middle}H${x[0]}Z${half(1, low)}V${middle}H${x[0]}Z`, class: "face" });
+  scene.layers.tape.put("high", "path", { d: half(-1, tape), class: "edge" });
+  scene.layers.tape.put("low", "path", { d: half(1, low), class: "edge" });
+  scene.packs = [];
+  scene.lap = { left: x[0], right: x[1], middle, back, radius };
+  const metres = `${Number(scene.facts.loop_length_m.toPrecision(3))} m`;
+  const seconds = figure(scene.facts.loop_length_m * 1000 / (scene.setting.speed_ips * INCH_MM), 1);
+  scene.layers.words.text("lap", width / 2, back - 17, `the loop, ${metres}: once round in ${seconds} s`,
+    "note context");
+}
+
+/**
+ * Which way the tape runs, and how fast.
+ * @param {any} scene
+ */
+function drawSpeed(scene) {
+  const { edge, ruler, narrow, zero, loop } = scene.place;
+  const words = speedWords(scene.facts, scene.setting.speed_ips);
+  const x = narrow ? (loop ? 22 : 10) : edge;
+  const y = ruler + (eraseBelow(scene) ? 36 : narrow ? 16 : 18);
+  scene.layers.words.text("speed", x, y + 16, words, "note", "start");
+  const length = Math.max(26, Math.min(64, zero - x - 30));
+  scene.layers.words.line("arrow", [x, y - 5, x + length, y - 5], "arrow-line");
+  scene.layers.words.put("arrow-tip", "path",
+    { d: triangle(x + length + 9, y - 5, 11, 8), class: "arrow-tip" });
+}
+
+/**
+ * Millimeters on the lower edge, time at the present speed on the upper one.
+ * @param {any} scene
+ */
+function drawRuler(scene) {
+  const { zero, x, end, ruler, rulerThick, spanMm, scale, narrow } = scene.place;
+  const before = 7;
+  scene.layers.marks.put("ruler", "rect", {
+    x: zero - before, y: ruler + 3, width: end - zero + before + 7, height: rulerThick - 3, rx: 3,
+    class: "ruler",
+  });
+  const low = ruler + rulerThick;
+  const most = (end - zero) / (narrow ? 66 : 90);
+  const mm = stepOf(spanMm, most);
+  const fine = mm / (mm * scale > 90 ? 10 : 5);
+  const perMs = (scene.setting.speed_ips * INCH_MM) / 1000;
+  ticks(scene, { from: low, sense: -1, step: mm, each: Math.round(mm / fine), most: spanMm, mm: 1,
+    unit: "mm" });
+  const ms = stepOf(spanMm / perMs, most);
+  ticks(scene, { from: ruler + 3, sense: 1, step: ms, each: 5, most: spanMm / perMs, mm: perMs, unit: "ms" });
+}
+
+/**
+ * Marks along one edge: so many fine ones for each with a number, the last number with its unit.
+ * @param {any} scene
+ * @param {any} given
+ */
+function ticks(scene, { from, sense, step, each, most, mm, unit }) {
+  const { x, end } = scene.place;
+  let way = "";
+  for (let k = 0; (k * step) / each <= most * (1 + 1e-9); k += 1) {
+    way += `M${x(((k * step) / each) * mm).toFixed(1)} ${from}v${sense * (k % each === 0 ? 9 : 5)}`;
+  }
+  scene.layers.marks.put(`ticks-${unit}`, "path", { d: way, class: "tick" });
+  const words = (/** @type {number} */ k) => figure(k * step, step < 1 ? 1 : 0);
+  let last = Math.floor(most / step + 1e-9);
+  while (last > 1 && x(last * step * mm) + scene.wide(`${words(last)} ${unit}`, 12) / 2 > end + 7) last -= 1;
+  for (let k = 0; k <= last; k += 1) {
+    const text = `${words(k)}${k === last ? ` ${unit}` : ""}`;
+    const low = from + sense * 9 + (sense > 0 ? 11 : -3);
+    scene.layers.words.text(`${unit}${k}`, x(k * step * mm), low, text, "small");
+  }
+}
+
+/**
+ * The song on the ruler: where a mark meets a head, its echo is in time.
+ * @param {any} scene
+ */
+function drawMarks(scene) {
+  const { x, end, tape, ruler, rulerThick, spanMm, names, narrow } = scene.place;
+  /** @type {any[]} */
+  const song = songMarks(scene.facts, scene.setting, spanMm, scene.said);
+  const near = new Map();
+  scene.said.forEach((/** @type {any} */ said, /** @type {number} */ k) => {
+    if (said.inTime && scene.setting.heads[k].on) near.set(said.note, k);
+  });
+  const record = { place: -9, at: scene.place.zero, half: scene.wide("record", 13) / 2 };
+  const taken = recordBelow(scene) ? [record] : [];
+  const tight = (spanMm / Math.max(1, song.length)) * scene.place.scale < 22;
+  const low = ruler + rulerThick + 6;
+  song.forEach((mark) => {
+    mark.lit = near.has(mark.name);
+    mark.wanted = scene.said.some((/** @type {any} */ one) => one.note === mark.name);
+  });
+  [...song].sort((a, b) => b.lit - a.lit || b.wanted - a.wanted || a.weight - b.weight || a.mm - b.mm)
+    .forEach((mark) => {
+    if (tight && mark.weight === 3 && !mark.lit && !mark.wanted) return;
+    const place = x(mark.mm);
+    const key = `${mark.name || "mark"}${mark.mm.toFixed(3)}`;
+    if (taken.some((one) => Math.abs(one.place - place) < 4)) return;
+    const look = mark.lit ? "mark lit" : `mark weight${mark.weight}`;
+    scene.layers.marks.line(key, [place, mark.lit || mark.weight < 3 ? tape : tape + 14, place, low], look);
+    const half = scene.wide(mark.name, narrow ? 12 : 13) / 2;
+    const at = Math.min(scene.place.width - half - 4, place);
+    const free = taken.every((one) => !one.half || Math.abs(one.at - at) > one.half + half + 9);
+    const shown = mark.name && free && place <= end;
+    taken.push({ place, at, half: shown ? half : 0 });
+    if (shown) scene.layers.words.text(`name${key}`, at, names, mark.name, mark.lit ? "note lit" : "note");
+  });
+}
+
+/**
+ * Whether the erase head's name stands below the tape, because grips fan out above it.
+ * @param {any} scene
+ */
+function eraseBelow(scene) {
+  return recordBelow(scene) && scene.place.grips.kind === "rows";
+}
+
+/**
+ * Whether the record head's name stands below the ruler, because a playback head is too near for it.
+ * @param {any} scene
+ */
+function recordBelow(scene) {
+  if (scene.namesInside()) return false;
+  const { narrow, zero, x } = scene.place;
+  const nearest = x(Math.min(...scene.setting.heads.map((/** @type {any} */ head) => head.spacing_mm)));
+  return narrow || nearest - 14 < zero + 8 + scene.wide("record", 13);
+}
+
+/**
+ * Erase and record head: they stay where they are.
+ * @param {any} scene
+ */
+function drawFixedHeads(scene) {
+  const { x, eraseMm } = scene.place;
+  const { front, words } = scene.layers;
+  const { tape, body, zero } = scene.place;
+  const half = (scene.place.headMm * scene.place.scale) / 2;
+  const erases = scene.facts.erases;
+  fixedHead(front, "erase", x(-eraseMm), body, tape, half, erases ? "body" : "body off");
+  fixedHead(front, "record", zero, body, tape, half, "body");
+  if (scene.namesInside()) {
+    words.text("erase", x(-eraseMm), body + 19, erases ? "erase" : "no erase", "note");
+    words.text("record", zero, body + 19, "record", "note");
+    return;
+  }
+  const erase = x(-eraseMm);
+  const nameWide = scene.wide("no erase", 13);
+  const name = erases ? "erase" : "no erase";
+  const middle = erase + nameWide / 2 + 8 < zero;
+  if (eraseBelow(scene)) words.text("erase", Math.min(erase + 8, zero - 11), scene.place.ruler + 17, name,
+    "note", "end");
+  else words.text("erase", middle ? erase : zero - 9, body - 7, name, "note", middle ? "middle" : "end");
+  if (recordBelow(scene)) words.text("record", zero, scene.place.names, "record", "note context");
+  else words.text("record", zero + 8, body - 7, "record", "note", "start");
+}
+
+/**
+ * Turn what turns: at the speed of the tape over its radius.
+ * @param {any} scene
+ */
+export function turnThings(scene) {
+  const pen = scene.layers.front;
+  const { pack } = scene.place;
+  const turn = (scene.position / scene.facts.pack_radius_mm) * DEGREES;
+  scene.packs.forEach((/** @type {any} */ one, /** @type {number} */ k) => {
+    const spokes = [0, 120, 240].map((angle) => {
+      const [x, y] = [pack * Math.cos(angle / DEGREES), pack * Math.sin(angle / DEGREES)];
+      const from = `M${(0.18 * x).toFixed(1)} ${(0.18 * y).toFixed(1)}`;
+      return `${from}L${(0.44 * x).toFixed(1)} ${(0.44 * y).toFixed(1)}`;
+    }).join("");
+    pen.put(`hub${k}`, "circle", { cx: one.x, cy: one.y, r: one.hub, class: "hub" });
+    pen.put(`spokes${k}`, "path", { d: spokes, class: "spokes",
+      transform: `translate(${one.x} ${one.y}) rotate(${(-turn).toFixed(2)})` });
+  });
+  const angle = -(scene.position / (scene.facts.capstan_mm / 2)) * DEGREES;
+  pen.put("capstan-turn", "path", {
+    d: "M0 0L5 0", class: "capstan-turn",
+    transform: `translate(${scene.capstan.x} ${scene.capstan.y}) rotate(${angle.toFixed(1)})`,
+  });
+  if (scene.place.loop && scene.lap) splice(scene, pen);
+}
+
+/**
+ * The splice of a closed loop goes round with the tape.
+ * @param {any} scene
+ * @param {any} pen
+ */
+function splice(scene, pen) {
+  const { left, right, middle, back, radius } = scene.lap;
+  const { scale, thick, zero } = scene.place;
+  const lap = scene.trace.lapMm;
+  const straight = (right - left) / scale;
+  let along = (((scene.position + (zero - left) / scale) % lap) + lap) % lap;
+  if (along < straight) {
+    pen.line("splice", [left + along * scale - 4, middle + thick / 2, left + along * scale + 4,
+      middle - thick / 2], "splice");
+    return;
+  }
+  along = (along - straight) / Math.max(1, lap - straight);
+  const around = Math.PI * radius;
+  const way = along * (2 * around + right - left);
+  let [x, y] = [0, 0];
+  if (way < around) {
+    x = right + radius * Math.sin(way / radius);
+    y = middle + radius - radius * Math.cos(way / radius);
+  } else if (way < around + right - left) {
+    x = right - (way - around);
+    y = back;
+  } else {
+    const angle = (way - around - (right - left)) / radius;
+    x = left - radius * Math.sin(angle);
+    y = back - radius + radius * Math.cos(angle);
+  }
+  pen.line("splice", [x - 3, y + 6, x + 3, y - 6], "splice");
+}
+
+/**
+ * A solid tip that points right.
+ * @param {number} x
+ * @param {number} y
+ * @param {number} long
+ * @param {number} wide
+ */
+function triangle(x, y, long, wide) {
+  return `M${x} ${y}L${x - long} ${y - wide / 2}V${y + wide / 2}Z`;
+}
+
+/**
+ * @param {any} pen @param {string} name @param {number} x
+ * @param {number} top @param {number} tape @param {number} half @param {string} look
+ */
+function fixedHead(pen, name, x, top, tape, half, look) {
+  pen.put(`${name}-body`, "path", { d: headShape(x, top, tape, half), class: look });
+  pen.line(`${name}-gap`, [x, tape - 14, x, tape + 3], "gap");
+}

@@ -1,0 +1,208 @@
+/** What a setting means, in numbers and in words: delays, notes, repeats, and how near a runaway is. */
+
+import { amplitudeToDb, beatMarks, decayTime, fitOfSetting, growthDbPerS, headDelays } from "./formulas.mjs";
+import { loopGainDb, marginDb, repeatsHeard, returnGains, speedFromIps, speedText } from "./formulas.mjs";
+
+const MINUS = "\u2212";
+const SPACE = "\u00a0";
+/** A margin of a loop to which nothing returns. */
+const NO_LOOP_DB = 200;
+/** Within this of the note nothing is said to be off, s. */
+const EXACT_S = 0.0005;
+/** With less than this to go a loop is near its limit, dB. */
+const NEAR_DB = 2;
+
+/**
+ * Write a number with so many decimals and a true minus.
+ * @param {number} value
+ * @param {number} [digits]
+ * @returns {string}
+ */
+export function figure(value, digits = 0) {
+  const text = Math.abs(value).toFixed(digits);
+  return value < 0 && Number(text) !== 0 ? MINUS + text : text;
+}
+
+/** @param {number} db @returns {string} a level with its sign */
+export function levelWords(db) {
+  return `${db > 0 && figure(db, 1) !== "0.0" ? "+" : ""}${figure(db, 1)}${SPACE}dB`;
+}
+
+/** @param {number} seconds @returns {string} a time, in ms up to ten seconds */
+export function timeWords(seconds) {
+  return seconds < 10 ? `${figure(seconds * 1000)}${SPACE}ms` : `${figure(seconds, 1)}${SPACE}s`;
+}
+
+/** @param {number} mm @returns {string} */
+export function lengthWords(mm) {
+  return `${figure(mm, 1)}${SPACE}mm`;
+}
+
+/** @param {{units: string}} facts @param {number} ips @returns {string} a speed in the machine's unit */
+export function speedWords(facts, ips) {
+  return speedText(speedFromIps(ips), facts.units).replace(" ", SPACE);
+}
+
+/** @param {string} noun @returns {string} with its article */
+export function articled(noun) {
+  return `${/^[aeiou]/.test(noun) ? "an" : "a"} ${noun}`;
+}
+
+/**
+ * @typedef {object} HeadSaid
+ * @property {number} delay s
+ * @property {string} time the delay in words
+ * @property {string} note the nearest note
+ * @property {string} off how far from it, and whether that is heard
+ * @property {string} long the note and how far off it is
+ * @property {string} offShort how far from it
+ * @property {boolean} inTime whether nobody hears that it is off
+ * @property {string} whole all of it in one line, for those who listen
+ */
+
+/**
+ * Say of every head when it answers, and which note that is nearest to.
+ * @param {any} facts
+ * @param {any} setting
+ * @returns {HeadSaid[]}
+ */
+export function headsSaid(facts, setting) {
+  return headDelays(facts, setting).map((delay, k) => {
+    const head = setting.heads[k];
+    const fit = fitOfSetting(facts, setting, delay);
+    const off = Math.abs(fit.error) < EXACT_S ? ""
+      : `${timeWords(Math.abs(fit.error))} ${fit.error > 0 ? "late" : "early"}`;
+    const inTime = !fit.audible;
+    const said = off ? (inTime ? `in time (${off})` : `${off}: heard`) : "in time";
+    const more = head.on ? (head.inverted ? ", inverted" : "") : ", off";
+    return {
+      delay,
+      time: timeWords(delay),
+      note: fit.note,
+      off: said,
+      offShort: off || "exact",
+      long: `${articled(fit.note)}, ${inTime ? said : `${off}, which is heard`}`,
+      inTime,
+      whole: `${lengthWords(head.spacing_mm)}, ${timeWords(delay)}, ${articled(fit.note)}, ${off || "exact"}`
+        + `${inTime && off ? ", not heard as off" : ""}${more}`,
+    };
+  });
+}
+
+/**
+ * How loud likely bumps make the loudest tone at a speed, dB; of two neighbors the louder.
+ * @param {any} facts
+ * @param {any} setting
+ */
+function likelyDb(facts, setting) {
+  if (!setting.response) return 0;
+  const designs = [...facts.designs].sort((a, b) => a.speed_ips - b.speed_ips);
+  const above = designs.findIndex((one) => one.speed_ips >= setting.speed_ips - 1e-9);
+  if (above < 0) return designs[designs.length - 1].loudest_db;
+  const exact = above === 0 || Math.abs(designs[above].speed_ips - setting.speed_ips) < 1e-9;
+  return Math.max(designs[above].loudest_db, exact ? -Infinity : designs[above - 1].loudest_db);
+}
+
+/**
+ * @typedef {object} LoopSaid
+ * @property {"open" | "safe" | "near" | "may" | "runs"} state
+ * @property {string} words
+ * @property {number} limitDb of the return send, from where on the loop may run away
+ * @property {number} runsDb from where on it does, with bumps as they are likely
+ * @property {string} repeats
+ * @property {string} gone time until it has faded
+ * @property {string} warning a sentence, empty while nothing threatens
+ */
+
+/**
+ * Say how often a sound is heard, and how far the return send may still go up.
+ * @param {any} facts
+ * @param {any} setting
+ * @returns {LoopSaid}
+ */
+export function loopSaid(facts, setting) {
+  const margin = marginDb(facts, setting);
+  const send = setting.return_send_db;
+  const open = margin > NO_LOOP_DB;
+  const gains = returnGains(setting);
+  const sum = gains.reduce((all, gain) => all + Math.abs(gain), 0);
+  const likely = open ? -NO_LOOP_DB : amplitudeToDb(sum) + send + likelyDb(facts, setting);
+  const state = open ? "open" : likely > 0 ? "runs" : margin < 0 ? "may" : margin < NEAR_DB ? "near" : "safe";
+  const bound = Math.abs(margin + likely) > 0.05 ? " or more" : "";
+  const shown = Math.floor(Math.max(margin, 0) * 10 + 1e-6) / 10;
+  const words = {
+    open: "nothing comes back",
+    safe: `${figure(shown, 1)}${SPACE}dB${bound} to go`,
+    near: `${figure(shown, 1)}${SPACE}dB${bound} to go`,
+    may: "may run away",
+    runs: "runs away",
+  }[state];
+  const once = loopGainDb(facts, setting);
+  const delays = headDelays(facts, setting);
+  const shortest = Math.min(...delays.filter((_, k) => gains[k] !== 0));
+  const down = `turn the return send down by ${figure(Math.ceil(-margin * 10 - 1e-6) / 10, 1)}${SPACE}dB`;
+  const growth = state === "runs" ? `${figure(growthDbPerS(shortest, likely), 0)}${SPACE}dB a second` : "";
+  const warning = state === "runs"
+    ? `The loop runs away: it grows by itself, by up to ${growth}. `
+      + `To end it ${down}, or press Escape.`
+    : state === "may" ? `The loop may run away, if this head's bass bumps are large. To be safe ${down}.`
+      : "";
+  return { state, words, limitDb: send + margin, runsDb: send - likely, warning,
+    ...faded(facts, setting, once, delays) };
+}
+
+/**
+ * Say how many repeats are heard and when they are gone; several heads answer between each other.
+ * @param {any} facts
+ * @param {any} setting
+ * @param {number} once
+ * @param {any} delays
+ */
+function faded(facts, setting, once, delays) {
+  const on = setting.heads.map((/** @type {any} */ head, /** @type {number} */ k) => k)
+    .filter((/** @type {number} */ k) => setting.heads[k].on);
+  const fed = on.filter((/** @type {number} */ k) => setting.heads[k].feeds_return);
+  if (!on.length) return { repeats: "none", gone: "at once" };
+  const last = Math.max(...on.map((/** @type {number} */ k) => delays[k]));
+  if (!fed.length) return { repeats: "1 of each head", gone: `after ${timeWords(last)}` };
+  if (once >= -0.05) return { repeats: "without end", gone: "never" };
+  const longest = Math.max(...fed.map((/** @type {number} */ k) => delays[k]));
+  const time = last + decayTime(longest, once, facts.faded_db);
+  const about = on.length > 1 ? "within about " : "after about ";
+  const count = on.length > 1 ? "several at once" : String(repeatsHeard(once, facts.faded_db));
+  return { repeats: count, gone: `${about}${figure(time, 1)}${SPACE}s` };
+}
+
+/**
+ * List the marks of the song on the ruler: sixteenths, and the notes that the heads are nearest to.
+ * @param {any} facts
+ * @param {any} setting
+ * @param {number} upToMm
+ * @param {{note: string}[]} heads
+ * @returns {{mm: number, name: string, weight: number}[]} weight 1 for a beat, 2 for a half, 3 for all else
+ */
+export function songMarks(facts, setting, upToMm, heads) {
+  const speed = speedFromIps(setting.speed_ips);
+  const marks = beatMarks(speed, setting.bpm, upToMm).map(({ at_mm, beats, part }) => ({
+    mm: at_mm,
+    name: nameOf(facts, beats),
+    weight: part === 1 ? 1 : part === 2 ? 2 : 3,
+  }));
+  for (const name of new Set(heads.map((one) => one.note))) {
+    const note = facts.notes.find((/** @type {any} */ one) => one.name === name);
+    const mm = (note.beats * 60 * speed * 1000) / setting.bpm;
+    if (mm <= upToMm && !marks.some((mark) => Math.abs(mark.mm - mm) < 1e-6 * mm)) marks.push({ mm, name,
+      weight: 3 });
+  }
+  return marks.sort((a, b) => a.mm - b.mm);
+}
+
+/**
+ * The name of so many beats: a note, or a count.
+ * @param {any} facts
+ * @param {number} beats
+ */
+function nameOf(facts, beats) {
+  const note = facts.notes.find((/** @type {any} */ one) => one.plain && Math.abs(one.beats - beats) < 1e-9);
+  return note ? note.name : Number.isInteger(beats) ? `${beats} beats` : "";
+}
