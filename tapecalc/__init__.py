@@ -30,6 +30,7 @@ if TYPE_CHECKING:
         transport,
         units,
     )
+    from tapecalc.live.playable import playable
     from tapecalc.machine import Machine, example_machine, read_machine, write_machine
     from tapecalc.measuring.session import measure
     from tapecalc.plan import make_plan
@@ -49,6 +50,7 @@ __all__ = [
     "measure",
     "omissions",
     "parts",
+    "playable",
     "read_machine",
     "render",
     "response",
@@ -71,6 +73,7 @@ _FROM = {
     "example_machine": "machine",
     "make_plan": "plan",
     "measure": "measuring.session",
+    "playable": "live.playable",
     "read_machine": "machine",
     "render": "sound.render",
     "write_machine": "machine",

@@ -1,4 +1,4 @@
-"""The command line: ``python -m tapecalc plan|compare|render|measure|figures|clip``.
+"""The command line: ``python -m tapecalc plan|try|compare|render|measure|figures|clip``.
 
 Each command loads only the rooms it needs. A mistake in what the user typed or in a file ends with one
 line on standard error and exit status 2.
@@ -221,6 +221,7 @@ def _parser() -> argparse.ArgumentParser:
     add = functools.partial(commands.add_parser, formatter_class=raw, allow_abbrev=False)
     for name, describe, function, text in (
         ("plan", _describe_plan, _plan, "make a complete plan for one machine and one song"),
+        ("try", _describe_try, _try, "write a page on which the machine's heads can be dragged, and heard"),
         ("compare", _describe_compare, _compare, "set two plans side by side, what differs first"),
         ("render", _describe_render, _render, "play a sound file through the planned machine"),
         ("measure", _describe_measure, _measure, "measure a machine from recordings of it"),
@@ -241,7 +242,23 @@ def _describe_plan(add: Callable[..., Any]) -> None:
     several("--speed-ips", dest="speeds_ips", metavar="IPS", help="instead of a file: speed")
     several("--speed-cm-s", dest="speeds_cm_s", metavar="CM_S", help="the same in cm/s")
     _describe_song(add)
-    add("--out", metavar="DIR", help="also write plan.html, plan.json, figures and a preview here")
+    add("--out", metavar="DIR", help="also write plan.html, try.html, plan.json, figures and a preview here")
+
+
+def _describe_try(add: Callable[..., Any]) -> None:
+    add(
+        "machine",
+        nargs="?",
+        default="example",
+        metavar="MACHINE.toml",
+        help="a machine file, or 'example' (default)",
+    )
+    add(
+        "--out",
+        required=True,
+        metavar="FILE",
+        help="an .html to write; it opens in a browser and needs nothing else",
+    )
 
 
 def _describe_song(add: Callable[..., Any]) -> None:
@@ -378,7 +395,7 @@ def _spare(out: str, *inputs: str | None) -> None:
                 raise ValueError(f"{out} would be written over {name}, which is read: name another")
 
 
-# ---- plan, compare, render, figures, clip ----
+# ---- plan, try, compare, render, figures, clip ----
 
 
 def _plan(
@@ -405,6 +422,16 @@ def _plan(
 
         text += f"\n\nWritten: {', '.join(map(str, write_plan(plan, out)))}"
     _say(text)
+
+
+def _try(machine: str, out: str) -> None:
+    """Write the playable tape as one page."""
+    from tapecalc.report.try_page import write_try_page
+
+    _spare(out, machine)
+    if not out.lower().endswith((".html", ".htm")):
+        raise ValueError(f"--out must end in .html, or no browser opens it; got {out}")
+    _say(f"Written: {write_try_page(tc.make_plan(_machine_file(machine)), out)}")
 
 
 def _machine_of_numbers(file: str | None, **numbers: Sequence[float] | None) -> "tc.Machine":

@@ -351,7 +351,8 @@ def try_page(data, folder, number):
         one_line(error)
         return "refused"
     write_plan(plan, folder / "out")
-    harmless((folder / "out" / "plan.html").read_text(encoding="utf-8"))
+    for page in (folder / "out").glob("*.html"):
+        harmless(page.read_text(encoding="utf-8"))
     for picture in (folder / "out" / "figures").glob("*.svg"):
         harmless(picture.read_text(encoding="utf-8"))
     return "planned"

@@ -47,15 +47,19 @@ from site_panels import imports_of, knobs_of, panel_of
 
 from tapecalc import __version__
 from tapecalc.files import MANIFEST, replacing_folder, write_file
+from tapecalc.live import pages as live_pages
+from tapecalc.live.facts import playable_facts
 from tapecalc.machine import example_machine
 from tapecalc.plan import make_plan
 from tapecalc.plot import style
 from tapecalc.report.plan_page import write_plan
+from tapecalc.report.try_page import try_page
 
 ROOT = Path(__file__).resolve().parents[1]
 FIRST = ("00_index", "workbench")  # then the lessons by their numbers
 PLAN = "plan/plan.html"
 API = "api/index.html"
+TRY = "try.html"
 PROMISES = "promises.html"
 MUST_FAIL = "raises-exception"
 PANEL = "Run the notebook to move the controls."  # how the caption of every panel ends
@@ -267,7 +271,8 @@ class Site:
     def add(self, template, file, **values):
         """Fill a template into a file of the site."""
         up = "../" * file.count("/")
-        text = self.templates.get_template(f"{template}.html.jinja").render(here=file, up=up, **values)
+        values = {"here": file, "up": up, "playable": None, **values}
+        text = self.templates.get_template(f"{template}.html.jinja").render(**values)
         if found := harm_in(text, site=True):
             raise Refused(f"{file}: has {', '.join(found)}")
         self.files[file] = text.encode("utf-8")
@@ -380,12 +385,35 @@ def _text(kind, text):
     return {"kind": kind, "text": plain, "scrolled": bool(columns) and longest > FITS_A_PHONE}
 
 
+def playable():
+    """The bundled machine as the first page lets one play it: its script and what belongs to that."""
+    machine = example_machine()
+    script = live_pages.page_script(playable_facts(machine))
+    return {
+        "place": live_pages.PLACE,
+        "script": script,
+        "digest": live_pages.digest(script),
+        "style": live_pages.style_sheet(),
+        "still": Markup(live_pages.still(machine)),
+    }
+
+
+def try_files():
+    """The same on a page of its own."""
+    page = try_page(make_plan(example_machine()))
+    if found := harm_in(page):
+        raise Refused(f"{TRY}: has {', '.join(found)}")
+    return {TRY: page.encode("utf-8")}
+
+
 def plan_files():
     """The plan of the bundled machine, with the way back to the course."""
     with tempfile.TemporaryDirectory() as folder:
         write_plan(make_plan(example_machine()), folder)
         paths = [path for path in Path(folder).rglob("*") if path.is_file() and path.name != MANIFEST]
         content = {f"plan/{path.relative_to(folder).as_posix()}": path.read_bytes() for path in paths}
+    del content[f"plan/{TRY}"]  # the site has it at its front
+    content[PLAN] = content[PLAN].replace(f'href="{TRY}"'.encode(), f'href="../{TRY}"'.encode())
     before, header, after = content[PLAN].decode("utf-8").partition("<header>")
     if not header:
         raise Refused("the plan's page has no header to put the way back into")
@@ -407,7 +435,7 @@ def site_files(*, plan=True, moving=False, packed=False):
         after = pages[place + 1] if place + 1 < len(pages) else None
         site.add(
             "site_page", page.file, page=page, before=before, after=after,
-            used=used[page.file], sections=page.sections, **common,
+            used=used[page.file], sections=page.sections, playable=None if place else playable(), **common,
         )  # fmt: skip
     for module in modules:
         anchors = [(entry.anchor, entry.name) for entry in module.entries]
@@ -432,7 +460,7 @@ def site_files(*, plan=True, moving=False, packed=False):
     site.files["style.css"] = (Path(__file__).parent / "site_style.css").read_bytes()
     if moving:
         site.files["panels.js"] = (Path(__file__).parent / "site_panels.js").read_bytes()
-    return site.files | (plan_files() if plan else {})
+    return site.files | try_files() | (plan_files() if plan else {})
 
 
 def write_site(files, folder):

@@ -96,6 +96,14 @@ class Control:
             raise ValueError(f"{self.name} must be from {self.low:g} to {self.high:g}, got {value!r}")
         return value
 
+    def allows(self, value: Any) -> bool:
+        """Whether `allowed` takes a value."""
+        try:
+            self.allowed(value)
+        except ValueError:
+            return False
+        return True
+
 
 def slider(
     name: str, label: str, value: float, *, low: float, high: float, step: float, unit: str, log: bool = False
@@ -380,7 +388,7 @@ class Panel:
         picture = _png(Image.open(io.BytesIO(self.png)), optimize=True)
         data = {"image/png": base64.b64encode(picture).decode("ascii"), "text/plain": repr(self)}
         look = {"alt": f"{self.alt} {self.readout}", "width": self._width, "height": self._height}
-        return _view(self.widget) | data, {"image/png": look}
+        return view(self.widget) | data, {"image/png": look}
 
     def display(self, widget: Any) -> None:
         """Show a widget with the panel in it and, below, what there is to see for those who cannot.
@@ -390,9 +398,9 @@ class Panel:
         from IPython.display import display
 
         data, metadata = self._repr_mimebundle_()
-        display(data | _view(widget), raw=True, metadata=metadata)
+        display(data | view(widget), raw=True, metadata=metadata)
         caption = {"text/markdown": self.caption, "text/plain": self.words}
-        display(caption | _view(self._description), raw=True)
+        display(caption | view(self._description), raw=True)
 
     def _ipython_display_(self) -> None:
         self.display(self.widget)
@@ -421,7 +429,7 @@ def _parts(answer: Answer) -> tuple[str, dict[str, str]]:
     return sentence, {what: str(number) for what, number in table.items()}
 
 
-def _view(widget: Any) -> dict[str, Any]:
+def view(widget: Any) -> dict[str, Any]:
     """What a live page takes for a widget, and any other passes over."""
     view = {"version_major": 2, "version_minor": 0, "model_id": widget.model_id}
     return {"application/vnd.jupyter.widget-view+json": view}

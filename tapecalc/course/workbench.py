@@ -1,10 +1,10 @@
-"""The whole job on one panel: move heads, speed, tempo and sends, see the plan change."""
+"""The whole job on one page: drag heads, move speed, tempo and sends, hear it, and see the plan change."""
 
 import functools
 import html
 import os
 import time  # noqa: TID251  a tap is when it is
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -31,9 +31,12 @@ from tapecalc.course.panel import (
     slider,
     strokes,
     text_field,
+    view,
 )
 from tapecalc.course.tapping import tapped_tempo
 from tapecalc.files import replacing_folder
+from tapecalc.live.setting import machine_of_setting
+from tapecalc.live.widget import Playable
 from tapecalc.machine import (
     LONGEST,
     USUAL_SPACINGS,
@@ -110,16 +113,17 @@ def _spacing_names(machine: Machine) -> list[str]:
     return ["spacing_mm"] if count == 1 else [f"spacing_{number}_mm" for number in range(1, count + 1)]
 
 
-def _spacing_sliders(machine: Machine) -> Iterator[Control]:
-    """One for each head, as far as a plan can follow."""
+def _spacing_sliders(machine: Machine, reach_mm: tuple[float, float]) -> Iterator[Control]:
+    """One for each head, as far as a plan can follow, and the tape that is played."""
     farthest = min(from_si(USUAL_SPACINGS[1], "mm"), 999 * LONGEST * min(machine.speeds))
     if machine.loop_length is not None:
         farthest = min(farthest, from_si(machine.loop_length, "mm") - 1)
     for name, head in zip(_spacing_names(machine), machine.playback_heads, strict=True):
         mm = head.spacing_mm
         label = "head spacing" + name.removeprefix("spacing").removesuffix("_mm").replace("_", " ")
-        low, high = min(10.0, max(mm / 2, 1.0), mm), max(min(max(150.0, 2 * mm), farthest), mm)
-        yield slider(name, label, mm, low=low, high=high, step=0.5, unit="mm")
+        low, high = min(10.0, max(mm / 2, 1.0)), min(max(150.0, 2 * mm), farthest)
+        low, high = min(max(low, reach_mm[0]), mm), max(min(high, reach_mm[1]), mm)
+        yield slider(name, label, mm, low=low, high=high, step=0.1, unit="mm")
 
 
 def _speed_control(machine: Machine) -> Control:
@@ -149,8 +153,11 @@ def _around(name: str, label: str, value: float, low: float, high: float) -> Con
     return slider(name, label, value, low=min(low, value), high=max(high, value), step=0.5, unit="dB")
 
 
-def workbench_panel(machine: Machine) -> Panel:
-    """Make the panel for one machine: echoes against the beat, tone of the repeats, the plan's figures."""
+def workbench_panel(machine: Machine, *, reach_mm: tuple[float, float] = (0.0, np.inf)) -> Panel:
+    """Make the panel for one machine: echoes against the beat, tone of the repeats, the plan's figures.
+
+    `reach_mm` is how near and how far heads may stand.
+    """
     song, mixer = machine.song, machine.mixer
     bpm = song.bpm or (machine.songs[0].bpm if machine.songs else 90.0)
     notes = [ANY_NOTE, *(note.name for note in tempo.PLAIN_NOTES)]
@@ -169,7 +176,7 @@ def workbench_panel(machine: Machine) -> Panel:
         "workbench",
         functools.partial(_build, full_db=full_db, repeats=repeats),
         update,
-        *_spacing_sliders(machine),
+        *_spacing_sliders(machine, reach_mm),
         _speed_control(machine),
         slider("bpm", "tempo", bpm, low=20.0, high=400.0, step=0.1, unit="bpm"),
         choice("note", "wanted note", dict(zip(notes, notes, strict=True)), song.note or ANY_NOTE),
@@ -347,11 +354,35 @@ def _ending(plan: EchoPlan) -> str:
     return f"{heard}, {margin_text(planned)} before the loop runs away."
 
 
-class Workbench:
-    """Pick a machine, tap a tempo, move the controls, save machine file and plan.
+#: What tape and panel call alike.
+_SHARED = ("bpm", "note", "input_send_db", "return_send_db")
 
-    `panel` is the panel of the present machine, `widget` everything, `message` what the last loading,
-    saving or tap said. `clock` counts seconds; a tap has the time at which it arrives here.
+
+def _build_of(setting: Mapping[str, Any]) -> list[tuple[Any, ...]]:
+    """What a setting says of the heads that the panel has no control for."""
+    return [tuple(value for key, value in head.items() if key != "spacing_mm") for head in setting["heads"]]
+
+
+def _speed_value(machine: Machine, speed: float) -> dict[str, float]:
+    """What the control of the speed stands at for a speed, m/s."""
+    if machine.speed_range is None:
+        return {"speed": min(machine.speeds, key=lambda known: abs(known - speed))}
+    unit = "cm_s" if machine.units == "metric" else "ips"
+    low, high = (from_si(end, unit) for end in machine.speed_range)
+    return {f"speed_{unit}": min(max(from_si(speed, unit), low), high)}
+
+
+def _differ(one: Any, other: Any) -> bool:
+    """Whether two values of a control are more than a last bit apart."""
+    return one != other if isinstance(one, str) else abs(one - other) > 1e-9 * abs(other)
+
+
+class Workbench:
+    """Pick a machine, play it, tap a tempo, move the controls, save machine file and plan.
+
+    `tape` is the playable tape of the present machine, if it can be played, and `panel` its panel: what is
+    moved on one moves the other. `widget` is everything, `message` what the last loading, saving or tap
+    said. `clock` counts seconds; a tap has the time at which it arrives here.
 
     >>> Workbench().machine.name
     'Bench deck'
@@ -362,6 +393,7 @@ class Workbench:
     ) -> None:
         self._clock, self.message = clock, ""
         self._taps: list[float] = []
+        self._following = False  # whether tape or panel moves because the other did
         self._tempo = 0.0  # as tapped
         self._told = {what: ipywidgets.HTML() for what in ("load", "tap", "save")}
         self._file = text_field("file", "26em", placeholder="machine.toml")
@@ -373,9 +405,11 @@ class Workbench:
         self._tap = button("tap the tempo", beat, lambda: self._try("tap", self._tapped))
         self._tap_row = row(self._tap, self._told["tap"])
         self._tap_row.layout.margin = "0 0 0 16.6em"  # below the sliders, not below what they are called
-        self._place = ipywidgets.VBox()
+        self._played, self._place = ipywidgets.VBox(), ipywidgets.VBox()
         load, save = row(self._file, self._load), row(self._folder, self._save)
-        self.widget = ipywidgets.VBox([load, self._told["load"], self._place, save, self._told["save"]])
+        below = [load, self._told["load"], self._place, save, self._told["save"]]
+        self._below = ipywidgets.VBox(below)
+        self.widget = ipywidgets.VBox([self._played, *below])
         self._show(machine or example_machine())
 
     @property
@@ -409,12 +443,86 @@ class Workbench:
         return [Path(folder) / path.name for path in written]
 
     def _show(self, machine: Machine) -> None:
-        panel = workbench_panel(machine)
+        """Show a machine: its tape, unless its heads stand too near to be played, and its panel."""
+        tape: Playable | None = None
+        try:
+            tape = Playable(machine)
+        except ValueError as error:
+            self._played.children = (ipywidgets.HTML(f"<p>{html.escape(str(error))}</p>"),)
+        self._set_panel(machine, tape, range(len(machine.playback_heads)))
+        self._file_machine = machine
+        if tape is not None:
+            tape.observe(lambda _: self._follow_tape(), "setting")
+            self._played.children = (tape,)
+
+    def _set_panel(self, machine: Machine, tape: Playable | None, heads: Sequence[int]) -> None:
+        """Make the panel of a machine whose heads are these of the tape."""
+        reach = (0.0, np.inf) if tape is None else (tape.facts["least_mm"], tape.facts["most_mm"])
+        panel = workbench_panel(machine, reach_mm=reach)
         panel.put_below("bpm", self._tap_row)
-        panel.on_move = self._forget
-        self._machine, self.panel = machine, panel
+        panel.on_move = self._moved
+        self._machine, self.panel, self.tape, self._heads = machine, panel, tape, heads
+        self._build = None if tape is None else _build_of(tape.setting)
         self._told["tap"].value = ""
         self._place.children = (panel.widget,)
+
+    def _moved(self) -> None:
+        """Let the tape follow the panel."""
+        self._forget()
+        if self.tape is not None and not self._following:
+            self._following = True
+            try:
+                self.tape.setting = self._setting(self.tape.setting)
+            finally:
+                self._following = False
+
+    def _follow_tape(self) -> None:
+        """Let the panel follow the tape; what it has no control for makes a new one."""
+        if self.tape is None or self._following:
+            return
+        self._following = True
+        try:
+            self._take(self.tape.setting)
+        except ValueError as error:  # no head is on
+            self._tell("load", "alert", f"The plan stays as it was: {error}")
+        finally:
+            self._following = False
+
+    def _take(self, setting: Mapping[str, Any]) -> None:
+        """Move the panel to a setting of the tape."""
+        values = self._values(setting)
+        controls = self.panel.controls
+        if _build_of(setting) != self._build or not all(controls[k].allows(v) for k, v in values.items()):
+            wanted = {"song.wanted_repeats": self.panel.values["wanted_repeats"]}
+            machine = with_changes(machine_of_setting(self._file_machine, setting), wanted)
+            on = [at for at, head in enumerate(setting["heads"]) if head["on"]]
+            on.sort(key=lambda at: setting["heads"][at]["spacing_mm"])
+            self._set_panel(machine, self.tape, on)
+            values = self._values(setting)
+        self.panel.set(**values)
+
+    def _values(self, setting: Mapping[str, Any]) -> dict[str, Any]:
+        """What the panel's controls stand at when the tape has a setting."""
+        spacings = [setting["heads"][at]["spacing_mm"] for at in self._heads]
+        values = dict(zip(_spacing_names(self._machine), spacings, strict=True))
+        values |= {key: setting[key] for key in _SHARED}
+        return values | _speed_value(self._machine, to_si(setting["speed_ips"], "ips"))
+
+    def _setting(self, setting: Mapping[str, Any]) -> dict[str, Any]:
+        """A setting of the tape, moved to where the panel's controls stand."""
+        values, before = self.panel.values, self._values(setting)
+        # A slider in a browser may send its number back with another last bit: that is no move.
+        moved = {
+            name: value for name, value in values.items() if name in before and _differ(value, before[name])
+        }
+        names = dict(zip(_spacing_names(self._machine), self._heads, strict=True))
+        heads = [dict(head) for head in setting["heads"]]
+        for name, at in names.items():
+            heads[at]["spacing_mm"] = moved.get(name, heads[at]["spacing_mm"])
+        shared = {key: moved[key] for key in _SHARED if key in moved}
+        if any(name.startswith("speed") for name in moved):
+            shared["speed_ips"] = from_si(_speed(self._machine, values), "ips")
+        return {**setting, **shared, "heads": heads}
 
     def _forget(self) -> None:
         """Take back what was said before the last move; of a tapped tempo while it stands."""
@@ -466,8 +574,13 @@ class Workbench:
         return f"Workbench for {self._machine.name}\n{self.panel!r}"
 
     def _ipython_display_(self) -> None:
-        """Show everything live; without a kernel the panel's picture and sentence remain."""
-        self.panel.display(self.widget)
+        """Show everything live; without a kernel pictures and sentences of tape and panel remain."""
+        from IPython.display import display
+
+        if self.tape is not None:
+            data, metadata = self.tape._repr_mimebundle_()
+            display(data | view(self._played), raw=True, metadata=metadata)
+        self.panel.display(self._below if self.tape is not None else self.widget)
 
 
 # ---- exercises ----

@@ -4,7 +4,6 @@ The page carries its pictures and its sound inside, names are escaped, and a con
 load anything from elsewhere. The setup card lies beside it.
 """
 
-import base64
 import json
 import os
 from collections.abc import Iterator, Mapping
@@ -22,7 +21,7 @@ from tapecalc.plot import style
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.kit import Drawn
 from tapecalc.plot.player import Clip, compare
-from tapecalc.report.pages import html_page
+from tapecalc.plot.templates import Picture, filled, picture
 from tapecalc.report.plan_data import plan_data
 from tapecalc.report.plan_text import (
     CAUTIONS,
@@ -35,6 +34,7 @@ from tapecalc.report.plan_text import (
     tables,
 )
 from tapecalc.report.setup_card import findings, setup_card_page
+from tapecalc.report.try_page import try_page
 from tapecalc.sound.files import write_sound
 from tapecalc.sound.render import EchoSound, render
 from tapecalc.sound.signals import phrase
@@ -92,27 +92,7 @@ class Fold(NamedTuple):
     finding: str
     prints: tuple[Table, ...]
     others: tuple[Table, ...]
-    pictures: tuple["Picture", ...]
-
-
-class Picture(NamedTuple):
-    """A figure as a page shows it: drawn on the light ground, with its size in pixels and its words."""
-
-    svg: bytes
-    width: int
-    height: int
-    alt: str
-    caption: str
-
-    @property
-    def light(self) -> str:
-        """The figure inside an address, as a picture that cannot run anything."""
-        return "data:image/svg+xml;base64," + base64.b64encode(self.svg).decode("ascii")
-
-    @property
-    def dark(self) -> str:
-        """The same on the dark ground."""
-        return self._replace(svg=style.on_ground(self.svg, "dark")).light
+    pictures: tuple[Picture, ...]
 
 
 def plan_figures(plan: EchoPlan, *, profile: str | style.Profile = PROFILE) -> dict[str, Drawn]:
@@ -166,14 +146,13 @@ def answer(plan: EchoPlan, lines: tuple[str, ...] | None = None) -> tuple[str, .
     return (*alarms, *(line for line in first if "AWAY" not in line))[:MOST_SENTENCES]
 
 
-def picture(drawn: Drawn) -> Picture:
-    """Give a figure to a page."""
-    width, height = (round(96 * inches) for inches in drawn.figure.get_size_inches().tolist())
-    svg = style.figure_bytes(drawn.figure, "svg", alt=drawn.alt)
-    return Picture(svg, width, height, drawn.alt, drawn.caption)
-
-
-def plan_page(plan: EchoPlan, pictures: Mapping[str, Picture], *, preview: EchoSound | None = None) -> str:
+def plan_page(
+    plan: EchoPlan,
+    pictures: Mapping[str, Picture],
+    *,
+    preview: EchoSound | None = None,
+    playable: bool = False,
+) -> str:
     """Write the page as HTML that needs nothing else.
 
     Parameters
@@ -182,13 +161,16 @@ def plan_page(plan: EchoPlan, pictures: Mapping[str, Picture], *, preview: EchoS
         Those of `plan_figures`, by name; where one is missing its place stays empty.
     preview
         What `plan_preview` made; without it there are no players.
+    playable
+        Whether ``try.html`` lies beside the page.
 
     Notes
     -----
     Source: WCAG 2.2 for structure, contrast and text alternatives.
     """
     lines = headlines(plan)
-    return html_page(
+    return filled(
+        "report",
         "plan_page.html.jinja",
         name=plan.machine.name,
         version=__version__,
@@ -199,34 +181,46 @@ def plan_page(plan: EchoPlan, pictures: Mapping[str, Picture], *, preview: EchoS
         folds=tuple(_folds(plan, pictures)),
         findings=findings(plan),
         players=() if preview is None else _players(preview),
+        playable=playable,
         preview_speed=words.speed(_preview_speed(plan), plan.machine.units),
     )
 
 
 def write_plan(plan: EchoPlan, folder: str | os.PathLike[str]) -> list[Path]:
-    """Write page, card, data, preview (if there is one) and figures into a folder, and give their paths.
+    """Write pages, data, preview (if there is one) and figures into a folder, and give their paths.
 
     The folder appears when it is complete, in place of that of an older plan; one that holds anything else is
     refused. Two runs into one folder write one after the other.
     """
-    names = ["plan.html", "card.html", "plan.json", "preview.wav", "figures"]
     with replacing_folder(folder, "plan") as place:
-        data = json.dumps(plan_data(plan), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
         drawn = plan_figures(plan)
         pictures = {name: picture(one) for name, one in drawn.items()}
         pngs = {name: style.figure_bytes(one.figure, "png", alt=one.alt) for name, one in drawn.items()}
-        preview, card = plan_preview(plan), setup_card_page(plan)
-        page = plan_page(plan, pictures, preview=preview)
+        preview, tape = plan_preview(plan), _playable(plan)
+        files = {
+            "plan.html": plan_page(plan, pictures, preview=preview, playable=tape is not None),
+            "card.html": setup_card_page(plan),
+            "try.html": tape,
+            "plan.json": json.dumps(plan_data(plan), indent=2, ensure_ascii=False, allow_nan=False) + "\n",
+        }
+        texts = {name: text for name, text in files.items() if text is not None}
+        for name, text in texts.items():
+            write_file(place / name, text)
         for name, one in pictures.items():
             write_file(place / "figures" / f"{name}.svg", one.svg)
             write_file(place / "figures" / f"{name}.png", pngs[name])
-        if preview is None:
-            names.remove("preview.wav")
-        else:
+        if preview is not None:
             write_sound(place / "preview.wav", preview.mix, preview.sample_rate)
-        for name, text in zip(names, (page, card, data), strict=False):
-            write_file(place / name, text)
+    names = [*texts, *([] if preview is None else ["preview.wav"]), "figures"]
     return [Path(folder) / name for name in names]
+
+
+def _playable(plan: EchoPlan) -> str | None:
+    """The page that plays the machine; None if its heads stand nearer than a page can play them."""
+    try:
+        return try_page(plan)
+    except ValueError:
+        return None
 
 
 def _folds(plan: EchoPlan, pictures: Mapping[str, Picture]) -> Iterator[Fold]:

@@ -23,8 +23,8 @@ from tapecalc.calc.transport import run_time
 from tapecalc.calc.units import from_si
 from tapecalc.files import write_file
 from tapecalc.plan import DelayPlan, EchoPlan, SpeedForSong
+from tapecalc.plot.templates import filled
 from tapecalc.plot.wiring import PATCHES
-from tapecalc.report.pages import html_page
 from tapecalc.report.plan_text import CAUTIONS, heard_text, speed_text, tables
 
 EXPOSURE_LEVELS_DBA = (85, 94, 100)
@@ -215,7 +215,8 @@ def setup_card_page(plan: EchoPlan) -> str:
     songs, wide = song_rows(plan), len(plan.loops) > WIDE
     most = 3 if wide else MOST_SONGS
     rows = len(plan.machine.spacings) + min(most, len(songs.rows))
-    return html_page(
+    return filled(
+        "report",
         "setup_card.html.jinja",
         name=plan.machine.name,
         speeds=", ".join(words.speed_twice(speed, plan.machine.units) for speed in plan.machine.speeds),

@@ -5,11 +5,28 @@ import shutil
 import lab_browser
 import nbformat
 import pytest
-from nbformat.v4 import new_code_cell, new_notebook
+from nbformat.v4 import new_code_cell, new_notebook, new_output
+from programs import program
+
+from tapecalc.live.playable import playable
+from tapecalc.machine import example_machine
 
 pytestmark = pytest.mark.browser
+notebook_tool = program("notebook", "notebook_tool")
 
 METADATA = {"kernelspec": {"name": "python3", "display_name": "Python 3 (ipykernel)", "language": "python"}}
+#: A playable tape, what Python reads of it, and a button with which Python moves it.
+TAPE = """import ipywidgets
+import tapecalc as tc
+
+tape, said = tc.playable(tc.example_machine()), ipywidgets.Label("not moved")
+button = ipywidgets.Button(description="move it from Python")
+names = ["spacing_mm", "speed_ips", "return_send_db", "bpm"]
+tell = lambda _: setattr(said, "value", "Python reads " + ", ".join(f"{getattr(tape, n):g}" for n in names))
+tape.observe(tell, "setting")
+button.on_click(lambda _: tape.set_trait("spacing_mm", 83.0))
+display(said, button)
+tape"""
 PANELS = {"repeats": "runaway_panel", "patching": "patch_panel"}
 
 
@@ -22,9 +39,13 @@ def server(tmp_path_factory):
         shutil.copytree(lab_browser.ROOT / part, folder / part, ignore=shutil.ignore_patterns("out", ".*"))
     cells = [f"from tapecalc.course import {topic}\n\n{topic}.{name}()" for topic, name in PANELS.items()]
     bench = "from tapecalc.course.workbench import Workbench\n\nWorkbench()"
-    for name, sources in {"two_panels": cells, "bench": [bench]}.items():
+    for name, sources in {"two_panels": cells, "bench": [bench], "tape": [TAPE]}.items():
         made = new_notebook(cells=[new_code_cell(source) for source in sources], metadata=METADATA)
         nbformat.write(made, folder / f"{name}.ipynb")
+    stored = nbformat.read(folder / "tape.ipynb", as_version=4)
+    data, _ = playable(example_machine())._repr_mimebundle_()
+    stored.cells[0].outputs = [new_output("execute_result", data=data, execution_count=1)]
+    nbformat.write(notebook_tool.clean(stored), folder / "stored.ipynb")
     with lab_browser.lab_server(folder) as running:
         yield running
 

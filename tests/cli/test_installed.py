@@ -154,7 +154,7 @@ def test_the_wheel_holds_the_package_and_nothing_else(archives):
     held = names(archives[1])
     assert {name for name in held if ".dist-info/" not in name} == tracked("tapecalc")
     assert "tapecalc/examples/bench_deck.toml" in held
-    assert "tapecalc/report/plan_page.html.jinja" in held
+    assert {"tapecalc/report/plan_page.html.jinja", "tapecalc/live/page.mjs"} <= held
     assert [name for name in held if name.endswith(".dist-info/licenses/LICENSE")]
 
 
@@ -226,6 +226,7 @@ def test_a_plan_is_written_without_a_home_and_without_touching_the_installation(
     out = desk / "aus der Küche"
     assert json.loads((out / "plan.json").read_text(encoding="utf-8"))["bpm"] == 76
     assert "Bench deck" in (out / "plan.html").read_text(encoding="utf-8")
+    assert "Bench deck" in (out / "try.html").read_text(encoding="utf-8")
     assert (out / "preview.wav").stat().st_size > 100_000
     assert installed.contents() == before
 

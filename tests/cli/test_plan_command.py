@@ -139,7 +139,7 @@ def test_the_folder_gets_page_figures_data_and_sound(tmp_path, capsys):
     names = {
         str(path.relative_to(tmp_path / "out")) for path in (tmp_path / "out").rglob("*") if path.is_file()
     }
-    assert {"plan.html", "card.html", "plan.json", "preview.wav"} <= names
+    assert {"plan.html", "card.html", "try.html", "plan.json", "preview.wav"} <= names
     assert {"figures/delay_map.svg", "figures/tempo_map.svg", "figures/level_ladder.svg"} <= names
     assert json.loads((tmp_path / "out" / "plan.json").read_text())["bpm"] == 76
     assert "plan.html" in capsys.readouterr().out

@@ -29,7 +29,7 @@ BOTH = README + "\n" + DEVELOPERS
 
 #: What a line must begin with to be something that one types.
 PROGRAMS = ("make", "pip", "git", ".venv/", "tools/", ".ci/", "python", "conda", "sudo", "tapecalc")
-COMMANDS = tuple(f"{name} " for name in ("plan", "render", "measure", "figures", "clip"))
+COMMANDS = tuple(f"{name} " for name in ("plan", "try", "render", "measure", "figures", "clip"))
 
 HERE = "tests/cli/test_readme.py"
 SITE = "tests/site/test_site.py::test_every_notebook_that_git_tracks_is_a_page_and_so_are_plan_and_card"

@@ -10,14 +10,14 @@ import tokenize
 
 from project import LIBRARY, keeps
 
-#: Slow or large packages, and the rooms that may load them when they are imported.
+#: Slow or large packages, and the rooms or modules that may load them when they are imported.
 KEPT_OUT = {
-    "matplotlib": ("plot", "report", "course"),
-    "ipywidgets": ("course",),
-    "IPython": ("plot", "course"),
+    "matplotlib": ("plot", "live", "report", "course"),
+    "ipywidgets": ("live.widget", "course"),
+    "IPython": ("plot", "live.widget", "course"),
     "sympy": (),
-    "scipy.signal": ("measuring", "plot", "report", "course"),
-    "scipy.optimize": ("measuring", "plot", "report", "course"),
+    "scipy.signal": ("measuring", "plot", "live", "report", "course"),
+    "scipy.optimize": ("measuring", "plot", "live", "report", "course"),
 }
 IMPORT_ONE_BY_ONE = """
 import importlib, json, sys
@@ -31,7 +31,7 @@ print(json.dumps(loaded))
 #: Lengths of the inch and the foot, as digits without zeros and points.
 INCH_DIGITS = {"254", "3048"}
 #: The most that one person can hold: all lines, lines of code, and docstring lines for each of them.
-MOST_LINES, MOST_CODE, MOST_DOCSTRING = 30_600, 21_300, 0.55
+MOST_LINES, MOST_CODE, MOST_DOCSTRING = 32_600, 22_600, 0.55
 LARGEST_FILE, LONGEST_FUNCTION = 700, 60  # lines of code
 
 FILES = sorted(LIBRARY.rglob("*.py"))
@@ -62,6 +62,7 @@ def test_a_room_loads_only_what_it_may():
         "sound",
         "measuring",
         "plot",
+        "live",
         "report",
         "course",
         "cli",
@@ -72,7 +73,7 @@ def test_a_room_loads_only_what_it_may():
         f"importing {name} loads {package}"
         for name, modules in found.items()
         for package, allowed in KEPT_OUT.items()
-        if package in modules and room(name) not in allowed
+        if package in modules and not {room(name), name.removeprefix("tapecalc.")} & set(allowed)
     )
 
 

@@ -422,7 +422,7 @@ def test_an_error_stands_beside_the_field_keeps_the_folder_and_goes_with_the_nex
     bench._load.click()
     assert bench.message.startswith("That did not work: no such/deck.toml is no file, seen from ")
     shown = list(bench.widget.children)
-    assert shown.index(bench._told["load"]) == 1 and "role='alert'" in bench._told["load"].value
+    assert shown.index(bench._told["load"]) == 2 and "role='alert'" in bench._told["load"].value
     bench.panel._reset_button.click()
     assert bench._told["load"].value == ""
     broken = tmp_path / "deck.toml"
@@ -471,3 +471,106 @@ def test_it_reads_without_a_kernel(capsys):
     assert repr(bench).startswith("Workbench for Bench deck")
     bench._ipython_display_()
     assert "At the first setting: 218 ms" in capsys.readouterr().out
+
+
+# ---- the playable tape above it ----
+
+
+@pytest.fixture
+def bench():
+    bench = Workbench()
+    bench.panel.strict = True
+    return bench
+
+
+def test_a_move_on_the_tape_moves_panel_and_plan(bench):
+    bench.tape.spacing_mm = 57.1  # 299.7 ms at 190.5 mm/s
+    bench.tape.bpm = 100.0
+    assert (bench.panel.values["spacing_mm"], bench.panel.values["bpm"]) == (57.1, 100.0)
+    assert bench.panel.readout.startswith("300 ms +/- 8 ms: an eighth at 100 bpm")
+    bench.tape.speed_ips = 3.75
+    assert bench.panel.readout.startswith("599 ms")
+    assert bench.machine.playback_heads[0].spacing_mm == 57.1 and bench.machine == bench.tape.machine
+
+
+def test_a_move_on_the_panel_moves_the_tape(bench):
+    bench.panel.set(
+        spacing_mm=60.0, bpm=90.0, return_send_db=-9.0, speed=bench._machine.speeds[1], note="eighth"
+    )
+    tape = bench.tape
+    assert (tape.spacing_mm, tape.bpm, tape.return_send_db, tape.speed_ips) == (60.0, 90.0, -9.0, 3.75)
+    assert tape.setting["note"] == "eighth"
+    bench.panel.reset()
+    assert tape.setting == tape.facts["setting"]
+
+
+def test_neither_answers_the_other_back(bench):
+    moves = []
+    bench.tape.observe(lambda change: moves.append(change["new"]), "setting")
+    bench.panel.set(spacing_mm=47.3)
+    bench.tape.spacing_mm = 52.7
+    bench.panel.set(spacing_mm=52.7 + 1e-13)  # as a browser may send it back
+    assert [setting["heads"][0]["spacing_mm"] for setting in moves] == [47.3, 52.7]
+
+
+def test_what_the_panel_has_no_control_for_makes_a_new_one(bench):
+    before, setting = bench.panel, bench.tape.setting
+    bench.panel.set(wanted_repeats=3)
+    first = setting["heads"][0]
+    heads = [{**first, "level_db": -3.0}, {**first, "spacing_mm": 30.0, "inverted": True}]
+    bench.tape.setting = {**setting, "heads": heads}
+    assert bench.panel is not before and bench.panel.values["wanted_repeats"] == 3
+    values = bench.panel.values
+    assert (values["spacing_1_mm"], values["spacing_2_mm"]) == (30.0, 41.5)  # in tape order
+    assert [(h.level_db, h.inverted) for h in bench.machine.playback_heads] == [(0.0, True), (-3.0, False)]
+    bench.panel.set(spacing_1_mm=33.0)
+    assert bench.tape.spacing_mm == [41.5, 33.0]  # each keeps its place on the tape's list
+    bench.tape.return_send_db = -60.0  # below the end of the slider
+    assert bench.panel.values["return_send_db"] == -60
+
+
+def test_without_a_head_the_plan_stays_and_says_so(bench):
+    setting, told = bench.tape.setting, bench.panel.readout
+    off = [{**head, "on": False} for head in setting["heads"]]
+    bench.tape.setting = {**setting, "heads": off}
+    assert bench.message.startswith("The plan stays as it was: heads must have one that is on")
+    assert bench.panel.readout == told
+    bench.tape.setting = {**setting, "bpm": 90.0}
+    assert "at 90 bpm" in bench.panel.readout and bench._told["load"].value == ""
+
+
+def test_loading_a_machine_moves_the_tape_and_the_old_one_moves_nothing(bench, tmp_path):
+    old = bench.tape
+    bench.load(write_file(tmp_path / "three.toml", MACHINES["three_heads"]))
+    assert bench.tape is not old and bench.tape.spacing_mm == [40.0, 80.0, 160.0]
+    assert bench.widget.children[0].children == (bench.tape,)
+    old.bpm = 99.0
+    assert bench.panel.values["bpm"] == 75
+    bench.tape.spacing_mm = [140.0, 80.0, 40.0]
+    assert [bench.panel.values[f"spacing_{n}_mm"] for n in (1, 2, 3)] == [140.0, 80.0, 40.0]
+
+
+def test_heads_too_near_to_be_played_are_planned_all_the_same():
+    bench = Workbench(machine_from_options(spacings_mm=[8], speeds_ips=[30]))
+    assert bench.tape is None and "playback_heads must stand" in bench._played.children[0].value
+    bench.panel.set(spacing_mm=9.0)
+    assert bench.machine.playback_heads[0].spacing_mm == 9
+
+
+def test_a_speed_of_a_range_is_the_same_on_both():
+    free = {"speed_range_cm_s": [9.5, 38.1], "capstan_diameter_mm": 8.0}
+    bench = Workbench(with_changes(example_machine(), {"transport": free}))
+    name = next(name for name in bench.panel.values if name.startswith("speed_"))
+    bench.tape.speed_ips = 10.0
+    assert bench.panel.values[name] == pytest.approx(25.4 if name == "speed_cm_s" else 10.0, rel=1e-12)
+    bench.panel.set(**{name: bench.panel.controls[name].high})
+    assert bench.tape.speed_ips == pytest.approx(15.0, rel=1e-9)
+
+
+def test_shown_without_a_kernel_tape_and_panel_stand_there_once(bench, monkeypatch):
+    shown = []
+    monkeypatch.setattr("IPython.display.display", lambda data, **_: shown.append(data))
+    bench._ipython_display_()
+    kinds = [set(data) - {"application/vnd.jupyter.widget-view+json", "text/plain"} for data in shown]
+    assert kinds == [{"text/html"}, {"image/png"}, {"text/markdown"}]
+    assert shown[0]["text/html"].count("<img") == 1

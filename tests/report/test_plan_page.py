@@ -13,13 +13,12 @@ from tapecalc.machine import example_machine, machine_from_options, machine_from
 from tapecalc.plan import make_plan
 from tapecalc.plot import style
 from tapecalc.plot.catalog import CATALOG, draw
-from tapecalc.report.pages import typeset
+from tapecalc.plot.templates import picture, typeset
 from tapecalc.report.plan_page import (
     HERO,
     PROFILE,
     TOPICS,
     answer,
-    picture,
     plan_figures,
     plan_page,
     plan_preview,
@@ -27,6 +26,7 @@ from tapecalc.report.plan_page import (
 )
 from tapecalc.report.plan_text import CAUTIONS, headlines, tables
 from tapecalc.report.setup_card import findings, setup_card_page
+from tapecalc.report.try_page import try_page
 
 DECK = example_machine()
 PLAN = make_plan(DECK)
@@ -52,10 +52,19 @@ def page(written):
 
 def test_the_folder_holds_page_card_data_sound_and_pictures(written):
     folder, files = written
-    assert [file.name for file in files] == ["plan.html", "card.html", "plan.json", "preview.wav", "figures"]
+    names = ["plan.html", "card.html", "try.html", "plan.json", "preview.wav", "figures"]
+    assert [file.name for file in files] == names
     assert all(file.exists() for file in files)
     assert {file.stem for file in (folder / "figures").iterdir()} == set(plan_figures(PLAN))
     assert (folder / "card.html").read_text(encoding="utf-8") == setup_card_page(PLAN)
+    assert (folder / "try.html").read_text(encoding="utf-8") == try_page(PLAN)
+
+
+def test_heads_too_near_to_be_played_leave_the_playable_tape_out(tmp_path):
+    near = make_plan(machine_from_options(spacings_mm=[8], speeds_ips=[30]))
+    names = [file.name for file in write_plan(near, tmp_path / "near")]
+    assert "try.html" not in names and "plan.html" in names
+    assert "try.html" not in (tmp_path / "near" / "plan.html").read_text(encoding="utf-8")
 
 
 def test_the_page_is_small_enough_to_send(page):
@@ -87,7 +96,7 @@ def test_a_plan_is_not_written_over_a_picture_of_somebody_elses(tmp_path):
 @pytest.mark.slow
 def test_the_same_plan_gives_the_same_page(page):
     pictures = {name: picture(drawn) for name, drawn in plan_figures(PLAN).items()}
-    again = plan_page(PLAN, pictures, preview=plan_preview(PLAN))
+    again = plan_page(PLAN, pictures, preview=plan_preview(PLAN), playable=True)
     without_sound = re.compile(r"data:audio/mpeg;base64,[^'\"]+")
     assert without_sound.sub("", again) == without_sound.sub("", page)
 
@@ -204,7 +213,7 @@ def test_nothing_is_loaded_from_elsewhere(page):
     outline = Outline(page)
     assert "default-src 'none'" in page
     assert outline.runs == [] and outline.all("link") == []
-    assert outline.loads == {"data", "card.html", "plan.json", "preview.wav"}
+    assert outline.loads == {"data", "card.html", "try.html", "plan.json", "preview.wav"}
 
 
 def test_every_picture_has_words_and_a_dark_twin(page):

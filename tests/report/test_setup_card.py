@@ -9,8 +9,8 @@ from page_outline import Outline
 
 from tapecalc.machine import example_machine, machine_from_text, with_changes
 from tapecalc.plan import make_plan
+from tapecalc.plot.templates import typeset
 from tapecalc.plot.wiring import PATCHES
-from tapecalc.report.pages import typeset
 from tapecalc.report.plan_text import CAUTIONS
 from tapecalc.report.setup_card import (
     cables,

@@ -1,5 +1,7 @@
 """The site: every notebook as a page that opens from disk, complete, described, and the same each time."""
 
+import base64
+import hashlib
 import html
 import io
 import json
@@ -46,6 +48,7 @@ def test_every_notebook_that_git_tracks_is_a_page_and_so_are_plan_and_card(files
     assert lessons == {tool.page_file(name) for name in NOTEBOOKS} | {
         "plan/plan.html",
         "plan/card.html",
+        "try.html",
         "gallery.html",
         "promises.html",
     }
@@ -111,10 +114,17 @@ def test_every_link_leads_to_a_file_of_the_site_and_to_a_place_in_it(pages, file
     keeps(broken)
 
 
+#: The pages that play: each has one script, ours.
+PLAYED = ("index.html", "try.html")
+
+
 @slow
-def test_nothing_is_fetched_from_elsewhere_and_nothing_runs(pages, files):
+def test_nothing_is_fetched_from_elsewhere_and_nothing_runs_but_the_playable_tape(pages, files):
     found = []
     for name, page in pages.items():
+        if name in PLAYED:
+            found += [f"{name}: {one}" for one in page.all("script") if one != {"type": "module"}]
+            page.tags = [one for one in page.tags if one != ("script", {"type": "module"})]
         found += [f"{name}: {a}" for a in page.addresses if re.match(r"(?!data:)[a-z+.-]+:|/", a, re.I)]
         found += [f"{name}: {tag}" for tag, _ in page.tags if tag in ACTIVE]
         handlers = [key for _, attributes in page.tags for key in attributes if key.startswith("on")]
@@ -473,6 +483,52 @@ def test_words_tables_links_and_sounds_pass():
     page = "<p>a &lt;script&gt; <a href='https://example.org'>b</a> <a href='01.html#x'>c</a></p>"
     page += "<audio src='sounds/a.mp3'></audio><audio src='data:audio/mpeg;base64,AA'></audio><table></table>"
     assert safe_page.harm_in(page, site=True) == []
+
+
+@slow
+def test_only_pages_that_play_let_a_script_in_and_that_one_alone(pages, files):
+    for name, content in files.items():
+        if not name.endswith(".html"):
+            continue
+        page = content.decode()
+        (policy,) = re.findall(r'<meta http-equiv="Content-Security-Policy" content="([^"]+)">', page)
+        rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+        own = {"'self'"} if name in files and "/" not in name and name != "try.html" else set()
+        if name in PLAYED:
+            (script,) = re.findall(r'<script type="module">(.*?)</script>', page, re.S)
+            named = f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'"
+            assert set(rules["script-src"].split()) == own | {named, "data:"}
+            assert page.count('class="tape-page"') == 1 and page.count('class="tape-still"') == 1
+        else:
+            assert set(rules.get("script-src", "'self'").split()) == {"'self'"}, name
+
+
+BEFORE = "<meta charset=utf-8>"
+POLICY = "<meta http-equiv='Content-Security-Policy' content=\"default-src 'none'; script-src {}\">"
+ONE = "'sha256-bhHHL3z2vDgxUt0W3dWQOrprscmda2Y5pLsLg4GF+pI='"  # of alert(1), which openssl says as well
+
+
+@pytest.mark.parametrize(
+    ("page", "harmless"),
+    [
+        (POLICY.format(ONE) + "<script type=module>alert(1)</script>", True),
+        (BEFORE + POLICY.format(f"{ONE} data:") + "<script type=module>alert(1)</script>", True),
+        (POLICY.format(ONE) + "<script type=module>alert(2)</script>", False),
+        (POLICY.format(ONE) + "<script type=module>alert(1)", False),
+        (POLICY.format(f"'unsafe-inline' {ONE}") + "<script type=module>alert(1)</script>", False),
+        (POLICY.format(ONE) + "<script>alert(1)</script>", False),
+        (POLICY.format(ONE) + "<script type=module src=a.js>alert(1)</script>", False),
+        (POLICY.format("'self'") + "<script type=module>alert(1)</script>", False),
+        ("<script type=module>alert(1)</script>" + POLICY.format(ONE), False),
+        ("<p>a</p>" + POLICY.format(ONE) + "<script type=module>alert(1)</script>", False),
+        (POLICY.format("'self'") + POLICY.format(ONE) + "<script type=module>alert(1)</script>", False),
+        ("<script type=module>alert(1)</script>", False),
+    ],
+)
+def test_a_script_may_stand_only_where_the_first_policy_names_it(page, harmless):
+    assert (safe_page.harm_in(page) == []) is harmless
+    if harmless:
+        assert safe_page.harm_in(page, site=True) == []
 
 
 @slow

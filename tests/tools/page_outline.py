@@ -9,7 +9,7 @@ VOID = {"meta", "link", "img", "br", "hr", "source", "input", "wbr", "col"}
 class Outline(HTMLParser):
     """Tags with their attributes, headings and text of a page; a tag that is closed out of order fails.
 
-    `text` is all but styles, `prose` what stands outside of code and title as well.
+    `text` is all but styles and scripts, `prose` what stands outside of code and title as well.
     """
 
     def __init__(self, page):
@@ -41,9 +41,9 @@ class Outline(HTMLParser):
             self.headings[-1] = (level, words + data)
         if self.open[-1:] == ["title"]:
             self.title += data
-        if self.open[-1:] != ["style"]:
+        if self.open[-1:] not in (["style"], ["script"]):
             self.text += data
-        if not {"pre", "code", "style", "title"} & set(self.open):
+        if not {"pre", "code", "style", "script", "title"} & set(self.open):
             self.prose.append(data)
 
     def all(self, tag):
