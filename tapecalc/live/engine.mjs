@@ -8,7 +8,6 @@ const READ_AHEAD = 16; // samples beyond the place that a head reads
 const GLIDE_BLOCKS = 1 - Math.exp(-BLOCK / 48000 / 0.003); // of its way a gain goes in a block
 const LOUDEST = 100; // 40 dB above full scale: an echo that runs away and that no tape stops
 const MOST_CELLS = 4096; // between two reports
-const QUIET = 1e-10; // mean square of what returns, below which its growth means nothing
 const FARTHER = 1.1; // than the farthest place: so much a measured delay may say
 
 /** A gain that goes to where it is wanted within some 15 ms: softly off, and along straight lines. */
@@ -104,33 +103,6 @@ class Cells {
   }
 }
 
-/** How fast what returns is growing: its energy in windows as long as the loop. */
-class Growth {
-  /** @param {number} rate */
-  constructor(rate) {
-    this.rate = rate;
-    this.energy = 0;
-    this.samples = 0;
-    this.mean = 0; // of the window before
-    this.dbPerS = 0;
-  }
-
-  /**
-   * @param {Float64Array} block
-   * @param {number} seconds that a window lasts
-   */
-  take(block, seconds) {
-    for (let i = 0; i < BLOCK; i++) this.energy += block[i] * block[i];
-    this.samples += BLOCK;
-    if (this.samples < seconds * this.rate) return;
-    const mean = this.energy / this.samples;
-    const heard = mean > QUIET && this.mean > QUIET;
-    this.dbPerS = heard ? (10 * Math.log10(mean / this.mean) * this.rate) / this.samples : 0;
-    this.mean = mean;
-    this.energy = this.samples = 0;
-  }
-}
-
 /** A machine at work: bus, tape, heads and returns. */
 export class Engine {
   /** @param {any} facts of the machine, as `playable_facts` gives them */
@@ -154,7 +126,6 @@ export class Engine {
     this.start = 0; // sample with which the next block begins
     this.earlySamples = 0;
     this.cells = new Cells();
-    this.growth = new Growth(this.rate);
     this.input = new Float64Array(BLOCK);
     this.bus = new Float64Array(BLOCK);
     this.returned = new Float64Array(BLOCK);
@@ -296,16 +267,6 @@ export class Engine {
       if (Math.abs(sum) > peak) peak = Math.abs(sum);
     }
     this.busPeak = peak;
-    this.growth.take(back, Math.max(0.25, this.longest()));
-  }
-
-  /** The longest delay of a head in the return, s. */
-  longest() {
-    let behind = 0;
-    for (let k = 0; k < this.used; k++) {
-      if (this.returnGains[k].wanted !== 0) behind = Math.max(behind, this.heads[k].behind);
-    }
-    return behind / this.rate;
   }
 
   /**
@@ -333,12 +294,12 @@ export class Engine {
       heads: this.heads.slice(0, this.used).map((head) => ({
         spacing_mm: 1000 * head.spacing,
         delay_s: head.behind / this.rate,
+        early_s: head.sooner / this.rate, // what is taken off it for the ear
       })),
       bus_peak: this.busPeak,
       wet_peak: this.wetPeak,
       out_peak: this.outPeak,
       full: recorder.liftedPeak,
-      growth_db_per_s: this.growth.dbPerS,
       cells: this.cells.taken(),
     };
     this.busPeak = this.wetPeak = this.outPeak = recorder.liftedPeak = 0;

@@ -4,6 +4,7 @@ Taps and curves are made here once; what moves with the hand is reckoned in the 
 """
 
 import base64
+import math
 from typing import Any
 
 import numpy as np
@@ -13,11 +14,12 @@ from tapecalc.calc.heads import MOST_HEADS
 from tapecalc.calc.response import loudest
 from tapecalc.calc.tempo import NOTE_VALUES
 from tapecalc.calc.transport import pack_radius
-from tapecalc.calc.units import amplitude_to_db, from_si
+from tapecalc.calc.units import COVERAGE_FACTOR, from_si
 from tapecalc.live.designs import BLOCK, POINTS, RATE, Design, designs, limit_taps
 from tapecalc.live.setting import file_parts, setting_of_machine, speed_in_ips
-from tapecalc.machine import LONGEST, Machine
+from tapecalc.machine import LONGEST, Machine, with_changes
 from tapecalc.plan import hub_radius, is_cassette
+from tapecalc.sound.engine import TooNear
 from tapecalc.sound.samples import Array
 
 RAMP = 0.6  # s, that a change of speed takes
@@ -26,14 +28,13 @@ SPARE = 4  # samples that a head stays behind what is ready for it
 ROOMY = 1.1  # how much farther than it must a head stays, for the speed between two designs
 ROOM = 0.15, 3.0  # how far heads may be moved: m, and times the farthest of the file
 LOOP_SHARE = 0.95  # of a closed loop, before it comes back to the record head
-CURVE = np.geomspace(20, 20e3, 121)  # Hz, of a response to draw
 HEAD_WIDTH = 12e-3, 5e-3  # m along the tape, as it is drawn: usual, and of a cassette; no source
 
 
 def playable_facts(machine: Machine) -> dict[str, Any]:
     """Gather what a page must know of a machine; one that cannot be played is refused in one sentence."""
     speeds = machine.speeds if machine.speed_range is None else _free_speeds(machine.speed_range)
-    made = designs(machine, speeds)
+    made = _designs(machine, speeds)
     least, most = _reach(machine, made)
     return {
         "version": 1,
@@ -51,12 +52,18 @@ def playable_facts(machine: Machine) -> dict[str, Any]:
         **_build(machine),
         "spacing_plus_minus_mm": [head.spacing_plus_minus_mm for head in machine.playback_heads],
         "speed_plus_minus_percent": machine.transport.speed_plus_minus_percent,
+        "measured_plus_minus_ms": [
+            [
+                from_si(COVERAGE_FACTOR * u, "ms") if measured else None
+                for u, measured in zip(machine.u_delays(v), machine.delays_measured(v), strict=True)
+            ]
+            for v in machine.speeds
+        ],
         "notes": [{"name": note.name, "beats": note.beats, "plain": note.plain} for note in NOTE_VALUES],
         "threshold_s": machine.timing_threshold,
         "faded_db": machine.song.faded_db,
-        "wanted_repeats": machine.song.wanted_repeats,
         "limit": _coded(limit_taps()),
-        "designs": [_design_facts(machine, design) for design in made],
+        "designs": [_design_facts(design) for design in made],
         "random_rms": machine.flutter.random_percent_rms / 100,
         "deviations_mm": [
             [
@@ -78,21 +85,56 @@ def _free_speeds(ends: tuple[float, float]) -> tuple[float, ...]:
 
 def _reach(machine: Machine, made: tuple[Design, ...]) -> tuple[float, float]:
     """Say from where to where a head can stand, mm; the nearest place is one at which its sound is ready."""
-    ready = max(
-        design.settings.motion.fastest * (design.late + BLOCK + POINTS // 2 + SPARE) / RATE for design in made
-    )
-    least = np.ceil(10 * from_si(max(ROOMY * ready, machine.pole_length), "mm")) / 10
-    nearest = min(from_si(min(machine.spacings_at(v)), "mm") for v in machine.speeds)
-    if nearest < from_si(ready, "mm"):
-        raise ValueError(
-            f"playback_heads must stand {words.length(ready)} or more from the record head to be played in a "
-            f"page, got {nearest:.3g} mm"
-        )
+    least = np.ceil(10 * from_si(max(ROOMY * _ready(made), machine.pole_length), "mm")) / 10
+    nearest = from_si(_nearest(machine), "mm")
     far, slowest = max(machine.spacings), min(design.speed for design in made)
     most = min(max(ROOM[0], ROOM[1] * far), LONGEST * slowest)
     if machine.loop_length is not None:
         most = min(most, LOOP_SHARE * machine.loop_length)
     return float(min(least, nearest)), float(from_si(max(most, far), "mm"))
+
+
+def _ready(made: tuple[Design, ...]) -> float:
+    """How far behind the record head a sound is ready to be played at every speed, m."""
+    spare = BLOCK + POINTS // 2 + SPARE
+    return max(design.settings.motion.fastest * (design.late + spare) / RATE for design in made)
+
+
+def _nearest(machine: Machine) -> float:
+    return min(min(machine.spacings_at(v)) for v in machine.speeds)
+
+
+def _designs(machine: Machine, speeds: tuple[float, ...]) -> tuple[Design, ...]:
+    """Design a page's filters; a machine with a head too near for them is refused."""
+    made = _designs_or_none(machine, speeds)
+    if made is not None:
+        return made
+    tenths = 10 * from_si(_nearest(machine), "mm")
+    low, high = math.floor(tenths), math.ceil(2 * tenths)
+    while not _is_far_enough(machine, high / 10, speeds):
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if _is_far_enough(machine, middle / 10, speeds) else (middle, high)
+    raise ValueError(
+        f"playback_heads must stand {high / 10:g} mm or more from the record head to be played in a page, "
+        f"got {tenths / 10:.3g} mm"
+    )
+
+
+def _designs_or_none(machine: Machine, speeds: tuple[float, ...]) -> tuple[Design, ...] | None:
+    """Design a page's filters, or none where a head would play before its sound is ready."""
+    try:
+        made = designs(machine, speeds)
+    except TooNear:
+        return None
+    return made if _ready(made) <= _nearest(machine) else None
+
+
+def _is_far_enough(machine: Machine, spacing_mm: float, speeds: tuple[float, ...]) -> bool:
+    """Whether a head alone could stand there: a nearer one makes shorter filters, so it must be tried."""
+    alone = {"playback_heads": [{"spacing_mm": spacing_mm}]}
+    return _designs_or_none(with_changes(machine.as_reckoned(), alone), speeds) is not None
 
 
 def _build(machine: Machine) -> dict[str, Any]:
@@ -113,12 +155,12 @@ def _build(machine: Machine) -> dict[str, Any]:
     }
 
 
-def _design_facts(machine: Machine, design: Design) -> dict[str, Any]:
-    v, settings = design.speed, design.settings
+def _design_facts(design: Design) -> dict[str, Any]:
+    settings = design.settings
     assert settings.saturation is not None
     assert settings.one_pass is not None
     return {
-        "speed_ips": speed_in_ips(v),
+        "speed_ips": speed_in_ips(design.speed),
         "record": _coded(design.record),
         "passed": _coded(design.passed),
         "noise": _coded(design.noise),
@@ -127,14 +169,7 @@ def _design_facts(machine: Machine, design: Design) -> dict[str, Any]:
         "low_cut": design.low_cut and dict(zip("ab", design.low_cut, strict=True)),
         "hiss": settings.hiss,
         "saturation": settings.saturation,
-        "hiss_dbfs": float(amplitude_to_db(settings.hiss)),
-        "saturation_dbfs": float(amplitude_to_db(settings.saturation)),
-        "response": {
-            "hz": [round(f, 2) for f in CURVE.tolist()],
-            "db": [round(level, 3) for level in settings.one_pass.level_db(CURVE).tolist()],
-        },
         "loudest_db": loudest(settings.one_pass)[1],
-        "worst_db": loudest(machine.worst_loop(v).one_pass)[1],
         "wobbles": [{"depth": depth, "rate_hz": rate} for depth, rate in settings.motion.wobbles],
     }
 

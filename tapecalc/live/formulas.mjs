@@ -5,20 +5,11 @@ const MINUTE_S = 60;
 const INCH_M = 0.0254;
 const TIMING_FLOOR_S = 0.006;
 const TIMING_FRACTION = 0.025;
-const ZONES = [
-  { name: "coloration", longest: 0.005 },
-  { name: "doubling", longest: 0.04 },
-  { name: "slap", longest: 0.25 },
-  { name: "separate echo", longest: Infinity },
-];
 const ODD_NOTE_PENALTY = 1;
 const TIE = 1 + 1e-9;
 const NULL_LEVEL_DB = -300;
 const USUAL_POLE_MM = 5;
-const TOGETHER_S = 1e-8;
-const MOST_PASSES = 100;
-const MOST_FOLLOWED = 2000;
-const FOLLOWED_DB = 60;
+const USUAL_PLUS_MINUS_MM = 1;
 
 /**
  * @typedef {import("./setting.mjs").Facts} Facts
@@ -27,7 +18,6 @@ const FOLLOWED_DB = 60;
  * @typedef {{note: string, plain: boolean, bpm: number, delay: number, wanted: number, error: number,
  *   errorPercent: number, errorCents: number, threshold: number, audible: boolean, audibility: number,
  *   rank: number}} NoteFit
- * @typedef {{time: number, amplitude: number, levelDb: number, pass: number, head: number}} Answer
  */
 
 // ---- units ----
@@ -83,36 +73,11 @@ export function delayFromTempo(bpm, beats) {
 }
 
 /**
- * Mirrors tapecalc.calc.tempo.tempo_from_delay.
- * @param {number} delay @param {number} beats
- */
-export function tempoFromDelay(delay, beats) {
-  return (beats * MINUTE_S) / delay;
-}
-
-/**
- * Mirrors tapecalc.calc.tempo.beats_from_delay.
- * @param {number} delay @param {number} bpm
- */
-export function beatsFromDelay(delay, bpm) {
-  return (delay * bpm) / MINUTE_S;
-}
-
-/**
  * Mirrors tapecalc.calc.tempo.timing_threshold.
  * @param {number} interval @returns {number} s
  */
 export function timingThreshold(interval) {
   return Math.max(TIMING_FLOOR_S, TIMING_FRACTION * interval);
-}
-
-/**
- * Mirrors tapecalc.calc.tempo.echo_zone, its name.
- * @param {number} delay @returns {string}
- */
-export function echoZone(delay) {
-  const zone = ZONES.find((one) => delay < one.longest);
-  return zone ? zone.name : "separate echo";
 }
 
 /**
@@ -180,27 +145,6 @@ export function beatMarks(speed, bpm, upToMm) {
   });
 }
 
-// ---- speed ----
-
-/**
- * Mirrors tapecalc.sound.motion.SpeedChange.progress, from 0 to 1 along half a cosine.
- * @param {number} time @param {number} start @param {number} seconds
- */
-export function speedProgress(time, start, seconds) {
-  const turn = Math.min(1, Math.max(0, (time - start) / seconds));
-  return 0.5 - 0.5 * Math.cos(Math.PI * turn);
-}
-
-/**
- * Mirrors tapecalc.sound.motion.SpeedChange.gained, the integral of `speedProgress`.
- * @param {number} time @param {number} start @param {number} seconds
- */
-export function speedGained(time, start, seconds) {
-  const turn = Math.min(1, Math.max(0, (time - start) / seconds));
-  const ramp = 0.5 * seconds * (turn - Math.sin(Math.PI * turn) / Math.PI);
-  return ramp + Math.max(time - start - seconds, 0);
-}
-
 // ---- repeats ----
 
 /**
@@ -225,14 +169,6 @@ export function decayTime(delay, loopGainDb, levelDb) {
  */
 export function growthDbPerS(delay, loopGainDb) {
   return loopGainDb / delay;
-}
-
-/**
- * Mirrors tapecalc.calc.loop.gain_for_repeats_db.
- * @param {number} repeats @param {number} levelDb
- */
-export function gainForRepeatsDb(repeats, levelDb) {
-  return levelDb / (repeats - 1);
 }
 
 // ---- one setting of one machine ----
@@ -278,6 +214,23 @@ export function headSpacings(facts, setting, speedIps = setting.speed_ips) {
 export function headDelays(facts, setting, speedIps = setting.speed_ips) {
   const speed = speedFromIps(speedIps);
   return headSpacings(facts, setting, speedIps).map((spacing) => delayFromSpacing(spacing, speed));
+}
+
+/**
+ * Mirrors twice tapecalc.machine.Machine.u_delays: how far each delay may be off, in 95 of 100 cases.
+ * @param {Facts} facts @param {Setting} setting
+ * @returns {number[]} s
+ */
+export function delaysPlusMinus(facts, setting) {
+  const at = facts.speeds.findIndex((one) => one.speed_ips === setting.speed_ips);
+  const speedShare = facts.speed_plus_minus_percent / 100;
+  return headDelays(facts, setting).map((delay, place) => {
+    const measured = facts.measured_plus_minus_ms[at]?.[place] ?? null;
+    const { spacing_mm } = setting.heads[place];
+    if (measured !== null && facts.setting.heads[place].spacing_mm === spacing_mm) return measured / 1000;
+    const off = facts.spacing_plus_minus_mm[place] ?? USUAL_PLUS_MINUS_MM;
+    return delay * Math.hypot(off / spacing_mm, speedShare);
+  });
 }
 
 /**
@@ -374,109 +327,6 @@ export function passedDb(facts, setting, speedIps = setting.speed_ips) {
   return low.flat_db + share * (high.flat_db - low.flat_db);
 }
 
-/**
- * Mirrors tapecalc.plan.echo_pattern: what is heard after one short sound, the first `count` answers of heads
- * that are on, by time. `pass` is how often the loudest part of an answer went over the tape, `head` the
- * place of the head that gives it.
- * @param {Facts} facts @param {Setting} setting @param {number} count
- * @param {number} [longest] s after the sound @param {number} [faintestDb] against the dry sound
- * @returns {Answer[]}
- */
-export function answers(facts, setting, count, longest = 10, faintestDb = -60) {
-  const heads = answeringHeads(facts, setting);
-  if (!heads.length) return [];
-  const input = dbToAmplitude(setting.input_send_db);
-  const faintest = dbToAmplitude(faintestDb) * (1 - 1e-9);
-  // Few answers need not be followed far: many heads make more of them with each pass.
-  let until = Math.min(longest, Math.max(...heads.map((head) => head.delay)));
-  let { found, more } = answersUntil(heads, input, until, faintest);
-  while (found.length < count && more && until < longest) {
-    until = Math.min(longest, 2 * until);
-    ({ found, more } = answersUntil(heads, input, until, faintest));
-  }
-  return found.slice(0, count).map((one) => ({ ...one, levelDb: amplitudeToDb(Math.abs(one.amplitude)) }));
-}
-
-/**
- * The heads that are heard, with what they give to the ear and back to the tape.
- * @param {Facts} facts @param {Setting} setting
- */
-function answeringHeads(facts, setting) {
-  const passed = dbToAmplitude(passedDb(facts, setting));
-  const delays = headDelays(facts, setting);
-  const back = returnGains(setting).map((gain) => gain * passed * dbToAmplitude(setting.return_send_db));
-  const heads = headGains(setting).map((gain, place) => {
-    return { head: place, delay: delays[place], heard: gain * passed, back: back[place] };
-  });
-  return heads.filter((head) => head.heard !== 0);
-}
-
-/**
- * All answers up to a time, and whether there are more behind it.
- * @param {ReturnType<typeof answeringHeads>} heads @param {number} input
- * @param {number} until @param {number} faintest
- */
-function answersUntil(heads, input, until, faintest) {
-  const most = Math.max(...heads.map((one) => Math.abs(one.heard)));
-  const least = (faintest * dbToAmplitude(-FOLLOWED_DB)) / most;
-  let onTape = [{ time: 0, amplitude: input, pass: 0, head: 0 }];
-  const heard = [];
-  let more = false;
-  for (let pass = 1; pass <= MOST_PASSES && onTape.length; pass++) {
-    const again = [];
-    for (const sound of loudestOf(onTape.filter((one) => Math.abs(one.amplitude) >= least))) {
-      for (const { head, delay, heard: gain, back } of heads) {
-        const time = sound.time + delay;
-        if (time <= until) {
-          heard.push({ time, amplitude: sound.amplitude * gain, pass, head });
-          again.push({ time, amplitude: sound.amplitude * back, pass, head });
-        } else more = true;
-      }
-    }
-    onTape = addedUp(again);
-  }
-  return { found: addedUp(heard).filter((one) => Math.abs(one.amplitude) >= faintest), more };
-}
-
-/**
- * The loudest so many.
- * @template {{amplitude: number}} T
- * @param {T[]} sounds
- * @returns {T[]}
- */
-function loudestOf(sounds) {
-  if (sounds.length <= MOST_FOLLOWED) return sounds;
-  const byLevel = [...sounds].sort((a, b) => Math.abs(b.amplitude) - Math.abs(a.amplitude));
-  return byLevel.slice(0, MOST_FOLLOWED);
-}
-
-/**
- * Sorts sounds by time and adds up those that fall together.
- * @param {{time: number, amplitude: number, pass: number, head: number}[]} sounds
- */
-function addedUp(sounds) {
-  const sorted = [...sounds].sort((a, b) => a.time - b.time);
-  const sums = [];
-  let last = -Infinity;
-  let most = 0;
-  for (const sound of sorted) {
-    const sum = sums[sums.length - 1];
-    if (sum === undefined || sound.time - last > TOGETHER_S) {
-      sums.push({ ...sound });
-      most = Math.abs(sound.amplitude);
-    } else {
-      sum.amplitude += sound.amplitude;
-      if (Math.abs(sound.amplitude) > most) {
-        most = Math.abs(sound.amplitude);
-        sum.pass = sound.pass;
-        sum.head = sound.head;
-      }
-    }
-    last = sound.time;
-  }
-  return sums;
-}
-
 // ---- words ----
 
 /**
@@ -539,19 +389,34 @@ export function speedText(speed, units) {
 
 /**
  * Mirrors tapecalc.words.level.
- * @param {number} db @param {string} [unit]
+ * @param {number} db
  */
-export function levelText(db, unit = "dB") {
+export function levelText(db) {
   const text = fixedText(db, 1);
-  return `${text === "-0.0" ? "+0.0" : db > 0 || text === "0.0" ? `+${text}` : text} ${unit}`;
+  return `${text === "-0.0" ? "+0.0" : db > 0 || text === "0.0" ? `+${text}` : text} dB`;
 }
 
 /**
- * How far an echo is from its note, in words: "20 ms late", "in time" where that is not heard.
- * @param {NoteFit} fit
+ * Mirrors tapecalc.words.with_uncertainty: the plus/minus rounded up.
+ * @param {number} value @param {number} plusMinus @param {string} [unit]
  */
-export function missText(fit) {
-  const size = Math.abs(fit.error);
-  if (!fit.audible) return "in time";
-  return `${msText(size, size < 0.01 ? 1 : 0)} ${fit.error > 0 ? "late" : "early"}`;
+export function uncertainText(value, plusMinus, unit = "") {
+  const named = unit && ` ${unit}`;
+  if (plusMinus === 0) return `${generalText(value, 4)}${named}`;
+  const first = Math.floor(Math.log10(plusMinus));
+  const last = plusMinus < 3.5000001 * 10 ** first ? first - 1 : first;
+  const rounded = Math.ceil(plusMinus / 10 ** last - 1e-6) * 10 ** last;
+  const places = Math.max(0, -last);
+  const step = 10 ** Math.max(0, last);
+  const shown = step * Number(fixedText(value / step, places)) + 0;
+  return `${fixedText(shown, places)}${named} +/- ${fixedText(rounded, places)}${named}`;
 }
+
+/**
+ * Mirrors tapecalc.words.with_article.
+ * @param {string} noun
+ */
+export function withArticle(noun) {
+  return `${"aeio".includes(noun[0]) ? "an" : "a"} ${noun}`;
+}
+

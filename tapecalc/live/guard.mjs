@@ -125,11 +125,6 @@ export class Guard {
     this.least = 1;
   }
 
-  /** How long a sound takes through here, s. */
-  get latency_s() {
-    return GUARD_LATENCY / GUARD_RATE;
-  }
-
   /** Loudness of what came out in the last 3 s, played on two channels; -300 for silence. */
   get loudness_lufs() {
     const power = (2 * this.stepsOut.sum(LOOKS.length)) / (3 * GUARD_RATE);

@@ -17,13 +17,13 @@ _NAMES = re.compile(r"^(?:async )?(?:function\*?|class|const|let) (\w+)", re.MUL
 def joined(name: str) -> str:
     """Return a module with all that it imports before it, each once, as one text without imports.
 
-    Two modules with one name at their top level would overwrite each other, and are refused.
+    Two modules with one name at their top level, or that import each other, are refused.
 
     >>> "class Engine" in joined("engine"), "import {" in joined("engine")
     (True, False)
     """
     parts: dict[str, str] = {}
-    _collect(name, parts)
+    _collect(name, parts, ())
     names: dict[str, str] = {}
     for module, text in parts.items():
         for top in _NAMES.findall(text):
@@ -32,11 +32,13 @@ def joined(name: str) -> str:
     return "\n".join(parts.values())
 
 
-def _collect(name: str, parts: dict[str, str]) -> None:
-    """Put a module behind those it imports."""
+def _collect(name: str, parts: dict[str, str], way: tuple[str, ...]) -> None:
+    """Put a module behind those it imports; `way` leads to it."""
+    if name in way:
+        raise ValueError(f"modules must not import each other, got {' -> '.join((*way, name))}")
     if name in parts:
         return
     text = (resources.files("tapecalc.live") / f"{name}.mjs").read_text(encoding="utf-8")
     for _, other in _IMPORT.findall(text):
-        _collect(other, parts)
+        _collect(other, parts, (*way, name))
     parts[name] = _EXPORT.sub("", _IMPORT.sub("", text))

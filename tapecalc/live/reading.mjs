@@ -99,7 +99,8 @@ export class Head {
     this.spacing = 0; // m, now
     this.wanted = 0;
     this.going = 0; // m in a sample
-    this.ahead = 0; // samples by which what is heard is read earlier, now
+    this.sooner = 0; // samples by which what is heard is to be read earlier, as far as that goes
+    this.ahead = 0; // and is, now
     this.aheadBefore = 0; // a block before
     this.aheadStep = 0; // samples in a block
     this.fresh = true; // nothing was played yet
@@ -177,12 +178,15 @@ export class Head {
   lookAhead(early, whole) {
     const room = Math.max(this.behind - whole - BLOCK, 0);
     const wanted = Math.min(early, room);
+    this.sooner = wanted;
     const most = SLOWEST_SHARE * BLOCK;
     const step = (wanted - this.ahead) / 8;
     this.aheadStep += ((step > most ? most : step < -most ? -most : step) - this.aheadStep) / 4;
     this.aheadBefore = this.fresh ? wanted : this.ahead;
     const near = Math.abs(wanted - this.ahead) < 1e-3 && Math.abs(this.aheadStep) < 1e-3;
-    this.ahead = near || this.fresh ? wanted : Math.min(Math.max(this.ahead + this.aheadStep, 0), room);
+    const next = near || this.fresh ? wanted : Math.max(this.ahead + this.aheadStep, 0);
+    // Where the room shrinks at once, what is missing of new bumps is heard less than a jump.
+    this.ahead = next > room ? Math.max(room, this.ahead - most) : next;
     this.fresh = false;
   }
 

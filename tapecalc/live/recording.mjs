@@ -294,6 +294,7 @@ export class Recorder {
       channel.late = late + READING;
       channel.fastest = (least * rate) / channel.late;
     });
+    this.whole = Math.max(...this.channels.map((channel) => channel.late)); // until a speed is known
   }
 
   /**
@@ -319,7 +320,8 @@ export class Recorder {
       if (first) channel.kept.fill(kept);
       if (this.near && kept > 0) channel.bumps?.runAt(speed / channel.speed);
       channel.kept[this.blocks & (HISTORY - 1)] = kept;
-      channel.left = kept > 0 ? channel.late : channel.left - BLOCK;
+      // Before there is much of them, and with the response off: what is read early then need not jump.
+      channel.left = shares[k] > 0 ? channel.late : channel.left - BLOCK;
       if (channel.left > 0) this.whole = Math.max(this.whole, channel.late);
     });
     this.saturation = saturation;

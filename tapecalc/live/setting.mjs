@@ -65,11 +65,7 @@ import { dbToAmplitude, generalText, keepsResponse } from "./formulas.mjs";
  * @property {{a: number, b: number} | null} low_cut
  * @property {number} hiss
  * @property {number} saturation
- * @property {number} hiss_dbfs
- * @property {number} saturation_dbfs
- * @property {{hz: number[], db: number[]}} response
  * @property {number} loudest_db
- * @property {number} worst_db
  * @property {{depth: number, rate_hz: number}[]} wobbles
  */
 
@@ -96,10 +92,10 @@ import { dbToAmplitude, generalText, keepsResponse } from "./formulas.mjs";
  * @property {boolean} erases
  * @property {number[]} spacing_plus_minus_mm
  * @property {number} speed_plus_minus_percent
+ * @property {(number | null)[][]} measured_plus_minus_ms by speed and head, null where no delay was measured
  * @property {Note[]} notes
  * @property {number | null} threshold_s null: that of an even pulse
  * @property {number} faded_db
- * @property {number} wanted_repeats
  * @property {string} limit
  * @property {Design[]} designs
  * @property {number} random_rms
@@ -444,11 +440,6 @@ export class TwoSettings {
     return this.kept[this.using];
   }
 
-  /** @returns {boolean} */
-  get differ() {
-    return !sameSetting(this.kept.A, this.kept.B);
-  }
-
   /** @param {Setting} setting of the one in use */
   set(setting) {
     this.kept[this.using] = setting;
@@ -458,11 +449,6 @@ export class TwoSettings {
   switch() {
     this.using = this.using === "A" ? "B" : "A";
     return this.now;
-  }
-
-  /** Makes the other the same as the one in use. */
-  copy() {
-    this.kept = { A: this.now, B: this.now };
   }
 }
 

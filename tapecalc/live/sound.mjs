@@ -1,7 +1,9 @@
 /** The sound of a page: starts only on a press, stops at once, listens, records, and says what is wrong. */
 
+import { uncertainText } from "./formulas.mjs";
+
 const SOUND_RATE = 48000;
-const GUARD_LATENCY_S = 128 / SOUND_RATE; // as `Guard.latency_s`
+const GUARD_LATENCY_S = 128 / SOUND_RATE; // as in guard.mjs, which runs elsewhere
 const MOST_MINUTES = 10; // of a file that is played, and of a recording
 const MOST_SAMPLES = MOST_MINUTES * 60 * SOUND_RATE;
 const TOO_LONG = `This sound is longer than ${MOST_MINUTES} minutes, the most that is taken.`;
@@ -95,6 +97,26 @@ export function latencyInWords(known) {
 }
 
 /**
+ * How late the last of the echoes stays: a head can be read no sooner than what it reads is on the tape.
+ * @param {number} seconds to be taken off @param {number[]} taken off, by head, s
+ * @returns {number} s
+ */
+export function stillLate(seconds, taken) {
+  return seconds - Math.min(seconds, ...taken);
+}
+
+/**
+ * @param {number} late s, as `stillLate` has it @param {number} heads how many are heard
+ * @returns {string}
+ */
+export function lateInWords(late, heads) {
+  if (late < 0.0005) return "The echo comes that much sooner to make up for it.";
+  const which = heads > 1 ? "the nearest head" : "the head";
+  return `The echo comes sooner to make up for it, but ${which} is too near: its echo stays `
+    + `${(1000 * late).toFixed(0)} ms late.`;
+}
+
+/**
  * The phrase as a data address; who hears the reports; who is told in a sentence what is wrong.
  * @typedef {{phrase?: string, onReport?: (report: any) => void, onSay?: (sentence: string) => void}}
  *   SoundOptions
@@ -118,6 +140,7 @@ export class Sound {
     this.recording = false;
     this.sent_s = 0; // latency that the tape knows of
     this.turns = 0; // counts starts and stops: whoever waits sees that something newer came
+    this.choices = 0; // and those of an input
     /** @type {AudioContext | null} */
     this.context = null;
     /** @type {Promise<void> | null} */
@@ -139,7 +162,7 @@ export class Sound {
     this.waiting = { silent: [], recorded: [] };
   }
 
-  /** What is taken off the delay that is played: 0 but for the line. */
+  /** What is to be taken off the delay that is played: 0 but for the line. */
   get latency_s() {
     return this.line ? this.latency().seconds : 0;
   }
@@ -164,13 +187,15 @@ export class Sound {
     const turn = ++this.turns;
     try {
       await this.open();
-      if (setting.input === "line") await this.openLine();
+      // Whoever stopped meanwhile is not asked for a microphone.
+      if (turn === this.turns && this.setting.input === "line") await this.openLine();
       if (turn !== this.turns) {
         if (!this.wanted) await this.context?.suspend(); // stopped while it was opening
         return false;
       }
+      if (this.setting.input !== "line") this.closeLine();
       this.set(this.setting); // what was moved meanwhile
-      this.send({ what: "source", kind: setting.input });
+      this.send({ what: "source", kind: this.setting.input });
       this.send({ what: "play", on: true });
       this.playing = true;
       return true;
@@ -185,11 +210,9 @@ export class Sound {
   async stop() {
     const turn = ++this.turns;
     this.playing = this.wanted = false;
-    if (this.node && this.context?.state === "running") {
-      const silent = this.wait("silent");
-      this.send({ what: "play", on: false });
-      await silent;
-    }
+    // Where the device is gone this is read when it is back: then the tape is wiped as well.
+    this.send({ what: "play", on: false });
+    if (this.node && this.context?.state === "running") await this.wait("silent");
     if (turn !== this.turns) return;
     this.closeLine();
     if (this.context?.state === "running") await this.context.suspend();
@@ -211,20 +234,21 @@ export class Sound {
 
   /**
    * Change the input: "phrase", "clicks", "file" (with a file, or the last one) or "line".
-   * Comes back with the setting that holds then; null after a sentence says why the old one stays.
+   * Comes back with the setting that holds then; null where the old one stays, of which a sentence says why,
+   * or where a newer choice holds.
    * @param {string} kind
    * @param {Blob} [file]
    * @param {any} [setting] the page's, where nothing has been started yet
    * @returns {Promise<any>}
    */
-  async input(kind, file, setting = this.setting) {
+  async input(kind, file, setting) {
+    const choice = ++this.choices;
     try {
       if (kind === "file") await this.keepFile(file);
       if (kind === "line" && this.playing) await this.openLine();
-      const next = settingForInput(setting, kind);
-      if (kind !== "line" && this.line) {
-        this.closeLine();
-      }
+      if (choice !== this.choices) return null; // another was chosen while this one was opening
+      if (kind !== "line") this.closeLine();
+      const next = settingForInput(this.setting ?? setting, kind); // with what was moved meanwhile
       this.set(next);
       this.send({ what: "source", kind });
       return next;
@@ -252,7 +276,10 @@ export class Sound {
       this.recording = false;
     }
     const pad = new Uint8Array((3 * this.recorded) % 2);
-    return new Blob([wavHead(this.recorded, SOUND_RATE), ...this.parts, pad], { type: "audio/wav" });
+    const blob = new Blob([wavHead(this.recorded, SOUND_RATE), ...this.parts, pad], { type: "audio/wav" });
+    this.parts = [];
+    this.recorded = 0;
+    return blob;
   }
 
   /** Open the device and what plays on it, once, or wake it. */
@@ -277,8 +304,7 @@ export class Sound {
     const context = new AudioContext({ sampleRate: SOUND_RATE, latencyHint: "interactive" });
     this.context = context;
     context.resume(); // some browsers count only what is called within the press itself
-    const address = `data:text/javascript;charset=utf-8,${encodeURIComponent(this.workletSource)}`;
-    const [phrase] = await Promise.all([this.phraseSamples(), context.audioWorklet.addModule(address)]);
+    const [phrase] = await Promise.all([this.phraseSamples(), this.addWorklet(context)]);
     const processorOptions = { facts: this.facts, setting: this.setting };
     const node = new AudioWorkletNode(context, "tape", {
       numberOfInputs: 1,
@@ -289,12 +315,23 @@ export class Sound {
       processorOptions,
     });
     node.port.onmessage = (event) => this.hear(event.data);
-    node.onprocessorerror = () => this.lost("The sound stopped by a fault in this page; press play again.");
+    node.onprocessorerror = () => this.broke();
     context.onstatechange = () => this.stateChanged();
     node.connect(context.destination);
     this.node = node;
     this.send({ what: "sound", kind: "phrase", samples: phrase });
     if (this.file) this.send({ what: "sound", kind: "file", samples: this.file });
+  }
+
+  /** @param {AudioContext} context */
+  async addWorklet(context) {
+    const address = `data:text/javascript;charset=utf-8,${encodeURIComponent(this.workletSource)}`;
+    try {
+      await context.audioWorklet.addModule(address);
+    } catch {
+      // What the browser says may hold the whole address.
+      throw new CannotSound("This browser does not take the sound's own script, so nothing can be played.");
+    }
   }
 
   /** @returns {Promise<Float32Array>} */
@@ -329,7 +366,7 @@ export class Sound {
     if (!navigator.mediaDevices?.getUserMedia) {
       throw new CannotSound("This page may not listen: the browser gives it no microphone.");
     }
-    const turn = this.turns;
+    const [turn, choice] = [this.turns, this.choices];
     let stream;
     try {
       stream = await navigator.mediaDevices.getUserMedia({
@@ -344,8 +381,9 @@ export class Sound {
       );
     }
     const context = this.context;
-    if (turn !== this.turns || !context || !this.node) {
-      stream.getTracks().forEach((track) => track.stop()); // stopped while the browser was asking
+    const late = turn !== this.turns || choice !== this.choices;
+    if (late || this.line || !context || !this.node) {
+      stream.getTracks().forEach((track) => track.stop()); // not wanted any more when the browser had asked
       return;
     }
     this.stream = stream;
@@ -384,8 +422,15 @@ export class Sound {
    * @param {string} sentence
    */
   lost(sentence) {
-    this.onSay(sentence);
     this.stop();
+    this.onSay(sentence); // to somebody who sees that it has stopped
+  }
+
+  /** What plays in the audio thread is broken and stays so: the next start builds another. */
+  broke() {
+    this.context?.close();
+    this.context = this.node = this.opening = null;
+    this.lost("The sound stopped by a fault in this page; press play again.");
   }
 
   stateChanged() {
@@ -534,21 +579,8 @@ export function tappedTempo(times) {
   }
   const left = gaps.length - kept.length;
   const without = left ? ` (${left} ${left === 1 ? "gap" : "gaps"} left out, too far from the others)` : "";
-  const text = `${bpmInWords(bpm, share * bpm)} from ${taps.length} taps${without}`;
+  const text = `${uncertainText(bpm, share * bpm, "bpm")} from ${taps.length} taps${without}`;
   return { bpm, plus_minus: share * bpm, taps: taps.length, left_out: left, text };
-}
-
-/**
- * Rounded as `words.with_uncertainty` does: the plus/minus up.
- * @param {number} bpm @param {number} plusMinus
- */
-function bpmInWords(bpm, plusMinus) {
-  const first = Math.floor(Math.log10(plusMinus));
-  const last = plusMinus < 3.5000001 * 10 ** first ? first - 1 : first;
-  const rounded = Math.ceil(plusMinus / 10 ** last - 1e-6) * 10 ** last;
-  const places = Math.max(0, -last);
-  const shown = Math.round(bpm / 10 ** last) * 10 ** last;
-  return `${shown.toFixed(places)} bpm +/- ${rounded.toFixed(places)} bpm`;
 }
 
 /**

@@ -89,8 +89,10 @@ export class Loop {
   /** @param {Float32Array} block */
   read(block) {
     for (let i = 0; i < block.length; i++) {
-      if (this.at >= this.turn) this.at -= this.turn;
-      if (this.at >= this.turn) this.at = 0; // the tempo has gone up meanwhile
+      if (this.at >= this.turn) {
+        const past = this.at - this.turn;
+        this.at = past < 1 ? past : 0; // else the bar that it waited for has become shorter meanwhile
+      }
       const place = Math.floor(this.at);
       block[i] = place < this.samples.length ? this.samples[place] : 0;
       this.at += 1;

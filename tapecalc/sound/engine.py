@@ -104,6 +104,10 @@ class Layout:
         return self.treble + self.lift
 
 
+class TooNear(ValueError):
+    """A head plays before a pass is whole."""
+
+
 def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     """Cut the work into blocks that end before the shortest delay is over.
 
@@ -127,7 +131,7 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
     room = int(shortest * sample_rate) - latency - MARGIN
     if room < cell:
         least = (latency + MARGIN + cell + 1) / sample_rate
-        raise ValueError(
+        raise TooNear(
             f"spacings must give delays of {amount(least, 'ms', '.2f')} or more at this sample rate, "
             f"got {amount(shortest, 'ms', '.2f')}"
         )

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from machines import MACHINES
 
-from tapecalc.calc.response import loudest
 from tapecalc.live.designs import RATE, designs, limit_taps, record_taps
 from tapecalc.live.facts import playable_facts
 from tapecalc.live.setting import setting_of_machine
@@ -60,7 +59,7 @@ def test_the_plain_facts_of_the_bundled_machine():
     ]
     assert facts["speed_range_ips"] is None
     assert facts["threshold_s"] is None
-    assert (facts["faded_db"], facts["wanted_repeats"], facts["erases"]) == (-30.0, 5, True)
+    assert (facts["faded_db"], facts["erases"]) == (-30.0, True)
     assert (facts["spacing_plus_minus_mm"], facts["speed_plus_minus_percent"]) == ([1.0], 2.0)
     assert {"name": "dotted eighth", "beats": 0.75, "plain": True} in facts["notes"]
     assert {"name": "eighth quintuplet", "beats": 0.4, "plain": False} in facts["notes"]
@@ -87,6 +86,7 @@ def test_a_part_that_is_forced_wobbles_four_times_as_deep_at_half_the_speed():
 def test_a_measured_delay_tells_where_the_head_seems_to_stand():
     # 219.3 ms at 190.5 mm/s are 41.77665 mm
     assert FACTS["measured"]["deviations_mm"] == [[pytest.approx(0.27665)], [0.0]]
+    assert FACTS["measured"]["measured_plus_minus_ms"] == [[pytest.approx(0.05)], [None]]
 
 
 def test_a_free_speed_has_designs_from_end_to_end():
@@ -115,11 +115,16 @@ def test_a_short_loop_leaves_no_room_behind_it():
     assert playable_facts(machine)["most_mm"] == pytest.approx(95)
 
 
-def test_a_head_too_near_for_a_page_is_refused_in_one_sentence():
-    with pytest.raises(ValueError, match=r"^(playback_heads|spacings) must [^\n]*$"):
-        playable_facts(made([6.0], speeds_ips=[15.0]))
-    with pytest.raises(ValueError, match=r"^playback_heads must stand [\d.]+ mm or more .*, got 7 mm$"):
-        playable_facts(made([7.0, 60.0], speeds_ips=[15.0]))
+@pytest.mark.parametrize("spacings_mm", [[6.0], [7.0, 60.0], [2.0, 9.0], [1.2]])
+def test_a_head_too_near_for_a_page_is_refused_with_the_place_from_which_on_it_is_not(spacings_mm):
+    with pytest.raises(ValueError, match=r"^playback_heads must stand [^\n]*, got [\d.]+ mm$") as refused:
+        playable_facts(made(spacings_mm, speeds_ips=[15.0]))
+    words = str(refused.value).split()
+    assert float(words[-2]) == spacings_mm[0]
+    place_mm = float(words[3])
+    assert playable_facts(made([place_mm], speeds_ips=[15.0]))["least_mm"] <= place_mm
+    with pytest.raises(ValueError, match=f"must stand {place_mm:g} mm or more"):
+        playable_facts(made([place_mm - 0.1], speeds_ips=[15.0]))
 
 
 @pytest.mark.parametrize("name", ALL)
@@ -172,24 +177,18 @@ def test_levels_of_hiss_and_limit_follow_from_the_file():
     # stated: -56 dB, 3 % distortion at +4 dB, and full 7.2 dB above that; alignment at -18 dBFS
     facts = playable_facts(with_changes(DECK, {"levels.tape_noise_db": -56.0, "levels.tape_mol_db": 4.0}))
     design = facts["designs"][0]
-    assert design["hiss_dbfs"] == pytest.approx(-18 - 10 * math.log10(2) - 56, abs=1e-6)
-    assert 20 * math.log10(design["hiss"]) == pytest.approx(design["hiss_dbfs"])
-    assert 20 * math.log10(design["saturation"]) == pytest.approx(design["saturation_dbfs"])
-    assert -18 + 4 < design["saturation_dbfs"] < -18 + 4 + 10
+    assert 20 * math.log10(design["hiss"]) == pytest.approx(-18 - 10 * math.log10(2) - 56, abs=1e-6)
+    assert -18 + 4 < 20 * math.log10(design["saturation"]) < -18 + 4 + 10
 
 
 @pytest.mark.parametrize("name", ALL)
-def test_the_response_is_drawn_with_likely_bumps_and_judged_by_the_largest(name):
+def test_a_pass_is_judged_by_bumps_no_smaller_than_those_that_are_played(name):
+    """Whatever the page says of a margin, its engine is below that."""
+    worst = {row["speed_ips"]: row for row in FACTS[name]["file"]["worst"]}
     for design in FACTS[name]["designs"]:
-        curve = design["response"]
-        assert curve["hz"][0] == 20
-        assert curve["hz"][-1] == 20e3
-        assert len(curve["hz"]) == len(curve["db"])
-        assert max(curve["db"]) <= design["loudest_db"] + 1e-3
-        assert design["loudest_db"] == pytest.approx(max(curve["db"]), abs=0.3)
-        assert design["worst_db"] >= design["loudest_db"] - 1e-9
-    worst = loudest(ALL[name].worst_loop(ALL[name].speeds[0]).one_pass)[1]
-    assert FACTS[name]["designs"][0]["worst_db"] == worst
+        row = worst[design["speed_ips"]]
+        judged_db = [level_db for _, level_db in row["by_pole"]]
+        assert min(judged_db) > design["loudest_db"] or row["measured_db"] >= design["loudest_db"]
 
 
 def test_a_machine_without_poles_has_no_bumps_to_play():

@@ -10,10 +10,9 @@ import pytest
 import scripts
 from live_machines import TEXTS, facts_for, machine_named, random_setting
 
-from tapecalc import plan, words
-from tapecalc.calc import heads, loop, response, tempo, transport, units
+from tapecalc import words
+from tapecalc.calc import loop, response, tempo, transport, units
 from tapecalc.live.setting import machine_of_setting
-from tapecalc.sound.motion import SpeedChange
 
 PLACES = 1000
 TEXT = (resources.files("tapecalc.live") / "formulas.mjs").read_text(encoding="utf-8")
@@ -21,16 +20,6 @@ NOTES = [{"name": note.name, "beats": note.beats, "plain": note.plain} for note 
 
 DELAY, SPEED, SPACING, BPM = (1e-5, 60.0), (0.001, 20.0), (1e-4, 20.0), (20.0, 400.0)
 BEATS, LEVEL, GAIN, TIME = (0.05, 6.0), (-90.0, 20.0), (1e-4, 10.0), (0.0, 3.0)
-
-
-def gained(time, start, seconds):
-    """What a change of speed has gained."""
-    return SpeedChange(ratio=2.0, start=start, seconds=seconds).gained(time)
-
-
-def progressed(time, start, seconds):
-    """How far it has come."""
-    return SpeedChange(ratio=2.0, start=start, seconds=seconds).progress(time)
 
 
 def of_ips(ips):
@@ -46,23 +35,18 @@ NUMBERS = {
     "delayFromSpacing": (transport.delay_from_spacing, [SPACING, SPEED]),
     "spacingFromDelay": (transport.spacing_from_delay, [DELAY, SPEED]),
     "delayFromTempo": (tempo.delay_from_tempo, [BPM, BEATS]),
-    "tempoFromDelay": (tempo.tempo_from_delay, [DELAY, BEATS]),
-    "beatsFromDelay": (tempo.beats_from_delay, [DELAY, BPM]),
     "timingThreshold": (tempo.timing_threshold, [DELAY]),
-    "speedProgress": (progressed, [TIME, TIME, (0.02, 2.0)]),
-    "speedGained": (gained, [TIME, TIME, (0.02, 2.0)]),
     "repeatsHeard": (loop.repeats_heard, [(-40.0, -0.01), (-100.0, 0.0)]),
     "decayTime": (loop.decay_time, [DELAY, (-40.0, -0.01), (-100.0, 0.0)]),
     "growthDbPerS": (loop.growth_db_per_s, [DELAY, (-40.0, 20.0)]),
-    "gainForRepeatsDb": (loop.gain_for_repeats_db, [(1.1, 200.0), (-100.0, 0.0)]),
 }
 
 #: Of numbers, with words as their result: the same string.
 WORDS = {
-    "echoZone": (lambda delay: tempo.echo_zone(delay).name, [(0.001, 1.0)]),
     "msText": (lambda seconds: words.amount(seconds, "ms"), [(0.0, 3.0)]),
     "mmText": (lambda meters: words.amount(meters, "mm", ".1f"), [(0.0, 2.0)]),
     "levelText": (words.level, [LEVEL]),
+    "uncertainText": (words.with_uncertainty, [(-2e4, 2e4), (1e-3, 1e3)]),
     "fixedText": (lambda value, digits: f"{value:.{int(digits)}f}", [(-100.0, 100.0), (0, 3)]),
     "generalText": (lambda value, digits: f"{value:.{int(digits)}g}", [(-2e4, 2e4), (2, 6)]),
 }
@@ -71,10 +55,10 @@ WORDS = {
 TOLD_BELOW = {
     "speedText", "fitNote", "nearestFit", "fitOfSetting", "beatMarks", "headGains", "returnGains",
     "headSpacings", "headDelays", "poleLengthMm", "keepsResponse", "worstResponseDb", "marginDb", "passedDb",
-    "loopGainDb", "answers", "missText",
+    "loopGainDb", "delaysPlusMinus", "withArticle",
 }  # fmt: skip
 #: What no function of the library says.
-OWN = {"fixedText", "generalText", "missText"}
+OWN = {"fixedText", "generalText"}
 
 
 def places(limits, seed):
@@ -140,9 +124,9 @@ def test_numbers_are_the_librarys():
 def test_words_are_the_librarys():
     given = {name: places(limits, seed) for seed, (name, (_, limits)) in enumerate(WORDS.items())}
     halves = [n / 8 for n in range(-400, 400)]  # ties go to the even digit
-    given["echoZone"] += [(0.005,), (0.04,), (0.25,)]
     given["msText"] += [((n + 0.5) / 1000,) for n in range(300)]
     given["levelText"] += [(value,) for value in [*halves, 0.0, -0.04, 0.04, -0.05]]
+    given["uncertainText"] += [(41.5, 0.0), (-0.01, 5.0), (12345.0, 35.0), (12355.0, 40.0), (0.5, 0.0999)]
     given["fixedText"] += [(value, digits) for value in halves for digits in (0, 1, 2, 3)]
     given["generalText"] += [(value, digits) for value in halves for digits in (2, 3, 4)]
     given["generalText"] += [
@@ -163,11 +147,10 @@ def test_speeds_are_written_in_both_units():
     assert found == [[words.speed(v), words.speed(v, "metric")] for v in speeds]
 
 
-def test_a_miss_is_said_in_words():
-    fits = [(0.22, True), (-0.0204, True), (0.0061, True), (-0.004, False)]
-    given = [{"error": error, "audible": heard} for error, heard in fits]
-    found = scripts.run("formulas", "return given.map(missText);", given)
-    assert found == ["220 ms late", "20 ms early", "6.1 ms late", "in time"]
+def test_a_note_has_its_article():
+    names = [note["name"] for note in NOTES]
+    found = scripts.run("formulas", "return given.map(withArticle);", names)
+    assert found == [words.with_article(name) for name in names]
 
 
 # ---- notes ----
@@ -235,7 +218,7 @@ def test_beats_by_hand():
 EACH = """
 return given.map(({ facts, settings }) => settings.map((s) => ({
   gains: headGains(s), fed: returnGains(s), spacings: headSpacings(facts, s), delays: headDelays(facts, s),
-  pole_mm: poleLengthMm(facts, s), keeps: keepsResponse(facts, s),
+  plus_minus: delaysPlusMinus(facts, s), pole_mm: poleLengthMm(facts, s), keeps: keepsResponse(facts, s),
   worst_db: worstResponseDb(facts, s), margin_db: marginDb(facts, s),
   passed_db: passedDb(facts, s), once_db: loopGainDb(facts, s),
   fits: headDelays(facts, s).map((delay) => fitOfSetting(facts, s, delay)),
@@ -293,6 +276,8 @@ def test_heads_of_a_setting_are_those_of_its_machine(moved):
         wanted = machine.heads_at(speed)
         np.testing.assert_allclose(in_tape_order(setting, page["spacings"]), wanted.spacings, rtol=1e-9)
         np.testing.assert_allclose(in_tape_order(setting, page["delays"]), machine.delays(speed), rtol=1e-9)
+        u_delays = np.multiply(in_tape_order(setting, page["plus_minus"]), 1 / units.COVERAGE_FACTOR)
+        np.testing.assert_allclose(u_delays, machine.u_delays(speed), rtol=1e-9)
         np.testing.assert_allclose(in_tape_order(setting, page["gains"]), wanted.gains, rtol=1e-9)
         np.testing.assert_allclose(in_tape_order(setting, page["fed"]), wanted.return_gains, rtol=1e-9)
         off = [gain for gain, head in zip(page["gains"], setting["heads"], strict=True) if not head["on"]]
@@ -364,70 +349,3 @@ def test_the_margin_by_hand():
     silent = {**moved, "heads": [{**moved["heads"][0], "feeds_return": False}]}
     script = "return [marginDb(given[0], given[1]), marginDb(given[0], given[2])];"
     assert scripts.run("formulas", script, [facts, moved, silent]) == [8, 300]
-
-
-def test_answers_are_those_of_the_plan():
-    rng, given, wanted = np.random.default_rng(17), [], []
-    for name in TEXTS:
-        machine = machine_named(name)
-        facts = facts_for(machine)
-        for _ in range(PLACES // len(TEXTS)):
-            setting = random_setting(rng, facts)
-            setting |= {"response": True, "speed_ips": facts["speeds"][-1]["speed_ips"]}
-            setting |= {
-                "return_send_db": float(rng.uniform(-40, 3)),
-                "input_send_db": float(rng.uniform(-10, 5)),
-            }
-            for head in setting["heads"]:
-                head["level_db"] = float(rng.uniform(-20, 3))
-            if can_be_heard(machine, setting):
-                moved = machine_of_setting(machine, setting)
-                pattern = plan.echo_pattern(moved, machine.speeds[-1], longest=2.0, faintest_db=-40.0)
-                given.append([facts, setting])
-                wanted.append(pattern)
-    found = scripts.run("formulas", "return given.map(([f, s]) => answers(f, s, 12, 2, -40));", given)
-    for page, (times, amplitudes) in zip(found, wanted, strict=True):
-        assert [one["time"] for one in page] == pytest.approx(times[:12].tolist(), rel=1e-9)
-        assert [one["amplitude"] for one in page] == pytest.approx(
-            amplitudes[:12].tolist(), rel=1e-9, abs=1e-12
-        )
-        levels_db = [units.amplitude_to_db(abs(one["amplitude"])) for one in page]
-        assert [one["levelDb"] for one in page] == pytest.approx(levels_db, rel=1e-9, abs=1e-9)
-
-
-def test_answers_say_how_often_they_went_over_the_tape():
-    # 100, 200 and 400 ms, the last aside: 300 ms is the second pass of the first two, loudest by the first
-    # and then the second.
-    facts = facts_for(machine_named("three_heads"))
-    found = scripts.run("formulas", "return answers(given, given.setting, 4);", facts)
-    assert [(round(one["time"], 9), one["pass"], one["head"]) for one in found] == [
-        (0.1, 1, 0),
-        (0.2, 1, 1),
-        (0.3, 2, 1),
-        (0.4, 1, 2),
-    ]
-
-
-def test_heads_that_are_off_do_not_answer():
-    facts = facts_for(machine_named("one_head"))
-    setting = facts["setting"]
-    setting["heads"][0]["on"] = False
-    assert scripts.run("formulas", "return answers(given, given.setting, 4);", facts) == []
-
-
-def test_many_heads_answer_quickly_enough_to_follow_a_drag():
-    # Eight heads that meet nowhere make 8^n sounds at the n-th pass; the first forty are found among few.
-    spacings_mm = [30 * heads.MOST_HEADS**0.5 * np.sqrt(n + 2) for n in range(8)]
-    facts = facts_for(machine_named("one_head"))
-    head = facts["setting"]["heads"][0]
-    setting = {**facts["setting"], "heads": [{**head, "spacing_mm": float(s)} for s in spacings_mm]}
-    script = """
-    let counted = 0;
-    const sort = Array.prototype.sort;
-    Array.prototype.sort = function (by) { counted += this.length; return sort.call(this, by); };
-    const found = answers(given[0], given[1], 40).length;
-    return [found, counted];
-    """
-    found, counted = scripts.run("formulas", script, [facts, setting])
-    assert found == 40
-    assert counted < 2000

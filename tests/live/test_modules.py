@@ -131,3 +131,12 @@ def test_a_name_inside_a_function_is_its_own(planted):
 def test_a_script_that_is_not_there_is_refused(planted):
     with pytest.raises(FileNotFoundError):
         planted("top", top='import { a } from "./nowhere.mjs";\n')
+
+
+def test_scripts_that_import_each_other_are_refused(planted):
+    with pytest.raises(ValueError, match="^modules must not import each other, got top -> low -> top$"):
+        planted(
+            "top",
+            top='import { a } from "./low.mjs";\nexport const b = a;\n',
+            low='import { b } from "./top.mjs";\nexport const a = b;\n',
+        )

@@ -121,6 +121,146 @@ def test_the_latency_says_what_is_known_and_what_is_assumed():
     assert "0.0 ms out, as far as the browser says" in nothing["text"]
 
 
+def test_no_more_is_promised_than_is_taken_off():
+    script = """
+    return given.map(([seconds, taken]) => {
+      const late = stillLate(seconds, taken);
+      return [late, lateInWords(late, taken.length)];
+    });
+    """
+    rows = [[0.0477, [0.0477, 0.0477]], [0.04, [0.028]], [0.04, [0.04, 0.01]], [0.04, []]]
+    whole, one, two, none = scripts.run("sound", script, rows)
+    assert whole == [0, "The echo comes that much sooner to make up for it."] == none
+    assert one[0] == pytest.approx(0.012)
+    assert "but the head is too near: its echo stays 12 ms late." in one[1]
+    assert "but the nearest head is too near: its echo stays 30 ms late." in two[1]
+
+
+#: A sound whose device and microphone are our own, and what is said with what is true then.
+FAKE = """
+const said = [], sent = [], tracks = [];
+const sound = new Sound({}, "", { onSay: (text) => said.push([text, sound.playing]) });
+const context = { state: "running", resume: async () => {}, close: async () => {},
+  suspend: async () => { context.state = "suspended"; },
+  createMediaStreamSource: () => ({ connect() {}, disconnect() {} }) };
+let allow = () => {};
+Object.defineProperty(globalThis, "navigator", { configurable: true, value: { mediaDevices: {
+  getUserMedia: () => new Promise((go) => {
+    allow = () => {
+      const track = { stop() { track.open = false; }, open: true, getSettings: () => ({}) };
+      tracks.push(track);
+      go({ getTracks: () => [track], getAudioTracks: () => [track] });
+    };
+  }) } } });
+sound.build = async () => {
+  context.state = "running";
+  sound.context = context;
+  sound.node = { port: { postMessage: (message) => {
+    sent.push(message);
+    if (message.what === "play" && !message.on) setTimeout(() => sound.hear({ what: "silent" }));
+  } } };
+};
+const rest = () => new Promise((go) => setTimeout(go, 5));
+const phrase = { input: "phrase", dry: true, bpm: 76 }, line = { input: "line", dry: false, bpm: 76 };
+"""
+
+
+def faked(script):
+    """Run the body of an async function behind that."""
+    return scripts.run("sound", f"{FAKE}\n{script}")
+
+
+def test_no_microphone_is_opened_for_whoever_stopped_meanwhile():
+    script = """
+    const started = sound.start(line);
+    await sound.stop();
+    await rest(); allow(); await rest();
+    return [await Promise.race([started, rest().then(() => "waits")]), tracks.length, sound.line];
+    """
+    assert faked(script) == [False, 0, None]
+
+
+def test_a_microphone_that_comes_too_late_is_closed():
+    script = """
+    await sound.start(phrase);
+    const slow = sound.input("line");
+    await rest();
+    const next = await sound.input("clicks");
+    allow();
+    return [await slow, next.input, tracks.map((track) => track.open), sound.line, sound.setting.input,
+            sent.at(-1).kind];
+    """
+    assert faked(script) == [None, "clicks", [False], None, "clicks", "clicks"]
+
+
+def test_what_is_moved_while_a_microphone_opens_stays_moved():
+    script = """
+    await sound.start(phrase);
+    const slow = sound.input("line", undefined, phrase);
+    await rest();
+    sound.set({ ...phrase, bpm: 90 });
+    allow();
+    return [await slow, sound.setting.bpm];
+    """
+    assert faked(script) == [{"input": "line", "dry": False, "bpm": 90}, 90]
+
+
+def test_a_start_without_the_line_closes_it():
+    script = """
+    const started = sound.start(line);
+    await rest(); allow(); await started;
+    sound.set(phrase);
+    await sound.start(phrase);
+    return [tracks.map((track) => track.open), sound.line];
+    """
+    assert faked(script) == [[False], None]
+
+
+def test_a_device_that_is_lost_is_told_when_all_has_stopped():
+    script = """
+    await sound.start(phrase);
+    context.state = "suspended";
+    sound.stateChanged();
+    return [said, sent.filter((message) => message.what === "play").map((message) => message.on)];
+    """
+    sentence = "The sound device was taken away; press play to start again."
+    assert faked(script) == [[[sentence, False]], [True, False]]
+
+
+def test_after_a_fault_the_next_start_builds_another():
+    script = """
+    await sound.start(phrase);
+    const first = sound.node;
+    sound.broke();
+    const after = [sound.node, sound.playing];
+    await sound.start(phrase);
+    return [...after, sound.node !== first, sound.playing, said.length];
+    """
+    assert faked(script) == [None, False, True, True, 1]
+
+
+def test_a_recording_is_given_back_once():
+    script = """
+    await sound.start(phrase);
+    sound.startRecording();
+    sound.keepChunk(new Float32Array(1000));
+    setTimeout(() => sound.hear({ what: "recorded" }));
+    const blob = await sound.stopRecording();
+    return [blob.size, sound.parts.length, sound.recorded];
+    """
+    assert faked(script) == [44 + 3000, 0, 0]
+
+
+def test_what_the_browser_says_of_a_script_is_not_read_out():
+    script = """
+    const refused = { audioWorklet: { addModule: async (address) => { throw new Error(`no ${address}`); } } };
+    sound.workletSource = "x".repeat(100000);
+    try { await sound.addWorklet(refused); } catch (error) { sound.say(error); }
+    return said[0][0];
+    """
+    assert faked(script) == "This browser does not take the sound's own script, so nothing can be played."
+
+
 def test_a_data_address_gives_its_bytes():
     address = "data:audio/mpeg;base64," + base64.b64encode(bytes(range(256))).decode()
     assert scripts.run("sound", "return [...new Uint8Array(bytesOfAddress(given))];", address) == list(

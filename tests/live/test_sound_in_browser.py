@@ -71,17 +71,19 @@ async function offline(seconds, events, phrase, input) {
   const processorOptions = { facts: FACTS, setting: events[0].setting };
   const node = new AudioWorkletNode(context, "tape", { processorOptions });
   const got = { reports: 0, last: null, chunks: [] };
-  let answered = null;
+  let answered = null, due = 0;  // after so many blocks
+  const blocks = (at) => Math.ceil(at * 375 - 1e-6);
   node.port.onmessage = ({ data }) => {
     if (data.what === "chunk") got.chunks.push(data.samples);
     if (data.what !== "report") return;
     if (data.time_s > 0) got.reports += 1;
     got.last = data;
-    if (answered) { answered(); answered = null; }
+    if (answered && data.blocks >= due) { answered(); answered = null; }
   };
-  // A question that is answered tells that all before it has arrived.
+  // A question that is answered tells that all before it has arrived; an older report is no answer.
   const send = (event) => new Promise((go) => {
     answered = go;
+    due = blocks(event.at ?? 0);
     for (const message of event.messages) node.port.postMessage(message);
     node.port.postMessage({ what: "report" });
   });
@@ -103,6 +105,7 @@ async function offline(seconds, events, phrase, input) {
     });
   }
   const buffer = await context.startRendering();
+  due = blocks(seconds);
   node.port.postMessage({ what: "report" });
   await new Promise((go) => { answered = go; });
   return { ...got, samples: buffer.getChannelData(0) };
@@ -565,11 +568,11 @@ def test_what_is_recorded_is_what_is_heard(shared, facts):
     record = {"what": "record", "on": True}
     events = [
         (0.0, setting_message(plain(facts)), source("clicks"), PLAY),
-        (192 * BLOCK / RATE, record),
-        (768 * BLOCK / RATE, {"what": "record", "on": False}),
-    ]
+        (193 * BLOCK / RATE, record),
+        (769 * BLOCK / RATE, {"what": "record", "on": False}),
+    ]  # not where the worklet reports by itself: that would look like an answer
     samples, kept, _ = render(shared, 2.5, events)
-    assert np.array_equal(kept, samples[192 * BLOCK : 768 * BLOCK])
+    assert np.array_equal(kept, samples[193 * BLOCK : 769 * BLOCK])
 
 
 def test_a_recording_is_a_wav_file_of_24_bits(tab):

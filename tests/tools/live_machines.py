@@ -90,6 +90,15 @@ def facts_for(machine):
         "most_mm": min(loop_mm, max(300.0, *spacings_mm)),
         "notes": [{"name": note.name, "beats": note.beats, "plain": note.plain} for note in NOTE_VALUES],
         "threshold_s": machine.timing_threshold,
+        "spacing_plus_minus_mm": [head.spacing_plus_minus_mm for head in machine.playback_heads],
+        "speed_plus_minus_percent": machine.transport.speed_plus_minus_percent,
+        "measured_plus_minus_ms": [
+            [
+                float(from_si(2 * u, "ms")) if measured else None
+                for u, measured in zip(machine.u_delays(speed), machine.delays_measured(speed), strict=True)
+            ]
+            for speed in machine.speeds
+        ],
         "deviations_mm": [
             [
                 float(from_si(seems - stated, "mm"))

@@ -17,12 +17,13 @@ NODE = str(compute_driver_executable()[0])
 def run(module, script, given=None, *, seconds=120):
     """Run a script behind a joined module; `given` is there by that name, and what it returns comes back.
 
-    The script is the body of a function, e.g. ``return given.map(([d, v]) => delayFromSpacing(d, v))``.
+    The script is the body of a function, e.g. ``return given.map(([d, v]) => delayFromSpacing(d, v))``, which
+    may wait for something.
     """
     text = f"""{joined(module)}
 const given = JSON.parse(require("node:fs").readFileSync(0, "utf8"));
-const result = (() => {{ {script} }})();
-process.stdout.write(JSON.stringify(result));
+(async () => {{ {script} }})().then((result) =>
+  process.stdout.write(JSON.stringify(result), () => process.exit()));
 """
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "script.cjs"
