@@ -17,6 +17,10 @@ export function element(tag, given = {}, ...children) {
   return node;
 }
 
+/** A button that is held begins to repeat after this time, and does so at this pace, ms. */
+const HOLD_MS = 400;
+const HELD_MS = 70;
+
 let named = 0;
 
 /** An id that nothing else on the page has. */
@@ -144,6 +148,42 @@ export function numberControl({ name, least, most, unit }, changed) {
  */
 export function buttonControl(words, pressed, look = "") {
   return element("button", { type: "button", class: look || null, onclick: pressed }, words);
+}
+
+/**
+ * A button that does its step once a press, and again and again while it is held; then it is told "done".
+ * @param {string} words
+ * @param {string} spoken
+ * @param {(done: boolean) => void} step
+ */
+export function heldControl(words, spoken, step) {
+  /** @type {any} */
+  let waiting = 0;
+  let held = false;
+  const again = () => {
+    step(false);
+    waiting = setTimeout(again, HELD_MS);
+  };
+  const end = () => {
+    clearTimeout(waiting);
+    if (held) step(true);
+    held = false;
+  };
+  return element("button", {
+    type: "button", "aria-label": spoken, onpointerup: end, onpointercancel: end, onpointerleave: end,
+    oncontextmenu: (/** @type {any} */ event) => event.preventDefault(),
+    onpointerdown: (/** @type {any} */ event) => {
+      if (event.button > 0 || held) return;
+      held = true;
+      step(false);
+      waiting = setTimeout(again, HOLD_MS);
+    },
+    onclick: (/** @type {any} */ event) => {
+      if (event.detail > 0) return; // by a pointer, which has been heard
+      step(false);
+      step(true);
+    },
+  }, words);
 }
 
 /**

@@ -5,6 +5,7 @@ import { headShape } from "./grips.mjs";
 import { figure, songMarks, speedWords } from "./telling.mjs";
 
 const INCH_MM = 25.4;
+const DRAWN_WIDE = "tape, drawn wide";
 const DEGREES = 180 / Math.PI;
 
 /**
@@ -16,6 +17,7 @@ export function drawDeck(scene) {
   drawRuler(scene);
   drawMarks(scene);
   drawFixedHeads(scene);
+  drawKey(scene);
 }
 
 /**
@@ -33,7 +35,7 @@ function drawTape(scene) {
     const ends = narrow ? [-14, width + 14] : [pack + 8, width - pack - 8];
     scene.packs = ends.map((x, k) => {
       const y = low - pack;
-      back.put(`pack${k}`, "circle", { cx: x, cy: y, r: pack, class: "ribbon" });
+      back.put(`pack${k}`, "circle", { cx: x, cy: y, r: pack, class: "pack" });
       back.put(`ring${k}`, "circle", { cx: x, cy: y, r: 0.84 * pack, class: "ring" });
       back.put(`ring2${k}`, "circle", { cx: x, cy: y, r: 0.68 * pack, class: "ring" });
       return { x, y, hub: 0.5 * pack };
@@ -42,19 +44,37 @@ function drawTape(scene) {
       class: "face" });
     ribbon.line("low", [ends[0], low, ends[1], low], "edge");
     ribbon.line("high", [ends[0] + reach, tape, ends[1] - reach, tape], "edge");
-    if (!narrow) {
+    if (narrow) fadeOut(scene, low);
+    else {
       ["supply", "take-up"].forEach((name, k) => {
         scene.layers.words.text(name, ends[k], low + 20, name, "note context");
       });
+      scene.layers.words.text("wide", width - 14, low + 42, DRAWN_WIDE, "note context", "end");
     }
   }
-  const tip = right + (narrow ? 16 : 30);
+  const tip = right + (narrow ? 23 : 32);
   scene.layers.front.put("capstan", "circle", { cx: tip, cy: tape - 7, r: 7, class: "capstan" });
   scene.layers.front.put("roller", "circle",
-    { cx: tip, cy: low + (narrow ? 12 : 18), r: narrow ? 12 : 18, class: "roller" });
+    { cx: tip, cy: low + (narrow ? 12 : 18) + 0.8, r: narrow ? 12 : 18, class: "roller" });
   if (!narrow) scene.layers.words.text("capstan", tip, tape - 20, "capstan", "note context");
   scene.capstan = { x: tip, y: tape - 7 };
   drawSpeed(scene);
+}
+
+/**
+ * Where reels find no room, they are faded out at both edges of the picture.
+ * @param {any} scene
+ * @param {number} low
+ */
+function fadeOut(scene, low) {
+  const { width, pack } = scene.place;
+  [0, 1].forEach((side) => {
+    const turned = side ? ` translate(${width} 0) scale(-1 1)` : "";
+    scene.layers.marks.put(`fade${side}`, "rect", {
+      x: -1, y: low - 2 * pack - 4, width: 31, height: 2 * pack + 8, fill: `url(#${scene.id}-fade)`,
+      transform: turned.trim(),
+    });
+  });
 }
 
 /**
@@ -91,19 +111,41 @@ function drawLoop(scene) {
 }
 
 /**
+ * What the colors on the tape mean, before the record head, where there is room.
+ * @param {any} scene
+ */
+function drawKey(scene) {
+  const { zero, tape, thick, edge, loop, narrow } = scene.place;
+  if (loop || narrow) return;
+  const parts = [["dry", "new sound"], ["pass1", "repeats"]].map(([look, words]) =>
+    ({ look, words, wide: 14 + scene.wide(words, 12) }));
+  const whole = parts.reduce((sum, part) => sum + part.wide, 10);
+  let x = zero - 10 - whole;
+  if (x < edge - 6) return;
+  const middle = tape + thick / 2 + 2;
+  for (const { look, words, wide } of parts) {
+    scene.layers.words.put(`key-${look}`, "rect", { x, y: middle - 5, width: 10, height: 10, rx: 2,
+      class: `key ${look}` });
+    scene.layers.words.text(`key-words-${look}`, x + 14, middle + 4.5, words, "on-tape", "start");
+    x += wide + 10;
+  }
+}
+
+/**
  * Which way the tape runs, and how fast.
  * @param {any} scene
  */
 function drawSpeed(scene) {
-  const { edge, ruler, narrow, zero, loop } = scene.place;
+  const { ruler, names } = scene.place;
+  const below = speedBelow(scene);
   const words = speedWords(scene.facts, scene.setting.speed_ips);
-  const x = narrow ? (loop ? 22 : 10) : edge;
-  const y = ruler + (eraseBelow(scene) ? 36 : narrow ? 16 : 18);
-  scene.layers.words.text("speed", x, y + 16, words, "note", "start");
-  const length = Math.max(26, Math.min(64, zero - x - 30));
-  scene.layers.words.line("arrow", [x, y - 5, x + length, y - 5], "arrow-line");
-  scene.layers.words.put("arrow-tip", "path",
-    { d: triangle(x + length + 9, y - 5, 11, 8), class: "arrow-tip" });
+  const { words: pen } = scene.layers;
+  const x = speedLeft(scene);
+  const y = below ? names - 18 : ruler + 26;
+  const end = below ? x + 30 : x + 64;
+  pen.line("arrow", [x, y, end, y], "arrow-line");
+  pen.put("arrow-tip", "path", { d: triangle(end + 9, y, 11, 8), class: "arrow-tip" });
+  pen.text("speed", x, y + (below ? 18 : 21), words, "note", "start");
 }
 
 /**
@@ -123,17 +165,18 @@ function drawRuler(scene) {
   const fine = mm / (mm * scale > 90 ? 10 : 5);
   const perMs = (scene.setting.speed_ips * INCH_MM) / 1000;
   ticks(scene, { from: low, sense: -1, step: mm, each: Math.round(mm / fine), most: spanMm, mm: 1,
-    unit: "mm" });
+    unit: "mm", name: "distance" });
   const ms = stepOf(spanMm / perMs, most);
-  ticks(scene, { from: ruler + 3, sense: 1, step: ms, each: 5, most: spanMm / perMs, mm: perMs, unit: "ms" });
+  ticks(scene, { from: ruler + 3, sense: 1, step: ms, each: 5, most: spanMm / perMs, mm: perMs, unit: "ms",
+    name: "time" });
 }
 
 /**
- * Marks along one edge: so many fine ones for each with a number, the last number with its unit.
+ * Marks along one edge: so many fine ones for each with a number, beside the last one the unit.
  * @param {any} scene
  * @param {any} given
  */
-function ticks(scene, { from, sense, step, each, most, mm, unit }) {
+function ticks(scene, { from, sense, step, each, most, mm, unit, name }) {
   const { x, end } = scene.place;
   let way = "";
   for (let k = 0; (k * step) / each <= most * (1 + 1e-9); k += 1) {
@@ -141,13 +184,15 @@ function ticks(scene, { from, sense, step, each, most, mm, unit }) {
   }
   scene.layers.marks.put(`ticks-${unit}`, "path", { d: way, class: "tick" });
   const words = (/** @type {number} */ k) => figure(k * step, step < 1 ? 1 : 0);
+  const beside = (/** @type {number} */ k) => x(k * step * mm) + scene.wide(words(k), 12) / 2 + 4;
   let last = Math.floor(most / step + 1e-9);
-  while (last > 1 && x(last * step * mm) + scene.wide(`${words(last)} ${unit}`, 12) / 2 > end + 7) last -= 1;
+  while (last > 1 && beside(last) + scene.wide(unit, 12) > end + 7) last -= 1;
+  const low = from + sense * 9 + (sense > 0 ? 11 : -3);
   for (let k = 0; k <= last; k += 1) {
-    const text = `${words(k)}${k === last ? ` ${unit}` : ""}`;
-    const low = from + sense * 9 + (sense > 0 ? 11 : -3);
-    scene.layers.words.text(`${unit}${k}`, x(k * step * mm), low, text, "small");
+    scene.layers.words.text(`${unit}${k}`, x(k * step * mm), low, words(k), "small digits");
   }
+  scene.layers.words.text(`${unit}-unit`, beside(last), low, unit, "small", "start");
+  scene.layers.words.text(`${unit}-name`, scene.place.zero - 13, low, name, "small context", "end");
 }
 
 /**
@@ -155,15 +200,19 @@ function ticks(scene, { from, sense, step, each, most, mm, unit }) {
  * @param {any} scene
  */
 function drawMarks(scene) {
-  const { x, end, tape, ruler, rulerThick, spanMm, names, narrow } = scene.place;
+  const { x, end, tape, ruler, rulerThick, spanMm, names } = scene.place;
   /** @type {any[]} */
   const song = songMarks(scene.facts, scene.setting, spanMm, scene.said);
   const near = new Map();
   scene.said.forEach((/** @type {any} */ said, /** @type {number} */ k) => {
     if (said.inTime && scene.setting.heads[k].on) near.set(said.note, k);
   });
-  const record = { place: -9, at: scene.place.zero, half: scene.wide("record", 13) / 2 };
-  const taken = recordBelow(scene) ? [record] : [];
+  const record = { place: -9, at: recordBelow(scene), half: scene.wide("record", 13) / 2 };
+  const below = speedBelow(scene);
+  const speed = below ? speedWide(scene) : 0;
+  const first = below ? speedLeft(scene) + speed + 10 : 4;
+  const arrow = { place: -9, at: speedLeft(scene) + speed / 2, half: speed / 2 };
+  const taken = [...(recordAt(scene) === "below" ? [record] : []), ...(below ? [arrow] : [])];
   const tight = (spanMm / Math.max(1, song.length)) * scene.place.scale < 22;
   const low = ruler + rulerThick + 6;
   song.forEach((mark) => {
@@ -176,10 +225,15 @@ function drawMarks(scene) {
     const place = x(mark.mm);
     const key = `${mark.name || "mark"}${mark.mm.toFixed(3)}`;
     if (taken.some((one) => Math.abs(one.place - place) < 4)) return;
-    const look = mark.lit ? "mark lit" : `mark weight${mark.weight}`;
-    scene.layers.marks.line(key, [place, mark.lit || mark.weight < 3 ? tape : tape + 14, place, low], look);
-    const half = scene.wide(mark.name, narrow ? 12 : 13) / 2;
-    const at = Math.min(scene.place.width - half - 4, place);
+    const look = mark.lit ? "lit" : `weight${mark.weight}`;
+    const high = mark.lit || mark.weight < 3 ? tape + 4 : tape + 12;
+    scene.layers.marks.line(key, [place, high, place, ruler + 3], `mark ${look}`);
+    scene.layers.marks.line(`${key}-foot`, [place, ruler + rulerThick, place, low], `foot ${look}`);
+    if (mark.lit) scene.layers.marks.put(`${key}-lit`, "path",
+      { d: `M${place} ${low - 7}l6.5 9h-13z`, class: "lit-tip" });
+    const half = scene.wide(mark.name, 13, mark.lit ? 600 : 400) / 2;
+    const away = Math.max(place, Math.min(first + half, place + half - 8));
+    const at = Math.min(scene.place.width - half - 4, away);
     const free = taken.every((one) => !one.half || Math.abs(one.at - at) > one.half + half + 9);
     const shown = mark.name && free && place <= end;
     taken.push({ place, at, half: shown ? half : 0 });
@@ -188,22 +242,50 @@ function drawMarks(scene) {
 }
 
 /**
- * Whether the erase head's name stands below the tape, because grips fan out above it.
+ * Where the record head's name stands: on it, beside the wire into it, or below the ruler for want of room.
  * @param {any} scene
  */
-function eraseBelow(scene) {
-  return recordBelow(scene) && scene.place.grips.kind === "rows";
+function recordAt(scene) {
+  if (scene.namesInside()) return "on";
+  const { zero, x, grips, headMm, scale } = scene.place;
+  const wide = scene.wide("record", 13);
+  const nearest = Math.min(...scene.setting.heads.map((/** @type {any} */ head) => x(head.spacing_mm)),
+    ...grips.middles);
+  if (nearest - Math.max(12, (headMm * scale) / 2) > zero + 9 + wide) return "right";
+  return Math.min(...grips.middles) < zero ? "below" : "left";
 }
 
 /**
- * Whether the record head's name stands below the ruler, because a playback head is too near for it.
+ * Where its name stands below the ruler, beside that of the speed.
  * @param {any} scene
  */
 function recordBelow(scene) {
-  if (scene.namesInside()) return false;
-  const { narrow, zero, x } = scene.place;
-  const nearest = x(Math.min(...scene.setting.heads.map((/** @type {any} */ head) => head.spacing_mm)));
-  return narrow || nearest - 14 < zero + 8 + scene.wide("record", 13);
+  const { zero } = scene.place;
+  const speed = speedBelow(scene) ? speedLeft(scene) + speedWide(scene) : 0;
+  return Math.max(zero, speed + 10 + scene.wide("record", 13) / 2);
+}
+
+/**
+ * Whether the speed of the tape stands below the ruler's names, for want of room beside it.
+ * @param {any} scene
+ */
+function speedBelow({ place }) {
+  return place.narrow || place.zero - place.edge < 170;
+}
+
+/** @param {any} scene */
+function speedLeft({ place }) {
+  return place.narrow ? (place.loop ? 34 : 10) : place.edge;
+}
+
+/** @param {any} scene */
+function speedWide(scene) {
+  return scene.wide(speedWords(scene.facts, scene.setting.speed_ips), 13);
+}
+
+/** @param {any} scene */
+function eraseName(scene) {
+  return scene.facts.erases ? "erase" : "no erase";
 }
 
 /**
@@ -211,27 +293,27 @@ function recordBelow(scene) {
  * @param {any} scene
  */
 function drawFixedHeads(scene) {
-  const { x, eraseMm } = scene.place;
+  const { x, eraseMm, tape, body, zero, names, narrow, loop, edge } = scene.place;
   const { front, words } = scene.layers;
-  const { tape, body, zero } = scene.place;
   const half = (scene.place.headMm * scene.place.scale) / 2;
-  const erases = scene.facts.erases;
+  const { erases } = scene.facts;
   fixedHead(front, "erase", x(-eraseMm), body, tape, half, erases ? "body" : "body off");
   fixedHead(front, "record", zero, body, tape, half, "body");
-  if (scene.namesInside()) {
-    words.text("erase", x(-eraseMm), body + 19, erases ? "erase" : "no erase", "note");
-    words.text("record", zero, body + 19, "record", "note");
+  const [erase, name, side] = [x(-eraseMm), eraseName(scene), recordAt(scene)];
+  const wide = scene.wide(name, 13);
+  const low = body - 5;
+  if (side === "on") {
+    words.text("erase", erase, body + 18, name, erases ? "note on-head" : "note");
+    words.text("record", zero, body + 18, "record", "note on-head");
     return;
   }
-  const erase = x(-eraseMm);
-  const nameWide = scene.wide("no erase", 13);
-  const name = erases ? "erase" : "no erase";
-  const middle = erase + nameWide / 2 + 8 < zero;
-  if (eraseBelow(scene)) words.text("erase", Math.min(erase + 8, zero - 11), scene.place.ruler + 17, name,
-    "note", "end");
-  else words.text("erase", middle ? erase : zero - 9, body - 7, name, "note", middle ? "middle" : "end");
-  if (recordBelow(scene)) words.text("record", zero, scene.place.names, "record", "note context");
-  else words.text("record", zero + 8, body - 7, "record", "note", "start");
+  const limit = zero - 9 - (side === "left" ? scene.wide("record", 13) + 8 : 0);
+  if (side !== "below" && limit - wide > (narrow || loop ? 4 : edge - 8)) {
+    words.text("erase", Math.min(erase, limit - wide / 2), low, name, "note");
+  }
+  if (side === "below") words.text("record", recordBelow(scene), names, "record", "note context");
+  else words.text("record", zero + (side === "right" ? 9 : -9), low, "record", "note",
+    side === "right" ? "start" : "end");
 }
 
 /**
@@ -311,5 +393,5 @@ function triangle(x, y, long, wide) {
  */
 function fixedHead(pen, name, x, top, tape, half, look) {
   pen.put(`${name}-body`, "path", { d: headShape(x, top, tape, half), class: look });
-  pen.line(`${name}-gap`, [x, tape - 14, x, tape + 3], "gap");
+  pen.line(`${name}-gap`, [x, tape - 12, x, tape + 3.4], look === "body" ? "gap" : "gap off");
 }

@@ -3,7 +3,7 @@
 import { Pen, svgNode } from "./pen.mjs";
 import { figure, levelWords } from "./telling.mjs";
 
-const STEP_MM = 0.1;
+export const STEP_MM = 0.1;
 const FAR_MM = 1;
 const STEP_DB = 0.5;
 const FAR_DB = 3;
@@ -123,7 +123,7 @@ export class Grip {
   }
 
   /** @param {any} given */
-  draw({ head, said, place, touched, named, hint }) {
+  draw({ head, said, place, touched, named, hint, wide }) {
     const { grips, tape, body, headMm, scale } = place;
     const x = place.x(head.spacing_mm);
     const grip = grips.middles[this.index];
@@ -133,7 +133,7 @@ export class Grip {
     this.zero = place.zero;
     this.say(head, said);
     this.group.setAttribute("class",
-      `head${touched ? " touched" : ""}${head.on ? "" : " off"}${said.inTime && head.on ? " lit" : ""}`);
+      `head${touched ? " touched" : ""}${head.on ? "" : " off"}`);
     const { pen } = this;
     pen.begin();
     pen.put("ghost", "path", { d: "M0 0", class: "ghost" });
@@ -141,16 +141,17 @@ export class Grip {
     pen.put("glow", "path", { d: headShape(x, body, tape, half), class: "glow" });
     pen.put("grip", "rect", { x: grip - grips.half, y: top, width: 2 * grips.half, height: GRIP_TALL, rx: 9,
       class: "grip" });
-    pen.put("ring", "rect", { x: grip - grips.half - 3, y: top - 3, width: 2 * grips.half + 6,
-      height: GRIP_TALL + 6, rx: 11, class: "ring" });
+    pen.put("ring", "rect", { x: grip - grips.half - 4, y: top - 4, width: 2 * grips.half + 8,
+      height: GRIP_TALL + 8, rx: 12, class: "ring" });
     const reach = grips.half - 6;
     const y = top + GRIP_TALL / 2;
     pen.put("left", "path", { d: `M${grip - reach} ${y}l8 -6v12z`, class: "tip" });
     pen.put("right", "path", { d: `M${grip + reach} ${y}l-8 -6v12z`, class: "tip" });
     pen.text("number", grip, y + 5.5, String(this.index + 1), "number");
-    if (named === "on") pen.text("name", x, body + 19, "playback", "name");
-    if (named === "beside") pen.text("name", x + 14, body - 7, "playback", "name", "start");
-    this.label(pen, { said, head, place, grip, top });
+    if (named === "on") pen.text("name", x, body + 18, "playback", "name on-head");
+    if (named === "right") pen.text("name", x + 9, body - 5, "playback", "name", "start");
+    if (named === "left") pen.text("name", x - 9, body - 5, "playback", "name", "end");
+    this.label(pen, { said, head, place, grip, top, wide });
     if (hint) {
       const side = hint.side;
       pen.text("hint", grip + side * (grips.half + 9), y + 5, "drag a head", "hint",
@@ -164,16 +165,22 @@ export class Grip {
    * @param {any} pen
    * @param {any} given
    */
-  label(pen, { said, head, place, grip, top }) {
-    if (place.grips.kind === "full") {
-      this.labelTop = top - 56;
-      pen.text("time", grip, top - 42, said.time, "time");
-      pen.text("note", grip, top - 25, head.on ? said.note : "off", "note");
-      pen.text("off", grip, top - 9, head.on ? said.off : "", said.inTime ? "note in-time" : "note");
+  label(pen, { said, head, place, grip, top, wide }) {
+    const full = place.grips.kind === "full";
+    const checked = said.inTime && head.on;
+    this.labelTop = top - (full ? 58 : checked ? 37 : 25);
+    if (full) {
+      pen.text("time", grip, top - 43, said.time, "time");
+      pen.text("note", grip, top - 26, head.on ? said.note : "off", "note");
+      pen.text("off", grip + (checked ? 7 : 0), top - 10, head.on ? said.off : "",
+        said.inTime ? "note in-time" : "note");
     } else {
-      this.labelTop = top - 23;
-      pen.text("time", grip, top - 8, said.time, "time short");
+      pen.text("time", grip, top - 9, said.time, "time short");
     }
+    if (!checked) return;
+    const half = wide(said.off) / 2;
+    const [x, y] = full ? [grip - half - 7, top - 14] : [grip - 4.5, top - 28];
+    pen.line("check", [x, y, x + 3.5, y + 4, x + 9, y - 5], "checked");
   }
 
   /** @param {any} head @param {any} said */
@@ -283,18 +290,18 @@ export class SendSlider {
   }
 
   /** @param {any} given */
-  draw({ db, said, place, hatch }) {
+  draw({ db, said, place, hatch, wide }) {
     this.place = place;
     const { pen, group } = this;
-    const { low, high } = place.send;
+    const { low, high, left, right } = place.send;
     const y = place.bus;
     const level = db < SEND_LOW_DB ? "nothing" : levelWords(db);
     group.setAttribute("aria-valuenow", db.toFixed(1));
     group.setAttribute("aria-valuetext", `${level}, ${said.words}`);
     group.setAttribute("class", `send ${said.state}`);
     pen.begin();
-    pen.put("target", "rect", { x: low - 22, y: y - 22, width: high - low + 44, height: 44,
-      class: "target" });
+    pen.put("target", "rect", { x: left, y: y - 22, width: right - left, height: 44, class: "target" });
+    pen.put("frame", "rect", { x: left, y: y - 17, width: right - left, height: 34, rx: 6, class: "frame" });
     pen.line("track", [low, y, high, y], "track");
     pen.line("part", [low, y, this.xAt(db), y], "part");
     if (said.limitDb < SEND_HIGH_DB && said.limitDb > SEND_LOW_DB) {
@@ -302,16 +309,26 @@ export class SendSlider {
       pen.put("danger", "rect", { x, y: y - 9, width: high - x, height: 18, class: "danger", fill: hatch });
       pen.line("limit", [x, y - 17, x, y + 17], "limit");
     }
+    this.scale();
     const x = this.xAt(db);
     pen.put("ring", "circle", { cx: x, cy: y, r: 17, class: "ring" });
     pen.put("thumb", "circle", { cx: x, cy: y, r: 12.5, class: "thumb" });
     pen.put("left", "path", { d: `M${x - 9} ${y}l6 -4.5v9z`, class: "tip" });
     pen.put("right", "path", { d: `M${x + 9} ${y}l-6 -4.5v9z`, class: "tip" });
-    const at = low - 4;
-    pen.text("name", at, y - (place.narrow ? 45 : 26), `return send ${level}`, "note echo-words", "start");
+    const name = `return send ${level}`;
+    const shown = place.narrow || wide(said.words) + wide(name) + 20 > right - left ? said.short : said.words;
+    pen.text("name", left, y - (place.narrow ? 42 : 26), name, "note echo-words", "start");
     const look = `note margin-words ${said.state}`;
-    if (place.narrow) pen.text("margin", at, y - 26, said.words, look, "start");
-    else pen.text("margin", high, y - 26, said.words, look, "end");
+    const near = !place.narrow || said.state === "may" || said.state === "runs";
+    if (near) pen.text("margin", right, y - 26, shown, look, "end");
+    else pen.text("margin", left, y - 25, shown, look, "start");
     pen.end();
+  }
+  /** The ends of its scale, below it. */
+  scale() {
+    const { low, high } = this.place.send;
+    const y = this.place.bus + 30;
+    this.pen.text("least", low, y, figure(SEND_LOW_DB), "small");
+    this.pen.text("most", high, y, `+${figure(SEND_HIGH_DB)} dB`, "small");
   }
 }

@@ -14,7 +14,7 @@ const APART = 60;
 const APART_NEAR = 55;
 /** How far a grip may stand from its head before less is said, so that more fits over the heads. */
 const FAN_FULL = 0.16; // of the width
-const FAN = 110;
+const FAN = 130;
 const APART_IN_ROWS = 44;
 
 /**
@@ -94,7 +94,7 @@ export function composition({ width, spanMm, spacingsMm, headMm, loop, labelWidt
   const beforeMm = eraseMm + headMm;
   let scale = (width - edge - right) / (spanMm + beforeMm);
   let zero = edge + beforeMm * scale;
-  const least = narrow ? (loop ? 82 : 74) : edge + 60;
+  const least = narrow ? (loop ? 92 : 74) : edge + 60;
   if (zero < least) {
     zero = least; // a blank piece of tape more, so that names find room
     scale = (width - zero - right) / spanMm;
@@ -102,14 +102,15 @@ export function composition({ width, spanMm, spacingsMm, headMm, loop, labelWidt
   const x = (/** @type {number} */ mm) => zero + mm * scale;
   const grips = gripPlaces({ width, zero, nameWidth, narrow, labelWidth, at: spacingsMm.map(x) });
 
-  const bus = narrow ? 70 : 58;
-  const collector = bus + 30;
-  const label = collector + 22;
-  const handle = label + (grips.kind === "full" ? 52 : 10);
-  const lower = handle + (grips.kind === "rows" ? 44 + 22 : 0);
-  const body = lower + 44 + (grips.kind === "rows" ? 34 : narrow ? 16 : 22);
-  const tape = body + (narrow ? 32 : 44);
-  const thick = narrow ? 40 : 50;
+  const bus = narrow ? 66 : 56;
+  const collector = bus + 42;
+  const out = collector + 26;
+  const rows = grips.kind === "rows";
+  const handle = out + (grips.kind === "full" ? 70 : 44);
+  const lower = handle + (rows ? 44 + 26 : 0);
+  const body = lower + 44 + (rows ? 34 : 22);
+  const tape = body + (narrow ? 32 : 40);
+  const thick = narrow ? 30 : 34;
   const ruler = tape + thick;
   const rulerThick = 54;
   const names = ruler + rulerThick + 24;
@@ -117,24 +118,26 @@ export function composition({ width, spanMm, spacingsMm, headMm, loop, labelWidt
   return {
     width, narrow, count, scale, zero, x, spanMm, eraseMm, headMm, loop, pack, edge,
     end: x(spanMm), right: width - right,
-    bus, collector, label, sum: grips.kind === "rows" ? bus + 16 : lower + 14, handle, lower, body, tape,
+    bus, collector, out, sum: rows ? bus + 16 : narrow ? lower + 14 : out + 32, handle, lower, body, tape,
       thick, ruler, rulerThick, names, back,
     height: back + (loop ? 22 : 14),
     grips,
     send: sendPlace(width, zero, narrow),
+    world: rows ? 14 : narrow ? 8 : 32,
   };
 }
 
 /**
- * Where the slider of the return send lies on its wire.
+ * Where the slider of the return send lies: its track, and the frame around it at which wires end.
  * @param {number} width
  * @param {number} zero
  * @param {any} narrow
  */
 function sendPlace(width, zero, narrow) {
-  const low = narrow ? Math.min(zero + 26, width - 250) : zero + 34;
-  const high = narrow ? width - 40 : Math.min(low + 460, width - 120);
-  return { low: Math.max(low, narrow ? 40 : low), high };
+  const around = 18;
+  const low = zero + around + (narrow ? 10 : 30);
+  const high = narrow ? width - 28 - around : Math.min(low + 460, width - 60);
+  return { low, high, left: low - around, right: high + around, corner: high + around + 14 };
 }
 
 /**
@@ -147,11 +150,12 @@ function gripPlaces({ width, zero, nameWidth, narrow, labelWidth, at }) {
   const high = width - (narrow ? 30 : 40);
   const count = at.length;
   const kinds = [
-    { kind: "full", apart: Math.max(APART, labelWidth + 14), low: Math.max(low, labelWidth / 2 + 6),
-      high: Math.min(high, width - labelWidth / 2 - 6), away: FAN_FULL * width },
+    { kind: "full", apart: Math.max(APART, labelWidth + 14), low: Math.max(low, zero + labelWidth / 2 + 8),
+      high: Math.min(high, width - labelWidth / 2 - 6), away: (narrow ? 1.3 : 1) * FAN_FULL * width },
     { kind: "short", apart: APART, low, high: width - 30, away: FAN },
     { kind: "short", apart: APART_NEAR, low, high: width - 30, away: FAN },
-    { kind: "rows", apart: APART_IN_ROWS, low: 26, high: width - 26, away: width },
+    { kind: "rows", apart: APART_IN_ROWS, low: zero + 32, high: width - 28, away: width },
+    { kind: "rows", apart: APART_IN_ROWS, low: 28, high: width - 28, away: width },
   ];
   const spreads = kinds.map((one) => ({ ...one, middles: spreadOut(at, one.apart, one.low, one.high) }));
   const fits = spreads.find((one) => (count - 1) * one.apart <= one.high - one.low

@@ -1,12 +1,13 @@
 /** The playable tape in a page: the scene, what is moved beside it, and the sound behind it. */
 
-import { buttonControl, checkControl, download, element, fold, numberControl } from "./controls.mjs";
-import { radioControl, rangeControl, selectControl } from "./controls.mjs";
+import { buttonControl, checkControl, download, element, fold, heldControl } from "./controls.mjs";
+import { numberControl, radioControl, rangeControl, selectControl } from "./controls.mjs";
+import { STEP_MM } from "./grips.mjs";
 import { movesFor } from "./moves.mjs";
 import { Scene } from "./scene.mjs";
 import { History, TwoSettings, checkedSetting, machineFile } from "./setting.mjs";
 import { sameSetting, settingFromAddress, settingToAddress } from "./setting.mjs";
-import { HEADPHONES, Sound, tappedTempo } from "./sound.mjs";
+import { HEADPHONES, Sound, lateInWords, stillLate, tappedTempo } from "./sound.mjs";
 import { figure, headsSaid, lengthWords, levelWords, loopSaid, speedWords } from "./telling.mjs";
 
 const TITLE = "Move a head and hear the delay change";
@@ -26,6 +27,9 @@ const SWITCHES_SAID = [
 const HEAD_SWITCHES_SAID = [["on", "on"], ["feeds_return", "in the return"], ["inverted", "inverted"]];
 const ADDRESS_PAUSE_MS = 300;
 const LEAST_SEND_DB = -40;
+/** A smaller change of what stays late is not told, s; nor one of how far the sound is turned down, dB. */
+const LATE_STEP_S = 0.003;
+const HELD_STEP_DB = 6;
 
 /**
  * Put the playable tape into an element.
@@ -56,6 +60,9 @@ class TapePage {
     this.place = place;
     this.touched = 0;
     this.starting = false;
+    this.taking = false; // a recording, which may have ended by itself
+    this.lateSeen = this.lateSaid = NaN; // how late the microphone's echo stays, s
+    this.heldSaid = 0; // dB by which the sound is turned down
     /** @type {number[]} */
     this.taps = [];
     /** @type {string | null} */
@@ -104,7 +111,7 @@ class TapePage {
     this.picture = element("div", { class: "picture" });
     this.warning = element("p", { class: "warning", role: "alert" });
     this.said = element("p", { class: "said", role: "status" });
-    place.append(this.head(), this.picture, this.warning, this.start(), this.desk(), this.folds());
+    place.append(this.head(), this.picture, this.warning, this.start(), this.said, this.desk(), this.folds());
     this.scene = new Scene(this.picture, this.facts, {
       onHead: (k, mm, done) => this.moveHead(k, { spacing_mm: mm }, !done),
       onSend: (db, done) => this.change({ return_send_db: db }, !done),
@@ -114,11 +121,28 @@ class TapePage {
 
   head() {
     this.number = element("strong", { class: "number" });
-    this.answer = element("span", {});
+    this.which = element("span", { class: "which" });
+    this.answer = element("span", { class: "long" });
     this.under = element("p", { class: "under" });
     return element("div", { class: "top" },
       element("div", {}, element(`h${this.options.level ?? 2}`, { class: "title" }, TITLE), this.under),
-      element("p", { class: "answer" }, this.number, this.answer));
+      element("div", { class: "answer" },
+        element("div", { class: "amount" }, this.which, this.number, this.nudges()), this.answer));
+  }
+
+  /** Fine setting of the head whose number stands large, for fingers. */
+  nudges() {
+    const nudge = (/** @type {string} */ words, /** @type {number} */ steps) => heldControl(words,
+      `${words}, ${figure(STEP_MM, 1)} mm`, (done) => this.nudge(done ? 0 : steps, done));
+    return element("div", { class: "nudges" }, nudge("nearer", -1), nudge("farther", 1));
+  }
+
+  /** @param {number} steps @param {boolean} done */
+  nudge(steps, done) {
+    const { least_mm, most_mm } = this.facts;
+    const mm = this.setting.heads[this.touched].spacing_mm + steps * STEP_MM;
+    this.moveHead(this.touched, { spacing_mm: Number(Math.min(most_mm, Math.max(least_mm, mm)).toFixed(3)) },
+      !done);
   }
 
   /** The one thing to press, and the one line that says what to do. */
@@ -127,7 +151,8 @@ class TapePage {
     this.todo = element("p", { class: "todo" });
     this.undo = buttonControl("undo", () => this.apply(this.history.undo(), { back: true }), "small");
     this.redo = buttonControl("redo", () => this.apply(this.history.redo(), { back: true }), "small");
-    return element("div", { class: "start" }, this.button, element("div", {}, this.todo, this.said));
+    return element("div", { class: "start" }, this.button,
+      element("div", { class: "steps" }, this.undo, this.redo), this.todo);
   }
 
   /** @param {any} control @param {any} value */
@@ -142,8 +167,7 @@ class TapePage {
       this.bind(selectControl("sound in", SOURCES_SAID, (kind) => this.pick(kind)),
         () => this.wished ?? this.setting.input),
       this.bind(checkControl("dry sound", (dry) => this.change({ dry })), () => this.setting.dry),
-      this.speed(), this.tempo(), this.note(), element("div", { class: "steps" }, this.undo, this.redo),
-        this.inputPanel());
+      this.speed(), this.tempo(), this.note(), this.inputPanel());
   }
 
   speed() {
@@ -190,6 +214,8 @@ class TapePage {
 
   folds() {
     this.table = element("div", { class: "numbers" });
+    const numbers = fold("In numbers", "delay, note, repeats, margin", this.table);
+    numbers.classList.add("printed"); // folded or not
     this.rows = element("div", { class: "head-rows" });
     const mixer = element("div", { class: "mixer" },
       this.bind(rangeControl({ name: "input send", least: LEAST_SEND_DB, most: 12, step: 0.5,
@@ -199,7 +225,7 @@ class TapePage {
         (on) => this.change({ [key]: on })), () => this.setting[key])));
     return element("div", { class: "folds" },
       fold("Six moves to try", "each with what to expect", this.moves()),
-      this.numbersFold = fold("In numbers", "delay, note, repeats, margin", this.table),
+      numbers,
       fold("Heads", "level, on, in the return, inverted", this.rows, this.headButtons()),
       fold("Tape and mixer", "input send, tone, limit, hiss, wobble", mixer),
       fold("Keep and compare", "two settings, a link, a file, a recording", this.keep()),
@@ -225,7 +251,6 @@ class TapePage {
     this.touch(0);
     const { input } = this.setting;
     this.apply({ ...move.setting, input: move.setting.input === "clicks" ? "clicks" : input });
-    if (this.setting.input !== input) this.useInput(this.setting.input);
     this.say(move.todo);
     this.place.querySelector(".top").scrollIntoView({ block: "start" });
   }
@@ -310,10 +335,11 @@ class TapePage {
   /**
    * Take a setting: checked, kept, shown, heard, told.
    * @param {any} given
-   * @param {{dragging?: boolean, back?: boolean, pair?: boolean, quiet?: boolean}} how
+   * @param {{dragging?: boolean, back?: boolean, pair?: boolean, quiet?: boolean, heard?: boolean}} how
+   * `heard` where the sound has its input already
    */
   apply(given, how = {}) {
-    const { dragging = false, back = false, pair = false, quiet = false } = how;
+    const { dragging = false, back = false, pair = false, quiet = false, heard = false } = how;
     let setting;
     try {
       setting = checkedSetting(this.facts, given);
@@ -321,11 +347,13 @@ class TapePage {
       this.say(sentenceOf(error));
       return;
     }
+    const { input } = this.setting;
     this.setting = setting;
     this.touched = Math.min(this.touched, setting.heads.length - 1);
     if (!back) this.history.push(setting, dragging);
     if (!pair) this.two.set(setting);
-    this.sound.set?.(setting);
+    this.sound.set(setting);
+    if (!heard && setting.input !== input) this.follow(setting.input);
     this.scene.show(setting, this.touched);
     this.later();
     if (this.options.address) this.address();
@@ -353,7 +381,8 @@ class TapePage {
     const loop = loopSaid(facts, setting);
     const one = heads[this.touched];
     put(this.number, one.time);
-    put(this.answer, `head ${this.touched + 1}: ${setting.heads[this.touched].on ? one.long : "off"}`);
+    put(this.which, `head ${this.touched + 1}`);
+    put(this.answer, setting.heads[this.touched].on ? one.long : "off");
     const beats = figure(setting.bpm, setting.bpm % 1 ? 1 : 0);
     put(this.under,
       `${facts.name}, ${speedWords(facts, setting.speed_ips)}, ${beats} beats a minute`);
@@ -410,8 +439,8 @@ class TapePage {
   /** @param {any} heads @param {any} loop */
   refreshTable(heads, loop) {
     const rows = heads.map((/** @type {any} */ one, /** @type {number} */ k) =>
-      [`head ${k + 1}`, lengthWords(this.setting.heads[k].spacing_mm), one.time, one.note, one.offShort,
-      one.inTime ? "no" : "yes"]);
+      [`head ${k + 1}`, lengthWords(this.setting.heads[k].spacing_mm), one.sure, one.note, one.offShort,
+      one.heard]);
     const key = JSON.stringify([rows, loop.repeats, loop.gone, loop.words]);
     if (key === this.tabled) return;
     this.tabled = key;
@@ -436,13 +465,13 @@ class TapePage {
       this.halt();
       return;
     }
-    if (this.setting.input === "line" && !this.worn.box.checked) {
-      this.linePanel.hidden = false;
-      this.say(HEADPHONES);
-      this.worn.box.focus();
+    if (this.lacks(this.setting.input)) {
+      (this.linePanel.hidden ? this.file : this.worn.box).focus();
       return;
     }
     this.say("");
+    this.lateSaid = NaN;
+    this.heldSaid = 0;
     this.starting = true;
     this.showPlaying();
     const runs = await this.sound.start(this.setting);
@@ -453,7 +482,7 @@ class TapePage {
 
   halt() {
     this.starting = false;
-    if (this.sound.recording) this.record();
+    if (this.taking) this.record();
     this.sound.stop();
     this.scene.run(false);
     this.showPlaying();
@@ -468,7 +497,35 @@ class TapePage {
 
   /** @param {any} report */
   hear(report) {
-    if (this.sound.playing) this.scene.report(report);
+    if (!this.sound.playing) return;
+    this.scene.report(report);
+    this.tellHeld(report.held_db);
+    if (this.setting.input === "line" && report.input === "line") this.tellLatency(report.heads);
+  }
+
+  /**
+   * Say what the computer takes, and how much of it is made up for; again when that changes and stays so.
+   * @param {{early_s: number}[]} heads
+   */
+  tellLatency(heads) {
+    const heard = heads.filter((_, k) => this.setting.heads[k]?.on);
+    const late = stillLate(this.sound.sent_s, heard.map((head) => head.early_s));
+    const steady = Math.abs(late - this.lateSeen) < LATE_STEP_S;
+    this.lateSeen = late;
+    if (!steady || Math.abs(late - this.lateSaid) < LATE_STEP_S) return;
+    this.lateSaid = late;
+    this.say(`${this.sound.latency().text} ${lateInWords(late, heard.length)}`);
+  }
+
+  /**
+   * Say that the sound is turned down, and again when that becomes much more.
+   * @param {number} held_db
+   */
+  tellHeld(held_db) {
+    if (held_db < this.heldSaid + HELD_STEP_DB) return;
+    this.heldSaid = held_db;
+    const by = `${figure(held_db)}\u00a0dB`;
+    this.say(`What you hear is turned down by ${by} to spare your ears; the tape is not.`);
   }
 
   /** @param {string} sentence */
@@ -483,14 +540,44 @@ class TapePage {
    * @param {string} kind
    */
   async pick(kind) {
+    this.worn.show(false);
+    this.showPanel(kind);
+    this.wished = kind;
+    if (kind !== "file" && kind !== "line") await this.useInput(kind);
+  }
+
+  /** @param {string} kind */
+  showPanel(kind) {
     this.filePanel.hidden = kind !== "file";
     this.linePanel.hidden = kind !== "line";
-    this.wished = kind;
-    if (kind === "file" || kind === "line") {
-      this.worn.show(false);
-      return;
+  }
+
+  /**
+   * Whether an input waits for somebody; then it is shown and said for what.
+   * @param {string} kind
+   */
+  lacks(kind) {
+    const lacking = (kind === "line" && !this.worn.box.checked) || (kind === "file" && !this.sound.file);
+    if (lacking) {
+      this.showPanel(kind);
+      this.say(kind === "line" ? HEADPHONES : "Choose a sound file first.");
     }
-    await this.useInput(kind);
+    return lacking;
+  }
+
+  /**
+   * Let the sound follow an input that came with a setting: a step back, another setting, an address.
+   * @param {string} kind
+   */
+  follow(kind) {
+    this.wished = null;
+    if (kind !== "line") this.worn.show(false);
+    if (!this.sound.playing && !this.starting) this.showPanel(kind);
+    else if (this.lacks(kind)) this.halt();
+    else {
+      this.showPanel(kind);
+      this.useInput(kind);
+    }
   }
 
   /**
@@ -499,9 +586,10 @@ class TapePage {
    * @param {Blob} [file]
    */
   async useInput(kind, file) {
+    const { wished } = this;
     const next = await this.sound.input(kind, file, this.setting);
-    this.wished = null;
-    if (next) this.apply(next);
+    if (this.wished === wished) this.wished = null;
+    if (next) this.apply(next, { heard: true });
     this.later();
   }
 
@@ -518,9 +606,9 @@ class TapePage {
   }
 
   async takeLine() {
+    this.lateSaid = NaN;
     await this.useInput("line");
-    this.say(this.sound.playing ? this.sound.latency?.().text
-      ?? "" : "Press play: the browser asks for the microphone then.");
+    if (!this.sound.playing) this.say("Press play: the browser asks for the microphone then.");
   }
 
   tap() {
@@ -536,15 +624,17 @@ class TapePage {
   }
 
   async record() {
-    if (!this.sound.recording) {
+    if (!this.taking) {
       if (!this.sound.playing) {
         this.say("Press play first, then record.");
         return;
       }
       this.sound.startRecording();
+      this.taking = true;
       put(this.recordButton, "stop recording and save");
       return;
     }
+    this.taking = false;
     put(this.recordButton, "record what is heard");
     download(await this.sound.stopRecording(), `${this.fileName()}.wav`);
   }
@@ -580,7 +670,7 @@ class TapePage {
     if (this.moved) window.removeEventListener("hashchange", this.moved);
     clearTimeout(this.pause);
     if (this.waiting) cancelAnimationFrame(this.waiting);
-    this.sound.close?.();
+    this.sound.close();
     this.scene.destroy();
     this.place.replaceChildren();
   }

@@ -6,6 +6,7 @@ import { Grip, SendSlider } from "./grips.mjs";
 import { Pen, svgNode } from "./pen.mjs";
 import { PASSES, TapeTrace } from "./trace.mjs";
 import { headsSaid, loopSaid } from "./telling.mjs";
+import { drawWires } from "./wires.mjs";
 
 const LAYERS = ["wires", "back", "tape", "marks", "front", "words"];
 /** How long the picture takes to fit itself to a head that was let go, ms. */
@@ -130,6 +131,9 @@ export class Scene {
   }
 
   buildDefs() {
+    const fade = svgNode("linearGradient", { id: `${this.id}-fade` });
+    for (const at of [0, 1]) fade.append(svgNode("stop", { offset: at, class: `fade${at}` }));
+    this.defs.append(fade);
     const hatch = svgNode("pattern", {
       id: `${this.id}-hatch`, width: 6, height: 6, patternUnits: "userSpaceOnUse",
         patternTransform: "rotate(45)",
@@ -187,6 +191,7 @@ export class Scene {
 
   /** @param {boolean} playing */
   run(playing) {
+    this.svg.classList.toggle("running", playing);
     if (playing && !this.playing) {
       this.trace.clear();
       this.stale = true;
@@ -205,8 +210,9 @@ export class Scene {
    * @param {any} report
    */
   report(report) {
-    const fed = this.setting.heads.filter((/** @type {any} */ head) => head.on && head.feeds_return)
-      .map((/** @type {any} */ head) => head.spacing_mm);
+    const fed = report.heads.filter((/** @type {any} */ _, /** @type {number} */ k) =>
+      this.setting.heads[k]?.on && this.setting.heads[k].feeds_return)
+      .map((/** @type {any} */ head) => head.spacing_mm); // where it is, not where it goes
     const mm = report.position_m * 1000;
     if (mm < this.there - 50) this.trace.clear();
     this.trace.add(report.cells, fed);
@@ -306,14 +312,15 @@ export class Scene {
     this.loop = loopSaid(facts, setting);
     const plain = facts.notes.filter((/** @type {any} */ note) => note.plain || note.name === setting.note);
     const names = [...plain.map((/** @type {any} */ note) => note.name),
-      ...this.said.map((one) => one.note), "in time (28 ms late)"];
+      ...this.said.map((one) => one.note)];
     this.place = composition({
       width,
       spanMm: this.span,
       spacingsMm: setting.heads.map((/** @type {any} */ head) => head.spacing_mm),
       headMm: facts.head_width_mm,
       loop: facts.loop_length_m !== null,
-      labelWidth: Math.max(...names.map((name) => this.wide(name, 13))),
+      labelWidth: Math.max(this.wide("in time (28 ms late)", 13, 600) + 14,
+        ...names.map((name) => this.wide(name, 13))),
       nameWidth: this.wide("record", 13),
     });
     const height = this.place.height;
@@ -325,7 +332,7 @@ export class Scene {
     for (const pen of Object.values(this.layers)) pen.begin();
     drawDeck(this);
     this.drawHeads();
-    this.drawWires();
+    drawWires(this);
     this.drawSend();
     for (const pen of Object.values(this.layers)) pen.end();
     this.stale = true;
@@ -337,20 +344,36 @@ export class Scene {
   }
 
   /**
-   * Where a playback head is called so: on it, beside its neck, or nowhere for want of room.
-   * @param {number} k
+   * Where each playback head is called so: on it, on one side of its neck, or nowhere for want of room.
+   * @returns {string[]}
    */
-  nameAt(k) {
-    const { grips, x, narrow, scale, headMm } = this.place;
+  namesAt() {
+    const { grips, x, width, scale, headMm, zero } = this.place;
     /** @type {number[]} */
     const at = this.setting.heads.map((/** @type {any} */ head) => x(head.spacing_mm));
-    if (this.namesInside()) return (at.every((other, n) => n === k
-      || Math.abs(other - at[k]) > headMm * scale) ? "on" : "");
-    const room = 22 + this.wide("playback", 13) + (headMm * scale) / 2;
-    const free = at.every((other, n) => n === k || other <= at[k] - 20 || other > at[k] + room)
-      && grips.middles.every((/** @type {number} */ middle, /** @type {number} */ n) =>
-        Math.abs(middle - at[n]) < 4);
-    return narrow || !free ? "" : "beside";
+    const others = (/** @type {number} */ k) => at.map((_, n) => n).filter((n) => n !== k);
+    if (this.namesInside()) return at.map((one, k) =>
+      (others(k).every((n) => Math.abs(at[n] - one) > headMm * scale) ? "on" : ""));
+    if (grips.kind === "rows") return at.map(() => "");
+    const room = 9 + this.wide("playback", 13);
+    const start = zero + (headMm * scale) / 2 + this.wide("record", 13) / 2;
+    /** @type {number[][]} */
+    const taken = [];
+    return at.map((one, k) => {
+      const lean = grips.middles[k] - one;
+      for (const [side, low, high] of /** @type {[string, number, number][]} */ (
+        [["right", one + 4, one + room], ["left", one - room, one - 4]])) {
+        if (Math.abs(lean) > 4 && lean > 0 === (side === "right")) continue;
+        const free = low > start && high < width - 4
+          && taken.every(([from, to]) => to < low - 6 || from > high + 6)
+          && others(k).every((n) => Math.min(at[n], grips.middles[n]) > high + 8
+            || Math.max(at[n], grips.middles[n]) < low - 8);
+        if (!free) continue;
+        taken.push([low, high]);
+        return side;
+      }
+      return "";
+    });
   }
 
   drawHeads() {
@@ -374,6 +397,7 @@ export class Scene {
     const middles = /** @type {number[]} */ (place.grips.middles);
     const order = middles.map((_, k) => k).sort((a, b) => middles[a] - middles[b]);
     const hinted = this.hintAt(order);
+    const named = this.namesAt();
     this.heads.forEach((grip, k) => {
       this.drawNeck(k);
       grip.draw({
@@ -381,8 +405,9 @@ export class Scene {
         said: this.said[k],
         place,
         touched: k === this.touched,
-        named: this.nameAt(k),
+        named: named[k],
         hint: hinted?.head === k ? hinted : null,
+        wide: (/** @type {string} */ words) => this.wide(words, 13, 600),
       });
     });
   }
@@ -394,10 +419,11 @@ export class Scene {
   drawNeck(k) {
     const { grips, lower, handle, body, tape, x } = this.place;
     const [grip, at] = [grips.middles[k], x(this.setting.heads[k].spacing_mm)];
-    const low = (grips.row[k] ? lower : handle) + 40;
+    const { on } = this.setting.heads[k];
+    const low = (grips.row[k] ? lower : handle) + 44;
     const bend = grips.kind === "rows" ? lower + 50 : low;
-    this.layers.front.line(`neck${k}`, [grip, low, grip, bend, at, body + 1], "neck");
-    this.layers.words.line(`gap${k}`, [at, tape - 14, at, tape + 3], "gap");
+    this.layers.front.line(`neck${k}`, [grip, low, grip, bend, at, body + 1], on ? "neck" : "neck off");
+    this.layers.words.line(`gap${k}`, [at, tape - 12, at, tape + 3.4], on ? "gap" : "gap off");
   }
 
   /**
@@ -406,11 +432,12 @@ export class Scene {
    */
   hintAt(order) {
     if (this.found) return null;
-    const { grips, width, zero } = this.place;
+    const { grips, width, zero, narrow, loop, pack } = this.place;
     const wide = this.wide("drag a head", 13) + 14;
+    const end = narrow || loop ? width - 4 : width - 2 * pack - 14;
     if (grips.kind === "rows") return null;
     const last = order[order.length - 1];
-    if (grips.middles[last] + grips.half + wide < width - 4) return { head: last, side: 1 };
+    if (grips.middles[last] + grips.half + wide < end) return { head: last, side: 1 };
     const first = order[0];
     if (grips.middles[first] - grips.half - wide > zero + this.wide("record", 13)) return { head: first,
       side: -1 };
@@ -435,55 +462,13 @@ export class Scene {
     this.dirty();
   }
 
-  /** From the source and the playback heads to the record head. */
-  drawWires() {
-    const { place, setting } = this;
-    const { wires, words } = this.layers;
-    const { zero, bus, collector, body, grips, send, narrow } = place;
-    const { sum } = place;
-    const start = narrow ? 8 : Math.max(place.edge, zero - 190);
-    wires.line("dry", [start, sum, zero, sum], setting.dry === false && false ? "wire dry off" : "wire dry");
-    words.text("in", start, sum - 9, "sound in", "note dry-words", "start");
-    const strength = returnStrength(setting.return_send_db);
-    const fed = setting.heads.map((/** @type {any} */ _, /** @type {number} */ k) => k)
-      .filter((/** @type {number} */ k) => setting.heads[k].on && setting.heads[k].feeds_return);
-    setting.heads.forEach((/** @type {any} */ head, /** @type {number} */ k) =>
-      this.drawHeadWire(k, head, grips, collector));
-    const corner = send.high + 14;
-    const back = wires.line("back", [send.low, bus, zero, bus, zero, sum],
-      `wire echo${fed.length ? "" : " off"}`);
-    back.style.strokeWidth = `${strength}px`;
-    if (fed.length) {
-      const xs = [...fed.map((/** @type {number} */ k) => grips.middles[k]), corner];
-      if (Math.min(...xs) < zero) wires.line("bridge", [zero - 6, collector, zero + 6, collector], "bridge");
-      wires.line("collector", [Math.min(...xs), collector, Math.max(...xs), collector], "wire echo");
-      wires.line("rise", [corner, collector, corner, bus, send.high, bus], "wire echo");
-    }
-    wires.line("into", [zero, sum, zero, body - 2], fed.length ? "wire echo" : "wire dry");
-    wires.put("tip", "path", { d: `M${zero} ${body}l-5 -10h10z`, class: "wire-tip" });
-    wires.put("dot", "circle", { cx: zero, cy: sum, r: 4.5, class: "dot" });
-  }
-
-  /** @param {number} k @param {any} head @param {any} grips @param {number} collector */
-  drawHeadWire(k, head, grips, collector) {
-    const { wires } = this.layers;
-    const x = grips.middles[k];
-    const top = grips.row[k] ? this.place.lower : this.place.handle;
-    const under = this.heads[k].labelTop ?? top;
-    if (!head.on || !head.feeds_return) {
-      wires.line(`head${k}`, [x, under, x, under - 8], "wire echo off");
-      return;
-    }
-    wires.line(`head${k}`, [x, under, x, collector], "wire echo");
-    wires.put(`dot${k}`, "circle", { cx: x, cy: collector, r: 3.5, class: "dot echo" });
-  }
-
   drawSend() {
     this.send.draw({
       db: this.setting.return_send_db,
       said: this.loop,
       place: this.place,
       hatch: `url(#${this.id}-hatch)`,
+      wide: (/** @type {string} */ words) => this.wide(words, 13, 600),
     });
   }
 
@@ -555,12 +540,4 @@ export class Scene {
     this.watch.disconnect();
     this.svg.remove();
   }
-}
-
-/**
- * How thick the wire of the return is: the more, the more goes back.
- * @param {number} db
- */
-function returnStrength(db) {
-  return Math.min(7, Math.max(1, 4.2 * 10 ** (db / 40)));
 }

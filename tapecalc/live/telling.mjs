@@ -1,7 +1,9 @@
 /** What a setting means, in numbers and in words: delays, notes, repeats, and how near a runaway is. */
 
-import { amplitudeToDb, beatMarks, decayTime, fitOfSetting, growthDbPerS, headDelays } from "./formulas.mjs";
-import { loopGainDb, marginDb, repeatsHeard, returnGains, speedFromIps, speedText } from "./formulas.mjs";
+import { amplitudeToDb, beatMarks, decayTime, delaysPlusMinus, fitOfSetting } from "./formulas.mjs";
+import { fixedText, growthDbPerS, headDelays, levelText, loopGainDb, marginDb, mmText } from "./formulas.mjs";
+import { msText, repeatsHeard, returnGains, speedFromIps, speedText, uncertainText } from "./formulas.mjs";
+import { withArticle } from "./formulas.mjs";
 
 const MINUS = "\u2212";
 const SPACE = "\u00a0";
@@ -9,8 +11,20 @@ const SPACE = "\u00a0";
 const NO_LOOP_DB = 200;
 /** Within this of the note nothing is said to be off, s. */
 const EXACT_S = 0.0005;
+/** What is added for those who listen, by whether a delay that is off is heard as off.
+ * @type {Record<string, string>} */
+const NOT_HEARD = { no: ", not heard as off", perhaps: ", probably not heard as off", yes: "" };
 /** With less than this to go a loop is near its limit, dB. */
 const NEAR_DB = 2;
+
+/**
+ * Print a text of the library: a true minus and plus/minus, and no break before a unit.
+ * @param {string} text
+ * @returns {string}
+ */
+export function printed(text) {
+  return text.replace(/^-/, MINUS).replace(/\+\/- ?/g, `\u00b1${SPACE}`).replaceAll(" ", SPACE);
+}
 
 /**
  * Write a number with so many decimals and a true minus.
@@ -19,33 +33,28 @@ const NEAR_DB = 2;
  * @returns {string}
  */
 export function figure(value, digits = 0) {
-  const text = Math.abs(value).toFixed(digits);
+  const text = fixedText(Math.abs(value), digits);
   return value < 0 && Number(text) !== 0 ? MINUS + text : text;
 }
 
 /** @param {number} db @returns {string} a level with its sign */
 export function levelWords(db) {
-  return `${db > 0 && figure(db, 1) !== "0.0" ? "+" : ""}${figure(db, 1)}${SPACE}dB`;
+  return printed(levelText(db));
 }
 
 /** @param {number} seconds @returns {string} a time, in ms up to ten seconds */
 export function timeWords(seconds) {
-  return seconds < 10 ? `${figure(seconds * 1000)}${SPACE}ms` : `${figure(seconds, 1)}${SPACE}s`;
+  return seconds < 10 ? printed(msText(seconds)) : `${figure(seconds, 1)}${SPACE}s`;
 }
 
 /** @param {number} mm @returns {string} */
 export function lengthWords(mm) {
-  return `${figure(mm, 1)}${SPACE}mm`;
+  return printed(mmText(mm / 1000));
 }
 
 /** @param {{units: string}} facts @param {number} ips @returns {string} a speed in the machine's unit */
 export function speedWords(facts, ips) {
-  return speedText(speedFromIps(ips), facts.units).replace(" ", SPACE);
-}
-
-/** @param {string} noun @returns {string} with its article */
-export function articled(noun) {
-  return `${/^[aeiou]/.test(noun) ? "an" : "a"} ${noun}`;
+  return printed(speedText(speedFromIps(ips), facts.units));
 }
 
 /**
@@ -53,10 +62,12 @@ export function articled(noun) {
  * @property {number} delay s
  * @property {string} time the delay in words
  * @property {string} note the nearest note
- * @property {string} off how far from it, and whether that is heard
+ * @property {string} off how far from it, or that it is in time
  * @property {string} long the note and how far off it is
  * @property {string} offShort how far from it
- * @property {boolean} inTime whether nobody hears that it is off
+ * @property {boolean} inTime whether it is more likely not heard as off
+ * @property {string} sure the delay in ms and how far it may be off
+ * @property {string} heard whether it is heard as off: "yes", "no", or "perhaps", as the delay is not exact
  * @property {string} whole all of it in one line, for those who listen
  */
 
@@ -67,13 +78,15 @@ export function articled(noun) {
  * @returns {HeadSaid[]}
  */
 export function headsSaid(facts, setting) {
+  const plusMinus = delaysPlusMinus(facts, setting);
   return headDelays(facts, setting).map((delay, k) => {
     const head = setting.heads[k];
     const fit = fitOfSetting(facts, setting, delay);
     const off = Math.abs(fit.error) < EXACT_S ? ""
       : `${timeWords(Math.abs(fit.error))} ${fit.error > 0 ? "late" : "early"}`;
     const inTime = !fit.audible;
-    const said = off ? (inTime ? `in time (${off})` : `${off}: heard`) : "in time";
+    const heard = heardWords(Math.abs(fit.error), fit.threshold, plusMinus[k]);
+    const said = off ? (inTime ? `in time (${off})` : off) : "in time";
     const more = head.on ? (head.inverted ? ", inverted" : "") : ", off";
     return {
       delay,
@@ -81,12 +94,31 @@ export function headsSaid(facts, setting) {
       note: fit.note,
       off: said,
       offShort: off || "exact",
-      long: `${articled(fit.note)}, ${inTime ? said : `${off}, which is heard`}`,
+      long: `${withArticle(fit.note)}, ${longWords(said, inTime, heard)}`,
       inTime,
-      whole: `${lengthWords(head.spacing_mm)}, ${timeWords(delay)}, ${articled(fit.note)}, ${off || "exact"}`
-        + `${inTime && off ? ", not heard as off" : ""}${more}`,
+      sure: printed(uncertainText(1000 * delay, 1000 * plusMinus[k], "ms")),
+      heard,
+      whole: `${lengthWords(head.spacing_mm)}, ${timeWords(delay)}, ${withArticle(fit.note)}, `
+        + `${off || "exact"}${inTime && off ? NOT_HEARD[heard] : ""}${more}`,
     };
   });
+}
+
+/**
+ * Say how near a note an echo is, and how surely.
+ * @param {string} said @param {boolean} inTime @param {string} heard
+ */
+function longWords(said, inTime, heard) {
+  if (inTime) return heard === "no" ? said : `probably ${said}`;
+  return `${said}, ${heard === "yes" ? "heard as off" : "probably heard"}`;
+}
+
+/**
+ * @param {number} error s @param {number} threshold s @param {number} plusMinus s
+ */
+function heardWords(error, threshold, plusMinus) {
+  if (error + plusMinus <= threshold) return "no";
+  return error - plusMinus > threshold ? "yes" : "perhaps";
 }
 
 /**
@@ -107,8 +139,8 @@ function likelyDb(facts, setting) {
  * @typedef {object} LoopSaid
  * @property {"open" | "safe" | "near" | "may" | "runs"} state
  * @property {string} words
+ * @property {string} short the same for little room
  * @property {number} limitDb of the return send, from where on the loop may run away
- * @property {number} runsDb from where on it does, with bumps as they are likely
  * @property {string} repeats
  * @property {string} gone time until it has faded
  * @property {string} warning a sentence, empty while nothing threatens
@@ -127,27 +159,28 @@ export function loopSaid(facts, setting) {
   const gains = returnGains(setting);
   const sum = gains.reduce((all, gain) => all + Math.abs(gain), 0);
   const likely = open ? -NO_LOOP_DB : amplitudeToDb(sum) + send + likelyDb(facts, setting);
-  const state = open ? "open" : likely > 0 ? "runs" : margin < 0 ? "may" : margin < NEAR_DB ? "near" : "safe";
-  const bound = Math.abs(margin + likely) > 0.05 ? " or more" : "";
-  const shown = Math.floor(Math.max(margin, 0) * 10 + 1e-6) / 10;
-  const words = {
-    open: "nothing comes back",
-    safe: `${figure(shown, 1)}${SPACE}dB${bound} to go`,
-    near: `${figure(shown, 1)}${SPACE}dB${bound} to go`,
-    may: "may run away",
-    runs: "runs away",
-  }[state];
+  // Several heads may answer out of phase: only what the loudest has more than all others surely comes back.
+  const sure = 2 * Math.max(...gains.map(Math.abs)) - sum;
+  const runs = sure > 0 && likely + amplitudeToDb(sure / sum) > 0;
+  const state = open ? "open" : runs ? "runs" : margin < 0 ? "may" : margin < NEAR_DB ? "near" : "safe";
+  const bound = Math.abs(margin + likely) > 0.05 ? "at least " : "";
+  const left = `${bound}${figure(Math.floor(Math.max(margin, 0) * 10 + 1e-6) / 10, 1)}${SPACE}dB`;
+  const words = { open: "nothing comes back", may: "may run away", runs: "runs away",
+    safe: `${left} before it runs away`, near: `${left} before it runs away` }[state];
+  const short = state === "safe" || state === "near" ? `${left} left` : words;
   const once = loopGainDb(facts, setting);
   const delays = headDelays(facts, setting);
   const shortest = Math.min(...delays.filter((_, k) => gains[k] !== 0));
   const down = `turn the return send down by ${figure(Math.ceil(-margin * 10 - 1e-6) / 10, 1)}${SPACE}dB`;
+  const why = gains.filter(Boolean).length > 1 ? "where its heads answer in phase"
+    : "if this head's bass bumps are large";
   const growth = state === "runs" ? `${figure(growthDbPerS(shortest, likely), 0)}${SPACE}dB a second` : "";
   const warning = state === "runs"
     ? `The loop runs away: it grows by itself, by up to ${growth}. `
       + `To end it ${down}, or press Escape.`
-    : state === "may" ? `The loop may run away, if this head's bass bumps are large. To be safe ${down}.`
+    : state === "may" ? `The loop may run away, ${why}. To be safe ${down}.`
       : "";
-  return { state, words, limitDb: send + margin, runsDb: send - likely, warning,
+  return { state, words, short, limitDb: send + margin, warning,
     ...faded(facts, setting, once, delays) };
 }
 

@@ -72,8 +72,11 @@ export class TapeTrace {
     if (whole <= 0 || cell.returned <= 0) return 0;
     let loudest = 0;
     let passes = 0;
-    for (const spacing of spacingsMm) {
-      const source = this.slot(mm - Math.round(spacing));
+    // A place that lies so far behind is in one of two mm.
+    const places = spacingsMm.flatMap((/** @type {number} */ spacing) =>
+      [mm - Math.floor(spacing), mm - Math.ceil(spacing)]);
+    for (const place of places) {
+      const source = this.slot(place);
       if (source < 0) continue;
       const level = this.dry[source] + this.returned[source];
       if (level > loudest) {

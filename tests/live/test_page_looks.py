@@ -39,6 +39,21 @@ OVERLAPS = """() => {
     grips.forEach((a, n) => grips.slice(n + 1).forEach(b => over(a, b) && found.push('grip over grip')));
     return found;
 }"""
+#: Digits of the ruler that a note's mark runs through, or that have their unit in them.
+CROSSED = """() => {
+    const box = one => one.getBoundingClientRect();
+    const digits = [...document.querySelectorAll('.scene .digits')];
+    const marks = [...document.querySelectorAll('.scene :is(.mark, .foot, .lit-tip)')];
+    return digits.flatMap(one => {
+        const { left, right, top, bottom } = box(one), middle = (top + bottom) / 2;
+        const through = marks.filter(mark => {
+            const at = box(mark);
+            return at.left < right && at.right > left && at.top < middle + 4 && at.bottom > middle - 4;
+        });
+        return [...through.map(() => `a mark runs through "${one.textContent}"`),
+            ...(/^[0-9.]+$/.test(one.textContent) ? [] : [`"${one.textContent}" is no number`])];
+    });
+}"""
 #: What can be pressed or dragged, and is too small for a finger.
 SMALL = """() => [...document.querySelectorAll(
     '.tape-page :is(button, select, summary, label.check, .radio-row label, .grip, .target, .range input, '
@@ -89,6 +104,7 @@ def test_text_overlaps_nothing(page, width):
     show(page, width)
     keeps(page.evaluate(OVERLAPS))
     keeps(page.evaluate(STICKS_OUT))
+    keeps(page.evaluate(CROSSED))
 
 
 @pytest.mark.parametrize("width", [1280, 360])
@@ -102,6 +118,7 @@ def test_text_overlaps_nothing_wherever_a_head_stands(page, width):
         page.wait_for_timeout(400)  # until the picture has fitted itself
         found = [f"{head.get_attribute('aria-valuenow')} mm: {one}" for one in page.evaluate(OVERLAPS)]
         keeps(found)
+        keeps(page.evaluate(CROSSED))
 
 
 def test_a_runaway_has_room_for_its_words(page):
@@ -135,7 +152,8 @@ def test_one_number_is_as_large_as_the_title(page):
 
 def test_paper_gets_the_picture_with_its_values(page):
     page.emulate_media(media="print", color_scheme="dark")
-    shown = page.evaluate("""() => ['.title', '.number', '.scene', '.play', '.desk', '.hint'].filter(place =>
+    shown = page.evaluate("""() => ['.title', '.number', '.scene', '.play', '.nudges', '.desk', '.hint']
+        .filter(place =>
         document.querySelector(place)?.checkVisibility())""")
     assert shown == [".title", ".number", ".scene"]
     ground = page.evaluate("getComputedStyle(document.querySelector('.tape-page')).backgroundColor")

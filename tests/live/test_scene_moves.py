@@ -204,13 +204,128 @@ def test_a_list_keeps_its_keys(deck):
 def test_a_mark_lights_up_where_the_echo_is_in_time(deck):
     """A sixteenth at 76 beats a minute is 197.4 ms, 37.60 mm at 7.5 ips; 6 ms are 1.14 mm."""
     lit, in_time = deck.locator(".scene .mark.lit"), deck.locator(".head .in-time")
-    assert lit.count() == in_time.count() == 0
+    checked = deck.locator(".head .checked")
+    assert lit.count() == in_time.count() == checked.count() == 0
     head(deck).focus()
     for mm, seen in [(38.7, 1), (38.8, 0), (37.6, 1), (36.5, 1), (36.4, 0)]:
         while abs(spacing(deck) - mm) > 0.01:
             deck.keyboard.press("ArrowLeft" if spacing(deck) > mm else "ArrowRight")
         expect(lit).to_have_count(seen)
         expect(in_time).to_have_count(seen)
+        expect(checked).to_have_count(seen)  # told by more than a color
+
+
+def test_a_press_on_nearer_or_farther_moves_the_chosen_head_a_little(deck):
+    deck.get_by_role("button", name="farther").click()
+    assert spacing(deck) == pytest.approx(41.6)
+    deck.get_by_role("button", name="nearer").focus()
+    for _ in range(3):
+        deck.keyboard.press("Enter")
+    assert spacing(deck) == pytest.approx(41.3)
+    for mm in (41.4, 41.5, 41.6, 41.5):  # each press was a step of its own
+        deck.get_by_role("button", name="undo").click()
+        assert spacing(deck) == pytest.approx(mm)
+
+
+def test_holding_it_goes_on_as_one_step_and_ends_where_a_head_can_stand(deck):
+    box = deck.get_by_role("button", name="nearer").bounding_box()
+    deck.mouse.move(box["x"] + 20, box["y"] + 20)
+    deck.mouse.down()
+    until(deck, f"() => ({SETTING})().heads[0].spacing_mm < 41")
+    deck.mouse.up()
+    rested = spacing(deck)
+    deck.wait_for_timeout(200)
+    assert spacing(deck) == rested
+    deck.get_by_role("button", name="undo").click()
+    assert spacing(deck) == 41.5
+    head(deck).press("Home")
+    least = spacing(deck)
+    deck.get_by_role("button", name="nearer").click()
+    assert spacing(deck) == least
+
+
+def test_the_big_number_names_the_chosen_head_that_wears_a_ring(scene_tab, played):
+    scene_tab.goto("about:blank")
+    scene_tab.goto(played("three heads"))
+    for number in (3, 1):
+        head(scene_tab, number).focus()
+        expect(scene_tab.locator(".amount .which")).to_have_text(f"head {number}")
+        rings = scene_tab.evaluate("""() => [...document.querySelectorAll('.head .ring')]
+            .map(one => getComputedStyle(one).stroke !== 'none')""")
+        assert rings == [k == number - 1 for k in range(3)]
+
+
+#: How far below the tape's lower edge the pinch roller begins, pixels.
+CLEAR = """() => document.querySelector('.roller').getBoundingClientRect().top
+    - document.querySelector('.scene .face').getBoundingClientRect().bottom"""
+
+
+@pytest.mark.parametrize("calm", [False, True])
+def test_the_pinch_roller_stands_clear_of_the_tape_until_it_runs(deck, calm):
+    deck.emulate_media(reduced_motion="reduce" if calm else "no-preference")
+    for width in (1280, 360):
+        deck.set_viewport_size({"width": width, "height": 800})
+        deck.evaluate(AT_REST)
+        assert deck.evaluate(CLEAR) > 5
+        deck.get_by_role("button", name="Play").click()
+        until(deck, f"() => Math.abs(({CLEAR})()) < 1")
+        deck.keyboard.press("Escape")
+        until(deck, f"() => ({CLEAR})() > 5")
+    seconds = deck.evaluate("getComputedStyle(document.querySelector('.roller')).transitionDuration")
+    assert seconds == ("0s" if calm else "0.3s")
+
+
+#: What reaches the place of what is heard: numbers of heads whose wire ends on its line, "dry" if that does.
+HEARD = """() => {
+    const line = document.querySelector('.wire.heard')?.getBoundingClientRect();
+    if (!line) return [];
+    const words = [...document.querySelectorAll('.scene text')].find(one => /hear$/.test(one.textContent));
+    const from = words.getBoundingClientRect();
+    if (Math.abs(line.left - from.left) > 40) return ['it leads nowhere'];
+    const dots = [...document.querySelectorAll('.dot.heard')].map(one => one.getBoundingClientRect());
+    const on = dots.every(one => one.left > line.left - 5 && one.right < line.right + 5);
+    if (!on) return ['a dot stands off the line'];
+    const heads = [...document.querySelectorAll('.head')].flatMap((head, k) => {
+        const time = head.querySelector('.time').getBoundingClientRect();
+        const at = time.left + time.width / 2;
+        return dots.some(one => Math.abs(one.left + one.width / 2 - at) < 1.5) ? [k + 1] : [];
+    });
+    return [...heads, ...(document.querySelector('.dot.dry') ? ['dry'] : [])];
+}"""
+#: Numbers of the heads that are joined to the return.
+RETURNED = """() => {
+    const dots = [...document.querySelectorAll('.dot.echo')].map(one => one.getBoundingClientRect());
+    return [...document.querySelectorAll('.head')].flatMap((head, k) => {
+        const time = head.querySelector('.time').getBoundingClientRect();
+        const at = time.left + time.width / 2;
+        return dots.some(one => Math.abs(one.left + one.width / 2 - at) < 1.5) ? [k + 1] : [];
+    });
+}"""
+
+
+@pytest.mark.parametrize("width", [1280, 768, 360])
+@pytest.mark.parametrize("name", ["three heads", "eight heads"])
+def test_what_is_on_reaches_what_is_heard_and_a_head_outside_the_return_only_that(
+    scene_tab, played, name, width
+):
+    scene_tab.set_viewport_size({"width": width, "height": 800})
+    scene_tab.goto("about:blank")
+    scene_tab.goto(played(name))
+    scene_tab.evaluate(AT_REST)
+    heads = scene_tab.evaluate(SETTING)["heads"]
+    everyone = list(range(1, len(heads) + 1))
+    assert scene_tab.evaluate(HEARD) == [*everyone, "dry"]
+    assert scene_tab.evaluate(RETURNED) == [k for k in everyone if heads[k - 1]["feeds_return"]]
+    assert scene_tab.locator(".open-end").count() == sum(not one["feeds_return"] for one in heads)
+    scene_tab.evaluate("""() => {
+        const { tape } = document.querySelector('.tape-page');
+        const heads = tape.get().heads.map((one, k) => ({ ...one, on: k !== 0, feeds_return: k > 1 }));
+        tape.set({ ...tape.get(), dry: false, heads });
+    }""")
+    scene_tab.evaluate(AT_REST)
+    assert scene_tab.evaluate(HEARD) == everyone[1:]
+    assert scene_tab.evaluate(RETURNED) == everyone[2:]
+    assert scene_tab.locator(".open-end").count() == 1
 
 
 def test_half_the_speed_halves_the_times_on_the_ruler_and_doubles_the_delay(deck):
@@ -226,7 +341,9 @@ def send(tab):
 
 def test_the_return_send_says_how_far_it_may_go(deck):
     send(deck).focus()
-    assert "4.5\N{NO-BREAK SPACE}dB or more to go" in send(deck).get_attribute("aria-valuetext")
+    assert "at least 4.5\N{NO-BREAK SPACE}dB before it runs away" in send(deck).get_attribute(
+        "aria-valuetext"
+    )
     for _ in range(3):
         deck.keyboard.press("Shift+ArrowRight")
     assert deck.evaluate(SETTING)["return_send_db"] == 3
@@ -336,3 +453,23 @@ def test_what_is_recorded_rides_on_the_tape(deck):
     deck.wait_for_timeout(200)
     assert deck.evaluate(MOVING) == rested
     assert deck.evaluate("document.querySelector('.tape-page').tape.frameTimes().length") > 10
+
+
+def test_a_device_that_goes_leaves_a_page_at_rest(deck):
+    deck.evaluate(
+        """() => {
+            const Real = AudioContext;
+            window.AudioContext = class extends Real {
+                constructor(options) { super(options); window.device = this; }
+            };
+        }"""
+    )
+    deck.get_by_role("button", name="Play").click()
+    until(deck, "() => document.querySelector('.head .glow').style.opacity > 0")
+    deck.evaluate("device.suspend()")
+    expect(deck.get_by_role("status")).to_contain_text("taken away")
+    expect(deck.get_by_role("button", name="Play")).to_be_visible()
+    deck.evaluate(AT_REST)
+    deck.get_by_role("button", name="Play").click()
+    until(deck, "() => document.querySelector('.head .glow').style.opacity > 0")
+    deck.keyboard.press("Escape")
