@@ -9,7 +9,7 @@ from tapecalc import words
 from tapecalc.calc import tempo, transport
 from tapecalc.calc.units import COVERAGE_FACTOR, from_si, ratio_to_cents, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW, SLOWEST_IPS, spacing_slider, speed_slider
-from tapecalc.course.exercise import Exercise
+from tapecalc.course.exercise import Exercise, Guess
 from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, shade, slider
 from tapecalc.plot import style
 from tapecalc.plot.kit import name_lines
@@ -194,11 +194,11 @@ def _update_change(
 
 #: The prediction: the bench deck's delay at its fast speed; a guess may be a quarter off.
 _deck_ms = from_si(DECK.delays(FAST)[0], "ms")
-first_guess = Exercise(_deck_ms, "ms", tolerance_percent=25, asked_in="the cell under Predict").hints(
+first_guess = Guess(_deck_ms, "ms", tolerance_percent=25).hints(
     "At this speed the tape covers 190.5 mm in each second: which part of a second do 41.5 mm take?",
     (2 * _deck_ms, "That is the echo at the slow speed."),
     (_deck_ms / 1000, "That would be the delay in seconds; the question asks for milliseconds."),
-    (lambda ms: ms < 40, "So short a gap would melt into the sound: the tape needs longer than that."),
+    ((None, 40), "So short a gap would melt into the sound: the tape needs longer than that."),
 )
 
 #: Two inches at 7.5 ips.
@@ -235,7 +235,7 @@ sleeve_wall = Exercise(_wall_mm, "mm", tolerance_percent=2).hints(
     "The speed must grow by 1/0.96; the sleeve adds its wall on both sides of the capstan.",
     (2 * _wall_mm, "The diameter grows by two walls, one on each side."),
     (_thinner_mm, "Four percent less delay is a little more than four percent more speed: divide by 0.96."),
-    (lambda mm: mm < 0, "A shorter delay needs a faster tape, so the capstan must get thicker."),
+    ((None, 0), "A shorter delay needs a faster tape, so the capstan must get thicker."),
 )
 
 #: A motor made for 60 Hz on 50 Hz.

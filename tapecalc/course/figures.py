@@ -11,7 +11,7 @@ from tapecalc import words
 from tapecalc.calc.quantity import Is, T, calculator
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import BPM, DECK, SLOW
-from tapecalc.course.exercise import Exercise
+from tapecalc.course.exercise import Exercise, Guess
 from tapecalc.course.panel import Answer, Artists, Panel, chart, choice, empty_line, slider
 from tapecalc.plot import style
 
@@ -141,10 +141,10 @@ _VIDEO = style.as_profile("video_1080")
 
 #: The prediction: frames from record to playback head at the slow speed; a guess may be a third off.
 _frames = 30 * DECK.delays(SLOW)[0]
-first_guess = Exercise(_frames, "frames", tolerance_percent=33).hints(
+first_guess = Guess(_frames, "frames", tolerance_percent=33).hints(
     "How many frames are 30 a second times not quite half a second?",
     (_frames / 2, "That is the way at the fast speed."),
-    (lambda n: n > 100, "That would take seconds: the echo comes sooner."),
+    ((100, None), "That would take seconds: the echo comes sooner."),
 )
 
 #: The smallest type for video at nine inches of height.

@@ -20,7 +20,7 @@ from tapecalc.calc.flutter import (
 from tapecalc.calc.parts import part_rates, part_repeat_deviations
 from tapecalc.calc.units import db_to_amplitude, from_si, ratio_to_cents, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW, delay_slider, spacing_slider, speed_slider
-from tapecalc.course.exercise import Exercise
+from tapecalc.course.exercise import Exercise, Guess
 from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, slider, strokes, switch
 from tapecalc.plan import HELD_NOTE
 from tapecalc.plot import style
@@ -210,7 +210,7 @@ def _update_parts(
 _CAPSTAN = DECK.turning_parts[0]
 
 #: The prediction: at most how many times the wobble the tenth repeat can bend.
-first_guess = Exercise(2, "", tolerance_percent=5).hints(
+first_guess = Guess(2, "", tolerance_percent=5).hints(
     "Only two moments count in the end: when the sound was first recorded, and now.",
     (10, "You let each pass add its wobble. But what one pass adds, does the next one leave it alone?"),
     (20, "You let each pass add twice the wobble; passes also take away what others added."),

@@ -12,7 +12,7 @@ from tapecalc import words
 from tapecalc.calc import heads, response, standards, stereo, tempo, transport
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST, FASTEST_IPS, SLOW
-from tapecalc.course.exercise import Exercise
+from tapecalc.course.exercise import Exercise, Guess
 from tapecalc.course.panel import Answer, Artists, Control, Panel, chart, choice, empty_line, slider, strokes
 from tapecalc.plot import style
 from tapecalc.plot.heads import ruler_marks
@@ -340,11 +340,11 @@ def _place_mm(beats: float, speed: float) -> float:
 
 
 #: The prediction: where the quarter note lies on the fast tape; a guess may be a fifth off.
-first_guess = Exercise(_place_mm(1, FAST), "mm", tolerance_percent=20).hints(
+first_guess = Guess(_place_mm(1, FAST), "mm", tolerance_percent=20).hints(
     "A beat at 76 a minute is 60/76 of a second, and the tape runs 190.5 mm in a second.",
     (_place_mm(1, SLOW), "That is the place at the slow speed."),
     (_place_mm(0.25, FAST), "That is a sixteenth, the nearest to the head that is there already."),
-    (lambda mm: mm <= 0, "Playback heads stand behind the record head: the distance is above 0."),
+    ((None, 0), "Playback heads stand behind the record head: the distance is above 0."),
 )
 
 #: The dotted eighth on the slow tape.

@@ -12,7 +12,7 @@ from tapecalc import words
 from tapecalc.calc import flutter, standards, transport
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW
-from tapecalc.course.exercise import Exercise
+from tapecalc.course.exercise import Exercise, Guess
 from tapecalc.course.panel import Answer, Artists, Floats, Panel, chart, empty_line, slider
 from tapecalc.measuring import Delay, Estimate, Geometry, Ruler, Stopwatch, solve_geometry
 from tapecalc.plot import style
@@ -237,10 +237,10 @@ def _find(dry: Floats, played: Floats, length: int) -> Floats:
 # ---- exercises ----
 
 #: The prediction: how well a ruler and a perfect delay tell the speed.
-first_guess = Exercise(100 * 0.5 / 41.5, "%", tolerance_percent=15, asked_in="the cell under Predict").hints(
+first_guess = Guess(100 * 0.5 / 41.5, "%", tolerance_percent=15).hints(
     "Speed is spacing over delay. One of the two is known far worse than the other.",
     (0.5, "That is the ruler's error in millimeters. What share of the spacing is it?"),
-    (lambda percent: percent < 0.1, "The delay is that exact; but the speed needs the spacing as well."),
+    ((None, 0.1), "The delay is that exact; but the speed needs the spacing as well."),
 )
 
 #: Speed from ruler and delay.

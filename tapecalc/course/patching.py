@@ -10,7 +10,7 @@ from tapecalc.calc.quantity import between, known_name, non_negative, single
 from tapecalc.calc.standards import TRACK_WIDTHS
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 from tapecalc.course.deck import DECK, FAST
-from tapecalc.course.exercise import Exercise
+from tapecalc.course.exercise import Exercise, Guess
 from tapecalc.course.panel import Answer, Artists, Panel, choice, empty_line, slider
 from tapecalc.machine import with_changes
 from tapecalc.plot import style
@@ -175,7 +175,7 @@ def _update_patch(
 _diagram = levels.level_diagram(DECK.level_stages, DECK.levels.instrument_dbu)
 
 #: The prediction: how far the voice stays below 3 % distortion of the tape.
-first_guess = Exercise(_diagram.headroom_db, "dB", tolerance_percent=10).hints(
+first_guess = Guess(_diagram.headroom_db, "dB", tolerance_percent=10).hints(
     "Follow the voice to the tape, adding gains; the tape distorts by 3 % at 4 dB above +4 dBu.",
     (4, "That is what the tape has above its reference; the voice arrives 4 dB below the reference."),
     (18, "Count the gain of channel 1: the voice is not at -10 dBu any more when it meets the tape."),

@@ -13,7 +13,7 @@ from tapecalc.calc import loop as loops
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, to_si
 from tapecalc.course.deck import DECK, FAST, delay_slider
-from tapecalc.course.exercise import Exercise
+from tapecalc.course.exercise import Exercise, Guess
 from tapecalc.course.panel import Answer, Artists, Panel, chart, choice, empty_line, slider
 from tapecalc.plot import style
 
@@ -233,15 +233,10 @@ def _edge(
 # ---- exercises ----
 
 #: The prediction: repeats at half the amplitude down to -60 dB; a guess may be a quarter off.
-first_guess = Exercise(
-    loops.repeats_heard(amplitude_to_db(0.5), -60),
-    "",
-    tolerance_percent=25,
-    asked_in="the cell under Predict",
-).hints(
+first_guess = Guess(loops.repeats_heard(amplitude_to_db(0.5), -60), "", tolerance_percent=25).hints(
     "Halve again and again: a half, a quarter, an eighth; when is a thousandth reached?",
     (500, "Halves do not take away the same amount each time: each takes half of what is left."),
-    (lambda n: n > 30, "Halving is quicker than that: two repeats leave a quarter, three an eighth."),
+    ((30, None), "Halving is quicker than that: two repeats leave a quarter, three an eighth."),
     (20, "Doubled: each repeat takes 6 dB away, not 3."),
 )
 

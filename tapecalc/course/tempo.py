@@ -12,7 +12,7 @@ from tapecalc.calc import tempo
 from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST, SLOW, spacing_slider, speed_slider
-from tapecalc.course.exercise import Exercise
+from tapecalc.course.exercise import NOT_WHOLE, Exercise, Guess
 from tapecalc.course.panel import Answer, Artists, Control, Panel, chart, choice, empty_line, slider
 from tapecalc.plot import style
 from tapecalc.plot.kit import name_lines
@@ -241,7 +241,7 @@ _WHOLE_NUMBER = 1e-6  # tolerance in percent where only one whole number is righ
 
 #: The prediction: at which tempo the slow speed is an eighth; a guess may be a tenth off.
 _slow_eighth = tempo.tempo_from_delay(DECK.delays(SLOW)[0], tempo.note_value("eighth").beats)
-first_guess = Exercise(_slow_eighth, "bpm", tolerance_percent=10).hints(
+first_guess = Guess(_slow_eighth, "bpm", tolerance_percent=10).hints(
     "Two eighths make one beat. How many times do two such delays fit into a minute?",
     (2 * _slow_eighth, "At that tempo the echo is a whole beat, a quarter; an eighth is half a beat."),
     (_slow_eighth / 2, "An eighth is half a beat, not two beats: there are two eighths in each beat."),
@@ -254,7 +254,7 @@ dotted = Exercise(_dotted_ms, "ms").hints(
     (from_si(tempo.delay_from_tempo(90, 1), "ms"), "That is a whole beat, a quarter note."),
     (from_si(tempo.delay_from_tempo(90, 0.5), "ms"), "That is a plain eighth; the dot adds half of it."),
     (from_si(tempo.delay_from_tempo(90, 1.5), "ms"), "That is a dotted quarter."),
-    (lambda ms: abs(ms - 90 * 0.75) < 1, "You multiplied by the tempo: a faster song has shorter notes."),
+    ((66.5, 68.5), "You multiplied by the tempo: a faster song has shorter notes."),
 )
 
 #: The tempo at which 50 mm at 7.5 ips are an eighth triplet.
@@ -290,14 +290,14 @@ first_heard = Exercise(_in_time + 1, "", tolerance_percent=_WHOLE_NUMBER).hints(
     "How late is each repeat? Compare with 2.5 % of the beat.",
     (_in_time, "That is the last one that still passes."),
     (1, "One repeat alone is within the threshold: look at how the error adds up."),
-    (lambda number: number != round(number), "Repeats are counted in whole numbers: round up."),
+    (NOT_WHOLE, "Repeats are counted in whole numbers: round up."),
 )
 
 first_beside = Exercise(_beside + 1, "", tolerance_percent=_WHOLE_NUMBER).hints(
     "The same misses, but beside other players, with sharp attacks: 20 ms are just not heard.",
     (_beside, "That is the last one that still passes; only in an even pulse it is heard as late."),
     (6, "That is the one for soft attacks; a rim shot is sharp."),
-    (lambda number: number != round(number), "Repeats are counted in whole numbers: round up."),
+    (NOT_WHOLE, "Repeats are counted in whole numbers: round up."),
 )
 
 #: How long a loop that is 0.3 % slow stays within 50 ms; 17 s is right, and so is 16.7.

@@ -14,7 +14,7 @@ from tapecalc import words
 from tapecalc.calc import levels, response, standards, transport
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import DECK, FAST, SEMITONE, SLOW, speed_slider
-from tapecalc.course.exercise import Exercise
+from tapecalc.course.exercise import Exercise, Guess
 from tapecalc.course.panel import Answer, Artists, Control, Panel, chart, choice, empty_line, shade, slider
 from tapecalc.plot import style
 
@@ -346,10 +346,10 @@ def _update_passes(
 
 #: The prediction: 10 kHz at the fast speed; a guess may be a quarter off.
 _ten_um = from_si(response.wavelength(10e3, FAST), "um")
-first_guess = Exercise(_ten_um, UM, tolerance_percent=25).hints(
+first_guess = Guess(_ten_um, UM, tolerance_percent=25).hints(
     "In one second 190.5 mm of tape pass, and ten thousand waves must fit into them.",
     (_ten_um / 2, "That is its length at the slow speed."),
-    (lambda um: um > 1000, "Longer than a millimeter? Ten thousand of them must fit into 190.5 mm of tape."),
+    ((1000, None), "Longer than a millimeter? Ten thousand of them must fit into 190.5 mm of tape."),
 )
 
 #: 1 kHz at 15 ips.
@@ -382,7 +382,7 @@ tilt = Exercise(from_si(_tilt, "arcmin"), "arcmin").hints(
     "One edge must lag behind the other by a whole wavelength, over the width of the track.",
     (from_si(_tilt, "deg"), "That is the angle in degrees; a degree has 60 minutes of arc."),
     (_tilt, "That is the angle in radians."),
-    (lambda arcmin: 31 < arcmin < 35, "That is for the bench deck's narrow track; this one is full width."),
+    ((31, 35), "That is for the bench deck's narrow track; this one is full width."),
 )
 
 #: The corner of 70 us.

@@ -1,25 +1,18 @@
 """Exercises: right within the tolerance, a hint for a likely slip, never the answer itself."""
 
-import importlib
-import pkgutil
 from decimal import Decimal
 from fractions import Fraction
 
 import numpy as np
 import pytest
+from exercises import exercises
 
-from tapecalc import course
-from tapecalc.course.exercise import UNIT_SLIPS, Exercise, Reply
+from tapecalc.course.exercise import MARKS, NOT_WHOLE, UNIT_SLIPS, Exercise, Guess, Reply
 
 DELAY = 217.848  # ms
 
 
-def exercises():
-    """Every exercise of every lesson, with its name."""
-    for module in pkgutil.iter_modules(course.__path__):
-        for name, value in vars(importlib.import_module(f"{course.__name__}.{module.name}")).items():
-            if isinstance(value, Exercise):
-                yield pytest.param(value, id=f"{module.name}.{name}")
+EVERY = [pytest.param(exercise, id=name) for name, exercise in exercises().items()]
 
 
 def check(answer, expected, unit, *slips, hint="", **options):
@@ -56,21 +49,93 @@ def test_nothing_put_in_yet_asks_for_a_number():
     reply = check(None, DELAY, "ms")
     assert reply.state == "open"
     assert reply.sentence == "Put your number in: replace None by a number in ms, then run this cell."
-    elsewhere = Exercise(218, "ms", asked_in="the cell under Predict").check(None).sentence
+    elsewhere = Guess(218, "ms").check(None).sentence
     assert elsewhere.endswith("a number in ms in the cell under Predict; run that cell, then this one.")
     assert "number, then" in check(None, 2, "").sentence
-    elsewhere = Exercise(218, "ms", asked_in="the cell under Predict").check(None).sentence
-    assert elsewhere.endswith("a number in ms in the cell under Predict; run that cell, then this one.")
 
 
 @pytest.mark.parametrize(
     "answer",
-    ["218", b"218", True, np.True_, [218], np.array([1, 2]), 2j, float("nan"), float("inf"), 10**400, len],
+    [
+        "",
+        " ",
+        "late",
+        "1.2.3",
+        b"218",
+        True,
+        np.True_,
+        [218],
+        np.array([1, 2]),
+        2j,
+        float("nan"),
+        float("inf"),
+    ]
+    + [10**400, len, "1e999", "1/0", "nan"],
 )
 def test_what_is_no_number_is_met_with_a_sentence_not_an_error(answer):
     reply = check(answer, DELAY, "ms")
-    assert reply.state == "open"
-    assert "one plain number in ms, such as 12.5" in reply.sentence
+    assert reply == Reply("open", "Put in one number, such as 12.5 ms.")
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "number"),
+    [
+        ("0.218 s", "ms", 218),
+        ("218", "ms", 218),
+        ("217,9 ms", "ms", 217.9),
+        ("218000 µs", "ms", 218),
+        ("2.18e2", "ms", 218),
+        ("1/6 mm", "mm", 1 / 6),
+        ("\N{MINUS SIGN}3.1 dB", "dB", -3.1),
+        ("- 3,1 DB", "dB", -3.1),
+        ("3.75 in/s", "ips", 3.75),
+        ("9.525 cm/s", "ips", 3.75),
+        ("1 in", "mm", 25.4),
+        ("2.3kHz", "Hz", 2300),
+        ("1 234,5 Hz", "Hz", 1234.5),
+        ("1\N{THIN SPACE}234.5\N{NARROW NO-BREAK SPACE}Hz", "Hz", 1234.5),
+        ("1,234.5", "Hz", 1234.5),
+        ("1.234,5", "Hz", 1234.5),
+        ("1,234", "Hz", 1234),  # a comma between thousands
+        ("1,234", "kHz", 1.234),  # or for the point
+        ("248.8 MB/s", "MB a second", 248.8),
+        ("0.5°", "arcmin", 30),
+        ("½", "ms", None),
+        ("218 mm", "ms", None),
+        ("5 %", "", None),
+    ],
+)
+def test_a_typed_number_is_understood_in_each_unit_that_measures_the_same(text, unit, number):
+    reply = check(text, number or 1, unit, tolerance_percent=1e-4)
+    assert reply.state == ("open" if number is None else "right")
+
+
+def test_a_unit_of_something_else_is_named_as_such():
+    assert check("218 mm", DELAY, "ms").sentence == "That unit does not fit: the answer is counted in ms."
+    assert check("5 %", 3, "").sentence == "That unit does not fit: the answer is a plain number."
+
+
+@pytest.mark.parametrize(
+    ("guess", "said"),
+    [
+        (200, ": well guessed."),
+        (50, ", 4.4 times as much. Divide."),
+        (1, ", more than a hundred times as much. Divide."),
+        (160, ", 36 % more. Divide."),
+        (300, ", 27 % less. Divide."),
+        (436, ": you guessed 2 times as much. That is the slow speed."),
+        (4000, ": you guessed 18 times as much. Divide."),
+        (0, ". Divide."),
+        (-50, ". Divide."),
+    ],
+)
+def test_a_guess_is_set_beside_the_truth_and_never_judged(guess, said):
+    reply = (
+        Guess(DELAY, "ms", tolerance_percent=25)
+        .hints("Divide.", (436, "That is the slow speed."))
+        .check(guess)
+    )
+    assert reply == Reply("guess", f"You guessed {guess} ms; it is 218 ms{said}")
 
 
 def test_a_symbolic_number_counts_as_a_number():
@@ -80,7 +145,7 @@ def test_a_symbolic_number_counts_as_a_number():
 
 
 def test_a_named_slip_gets_its_own_hint_before_the_general_ones():
-    slips = ((2 * DELAY, "There and back."), (lambda x: x < 0, "Time runs forward."))
+    slips = ((2 * DELAY, "There and back."), ((None, 0), "Time runs forward."))
     assert check(435, DELAY, "ms", *slips).sentence == "Not yet. There and back."
     assert check(-3, DELAY, "ms", *slips).sentence == "Not yet. Time runs forward."
     assert "factor of 1000" in check(0.218, DELAY, "ms", *slips).sentence
@@ -95,6 +160,13 @@ def test_each_unit_slip_is_recognized_both_ways(factor, words):
 def test_half_of_a_decibel_value_points_at_power_and_amplitude():
     assert "a power takes 10 log10" in check(-3.01, -6.02, "dB").sentence
     assert "a power takes 10 log10" in check(-6.02, -3.01, "dBu").sentence
+
+
+def test_slips_are_numbers_ranges_with_their_ends_or_what_is_not_whole():
+    slips = ((None, 3), "Low."), ((90, None), "High."), ((20, 30), "Between."), (NOT_WHOLE, "Count.")
+    replies = [check(number, 50, "", *slips).sentence for number in (3, 90, 20, 30, 19.5, 19)]
+    said = ["Low.", "High.", "Between.", "Between.", "Count.", "Your number is too small."]
+    assert replies == [f"Not yet. {words}" for words in said]
 
 
 def test_a_wrong_sign_is_named():
@@ -115,7 +187,7 @@ def test_reply_reads_as_text_and_as_html():
     assert repr(Reply("right", "Right: 1 < 2.")) == "✓ Right: 1 < 2."
     page = Reply("not yet", "1 < 2")._repr_html_()
     assert "1 &lt; 2" in page and "role='status'" in page
-    assert len({Reply(state, "x")._repr_html_() for state in ("open", "right", "not yet")}) == 3
+    assert len({Reply(state, "x")._repr_html_() for state in MARKS}) == 4
 
 
 @pytest.mark.parametrize(
@@ -133,15 +205,16 @@ def test_a_badly_set_exercise_is_refused(arguments, sentence):
         Exercise(unit="ms", **arguments)
 
 
-@pytest.mark.parametrize("exercise", list(exercises()))
+@pytest.mark.parametrize("exercise", EVERY)
 def test_exercise_of_a_notebook_holds_together(exercise):
+    right, wrong = ("guess", "guess") if isinstance(exercise, Guess) else ("right", "not yet")
     assert exercise.check(None).state == "open"
-    assert exercise.check(exercise.expected).state == "right"
-    assert exercise.check(exercise.expected * (1 + 2.5 * exercise.tolerance_percent / 100)).state == "not yet"
-    for when, words in exercise.slips:
+    assert exercise.check(exercise.expected).state == right
+    assert exercise.check(exercise.expected * (1 + 2.5 * exercise.tolerance_percent / 100)).state == wrong
+    for slip, words in exercise.slips:
         assert words.endswith((".", "?")) and f"{exercise.expected:.3g}" not in words
-        if not callable(when):
-            assert exercise.check(when).sentence == f"Not yet. {words}"  # neither right nor an earlier slip
+        if isinstance(slip, float | int):
+            assert exercise.check(slip).sentence.endswith(words)  # neither right nor an earlier slip
 
 
 def test_a_whole_number_that_must_be_met_is_not_praised_for_a_millionth_of_a_percent():
