@@ -9,7 +9,7 @@ from tapecalc import words
 from tapecalc.calc import tempo, transport
 from tapecalc.calc.units import COVERAGE_FACTOR, from_si, ratio_to_cents, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW, SLOWEST_IPS, spacing_slider, speed_slider
-from tapecalc.course.exercise import Exercise, Guess
+from tapecalc.course.exercise import Exercise, Guess, Question
 from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, shade, slider
 from tapecalc.plot import style
 from tapecalc.plot.kit import name_lines
@@ -201,21 +201,49 @@ first_guess = Guess(_deck_ms, "ms", tolerance_percent=25).hints(
     ((None, 40), "So short a gap would melt into the sound: the tape needs longer than that."),
 )
 
-#: Two inches at 7.5 ips.
-two_inches = Exercise(_delay_ms(50.8, 7.5), "ms").hints(
-    "Both numbers are in inches already, so nothing needs converting before you divide.",
-    (from_si(7.5 / 2, "ms"), "You divided the speed by the spacing; time is length divided by speed."),
-    (2 * 7.5, "You multiplied; time is length divided by speed."),
-    (from_si(2 / 19.05, "ms"), "Inches and centimeters are mixed: take inches with ips, or SI for both."),
+
+def _in_inches(spacing_in: float, speed_ips: float) -> Exercise:
+    """Ask for the delay of a spacing in inches."""
+    delay = transport.delay_from_spacing(to_si(spacing_in, "in"), to_si(speed_ips, "ips"))
+    mixed = from_si(spacing_in / from_si(to_si(speed_ips, "ips"), "cm_s"), "ms")
+    return Exercise(from_si(delay, "ms"), "ms").hints(
+        "Both numbers are in inches already, so nothing needs converting before you divide.",
+        (from_si(1 / delay, "ms"), "You divided the speed by the spacing; time is length divided by speed."),
+        (spacing_in * speed_ips, "You multiplied; time is length divided by speed."),
+        (mixed, "Inches and centimeters are mixed: take inches with ips, or SI for both."),
+    )
+
+
+two_inches = _in_inches(2, 7.5)
+inches_again = Question(
+    "Heads {spacing_in:g} inches apart, and a tape at {speed_ips:g} ips: what is the delay, in milliseconds?",
+    _in_inches,
+    "Spacing over speed, and the inches cancel: {spacing_in:g}/{speed_ips:g} seconds, {answer}.",
+    {"spacing_in": (0.75, 1.25, 1.5, 1.75, 2.5), "speed_ips": (3.75, 7.5, 15)},
 )
 
-#: Where a second head must stand for 150 ms at the fast speed.
-_second_head_mm = from_si(transport.spacing_from_delay(to_si(150, "ms"), FAST), "mm")
-second_head = Exercise(_second_head_mm, "mm").hints(
-    "Length is speed times time, both in SI: meters per second and seconds.",
-    (_second_head_mm / 2, "That is the place for the slow speed."),
-    (from_si(FAST, "mm") / 0.150, "You divided; the length that runs by is speed times time."),
-    (150 * 7.5, "You multiplied milliseconds by inches per second: turn both to SI first."),
+
+def _second_head(delay_ms: float) -> Exercise:
+    """Ask where a second head must stand at the fast speed."""
+    place_mm = from_si(transport.spacing_from_delay(to_si(delay_ms, "ms"), FAST), "mm")
+    return Exercise(place_mm, "mm").hints(
+        "Length is speed times time, both in SI: meters per second and seconds.",
+        (place_mm / 2, "That is the place for the slow speed."),
+        (
+            from_si(FAST, "mm") / to_si(delay_ms, "ms"),
+            "You divided; the length that runs by is speed times time.",
+        ),
+        (delay_ms * 7.5, "You multiplied milliseconds by inches per second: turn both to SI first."),
+    )
+
+
+second_head = _second_head(150)
+second_head_again = Question(
+    "A tape runs at 7.5 ips. How many millimeters behind the record head must a head stand to answer after "
+    "{delay_ms:g} ms?",
+    _second_head,
+    "Speed times time: 190.5 millimeters a second, and {delay_ms:g} thousandths of a second, make {answer}.",
+    {"delay_ms": (90, 120, 180, 210, 260, 300, 340, 380, 420, 480)},
 )
 
 #: How well a ruler must do for one millisecond; a fifth of a millimeter will do.

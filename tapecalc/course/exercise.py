@@ -20,7 +20,9 @@ On a page `live/exercise.mjs` judges by `Exercise.data` and `COMMON`, and comes 
 import html
 import math
 import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -146,7 +148,7 @@ class Exercise:
                 [list(wrong) if isinstance(wrong, tuple) else wrong, said] for wrong, said in self.slips
             ],
             "guess": self.is_guess,
-            "truth": self._with_unit(f"{self.expected:.3g}"),
+            "truth": self._truth,
         }
 
     def check(self, answer: object) -> Reply:
@@ -189,6 +191,11 @@ class Exercise:
     def _with_unit(self, digits: str) -> str:
         return f"{digits} {self.unit}".rstrip()
 
+    @property
+    def _truth(self) -> str:
+        """The number to three digits."""
+        return self._said(float(f"{self.expected:.3g}"))
+
     def _said(self, number: float) -> str:
         return self._with_unit(f"{number:.6g}")
 
@@ -228,6 +235,69 @@ class Exercise:
         return f"{self.hint} Your number is too {size}.".lstrip()
 
 
+@dataclass(frozen=True)
+class Asked:
+    """A question in words, what is right, and how one gets there."""
+
+    question: str
+    exercise: Exercise
+    solution: str
+
+    @property
+    def data(self) -> dict[str, Any]:
+        """The same as JSON has it."""
+        return {"question": self.question, "exercise": self.exercise.data, "solution": self.solution}
+
+    def ask(self, answer: object) -> "Replied":
+        """Show the question, and what there is to say to the reader's number, or to None."""
+        return Replied(self, self.exercise.check(answer))
+
+
+@dataclass(frozen=True)
+class Replied:
+    """A question with the reply to an answer, and the solution folded below."""
+
+    asked: Asked
+    reply: Reply
+
+    def __repr__(self) -> str:
+        return f"{self.asked.question}\n{self.reply!r}"
+
+    def _repr_html_(self) -> str:
+        question, solution = html.escape(self.asked.question), html.escape(self.asked.solution)
+        folded = f"<details><summary>Solution</summary><p>{solution}</p></details>"
+        return f"<p>{question}</p>{self.reply._repr_html_()}{folded}"
+
+
+@dataclass(frozen=True)
+class Question:
+    """An exercise that can be asked again with other numbers: `make` takes one of each of `numbers`.
+
+    The texts name them as format strings do; the solution may name the `answer`, too.
+
+    >>> double = Question("Twice {n:g}?", lambda n: Exercise(2 * n, "ms"), "It is {answer}.", {"n": [3]})
+    >>> double.variants(seed=1)[0].ask(5.9)
+    Twice 3?
+    → Not yet. Your number is too small.
+    """
+
+    text: str
+    make: Callable[..., Exercise]
+    solution: str
+    numbers: Mapping[str, Sequence[float]]
+
+    def variants(self, *, seed: int) -> list[Asked]:
+        """All that can be asked, in an order drawn by the seed."""
+        chosen = [dict(zip(self.numbers, one, strict=True)) for one in product(*self.numbers.values())]
+        order = np.random.default_rng(seed).permutation(len(chosen))
+        return [self._asked(chosen[place]) for place in order]
+
+    def _asked(self, numbers: dict[str, float]) -> Asked:
+        exercise = self.make(**numbers)
+        answer = exercise.data["truth"]
+        return Asked(self.text.format(**numbers), exercise, self.solution.format(**numbers, answer=answer))
+
+
 class Guess(Exercise):
     """A number said before it is known: it is not judged but set beside the truth.
 
@@ -240,7 +310,7 @@ class Guess(Exercise):
 
     def _reply(self, number: float) -> Reply:
         """Say how the two compare, and what may have led astray."""
-        set_beside = f"You guessed {self._said(number)}; it is {self._with_unit(f'{self.expected:.3g}')}"
+        set_beside = f"You guessed {self._said(number)}; it is {self._truth}"
         if self._near(number, self.expected):
             return Reply("guess", f"{set_beside}: well guessed.")
         why = self._slip(number) or self.hint

@@ -20,7 +20,7 @@ from tapecalc.calc.flutter import (
 from tapecalc.calc.parts import part_rates, part_repeat_deviations
 from tapecalc.calc.units import db_to_amplitude, from_si, ratio_to_cents, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW, delay_slider, spacing_slider, speed_slider
-from tapecalc.course.exercise import Exercise, Guess
+from tapecalc.course.exercise import Exercise, Guess, Question
 from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, slider, strokes, switch
 from tapecalc.plan import HELD_NOTE
 from tapecalc.plot import style
@@ -218,12 +218,25 @@ first_guess = Guess(2, "", tolerance_percent=5).hints(
     (np.sqrt(10), "So would ten wobbles grow that know nothing of each other. These are of one machine."),
 )
 
-#: Speed deviation to pitch.
-cents = Exercise(ratio_to_cents(1.0015), "cents").hints(
-    "The pitch moves by 1200 log2(1 + e) cents; e is 0.0015.",
-    (ratio_to_cents(1.015), "That is the pitch of 1.5 %: mind the decimal point."),
-    (12 * 0.15, "An octave is a ratio of 2, not a change of 100 %: take 1200 log2 of the ratio."),
-    (ratio_to_cents(1.15), "That is the pitch of 15 %: 0.15 % is a ratio of 1.0015."),
+
+def _cents(percent: float) -> Exercise:
+    """Ask for the pitch of a deviation of speed."""
+    tenfold = "Mind the decimal point: a percent is a hundredth."
+    return Exercise(ratio_to_cents(1 + percent / 100), "cents").hints(
+        "The pitch moves by 1200 log2(1 + e) cents; e is the deviation as a share, not in percent.",
+        (ratio_to_cents(1 + percent / 10), tenfold),
+        (12 * percent, "An octave is a ratio of 2, not a change of 100 %: take 1200 log2 of the ratio."),
+        (ratio_to_cents(1 + percent), tenfold),
+    )
+
+
+cents = _cents(0.15)
+cents_again = Question(
+    "A machine runs {percent:g} % too fast for a moment: how many cents sharp is a note from a test tape "
+    "just then?",
+    _cents,
+    "1200 log2 of 1 + {percent:g}/100: {answer}.",
+    {"percent": (0.08, 0.12, 0.2, 0.25, 0.3, 0.4, 0.6, 0.8)},
 )
 
 #: Bend of a first repeat.

@@ -12,7 +12,7 @@ from tapecalc import words
 from tapecalc.calc import heads, response, standards, stereo, tempo, transport
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST, FASTEST_IPS, SLOW
-from tapecalc.course.exercise import Exercise, Guess
+from tapecalc.course.exercise import Exercise, Guess, Question
 from tapecalc.course.panel import Answer, Artists, Control, Panel, chart, choice, empty_line, slider, strokes
 from tapecalc.plot import style
 from tapecalc.plot.heads import ruler_marks
@@ -363,12 +363,24 @@ ruler_step = Exercise(_half_mm_ms, "ms").hints(
     (_half_mm_ms / 2, "That is the answer for the fast speed."),
 )
 
-#: The first notch of two heads 3 mm apart on the fast tape.
-_notch_hz = float(heads.notch_frequencies(0, transport.delay_from_spacing(to_si(3, "mm"), FAST), 1000)[0])
-first_notch = Exercise(_notch_hz, "Hz").hints(
-    "They cancel when the time between them is half a period.",
-    (2 * _notch_hz, "There the two are a whole wave apart and add up; they cancel half a wave apart."),
-    (_notch_hz / 2, "That is the answer for the slow speed."),
+
+def _first_notch(apart_mm: float) -> Exercise:
+    """Ask for the first notch of two heads on the fast tape."""
+    apart = transport.delay_from_spacing(to_si(apart_mm, "mm"), FAST)
+    notch_hz = float(heads.notch_frequencies(0, apart, 1000)[0])
+    return Exercise(notch_hz, "Hz").hints(
+        "They cancel when the time between them is half a period.",
+        (2 * notch_hz, "There the two are a whole wave apart and add up; they cancel half a wave apart."),
+        (notch_hz / 2, "That is the answer for the slow speed."),
+    )
+
+
+first_notch = _first_notch(3)
+notch_again = Question(
+    "A tape runs at 7.5 ips past two equal heads {apart_mm:g} mm apart: at how many Hz do they first cancel?",
+    _first_notch,
+    "The sound needs {apart_mm:g}/190.5 seconds from head to head; that is half a period: {answer}.",
+    {"apart_mm": (1, 1.5, 2, 2.5, 4, 5, 8, 10)},
 )
 
 #: The return send for three heads at 0, -3 and -6 dB, 6 dB below the edge.

@@ -10,7 +10,7 @@ from tapecalc.calc.quantity import between, known_name, non_negative, single
 from tapecalc.calc.standards import TRACK_WIDTHS
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 from tapecalc.course.deck import DECK, FAST
-from tapecalc.course.exercise import Exercise, Guess
+from tapecalc.course.exercise import Exercise, Guess, Question
 from tapecalc.course.panel import Answer, Artists, Panel, choice, empty_line, slider
 from tapecalc.machine import with_changes
 from tapecalc.plot import style
@@ -223,10 +223,22 @@ leak = Exercise(levels.leak_ripple_db(-14.0)[1], "dB").hints(
     (0.2, "That is its amplitude; one plus that, in decibels."),
 )
 
-#: How long the room may be so loud.
-exposure = Exercise(levels.allowed_exposure(97.0) / 60, "min").hints(
-    "How many times do three decibels go into the excess over 85? Halve eight hours as often.",
-    (8 * 60, "That is for 85 dB(A). Halve it for each 3 dB more."),
-    (8 * 60 / 12, "You divided by the decibels; halve once for each 3 dB."),
-    (8 * 60 * 2 ** (-12 / 5), "You halved for each 5 dB, an older and laxer rule."),
+
+def _exposure(level_dba: float) -> Exercise:
+    """Ask how long the room may be so loud."""
+    excess = level_dba - 85
+    return Exercise(levels.allowed_exposure(level_dba) / 60, "min").hints(
+        "How many times do three decibels go into the excess over 85? Halve eight hours as often.",
+        (8 * 60, "That is for 85 dB(A). Halve it for each 3 dB more."),
+        (8 * 60 / excess, "You divided by the decibels; halve once for each 3 dB."),
+        (8 * 60 * 2 ** (-excess / 5), "You halved for each 5 dB, an older and laxer rule."),
+    )
+
+
+exposure = _exposure(97.0)
+exposure_again = Question(
+    "At the listeners' ears it is {level_dba:g} dB(A): how many minutes a day are allowed by the 3 dB rule?",
+    _exposure,
+    "Eight hours for 85 dB(A), and half of it for each 3 dB up to {level_dba:g}: {answer}.",
+    {"level_dba": (88, 91, 94, 100, 103)},
 )

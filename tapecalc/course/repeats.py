@@ -13,7 +13,7 @@ from tapecalc.calc import loop as loops
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude, to_si
 from tapecalc.course.deck import DECK, FAST, delay_slider
-from tapecalc.course.exercise import Exercise, Guess
+from tapecalc.course.exercise import Exercise, Guess, Question
 from tapecalc.course.panel import Answer, Artists, Panel, chart, choice, empty_line, slider
 from tapecalc.plot import style
 
@@ -240,22 +240,47 @@ first_guess = Guess(loops.repeats_heard(amplitude_to_db(0.5), -60), "", toleranc
     (20, "Doubled: each repeat takes 6 dB away, not 3."),
 )
 
-#: What one repeat loses at a loop gain of 0.7.
-_per_repeat = -amplitude_to_db(0.7)
-per_repeat = Exercise(_per_repeat, "dB").hints(
-    "Twenty times the logarithm of the loop gain, and leave the minus away.",
-    (_per_repeat / 2, "An amplitude takes 20 log10; 10 log10 is for powers."),
-    (30, "A loop gain of 0.7 does take 30 % away, but decibels count in logarithms."),
-    (0.3, "That is the share that is lost; turn the gain itself into decibels."),
+
+def _per_repeat(gain: float) -> Exercise:
+    """Ask what one repeat loses."""
+    lost_db = -amplitude_to_db(gain)
+    return Exercise(lost_db, "dB").hints(
+        "Twenty times the logarithm of the loop gain, and leave the minus away.",
+        (lost_db / 2, "An amplitude takes 20 log10; 10 log10 is for powers."),
+        (100 * (1 - gain), "So many percent are taken away, but decibels count in logarithms."),
+        (1 - gain, "That is the share that is lost; turn the gain itself into decibels."),
+    )
+
+
+per_repeat = _per_repeat(0.7)
+per_repeat_again = Question(
+    "A loop has a gain of {gain:g}: by how many decibels is each repeat quieter?",
+    _per_repeat,
+    "20 log10 of {gain:g}, without its minus: {answer}.",
+    {"gain": (0.35, 0.4, 0.45, 0.55, 0.6, 0.65, 0.75, 0.85, 0.9)},
 )
 
-#: The margin from counting repeats, without ever going near the edge.
-counted_margin = Exercise(-loops.gain_for_repeats_db(8, -30), "dB").hints(
-    "How much does each repeat lose? The send may go up by just as much.",
-    (30 / 8, "From the first repeat to the eighth are seven steps, not eight."),
-    (7 * 30, "You multiplied; seven steps share the thirty decibels."),
-    (7 / 30, "Upside down: decibels divided by steps."),
-    (60 / 7, "The eighth is thirty decibels down, not sixty."),
+
+def _counted_margin(repeat: float, down_db: float) -> Exercise:
+    """Ask for the margin from counting repeats, without ever going near the edge."""
+    steps = repeat - 1
+    return Exercise(-loops.gain_for_repeats_db(repeat, -down_db), "dB").hints(
+        "How much does each repeat lose? The send may go up by just as much.",
+        (down_db / repeat, "From the first repeat on, the steps are one fewer than the repeats."),
+        (steps * down_db, "You multiplied; the steps share the decibels."),
+        (steps / down_db, "Upside down: decibels divided by steps."),
+        (60 / steps, "Mind how far down the repeat is: not sixty decibels."),
+    )
+
+
+counted_margin = _counted_margin(8, 30)
+counted_again = Question(
+    "Of a click, repeat number {repeat:g} stands {down_db:g} dB below the first: by how many decibels may "
+    "the return send go up before the howl?",
+    _counted_margin,
+    "Repeat {repeat:g} is one step fewer behind the first; the steps share {down_db:g} dB: {answer} each. "
+    "So much is left to the edge.",
+    {"repeat": (4, 5, 6, 9, 11), "down_db": (20, 25, 40)},
 )
 
 #: Seconds after the first repeat until the poet may go on.

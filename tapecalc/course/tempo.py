@@ -12,7 +12,7 @@ from tapecalc.calc import tempo
 from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST, SLOW, spacing_slider, speed_slider
-from tapecalc.course.exercise import NOT_WHOLE, Exercise, Guess
+from tapecalc.course.exercise import NOT_WHOLE, Exercise, Guess, Question
 from tapecalc.course.panel import Answer, Artists, Control, Panel, chart, choice, empty_line, slider
 from tapecalc.plot import style
 from tapecalc.plot.kit import name_lines
@@ -247,25 +247,54 @@ first_guess = Guess(_slow_eighth, "bpm", tolerance_percent=10).hints(
     (_slow_eighth / 2, "An eighth is half a beat, not two beats: there are two eighths in each beat."),
 )
 
-#: A dotted eighth at 90 beats a minute.
-_dotted_ms = from_si(tempo.delay_from_tempo(90, tempo.note_value("dotted eighth").beats), "ms")
-dotted = Exercise(_dotted_ms, "ms").hints(
-    "A beat lasts a minute divided by the tempo; a dotted eighth is three quarters of a beat.",
-    (from_si(tempo.delay_from_tempo(90, 1), "ms"), "That is a whole beat, a quarter note."),
-    (from_si(tempo.delay_from_tempo(90, 0.5), "ms"), "That is a plain eighth; the dot adds half of it."),
-    (from_si(tempo.delay_from_tempo(90, 1.5), "ms"), "That is a dotted quarter."),
-    ((66.5, 68.5), "You multiplied by the tempo: a faster song has shorter notes."),
+
+def _dotted(bpm: float) -> Exercise:
+    """Ask for the length of a dotted eighth."""
+    beat_ms = from_si(tempo.delay_from_tempo(bpm, 1), "ms")
+    product = bpm * tempo.note_value("dotted eighth").beats
+    return Exercise(
+        from_si(tempo.delay_from_tempo(bpm, tempo.note_value("dotted eighth").beats), "ms"), "ms"
+    ).hints(
+        "A beat lasts a minute divided by the tempo; a dotted eighth is three quarters of a beat.",
+        (beat_ms, "That is a whole beat, a quarter note."),
+        (beat_ms / 2, "That is a plain eighth; the dot adds half of it."),
+        (1.5 * beat_ms, "That is a dotted quarter."),
+        ((product - 1, product + 1), "You multiplied by the tempo: a faster song has shorter notes."),
+    )
+
+
+dotted = _dotted(90)
+dotted_again = Question(
+    "A song goes at {bpm:g} bpm: how long is a dotted eighth, in milliseconds?",
+    _dotted,
+    "A beat lasts 60/{bpm:g} seconds, and three quarters of that are {answer}.",
+    {"bpm": (66, 72, 80, 84, 96, 100, 108, 112, 125, 132)},
 )
 
-#: The tempo at which 50 mm at 7.5 ips are an eighth triplet.
-_fifty = delay_from_spacing(to_si(50, "mm"), to_si(7.5, "ips"))
-_quarters = tempo.tempo_from_delay(_fifty, 2 / 3)
-triplet = Exercise(tempo.tempo_from_delay(_fifty, tempo.note_value("eighth triplet").beats), "bpm").hints(
-    "First the delay; then: three eighth triplets fill one beat, and so many beats fill a minute.",
-    (tempo.tempo_from_delay(_fifty, 1 / 2), "That is the tempo for a plain eighth."),
-    (_quarters, "That is a quarter triplet: three of them fill two beats. Three eighth triplets fill one."),
-    (tempo.tempo_from_delay(_fifty, 1), "That is the tempo for a quarter."),
-    (tempo.tempo_from_delay(_fifty, 3 / 4), "That is the tempo for a dotted eighth."),
+
+def _triplet(spacing_mm: float) -> Exercise:
+    """Ask for the tempo at which a spacing at 7.5 ips is an eighth triplet."""
+    delay = delay_from_spacing(to_si(spacing_mm, "mm"), to_si(7.5, "ips"))
+    said = {
+        1 / 2: "That is the tempo for a plain eighth.",
+        2 / 3: "That is a quarter triplet: three of them fill two beats. Three eighth triplets fill one.",
+        1: "That is the tempo for a quarter.",
+        3 / 4: "That is the tempo for a dotted eighth.",
+    }
+    bpm = tempo.tempo_from_delay(delay, tempo.note_value("eighth triplet").beats)
+    return Exercise(bpm, "bpm").hints(
+        "First the delay; then: three eighth triplets fill one beat, and so many beats fill a minute.",
+        *((tempo.tempo_from_delay(delay, beats), words) for beats, words in said.items()),
+    )
+
+
+triplet = _triplet(50)
+triplet_again = Question(
+    "Heads {spacing_mm:g} mm apart, and a tape at 7.5 ips: at which tempo is the delay an eighth triplet?",
+    _triplet,
+    "The delay is {spacing_mm:g}/190.5 seconds, three of them fill a beat, and so many beats fill a minute: "
+    "{answer}.",
+    {"spacing_mm": (32, 36, 40, 44, 48, 54, 58, 60)},
 )
 
 #: Where the head must stand for a sixteenth at 84 beats a minute.

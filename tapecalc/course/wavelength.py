@@ -14,7 +14,7 @@ from tapecalc import words
 from tapecalc.calc import levels, response, standards, transport
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import DECK, FAST, SEMITONE, SLOW, speed_slider
-from tapecalc.course.exercise import Exercise, Guess
+from tapecalc.course.exercise import Exercise, Guess, Question
 from tapecalc.course.panel import Answer, Artists, Control, Panel, chart, choice, empty_line, shade, slider
 from tapecalc.plot import style
 
@@ -352,11 +352,27 @@ first_guess = Guess(_ten_um, UM, tolerance_percent=25).hints(
     ((1000, None), "Longer than a millimeter? Ten thousand of them must fit into 190.5 mm of tape."),
 )
 
-#: 1 kHz at 15 ips.
-length = Exercise(from_si(response.wavelength(1e3, to_si(15, "ips")), "um"), UM).hints(
-    "Speed in meters per second first, then divide by the frequency.",
-    (1e3 / to_si(15, "ips"), "You divided frequency by speed, which counts the waves on a meter of tape."),
-    (15, "Fifteen thousandths of an inch is right; now say it in micrometers, 25.4 to a thousandth."),
+
+def _length(frequency_hz: float, speed_ips: float) -> Exercise:
+    """Ask how long one wave of a tone is on the tape."""
+    speed = to_si(speed_ips, "ips")
+    wave = response.wavelength(frequency_hz, speed)
+    return Exercise(from_si(wave, "um"), UM).hints(
+        "Speed in meters per second first, then divide by the frequency.",
+        (frequency_hz / speed, "You divided frequency by speed, which counts the waves on a meter of tape."),
+        (
+            from_si(wave, "mil"),
+            "In thousandths of an inch that is right; there are 25.4 micrometers in each.",
+        ),
+    )
+
+
+length = _length(1e3, 15)
+length_again = Question(
+    "A tone of {frequency_hz:g} Hz at {speed_ips:g} ips: how long is one wave on the tape, in micrometers?",
+    _length,
+    "Speed over frequency: {speed_ips:g} times 25.4 millimeters a second by {frequency_hz:g}: {answer}.",
+    {"frequency_hz": (600, 2000, 4000, 6000, 8000), "speed_ips": (3.75, 7.5, 15)},
 )
 
 #: The first null of a gap of a quarter mil at the fast speed.
@@ -385,11 +401,24 @@ tilt = Exercise(from_si(_tilt, "arcmin"), "arcmin").hints(
     ((31, 35), "That is for the bench deck's narrow track; this one is full width."),
 )
 
-#: The corner of 70 us.
-corner = Exercise(response.transition_frequency(to_si(70, "us")), "Hz").hints(
-    "Frequency is one over 2 pi times the time constant, in seconds.",
-    (1 / to_si(70, "us"), "One over the time constant counts radians a second; a turn is 2 pi of them."),
-    (response.transition_frequency(to_si(50, "us")), "That is the corner of 50 microseconds."),
+
+def _corner(tau_us: float) -> Exercise:
+    """Ask for the corner of a time constant."""
+    tau = to_si(tau_us, "us")
+    return Exercise(response.transition_frequency(tau), "Hz").hints(
+        "Frequency is one over 2 pi times the time constant, in seconds.",
+        (1 / tau, "One over the time constant counts radians a second; a turn is 2 pi of them."),
+        (response.transition_frequency(to_si(50, "us")), "That is the corner of 50 microseconds."),
+    )
+
+
+corner = _corner(70)
+corner_again = Question(
+    "An equalizer has a time constant of {tau_us:g} µs: at which frequency, in Hz, has its curve bent away "
+    "by 3 dB?",
+    _corner,
+    "One over 2 pi times the time constant, {tau_us:g} millionths of a second: {answer}.",
+    {"tau_us": (17.5, 25, 35, 90, 100, 120, 140, 200)},
 )
 
 #: What the record equalizer must lift at the fast speed, on the day of alignment.
