@@ -280,7 +280,7 @@ counted_again = Question(
     _counted_margin,
     "Repeat {repeat:g} is one step fewer behind the first; the steps share {down_db:g} dB: {answer} each. "
     "So much is left to the edge.",
-    {"repeat": (4, 5, 6, 9, 11), "down_db": (20, 25, 40)},
+    {"repeat": (4, 5, 6, 9, 11), "down_db": (20, 25, 35)},
 )
 
 #: Seconds after the first repeat until the poet may go on.

@@ -27,7 +27,7 @@ LESSON = (
     "What you will learn, Predict, Derive, Compute, What if, Listen, A figure for your video, Check yourself"
 )
 LESSON = [*LESSON.split(", "), "Sources", "Next"]
-ALSO_ALLOWED = "Do something", "Break it"
+ALSO_ALLOWED = "Look back", "Do something", "Break it"
 INDEX, WORKBENCH = "00_index", "workbench"
 LOUDEST_PLAYER = 0.5  # of full scale: 6 dB below it
 SHORTEST_DESCRIPTION = 40  # characters
