@@ -41,6 +41,8 @@ from pygments.formatters import HtmlFormatter
 from pygments.lexers import PythonLexer
 from safe_page import harm_in
 from site_api import api_pages, in_rooms, link_lessons, uses_in
+from site_exercises import STYLE as EXERCISES_STYLE
+from site_exercises import Exercises, progress_place
 from site_gallery import PAGE as GALLERY
 from site_gallery import SHOWN, archives, gallery_figures
 from site_panels import imports_of, knobs_of, panel_of
@@ -61,6 +63,7 @@ PLAN = "plan/plan.html"
 API = "api/index.html"
 TRY = "try.html"
 PROMISES = "promises.html"
+THE_COURSE = "## The course\n"  # on the map; below it stands what has been done
 MUST_FAIL = "raises-exception"
 PANEL = "Run the notebook to move the controls."  # how the caption of every panel ends
 RUN_IT = "No sound, no link? Run this cell."  # what a player says for a notebook that is not trusted
@@ -85,6 +88,7 @@ class Page:
     title: str
     short: str
     parts: list
+    exercises: Exercises
     sections: list
 
     @property
@@ -271,7 +275,7 @@ class Site:
     def add(self, template, file, **values):
         """Fill a template into a file of the site."""
         up = "../" * file.count("/")
-        values = {"here": file, "up": up, "playable": None, **values}
+        values = {"here": file, "up": up, "playable": None, "exercises": None, **values}
         text = self.templates.get_template(f"{template}.html.jinja").render(**values)
         if found := harm_in(text, site=True):
             raise Refused(f"{file}: has {', '.join(found)}")
@@ -288,14 +292,16 @@ class Site:
         renderer = Renderer(self.link_to)
         markdown = MarkdownWithMath(renderer=renderer)
         self.imports = imports_of(notebook) if self.moving else ""
+        exercises = Exercises(notebook)
         parts = []
         for number, cell in enumerate(notebook.cells, 1):
             try:
                 if cell.cell_type == "markdown":
                     parts.append({"kind": "prose", "html": Markup(markdown.render(cell.source))})
+                    parts += [progress_place()] if THE_COURSE in cell.source else []
                 elif cell.cell_type == "code":
-                    parts.append({"kind": "code", "html": Markup(_colored(cell.source))})
-                    parts += self.outputs(cell, markdown)
+                    code = {"kind": "code", "html": Markup(_colored(cell.source))}
+                    parts += exercises.around(cell, [code, *self.outputs(cell, markdown)])
             except Refused as refusal:
                 raise Refused(f"{name}, cell {number}: {refusal}") from None
             except (LookupError, TypeError, AttributeError, ValueError, RecursionError) as error:
@@ -308,6 +314,7 @@ class Site:
             title=titles[0],
             short=str(int(name[:2])) if name[:2].isdigit() else titles[0].partition(":")[0],
             parts=parts,
+            exercises=exercises,
             sections=[(anchor, words) for level, anchor, words in renderer.headings if level == 2],
         )
 
@@ -430,12 +437,15 @@ def site_files(*, plan=True, moving=False, packed=False):
     lessons = {page.file: (page.title, uses_in(read[page.name])) for page in pages}
     used = link_lessons(modules, lessons)
     common = {"pages": pages, "plan": PLAN, "version": __version__}
+    learned = [{"title": page.title, "file": page.file, **page.exercises.keys} for page in pages if page.exercises.found]
     for place, page in enumerate(pages):
+        script = page.exercises.script(() if place else learned)
         before = pages[place - 1] if place else None
         after = pages[place + 1] if place + 1 < len(pages) else None
         site.add(
             "site_page", page.file, page=page, before=before, after=after,
-            used=used[page.file], sections=page.sections, playable=None if place else playable(), **common,
+            used=used[page.file], sections=page.sections, playable=None if place else playable(),
+            exercises=script and {"script": script, "digest": live_pages.digest(script)}, **common,
         )  # fmt: skip
     for module in modules:
         anchors = [(entry.anchor, entry.name) for entry in module.entries]
@@ -457,7 +467,7 @@ def site_files(*, plan=True, moving=False, packed=False):
     (_, _, title), *places = renderer.headings
     sections = [(anchor, words) for _, anchor, words in places]
     site.add("site_text", PROMISES, html=promises, title=title, sections=sections, **common)
-    site.files["style.css"] = (Path(__file__).parent / "site_style.css").read_bytes()
+    site.files["style.css"] = (Path(__file__).parent / "site_style.css").read_bytes() + EXERCISES_STYLE.read_bytes()
     if moving:
         site.files["panels.js"] = (Path(__file__).parent / "site_panels.js").read_bytes()
     return site.files | try_files() | (plan_files() if plan else {})

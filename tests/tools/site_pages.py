@@ -2,6 +2,7 @@
 
 from programs import program
 
+program("site_exercises")
 panels = program("site_panels")
 program("site_api")
 gallery = program("site_gallery")

@@ -1,0 +1,146 @@
+"""Exercises of a notebook as a page has them: places for fields, and the script that fills them.
+
+A cell's code is read and not run: which exercise it checks is told by what it imports from the course. Where
+no script runs, a sentence stands in each place.
+"""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import re
+from html import escape
+from pathlib import Path
+
+from markupsafe import Markup
+
+from tapecalc.course.exercise import COMMON, Asked, Exercise
+from tapecalc.course.look_back import look_back, variants_for
+from tapecalc.live.modules import joined
+from tapecalc.live.pages import in_script
+
+COURSE = re.compile(r"tapecalc\.course(?:\.([a-z_]+))?")
+STYLE = Path(__file__).parent / "site_exercises.css"
+#: What stands in a place where no script runs.
+STILL = {
+    "exercise": "Work it out and write it down. The notebook checks a number, and says which slip it looks like.",
+    "guess": "Write your guess down before you read on.",
+    "truth": "Set your guess beside it.",
+}
+
+
+class Exercises:
+    """The exercises of one notebook, in its order."""
+
+    def __init__(self, notebook):
+        self.found = {}  # key -> exercise
+        self.asked = {}  # name in the notebook -> question from an earlier lesson
+        self.modules = {}  # name in the notebook -> module of the course
+        self.lesson = ""
+        self.guessed = {}  # variable that takes a guess -> key
+        for source in (cell.source for cell in notebook.cells if cell.cell_type == "code"):
+            for line in _lines(source):
+                self._read(line)
+
+    def around(self, cell, parts):
+        """What stands on the page for a cell: `parts`, or a place where a number is asked for."""
+        if cell.cell_type != "code":
+            return parts
+        lines = _lines(cell.source)
+        for line in lines:
+            if name := _assigned_none(line):
+                if key := self.guessed.get(name):
+                    return [*parts, _place("guess", key)]
+        if not lines or not (exercise := self._checked(lines[-1])):
+            return parts
+        key, one = exercise
+        if isinstance(one, Asked):
+            question, solution = escape(one.question), escape(one.solution)
+            folded = f"<details><summary>Solution</summary><p>{solution}</p></details>"
+            return [_part(f'<div data-look-back="{key}"><p>{question}</p>{folded}</div>')]
+        printed = parts[:-1] if len(parts) > 2 else []  # beside the code and the reply
+        return [*printed, _place("truth" if one.is_guess else "exercise", key)]
+
+    @property
+    def keys(self):
+        """Keys of guesses and of exercises."""
+        guesses = [key for key, one in self.found.items() if one.is_guess]
+        return {"guesses": guesses, "exercises": [key for key in self.found if key not in guesses]}
+
+    def script(self, lessons=()):
+        """The page's script: what it must know, all modules as one, and the call that begins; or None."""
+        if not (self.found or self.asked or lessons):
+            return None
+        course = {
+            "common": COMMON,
+            "lesson": self.lesson,
+            "exercises": {key: one.data for key, one in self.found.items()},
+            "look_back": [[asked.data for asked in one] for one in variants_for(self.lesson)] if self.asked else [],
+            "lessons": list(lessons),
+        }
+        start = "mountExercises(document, COURSE, ownStore());"
+        return "\n".join(["", f"const COURSE = {in_script(course)};", joined("answers"), start, ""])
+
+    def _read(self, line):
+        """Take in what a line says of the course."""
+        if isinstance(line, ast.ImportFrom) and (found := COURSE.fullmatch(line.module or "")):
+            for alias in line.names:
+                if found[1] is None:
+                    self.modules[alias.asname or alias.name] = alias.name
+        elif isinstance(line, ast.Assign) and _called(line.value, "look_back"):
+            (names,), (lesson,) = line.targets, line.value.args
+            self.lesson = lesson.value
+            self.asked = dict(zip((name.id for name in names.elts), look_back(lesson.value), strict=True))
+        elif (exercise := self._checked(line)) and not isinstance(exercise[1], Asked):
+            key, one = exercise
+            self.found[key] = one
+            argument = line.value.args[0]
+            if one.is_guess and isinstance(argument, ast.Name):
+                self.guessed[argument.id] = key
+
+    def _checked(self, line):
+        """Key and exercise that a line such as ``lesson.mains.check(answer)`` names; None for any other."""
+        if not (isinstance(line, ast.Expr) and isinstance(line.value, ast.Call)):
+            return None
+        match line.value.func:
+            case ast.Attribute(attr="ask", value=ast.Name(id=name)) if name in self.asked:
+                return list(self.asked).index(name), self.asked[name]
+            case ast.Attribute(attr="check", value=ast.Attribute(attr=name, value=ast.Name(id=module))):
+                if module in self.modules:
+                    topic = self.modules[module]
+                    one = getattr(importlib.import_module(f"tapecalc.course.{topic}"), name, None)
+                    return (f"{topic}.{name}", one) if isinstance(one, Exercise) else None
+        return None
+
+
+def progress_place():
+    """Where the map tells what has been answered."""
+    return _part('<div data-progress=""></div>')
+
+
+def _lines(source):
+    """A cell's statements; none of one that is not plain Python."""
+    try:
+        return ast.parse(source).body
+    except SyntaxError:
+        return []
+
+
+def _called(value, name):
+    return isinstance(value, ast.Call) and isinstance(value.func, ast.Name) and value.func.id == name
+
+
+def _assigned_none(line):
+    """The name in a line such as ``guess_ms = None``."""
+    match line:
+        case ast.Assign(targets=[ast.Name(id=name)], value=ast.Constant(value=None)):
+            return name
+    return None
+
+
+def _place(kind, key):
+    return _part(f'<div data-{kind}="{escape(key)}"><p>{STILL[kind]}</p></div>')
+
+
+def _part(text):
+    return {"kind": "exercise", "html": Markup(text)}
