@@ -437,9 +437,8 @@ def site_files(*, plan=True, moving=False, packed=False):
     lessons = {page.file: (page.title, uses_in(read[page.name])) for page in pages}
     used = link_lessons(modules, lessons)
     common = {"pages": pages, "plan": PLAN, "version": __version__}
-    learned = [{"title": page.title, "file": page.file, **page.exercises.keys} for page in pages if page.exercises.found]
     for place, page in enumerate(pages):
-        script = page.exercises.script(() if place else learned)
+        script = page.exercises.script(() if place else pages)
         before = pages[place - 1] if place else None
         after = pages[place + 1] if place + 1 < len(pages) else None
         site.add(
@@ -467,7 +466,8 @@ def site_files(*, plan=True, moving=False, packed=False):
     (_, _, title), *places = renderer.headings
     sections = [(anchor, words) for _, anchor, words in places]
     site.add("site_text", PROMISES, html=promises, title=title, sections=sections, **common)
-    site.files["style.css"] = (Path(__file__).parent / "site_style.css").read_bytes() + EXERCISES_STYLE.read_bytes()
+    styles = Path(__file__).parent / "site_style.css", EXERCISES_STYLE
+    site.files["style.css"] = b"".join(style.read_bytes() for style in styles)
     if moving:
         site.files["panels.js"] = (Path(__file__).parent / "site_panels.js").read_bytes()
     return site.files | try_files() | (plan_files() if plan else {})

@@ -23,7 +23,7 @@ COURSE = re.compile(r"tapecalc\.course(?:\.([a-z_]+))?")
 STYLE = Path(__file__).parent / "site_exercises.css"
 #: What stands in a place where no script runs.
 STILL = {
-    "exercise": "Work it out and write it down. The notebook checks a number, and says which slip it looks like.",
+    "exercise": "Work it out and write it down: the notebook checks it, and says which slip it looks like.",
     "guess": "Write your guess down before you read on.",
     "truth": "Set your guess beside it.",
 }
@@ -36,7 +36,7 @@ class Exercises:
         self.found = {}  # key -> exercise
         self.asked = {}  # name in the notebook -> question from an earlier lesson
         self.modules = {}  # name in the notebook -> module of the course
-        self.lesson = ""
+        self.lesson, self.variants = "", []  # of the questions from earlier lessons
         self.guessed = {}  # variable that takes a guess -> key
         for source in (cell.source for cell in notebook.cells if cell.cell_type == "code"):
             for line in _lines(source):
@@ -48,9 +48,8 @@ class Exercises:
             return parts
         lines = _lines(cell.source)
         for line in lines:
-            if name := _assigned_none(line):
-                if key := self.guessed.get(name):
-                    return [*parts, _place("guess", key)]
+            if key := self.guessed.get(_assigned_none(line)):
+                return [*parts, _place("guess", key)]
         if not lines or not (exercise := self._checked(lines[-1])):
             return parts
         key, one = exercise
@@ -61,22 +60,33 @@ class Exercises:
         printed = parts[:-1] if len(parts) > 2 else []  # beside the code and the reply
         return [*printed, _place("truth" if one.is_guess else "exercise", key)]
 
-    @property
-    def keys(self):
-        """Keys of guesses and of exercises."""
-        guesses = [key for key, one in self.found.items() if one.is_guess]
-        return {"guesses": guesses, "exercises": [key for key in self.found if key not in guesses]}
+    def keys(self, *, guesses):
+        """Keys of the guesses, or of the exercises."""
+        return [key for key, one in self.found.items() if one.is_guess == guesses]
 
-    def script(self, lessons=()):
-        """The page's script: what it must know, all modules as one, and the call that begins; or None."""
-        if not (self.found or self.asked or lessons):
+    def script(self, pages=()):
+        """The page's script: what it must know, all modules as one, and the call that begins; or None.
+
+        The map tells what has been answered on `pages`.
+        """
+        if not (self.found or pages):
             return None
+        lessons = [
+            {
+                "title": page.title,
+                "file": page.file,
+                "guesses": page.exercises.keys(guesses=True),
+                "exercises": page.exercises.keys(guesses=False),
+            }
+            for page in pages
+            if page.exercises.found
+        ]
         course = {
             "common": COMMON,
             "lesson": self.lesson,
             "exercises": {key: one.data for key, one in self.found.items()},
-            "look_back": [[asked.data for asked in one] for one in variants_for(self.lesson)] if self.asked else [],
-            "lessons": list(lessons),
+            "look_back": [[one.data for one in asked] for asked in self.variants],
+            "lessons": lessons,
         }
         start = "mountExercises(document, COURSE, ownStore());"
         return "\n".join(["", f"const COURSE = {in_script(course)};", joined("answers"), start, ""])
@@ -89,7 +99,7 @@ class Exercises:
                     self.modules[alias.asname or alias.name] = alias.name
         elif isinstance(line, ast.Assign) and _called(line.value, "look_back"):
             (names,), (lesson,) = line.targets, line.value.args
-            self.lesson = lesson.value
+            self.lesson, self.variants = lesson.value, variants_for(lesson.value)
             self.asked = dict(zip((name.id for name in names.elts), look_back(lesson.value), strict=True))
         elif (exercise := self._checked(line)) and not isinstance(exercise[1], Asked):
             key, one = exercise

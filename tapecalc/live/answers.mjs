@@ -1,6 +1,6 @@
 // Exercises on a page: a field for each, what there is to say to an answer, questions from earlier lessons with
 // other numbers at each visit, and on the map what has been answered. All of it is kept in this browser only.
-import { judge } from "./exercise.mjs";
+import { judge, understood } from "./exercise.mjs";
 
 /** @typedef {import("./exercise.mjs").ExerciseData} ExerciseData */
 /** @typedef {import("./exercise.mjs").CommonSlips} CommonSlips */
@@ -181,7 +181,8 @@ function mountGuess(place, course, answers, truths) {
     if (judged.state === "open") return judged;
     answers.say(key, { text, state: judged.state });
     truths.get(key)?.();
-    return { state: "guess", sentence: `Your guess is ${text}. Further down it is set beside the truth.` };
+    const kept = `Your guess: ${understood(exercise, text)}. Further down it is set beside the truth.`;
+    return { state: "guess", sentence: kept };
   });
   place.replaceChildren(field.whole);
   if (answers.said[key]) field.fill(answers.said[key].text);

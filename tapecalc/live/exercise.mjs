@@ -48,6 +48,16 @@ export function judge(exercise, common, text) {
 }
 
 /**
+ * A typed number with its unit, as it was understood; the text itself if it was not.
+ * @param {ExerciseData} exercise
+ * @param {string} text
+ */
+export function understood(exercise, text) {
+  const number = readAnswer(text, exercise.units)?.[0];
+  return number === undefined ? text : saidNumber(exercise, number);
+}
+
+/**
  * The numbers that an answer may mean, counted in the exercise's unit; null if its unit is another.
  * @param {string} text
  * @param {Record<string, number>} units

@@ -1,0 +1,84 @@
+"""Where exercises stand on a page is read from the notebook's code, which is not run."""
+
+import pytest
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+from programs import program
+
+from tapecalc.course import delay
+
+site_exercises = program("site_exercises")
+
+IMPORT = "from tapecalc.course import delay as lesson\nguess_ms = None"
+CODE = [{"kind": "code", "html": "the code"}]
+REPLY = [{"kind": "html", "html": "Put your number in"}]
+PRINTED = [{"kind": "output", "text": "1"}]
+
+
+def made(*sources):
+    """The exercises of a notebook of these cells, and the cells."""
+    notebook = new_notebook(cells=[new_code_cell(source) for source in sources])
+    return site_exercises.Exercises(notebook), notebook.cells
+
+
+def around(exercises, cell, *parts):
+    """What stands for a cell, as texts."""
+    return [str(part.get("html", part.get("text"))) for part in exercises.around(cell, list(parts))]
+
+
+def test_an_exercise_stands_in_place_of_code_and_reply():
+    found, (_, cell) = made(IMPORT, "answer_ms = None\nlesson.mains.check(answer_ms)")
+    (place,) = around(found, cell, *CODE, *REPLY)
+    assert place.startswith('<div data-exercise="delay.mains"><p>Work it out')
+    assert found.found == {"delay.mains": delay.mains}
+
+
+def test_a_guess_is_asked_where_it_is_taken_and_meets_the_truth_where_it_is_checked():
+    found, (first, cell) = made(IMPORT, "print(1)\nlesson.first_guess.check(guess_ms)")
+    assert around(found, first, *CODE)[0] == "the code"
+    assert around(found, first, *CODE)[1].startswith('<div data-guess="delay.first_guess">')
+    shown = around(found, cell, *CODE, *PRINTED, *REPLY)
+    assert shown[:2] == ["the code", "1"] and shown[2].startswith('<div data-truth="delay.first_guess">')
+    assert found.keys(guesses=True) == ["delay.first_guess"] and found.keys(guesses=False) == []
+
+
+def test_questions_from_earlier_lessons_stand_in_words_with_their_solution():
+    look_back = (
+        'from tapecalc.course.look_back import look_back\nfirst, second = look_back("tempo")\nfirst.ask(None)'
+    )
+    found, (one, two) = made(look_back, "answer = None\nsecond.ask(answer)")
+    for number, cell in enumerate((one, two)):
+        (text,) = around(found, cell, *CODE, *REPLY)
+        assert (
+            text.startswith(f'<div data-look-back="{number}"><p>From lesson ') and "<summary>Solution" in text
+        )
+    assert len(found.variants) == 2 and found.lesson == "tempo"
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "lesson.check(1)",
+        "lesson.no_such.check(1)",
+        "lesson.delay_panel.check(1)",
+        "other.mains.check(1)",
+        "first.ask(1)",
+        "%matplotlib inline",
+        "raise SystemExit\nlesson.mains.check(1)\n1 + 1",
+        "import os; os.abort()",
+    ],
+)
+def test_other_cells_stay_as_they_are_and_none_is_run(source):
+    found, (_, cell) = made(IMPORT, source)
+    assert around(found, cell, *CODE, *PRINTED) == ["the code", "1"]
+
+
+def test_text_and_notebooks_without_exercises_have_no_script():
+    found, _ = made("1 + 1")
+    assert found.script() is None
+    assert found.around(new_markdown_cell("lesson.mains.check(1)"), PRINTED) == PRINTED
+
+
+def test_no_text_of_an_exercise_ends_the_script():
+    found, _ = made(IMPORT, "lesson.mains.check(1)")
+    script = found.script()
+    assert "delay.mains" in script and "</" not in script and "mountExercises(document, COURSE" in script
