@@ -1,5 +1,5 @@
-// Exercises on a page: a field for each, what there is to say to an answer, questions from earlier lessons with
-// other numbers at each visit, and on the map what has been answered. All of it is kept in this browser only.
+// Exercises on a page: a field for each, what there is to say to an answer, questions from earlier lessons
+// with other numbers at each visit, and on the map what has been answered. All of it is kept in this browser only.
 import { judge, understood } from "./exercise.mjs";
 
 /** @typedef {import("./exercise.mjs").ExerciseData} ExerciseData */
@@ -22,7 +22,7 @@ const STORE_NAME = "tapecalc course";
 const LONGEST_ANSWER = 60;
 const MARKS = { open: "…", right: "✓", "not yet": "→", guess: "↔" };
 
-/** What was answered, and how often each lesson was opened; where nothing can be kept, as long as the page is open. */
+/** What was answered, and how often each lesson was opened; where nothing can be kept, while the page is open. */
 export class Answers {
   /** @param {Keeper | null} keeper */
   constructor(keeper) {
@@ -44,8 +44,8 @@ export class Answers {
       const whole = typeof one?.text === "string" && Object.hasOwn(MARKS, one.state);
       if (whole && one.text.length <= LONGEST_ANSWER) this.said[key] = { text: one.text, state: one.state };
     }
-    const counts = Object.entries(visits ?? {}).filter(([, count]) => Number.isSafeInteger(count) && count > 0);
-    this.visits = Object.fromEntries(counts);
+    const counts = Object.entries(visits ?? {});
+    this.visits = Object.fromEntries(counts.filter(([, count]) => Number.isSafeInteger(count) && count > 0));
   }
 
   /** @returns {any} what is kept; undefined if nothing can be */
@@ -123,7 +123,9 @@ export function mountExercises(page, course, keeper) {
   const answers = new Answers(keeper);
   /** @type {Map<string, () => void>} */
   const truths = new Map();
-  for (const place of placesOf(page, "truth")) truths.set(keyOf(place, "truth"), mountTruth(place, course, answers));
+  for (const place of placesOf(page, "truth")) {
+    truths.set(keyOf(place, "truth"), mountTruth(place, course, answers));
+  }
   for (const place of placesOf(page, "guess")) mountGuess(place, course, answers, truths);
   for (const place of placesOf(page, "exercise")) mountExercise(place, course, answers);
   const backs = placesOf(page, "lookBack");
@@ -202,7 +204,8 @@ function mountTruth(place, course, answers) {
     if (said) {
       tell(line, judge(course.exercises[key], course.common, said.text));
     } else {
-      line.replaceChildren("You have made no guess yet: ", madeElement("a", { href: `#${idOf(key)}` }, "guess first"), ".");
+      const way = madeElement("a", { href: `#${idOf(key)}` }, "guess first");
+      line.replaceChildren("You have made no guess yet: ", way, ".");
     }
   };
   place.replaceChildren(line);
@@ -251,7 +254,8 @@ function mountProgress(place, course, answers) {
   const show = () => {
     answers.read();
     const some = Object.keys(answers.said).length > 0;
-    const parts = [madeElement("h3", {}, "What you have done"), madeElement("p", {}, whereKept(answers, some))];
+    const title = madeElement("h3", {}, "What you have done");
+    const parts = [title, madeElement("p", {}, whereKept(answers, some))];
     if (some) parts.push(progressTable(course.lessons, answers), eraseButton(answers, show));
     place.replaceChildren(...parts);
   };
@@ -264,7 +268,7 @@ function mountProgress(place, course, answers) {
  * @param {boolean} some
  */
 function whereKept(answers, some) {
-  if (!answers.keeper) return "This browser keeps nothing for this page: your answers are gone when a page is closed.";
+  if (!answers.keeper) return "This browser keeps nothing here: your answers are gone when a page is closed.";
   const kept = "Guesses and answers are kept in this browser and sent nowhere.";
   return some ? kept : `Nothing yet. Each lesson asks for a guess and sets exercises. ${kept}`;
 }
@@ -323,7 +327,8 @@ function eraseButton(answers, after) {
 function answerField(key, label, action, reply) {
   const id = idOf(key);
   const input = /** @type {HTMLInputElement} */ (madeElement("input", {
-    id, type: "text", autocomplete: "off", autocapitalize: "off", spellcheck: "false", maxlength: String(LONGEST_ANSWER),
+    id, type: "text", maxlength: String(LONGEST_ANSWER), autocomplete: "off", autocapitalize: "off",
+    spellcheck: "false",
   }));
   const button = madeElement("button", { type: "button" }, action);
   const line = statusLine();

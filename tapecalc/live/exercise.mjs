@@ -72,8 +72,9 @@ export function readAnswer(text, units) {
   const scale = unit ? units[unit] : 1;
   const parts = Number(divisor ?? 1) || NaN;
   return pointsOf(digits)
-    .map((point) => (Number(`${sign}${point}e${exponent ?? 0}`) * scale) / parts + 0) // without the minus of 0
-    .filter(Number.isFinite);
+    .map((point) => (Number(`${sign}${point}e${exponent ?? 0}`) * scale) / parts)
+    .filter(Number.isFinite)
+    .map((number) => number + 0); // without the minus of 0
 }
 
 /**
@@ -100,7 +101,8 @@ function judgeNumber(exercise, common, number) {
   const said = `Right: ${saidNumber(exercise, number)}`;
   if (isNear(exercise, number, exercise.expected)) {
     const percent = `is within ${exercise.tolerance_percent} % of the exact number`;
-    return { state: "right", sentence: exercise.rounded === null ? `${said}, exactly.` : `${said} ${percent}.` };
+    const near = exercise.rounded === null ? ", exactly" : ` ${percent}`;
+    return { state: "right", sentence: `${said}${near}.` };
   }
   if (isRounded(exercise, number)) {
     return { state: "right", sentence: `${said} is the exact number, rounded.` };

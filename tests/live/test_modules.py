@@ -23,6 +23,8 @@ FORBIDDEN = {
     "a host": r"(?:https?|wss?|ftp)://(?!www\.w3\.org/)|[\"'`]//\w",
     "storage": r"localStorage|sessionStorage|indexedDB|document\.cookie",
 }
+#: The one script that keeps something: a reader's own answers, in the reader's own browser.
+KEEPS = "answers"
 
 
 def without_comments(text):
@@ -59,7 +61,7 @@ def test_every_script_is_written_as_the_joiner_reads_it(name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_no_script_loads_runs_or_keeps_anything(name):
-    assert offences(TEXTS[name]) == []
+    assert offences(TEXTS[name]) == (["storage"] if name == KEEPS else [])
 
 
 @pytest.mark.parametrize(
