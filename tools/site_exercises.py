@@ -55,7 +55,7 @@ class Exercises:
         key, one = exercise
         if isinstance(one, Asked):
             question, solution = escape(one.question), escape(one.solution)
-            folded = f"<details><summary>Solution</summary><p>{solution}</p></details>"
+            folded = f"<details class='back'><summary>Solution</summary><p>{solution}</p></details>"
             return [_part(f'<div data-look-back="{key}"><p>{question}</p>{folded}</div>')]
         printed = parts[:-1] if len(parts) > 2 else []  # beside the code and the reply
         return [*printed, _place("truth" if one.is_guess else "exercise", key)]

@@ -5,7 +5,7 @@ import pytest
 import scripts
 from exercises import exercises
 
-from tapecalc.course.exercise import COMMON, UNIT_SLIPS
+from tapecalc.course.exercise import COMMON, UNIT_SLIPS, Exercise
 
 NONSENSE = """; ;.;,;-;+;e3;12 13 14;1.2.3;1,2,3;--5;5 5;about 5;5 parsecs;ms;NaN;Infinity;0x10;1e999;1e400 ms
 1/0;1/;1_000;٣;½;<script>;12e;-0;0;0 ms;1e-9;toString;5 toString;5 __proto__;1 2345;1,23,456"""
@@ -71,6 +71,9 @@ def pairs():
         texts = typed(exercise, rng)
         found += [(exercise, text) for text in rng.choice(texts, size=min(len(texts), 20), replace=False)]
     some = list(exercises().values())
+    found += [(Exercise(1234, "Hz"), text) for text in ("1,234", "1.234", "1,235 Hz", "1,234 kHz")]
+    rounded_is_slip = Exercise(0.1674, "mm", tolerance_percent=0.5).hints("", (0.17, "No."))
+    found += [(rounded_is_slip, text) for text in ("0.17", "0.1674", "170 um")]
     return found + [
         (some[k % len(some)], text) for k, text in enumerate(NONSENSE.replace("\n", ";").split(";"))
     ]
