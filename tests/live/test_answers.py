@@ -51,9 +51,9 @@ def test_where_a_store_refuses_answers_last_as_long_as_the_page(broken):
     script = """
     answers.say("delay.mains", { text: "300", state: "right" });
     answers.visit("tempo");
-    const kept = { ...answers.said };
+    const kept = [{ ...answers.said }, answers.keeper];
     answers.erase();
-    return [kept, answers.keeper, answers.said];"""
+    return [...kept, answers.said];"""
     assert run(script, broken=broken) == [{"delay.mains": {"text": "300", "state": "right"}}, None, {}]
 
 
