@@ -46,6 +46,8 @@ function drawTape(scene) {
     ribbon.line("high", [ends[0] + reach, tape, ends[1] - reach, tape], "edge");
     if (narrow) fadeOut(scene, low);
     else {
+      scene.layers.marks.put("leave", "rect", { x: ends[1] - reach, y: tape + 1, width: reach + 0.5,
+        height: thick - 2, fill: `url(#${scene.id}-leave)` }); // what is recorded is wound onto the pack
       ["supply", "take-up"].forEach((name, k) => {
         scene.layers.words.text(name, ends[k], low + 20, name, "note context");
       });
@@ -94,6 +96,11 @@ function drawLoop(scene) {
   const x = [left + radius, right - radius];
   const thin = 7.2;
   const [low, bend] = [tape + thick, narrow ? 12 : 30];
+  scene.layers.marks.put("bend", "path", { class: "lap", style: `stroke: url(#${scene.id}-bend)`,
+    d: `M${x[1]} ${middle}A${radius} ${radius} 0 0 1 ${x[1]} ${back}` });
+  const coming = { x: x[0] + bend, y: tape + 1, width: 36, height: thick - 2 };
+  scene.layers.marks.put("come", "rect", { ...coming, fill: `url(#${scene.id}-leave)`,
+    transform: `rotate(180 ${coming.x + coming.width / 2} ${middle})` });
   const half = (/** @type {number} */ sign, /** @type {number} */ edge) =>
     `M${x[0]} ${middle + sign * thin}Q${x[0] + bend / 2} ${middle + sign * thin} ${x[0] + bend} ${edge}`
     + `H${x[1] - bend}`
@@ -103,7 +110,8 @@ function drawLoop(scene) {
   scene.layers.tape.put("high", "path", { d: half(-1, tape), class: "edge" });
   scene.layers.tape.put("low", "path", { d: half(1, low), class: "edge" });
   scene.packs = [];
-  scene.lap = { left: x[0], right: x[1], middle, back, radius };
+  scene.lap = { left: x[0], right: x[1], middle, back, radius, narrows: bend,
+    end: { x: x[1], middle, radius, narrows: bend, thin: thin / (thick / 2) } };
   const metres = `${Number(scene.facts.loop_length_m.toPrecision(3))} m`;
   const seconds = figure(scene.facts.loop_length_m * 1000 / (scene.setting.speed_ips * INCH_MM), 1);
   scene.layers.words.text("lap", width / 2, back - 17, `the loop, ${metres}: once round in ${seconds} s`,
@@ -115,18 +123,19 @@ function drawLoop(scene) {
  * @param {any} scene
  */
 function drawKey(scene) {
-  const { zero, tape, thick, edge, loop, narrow } = scene.place;
-  if (loop || narrow) return;
+  const { zero, tape, thick, edge, loop, narrow, width, under } = scene.place;
   const parts = [["dry", "new sound"], ["pass1", "repeats"]].map(([look, words]) =>
     ({ look, words, wide: 14 + scene.wide(words, 12) }));
   const whole = parts.reduce((sum, part) => sum + part.wide, 10);
   let x = zero - 10 - whole;
-  if (x < edge - 6) return;
-  const middle = tape + thick / 2 + 2;
+  let middle = tape + thick / 2 + 2;
+  if (narrow) [x, middle] = [loop ? (width - whole) / 2 : width - 10 - whole, under - 4];
+  else if (loop || x < edge - 6) return;
   for (const { look, words, wide } of parts) {
     scene.layers.words.put(`key-${look}`, "rect", { x, y: middle - 5, width: 10, height: 10, rx: 2,
       class: `key ${look}` });
-    scene.layers.words.text(`key-words-${look}`, x + 14, middle + 4.5, words, "on-tape", "start");
+    scene.layers.words.text(`key-words-${look}`, x + 14, middle + 4.5, words, "on-tape",
+      "start");
     x += wide + 10;
   }
 }
@@ -136,16 +145,17 @@ function drawKey(scene) {
  * @param {any} scene
  */
 function drawSpeed(scene) {
-  const { ruler, names } = scene.place;
-  const below = speedBelow(scene);
+  const { ruler, names, under } = scene.place;
+  const beside = speedWith(scene);
   const words = speedWords(scene.facts, scene.setting.speed_ips);
   const { words: pen } = scene.layers;
   const x = speedLeft(scene);
-  const y = below ? names - 18 : ruler + 26;
-  const end = below ? x + 30 : x + 64;
+  const y = { key: under - 4, names: names - 18, ruler: ruler + 26 }[beside];
+  const end = beside === "ruler" ? x + 64 : x + 30;
   pen.line("arrow", [x, y, end, y], "arrow-line");
   pen.put("arrow-tip", "path", { d: triangle(end + 9, y, 11, 8), class: "arrow-tip" });
-  pen.text("speed", x, y + (below ? 18 : 21), words, "note", "start");
+  const at = { key: [end + 14, y + 4.5], names: [x, names], ruler: [x, y + 21] }[beside];
+  pen.text("speed", at[0], at[1], words, "note", "start");
 }
 
 /**
@@ -208,7 +218,7 @@ function drawMarks(scene) {
     if (said.inTime && scene.setting.heads[k].on) near.set(said.note, k);
   });
   const record = { place: -9, at: recordBelow(scene), half: scene.wide("record", 13) / 2 };
-  const below = speedBelow(scene);
+  const below = speedWith(scene) === "names";
   const speed = below ? speedWide(scene) : 0;
   const first = below ? speedLeft(scene) + speed + 10 : 4;
   const arrow = { place: -9, at: speedLeft(scene) + speed / 2, half: speed / 2 };
@@ -261,16 +271,17 @@ function recordAt(scene) {
  */
 function recordBelow(scene) {
   const { zero } = scene.place;
-  const speed = speedBelow(scene) ? speedLeft(scene) + speedWide(scene) : 0;
+  const speed = speedWith(scene) === "names" ? speedLeft(scene) + speedWide(scene) : 0;
   return Math.max(zero, speed + 10 + scene.wide("record", 13) / 2);
 }
 
 /**
- * Whether the speed of the tape stands below the ruler's names, for want of room beside it.
+ * Beside what the speed of the tape stands: the ruler, or for want of room the names or the key below.
  * @param {any} scene
  */
-function speedBelow({ place }) {
-  return place.narrow || place.zero - place.edge < 170;
+function speedWith({ place }) {
+  if (place.narrow) return place.loop ? "names" : "key";
+  return place.zero - place.edge < 170 ? "names" : "ruler";
 }
 
 /** @param {any} scene */

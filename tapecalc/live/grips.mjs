@@ -167,18 +167,19 @@ export class Grip {
    */
   label(pen, { said, head, place, grip, top, wide }) {
     const full = place.grips.kind === "full";
+    const off = place.grips.tight && said.inTime ? "in time" : said.off;
     const checked = said.inTime && head.on;
     this.labelTop = top - (full ? 58 : checked ? 37 : 25);
     if (full) {
       pen.text("time", grip, top - 43, said.time, "time");
       pen.text("note", grip, top - 26, head.on ? said.note : "off", "note");
-      pen.text("off", grip + (checked ? 7 : 0), top - 10, head.on ? said.off : "",
+      pen.text("off", grip + (checked ? 7 : 0), top - 10, head.on ? off : "",
         said.inTime ? "note in-time" : "note");
     } else {
       pen.text("time", grip, top - 9, said.time, "time short");
     }
     if (!checked) return;
-    const half = wide(said.off) / 2;
+    const half = wide(off) / 2;
     const [x, y] = full ? [grip - half - 7, top - 14] : [grip - 4.5, top - 28];
     pen.line("check", [x, y, x + 3.5, y + 4, x + 9, y - 5], "checked");
   }
@@ -309,7 +310,7 @@ export class SendSlider {
       pen.put("danger", "rect", { x, y: y - 9, width: high - x, height: 18, class: "danger", fill: hatch });
       pen.line("limit", [x, y - 17, x, y + 17], "limit");
     }
-    this.scale();
+    this.scale(said, wide);
     const x = this.xAt(db);
     pen.put("ring", "circle", { cx: x, cy: y, r: 17, class: "ring" });
     pen.put("thumb", "circle", { cx: x, cy: y, r: 12.5, class: "thumb" });
@@ -324,10 +325,20 @@ export class SendSlider {
     else pen.text("margin", left, y - 25, shown, look, "start");
     pen.end();
   }
-  /** The ends of its scale, below it. */
-  scale() {
+
+  /**
+   * The ends of its scale, below it; and from where on it may run away, unless that is said above.
+   * @param {any} said
+   * @param {(words: string) => number} wide
+   */
+  scale(said, wide) {
     const { low, high } = this.place.send;
     const y = this.place.bus + 30;
+    const [limit, words] = [this.xAt(said.limitDb), "may run away"];
+    const free = limit > low + 20 && limit + wide(words) < high - 30;
+    if (free && (said.state === "safe" || said.state === "near")) {
+      this.pen.text("may", limit, y, words, "small", "start");
+    }
     this.pen.text("least", low, y, figure(SEND_LOW_DB), "small");
     this.pen.text("most", high, y, `+${figure(SEND_HIGH_DB)} dB`, "small");
   }

@@ -9,6 +9,8 @@ const NARROW = 640;
 const SPANS_MM = [40, 50, 60, 80, 100, 120, 150, 200, 250, 300, 400, 500, 600, 800, 1000, 1200, 1600, 2000];
 /** Beyond the farthest head this share of the ruler stays free. */
 const BEYOND = 1.22;
+/** With more heads than that names have to make room for them. */
+const MANY = 3;
 /** How far the middles of two grips must be apart to be told apart by a finger. */
 const APART = 60;
 const APART_NEAR = 55;
@@ -82,9 +84,11 @@ export function stepOf(range, most) {
  * @param {number} given.headMm
  * @param {boolean} given.loop whether the tape is a closed loop
  * @param {number} given.labelWidth of the widest label of a head
+ * @param {number} [given.tightWidth] of the widest that is shown now, with less said of what is in time
  * @param {number} given.nameWidth of the name of the record head
  */
-export function composition({ width, spanMm, spacingsMm, headMm, loop, labelWidth, nameWidth }) {
+export function composition({ width, spanMm, spacingsMm, headMm, loop, labelWidth, tightWidth = labelWidth,
+  nameWidth }) {
   const narrow = width < NARROW;
   const count = spacingsMm.length;
   const pack = narrow ? 40 : 62;
@@ -94,18 +98,19 @@ export function composition({ width, spanMm, spacingsMm, headMm, loop, labelWidt
   const beforeMm = eraseMm + headMm;
   let scale = (width - edge - right) / (spanMm + beforeMm);
   let zero = edge + beforeMm * scale;
-  const least = narrow ? (loop ? 92 : 74) : edge + 60;
+  const least = narrow ? (count > MANY ? (loop ? 92 : 88) : 106) : edge + 60;
   if (zero < least) {
     zero = least; // a blank piece of tape more, so that names find room
     scale = (width - zero - right) / spanMm;
   }
   const x = (/** @type {number} */ mm) => zero + mm * scale;
-  const grips = gripPlaces({ width, zero, nameWidth, narrow, labelWidth, at: spacingsMm.map(x) });
+  const grips = gripPlaces({ width, zero, nameWidth, narrow, labelWidth, tightWidth,
+    at: spacingsMm.map(x) });
 
   const bus = narrow ? 66 : 56;
-  const collector = bus + 42;
-  const out = collector + 26;
   const rows = grips.kind === "rows";
+  const collector = bus + (rows ? 58 : 42);
+  const out = collector + 26;
   const handle = out + (grips.kind === "full" ? 70 : 44);
   const lower = handle + (rows ? 44 + 26 : 0);
   const body = lower + 44 + (rows ? 34 : 22);
@@ -114,12 +119,14 @@ export function composition({ width, spanMm, spacingsMm, headMm, loop, labelWidt
   const ruler = tape + thick;
   const rulerThick = 54;
   const names = ruler + rulerThick + 24;
-  const back = loop ? names + 44 : names;
+  const under = names + 20; // a row for what the colors mean, where the tape has no room for it
+  const low = narrow ? under : names;
+  const back = loop ? low + 44 - (narrow ? 6 : 0) : low;
   return {
     width, narrow, count, scale, zero, x, spanMm, eraseMm, headMm, loop, pack, edge,
     end: x(spanMm), right: width - right,
-    bus, collector, out, sum: rows ? bus + 16 : narrow ? lower + 14 : out + 32, handle, lower, body, tape,
-      thick, ruler, rulerThick, names, back,
+    bus, collector, out, sum: rows ? bus : narrow ? lower + 14 : out + 32, handle, lower, body, tape,
+      thick, ruler, rulerThick, names, under, back,
     height: back + (loop ? 22 : 14),
     grips,
     send: sendPlace(width, zero, narrow),
@@ -142,29 +149,33 @@ function sendPlace(width, zero, narrow) {
 
 /**
  * Where the grips of the heads stand: over their heads, or fanned out, in two rows if need be.
- * "full" has three lines of words over each, "short" the delay alone, and "rows" the delay in two rows.
+ * "full" has three lines of words over each, with less said where it is tight, "short" the delay alone, and
+ * "rows" the delay in two rows.
  * @param {any} given
  */
-function gripPlaces({ width, zero, nameWidth, narrow, labelWidth, at }) {
+function gripPlaces({ width, zero, nameWidth, narrow, labelWidth, tightWidth, at }) {
   const low = zero + (narrow ? 42 : nameWidth + 44);
   const high = width - (narrow ? 30 : 40);
   const count = at.length;
+  const full = (/** @type {number} */ wide, /** @type {boolean} */ tight) => ({ kind: "full", tight,
+    apart: Math.max(APART, wide + 14), low: Math.max(low, zero + wide / 2 + 8),
+    high: Math.min(high, width - wide / 2 - 6), away: (narrow ? 1.3 : 1) * FAN_FULL * width });
   const kinds = [
-    { kind: "full", apart: Math.max(APART, labelWidth + 14), low: Math.max(low, zero + labelWidth / 2 + 8),
-      high: Math.min(high, width - labelWidth / 2 - 6), away: (narrow ? 1.3 : 1) * FAN_FULL * width },
+    full(labelWidth, false),
+    full(tightWidth, true),
     { kind: "short", apart: APART, low, high: width - 30, away: FAN },
     { kind: "short", apart: APART_NEAR, low, high: width - 30, away: FAN },
     { kind: "rows", apart: APART_IN_ROWS, low: zero + 32, high: width - 28, away: width },
     { kind: "rows", apart: APART_IN_ROWS, low: 28, high: width - 28, away: width },
   ];
-  const spreads = kinds.map((one) => ({ ...one, middles: spreadOut(at, one.apart, one.low, one.high) }));
+  const spreads = kinds.map((one) => ({ tight: false, ...one, middles: spreadOut(at, one.apart, one.low, one.high) }));
   const fits = spreads.find((one) => (count - 1) * one.apart <= one.high - one.low
     && one.middles.every((middle, k) => Math.abs(middle - at[k]) <= one.away)) ?? spreads[spreads.length - 1];
   const { middles } = fits;
   const rank = middles.map((_, k) => k).sort((a, b) => middles[a] - middles[b]);
   const row = new Array(count).fill(0);
   if (fits.kind === "rows") rank.forEach((k, n) => { row[k] = n % 2; });
-  return { kind: fits.kind, middles, row, half: halfOf(fits.kind, fits.apart) };
+  return { kind: fits.kind, tight: fits.tight, middles, row, half: halfOf(fits.kind, fits.apart) };
 }
 
 /**

@@ -132,9 +132,11 @@ class TapePage {
 
   /** Fine setting of the head whose number stands large, for fingers. */
   nudges() {
-    const nudge = (/** @type {string} */ words, /** @type {number} */ steps) => heldControl(words,
-      `${words}, ${figure(STEP_MM, 1)} mm`, (done) => this.nudge(done ? 0 : steps, done));
-    return element("div", { class: "nudges" }, nudge("nearer", -1), nudge("farther", 1));
+    const nudge = (/** @type {string} */ sign, /** @type {number} */ steps) => heldControl(
+      `${sign}\u00a0${figure(STEP_MM, 1)}\u00a0mm`, "", (done) => this.nudge(done ? 0 : steps, done));
+    this.nearer = nudge("\u2212", -1);
+    this.farther = nudge("+", 1);
+    return element("div", { class: "nudges" }, this.nearer, this.farther);
   }
 
   /** @param {number} steps @param {boolean} done */
@@ -382,6 +384,9 @@ class TapePage {
     const one = heads[this.touched];
     put(this.number, one.time);
     put(this.which, `head ${this.touched + 1}`);
+    for (const [button, way] of [[this.nearer, "nearer"], [this.farther, "farther"]]) {
+      button.setAttribute("aria-label", `head ${this.touched + 1} ${way} by ${figure(STEP_MM, 1)} mm`);
+    }
     put(this.answer, setting.heads[this.touched].on ? one.long : "off");
     const beats = figure(setting.bpm, setting.bpm % 1 ? 1 : 0);
     put(this.under,

@@ -4,7 +4,7 @@ import { drawDeck, turnThings } from "./deck.mjs";
 import { composition, spanOf } from "./layout.mjs";
 import { Grip, SendSlider } from "./grips.mjs";
 import { Pen, svgNode } from "./pen.mjs";
-import { PASSES, TapeTrace } from "./trace.mjs";
+import { PASSES, TapeTrace, wayRound } from "./trace.mjs";
 import { headsSaid, loopSaid } from "./telling.mjs";
 import { drawWires } from "./wires.mjs";
 
@@ -98,6 +98,7 @@ export class Scene {
     this.setting = facts.setting;
     this.touched = 0;
     this.dragged = false;
+    this.tight = 0; // how wide what is said of the heads was when none was held, pixels
     this.playing = false;
     this.position = 0;
     this.there = 0;
@@ -131,9 +132,12 @@ export class Scene {
   }
 
   buildDefs() {
-    const fade = svgNode("linearGradient", { id: `${this.id}-fade` });
-    for (const at of [0, 1]) fade.append(svgNode("stop", { offset: at, class: `fade${at}` }));
-    this.defs.append(fade);
+    for (const [name, turned] of [["fade", {}], ["leave", {}], ["bend", { x2: 0, y2: 1 }]]) {
+      const fade = svgNode("linearGradient", { id: `${this.id}-${name}`, ...Object(turned) });
+      const look = name === "fade" ? "fade" : "leave";
+      for (const at of [0, 1]) fade.append(svgNode("stop", { offset: at, class: `${look}${at}` }));
+      this.defs.append(fade);
+    }
     const hatch = svgNode("pattern", {
       id: `${this.id}-hatch`, width: 6, height: 6, patternUnits: "userSpaceOnUse",
         patternTransform: "rotate(45)",
@@ -147,10 +151,10 @@ export class Scene {
     this.defs.append(hatch);
   }
 
-  /** What rides on the tape: once past the record head, once coming round to it. */
+  /** What rides on the tape: once past the record head, once coming round to it, once leaving in a bend. */
   buildTrace() {
-    this.rides = ["now", "before"].map((name) => {
-      const outer = svgNode("g", { "clip-path": `url(#${this.id}-${name})` });
+    this.rides = ["now", "before", "bend"].map((name) => {
+      const outer = svgNode("g", name === "bend" ? {} : { "clip-path": `url(#${this.id}-${name})` });
       const group = svgNode("g", { class: "trace" });
       const dry = svgNode("path", { class: "dry" });
       const returned = Array.from({ length: PASSES },
@@ -321,6 +325,7 @@ export class Scene {
       loop: facts.loop_length_m !== null,
       labelWidth: Math.max(this.wide("in time (28 ms late)", 13, 600) + 14,
         ...names.map((name) => this.wide(name, 13))),
+      tightWidth: this.tightWidth(),
       nameWidth: this.wide("record", 13),
     });
     const height = this.place.height;
@@ -336,6 +341,13 @@ export class Scene {
     this.drawSend();
     for (const pen of Object.values(this.layers)) pen.end();
     this.stale = true;
+  }
+
+  /** How wide what is said of the heads is now; while one is held, as it was, so that nothing jumps. */
+  tightWidth() {
+    if (!this.dragged || !this.tight) this.tight = Math.max(...this.said.map((one) => Math.max(
+      this.wide(one.note, 13), one.inTime ? this.wide("in time", 13, 600) + 14 : this.wide(one.off, 13))));
+    return this.tight;
   }
 
   /** Whether the heads are drawn so wide that their names stand on them. */
@@ -474,9 +486,9 @@ export class Scene {
 
   /** Move what rides on the tape and what turns; light the heads that play. */
   ride() {
-    const { zero, scale, tape, thick, spanMm } = this.place;
+    const { zero, scale, tape, thick, width } = this.place;
     const middle = tape + thick / 2;
-    const shown = spanMm * 1.1 + 60 / scale;
+    const shown = (width - zero) / scale;
     const left = zero / scale;
     const lap = this.trace.lapMm;
     if (this.stale) {
@@ -488,20 +500,34 @@ export class Scene {
         { ...view, from: this.position - lap - 16, to: this.position - lap + left });
       this.clipAt();
     }
-    this.rides.forEach((ride, k) => {
+    this.rides.slice(0, 2).forEach((ride, k) => {
       const x = zero + (this.position - ride.base) * scale - (k ? lap * scale : 0);
       ride.group.setAttribute("transform", `translate(${x.toFixed(2)} ${middle})`);
     });
+    this.rideRound();
     turnThings(this);
     this.heads.forEach((grip, k) => this.light(grip, k));
+  }
+
+  /** What leaves around the bend of a closed loop can't ride: it changes its shape. */
+  rideRound() {
+    const { loop, zero, scale, thick } = this.place;
+    if (!loop || !this.lap) return;
+    const { right, radius, narrows } = this.lap;
+    const [begin, end] = [(right - narrows - zero) / scale, (right + Math.PI * radius - zero) / scale];
+    const straight = wayRound(this.lap.end);
+    this.paint(this.rides[2], { base: this.position, scale, tall: thick / 2 - 3,
+      height: (/** @type {number} */ level) => tallness(level / this.loud),
+      from: this.position - end, to: this.position - begin,
+      way: (/** @type {number} */ along, /** @type {number} */ below) => straight(zero + along, below) });
   }
 
   /** What may be seen: from the record head on, and what comes round up to where it is wiped. */
   clipAt() {
     const { zero, tape, thick, width, x, eraseMm, loop } = this.place;
     const wiped = this.facts.erases ? x(-eraseMm) : zero;
-    const ends = this.lap && loop ? [this.lap.left + 20, this.lap.right - 20]
-      : [0, this.place.narrow ? width : width - 1.75 * this.place.pack];
+    const ends = this.lap && loop ? [this.lap.left + this.lap.narrows, this.lap.right - this.lap.narrows]
+      : [0, this.place.narrow ? width : width - this.place.pack - 8]; // as the ribbon, in the pack's middle
     const boxes = [[this.clip, zero, ends[1]], [this.clipBefore, ends[0], Math.max(ends[0], wiped)]];
     for (const [rect, from, to] of boxes) {
       rect.setAttribute("x", String(from));

@@ -107,15 +107,16 @@ export class TapeTrace {
    * @param {number} view.scale pixels a mm
    * @param {number} view.tall half the height of the loudest, pixels
    * @param {(level: number) => number} view.height share of that height, from 0 to 1
+   * @param {Way} [view.way] where the tape runs, if not straight on
    * @returns {{dry: string, returned: string[]}}
    */
-  outlines({ from, to, base, scale, tall, height }) {
+  outlines({ from, to, base, scale, tall, height, way }) {
     const step = Math.max(1, Math.round(2.5 / scale));
     const start = Math.floor(Math.max(0, from) / step) * step;
     const count = Math.max(0, Math.floor((to - start) / step) + 1);
     const read = this.read(start, step, count);
-    const dry = new Outline();
-    const returned = Array.from({ length: PASSES }, () => new Outline());
+    const dry = new Outline(way);
+    const returned = Array.from({ length: PASSES }, () => new Outline(way));
     for (let k = 0; k < count; k += 1) {
       const along = (base - start - k * step) * scale;
       const [d, r] = [read.dry[k], read.returned[k]];
@@ -195,13 +196,42 @@ function weighted(values, weights, reach) {
   return means;
 }
 
+/**
+ * The point that lies so far along the tape and so far below its middle, pixels.
+ * @typedef {(along: number, below: number) => number[]} Way
+ */
+
+/**
+ * Where the tape of a closed loop runs on from the end of its straight part: it narrows, then bends down.
+ * @param {{x: number, middle: number, radius: number, narrows: number, thin: number}} end from where on it
+ *   bends, over how much it narrows before, and to which share of its width
+ * @returns {Way}
+ */
+export function wayRound({ x, middle, radius, narrows, thin }) {
+  return (along, below) => {
+    const gone = Math.min(1, Math.max(0, (along - x) / narrows + 1));
+    const half = below * (1 + (thin - 1) * gone * gone * (3 - 2 * gone));
+    const angle = Math.max(0, along - x) / radius;
+    const out = radius - half;
+    return [Math.min(along, x) + out * Math.sin(angle), middle + radius - out * Math.cos(angle)];
+  };
+}
+
 /** Gathers a shape around a middle line; stretches of silence are left out. */
 class Outline {
-  constructor() {
+  /** @param {Way} [way] */
+  constructor(way = (along, below) => [along, below]) {
+    this.way = way;
     this.text = "";
     this.above = "";
     this.below = "";
-    this.before = "";
+    this.before = NaN;
+  }
+
+  /** @param {number} along @param {number} below */
+  point(along, below) {
+    const [x, y] = this.way(along, below);
+    return `${x.toFixed(1)} ${y === 0 ? 0 : y.toFixed(1)}`;
   }
 
   /**
@@ -209,30 +239,28 @@ class Outline {
    * @param {number} half
    */
   add(along, half) {
-    const x = along.toFixed(1);
     if (half > 0) {
       if (!this.above) {
-        this.above = `M${this.before || x} 0`;
+        this.above = `M${this.point(Number.isNaN(this.before) ? along : this.before, 0)}`;
         this.below = "";
       }
-      const y = half.toFixed(1);
-      this.above += `L${x} -${y}`;
-      this.below = `L${x} ${y}${this.below}`;
+      this.above += `L${this.point(along, -half)}`;
+      this.below = `L${this.point(along, half)}${this.below}`;
     } else {
-      this.close(x);
+      this.close(along);
     }
-    this.before = x;
+    this.before = along;
   }
 
-  /** @param {string} x */
-  close(x) {
-    if (this.above) this.text += `${this.above}L${x} 0${this.below}Z`;
+  /** @param {number} along */
+  close(along) {
+    if (this.above) this.text += `${this.above}L${this.point(along, 0)}${this.below}Z`;
     this.above = "";
     this.below = "";
   }
 
   path() {
-    this.close(this.before);
+    if (this.above) this.close(this.before);
     return this.text;
   }
 }

@@ -36,9 +36,11 @@ function drawIn(scene) {
   const { zero, sum, body, world, grips, narrow } = place;
   const { fed } = headsOn(setting);
   const rows = grips.kind === "rows";
-  wires.line("dry", [world + (rows && !setting.dry ? 8 : 0), sum, zero, sum], "wire dry");
-  words.text("in", rows ? world + 12 : world, sum + (rows || !narrow ? -8 : 18), IN_WORDS, "note dry-words",
-    "start");
+  const from = rows ? 3 : world;
+  wires.line("dry", [from, sum, zero, sum], "wire dry");
+  const tip = rows ? world + 22 : world + 10;
+  wires.put("dry-tip", "path", { d: `M${tip + 6} ${sum}l-10 -5v10z`, class: "dry-tip" });
+  words.text("in", from, sum + (rows || !narrow ? -9 : 19), IN_WORDS, "note dry-words", "start");
   wires.line("into", [zero, sum, zero, body - 2], fed.length ? "wire echo" : "wire dry");
   wires.put("tip", "path", { d: `M${zero} ${body}l-5 -10h10z`, class: fed.length ? "echo-tip" : "dry-tip" });
 }
@@ -52,7 +54,7 @@ function drawReturn(scene) {
   const { wires } = scene.layers;
   const { zero, bus, collector, out, sum, grips, send } = place;
   const { fed, outside } = headsOn(setting);
-  const back = wires.line("back", [send.left, bus, zero, bus, zero, sum],
+  const back = wires.line("back", [send.left, bus, zero, bus, ...(sum === bus ? [] : [zero, sum])],
     `wire echo${fed.length ? "" : " off"}`);
   back.style.strokeWidth = `${returnStrength(setting.return_send_db)}px`;
   wires.put("dot", "circle", { cx: zero, cy: sum, r: 4.5, class: "dot" });
@@ -108,26 +110,30 @@ function drawHeard(scene) {
   const rows = grips.kind === "rows";
   const end = rows ? world : world + 22;
   const tap = rows ? world : world + (narrow ? 46 : scene.wide(IN_WORDS, 13) + 16);
+  const speaker = place.sum + 30; // its middle, where heads stand in rows
   const far = Math.max(...on.map((/** @type {number} */ k) => grips.middles[k]),
     setting.dry && !rows ? tap : end);
   if (far > zero) wires.line("bridge-heard", [zero - 6, out, zero + 6, out], "bridge");
-  const top = rows ? place.bus - 4 : out;
+  const top = speaker + 20;
   if (far > end || setting.dry) {
     wires.line("heard", [far, out, end, out, ...(rows ? [end, top] : [])], "wire heard");
     const tip = rows ? `M${end} ${top - 8}l-4.5 9h9z` : `M${end - 8} ${out}l9 -4.5v9z`;
     wires.put("heard-tip", "path", { d: tip, class: "heard-tip" });
   }
   if (setting.dry) {
-    if (!rows) wires.line("dry-heard", [tap, sum, tap, out], "wire dry thin");
+    const [low, sense] = rows ? [speaker - 11, 1] : [out + 3 * Math.sign(sum - out), Math.sign(out - sum)];
+    wires.line("dry-heard", [tap, sum, tap, low - 8 * sense], "wire dry thin");
+    wires.put("dry-heard-tip", "path", { d: `M${tap} ${low}l-4.5 ${-9 * sense}h9z`, class: "dry-tip" });
     wires.put("dry-dot", "circle", { cx: tap, cy: sum, r: 3, class: "dot dry" });
     if (!rows) wires.put("dry-joins", "circle", { cx: tap, cy: out, r: 3, class: "dot heard" });
   }
   for (const k of on) {
     const x = grips.middles[k];
-    wires.line(`head${k}`, [x, heads[k].labelTop, x, out], "wire echo");
+    wires.line(`head${k}`, [x, heads[k].labelTop, x, out],
+      setting.heads[k].feeds_return ? "wire echo" : "wire outside");
     wires.put(`heard-dot${k}`, "circle", { cx: x, cy: out, r: 3, class: "dot heard" });
   }
-  drawSpeaker(scene, rows ? [world - 8, place.bus - 36] : [world, out]);
+  drawSpeaker(scene, rows ? [world - 7, speaker] : [world, out]);
 }
 
 /**
@@ -137,15 +143,15 @@ function drawHeard(scene) {
  */
 function drawSpeaker(scene, [x, y]) {
   const { wires, words } = scene.layers;
-  const { narrow, grips, bus } = scene.place;
+  const { grips, zero } = scene.place;
   const rows = grips.kind === "rows";
-  const low = rows ? bus - 17 : y - 17;
-  const left = rows ? x + scene.wide(narrow ? HEARD_WORDS.slice(0, 4) : HEARD_WORDS, 13) + 7 : x;
-  const high = rows && !narrow ? low - 4 : y;
-  wires.put("speaker", "path", { d: `M${left} ${high - 9}v18l7 -5h5v-8h-5z`, class: "speaker" });
-  const lines = narrow ? [HEARD_WORDS.slice(0, 4), HEARD_WORDS.slice(5)] : [HEARD_WORDS];
+  const left = rows ? x + 19 : x;
+  const fits = left + scene.wide(HEARD_WORDS, 13) < zero - 6;
+  const lines = fits ? [HEARD_WORDS] : [HEARD_WORDS.slice(0, 4), HEARD_WORDS.slice(5)];
+  const low = rows ? y + (fits ? 5 : 12) : y - 17;
+  wires.put("speaker", "path", { d: `M${x} ${y - 9}v18l7 -5h5v-8h-5z`, class: "speaker" });
   lines.forEach((line, n) => {
-    words.text(`heard${n}`, x, low - 15 * (lines.length - 1 - n), line, "note", "start");
+    words.text(`heard${n}`, left, low - 15 * (lines.length - 1 - n), line, "note", "start");
   });
 }
 

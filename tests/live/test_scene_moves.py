@@ -328,6 +328,43 @@ def test_what_is_on_reaches_what_is_heard_and_a_head_outside_the_return_only_tha
     assert scene_tab.locator(".open-end").count() == 1
 
 
+#: Where the sound that comes in, and what is heard, run; places of the dry tips; how many wires of a look.
+WIRES = """() => {
+    const boxes = look => [...document.querySelectorAll(`.scene .wires ${look}`)].map(one => {
+        const { left, right, top, bottom } = one.getBoundingClientRect();
+        return { left, right, top, bottom };
+    });
+    const scene = document.querySelector('.scene').getBoundingClientRect();
+    return { scene: { left: scene.left }, entry: boxes('.wire.dry')[0], heard: boxes('.wire.heard')[0],
+        tips: boxes('.dry-tip'), link: boxes('.wire.thin')[0], outside: boxes('.wire.outside').length,
+        echoes: boxes('.wire.echo').length };
+}"""
+
+
+@pytest.mark.parametrize("width", [1280, 360])
+@pytest.mark.parametrize("name", ["three heads", "eight heads"])
+def test_sound_comes_in_by_itself_and_arrows_say_which_way(scene_tab, played, name, width):
+    scene_tab.set_viewport_size({"width": width, "height": 800})
+    scene_tab.goto("about:blank")
+    scene_tab.goto(played(name))
+    scene_tab.evaluate(AT_REST)
+    there = scene_tab.evaluate(WIRES)
+    entry, heard, link = there["entry"], there["heard"], there["link"]
+    assert there["scene"]["left"] < entry["left"] < entry["right"] - 40
+    apart = heard["top"] > entry["bottom"] + 5 or heard["bottom"] < entry["top"] - 5
+    assert apart, "the sound that comes in seems to come from what is heard"
+    middles = [((one["left"] + one["right"]) / 2, (one["top"] + one["bottom"]) / 2) for one in there["tips"]]
+    on_entry = [x for x, y in middles if abs(y - (entry["top"] + entry["bottom"]) / 2) < 2]
+    assert [entry["left"] < x < entry["right"] for x in on_entry] == [True]
+    on_link = [y for x, y in middles if abs(x - (link["left"] + link["right"]) / 2) < 2]
+    down = heard["top"] > entry["bottom"]
+    assert [y > link["top"] if down else y < link["bottom"] for y in on_link] == [True]
+    heads = scene_tab.evaluate(SETTING)["heads"]
+    fed = sum(one["feeds_return"] for one in heads)
+    assert there["outside"] == len(heads) - fed
+    assert there["echoes"] == 2 * fed + 4  # from and to each head's dot; into, back, collector and rise
+
+
 def test_half_the_speed_halves_the_times_on_the_ruler_and_doubles_the_delay(deck):
     deck.get_by_text("3.75 ips", exact=True).click()
     deck.evaluate(AT_REST)
@@ -453,6 +490,27 @@ def test_what_is_recorded_rides_on_the_tape(deck):
     deck.wait_for_timeout(200)
     assert deck.evaluate(MOVING) == rested
     assert deck.evaluate("document.querySelector('.tape-page').tape.frameTimes().length") > 10
+
+
+def test_what_is_recorded_is_wound_onto_the_pack(deck):
+    ends = deck.evaluate("""() => ['clipPath rect', '.face'].map(place => {
+        const one = document.querySelector(`.scene ${place}`);
+        return Number(one.getAttribute('x')) + Number(one.getAttribute('width'));
+    })""")
+    assert ends[0] == pytest.approx(ends[1], abs=0.1)
+
+
+def test_what_is_recorded_leaves_a_closed_loop_around_its_bend(scene_tab, played):
+    scene_tab.goto("about:blank")
+    scene_tab.goto(played("closed loop"))
+    scene_tab.get_by_role("button", name="Play").click()
+    condition = """() => {
+        const path = document.querySelectorAll('.scene .trace')[2].querySelector('path');
+        const face = document.querySelector('.scene .face').getBBox(), on = path.getBBox();
+        return on.x + on.width > face.x + face.width + 10 && on.y + on.height > face.y + face.height;
+    }"""
+    until(scene_tab, condition)
+    scene_tab.keyboard.press("Escape")
 
 
 def test_a_device_that_goes_leaves_a_page_at_rest(deck):

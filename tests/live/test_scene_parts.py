@@ -233,6 +233,14 @@ def test_an_outline_that_begins_at_once_begins_where_it_is():
     assert run(TRACE + f"return trace.outlines({view}).dry", given).startswith("M57.0 0L57.0 -10.0")
 
 
+def test_the_tape_of_a_closed_loop_goes_on_around_its_bend():
+    """A bend of 50 pixels around (100, 60): half round it is as far down, a quarter in it is farthest out."""
+    end = {"x": 100, "middle": 10, "radius": 50, "narrows": 20, "thin": 0.5}
+    places = [[0, 8], [80, 8], [100, 8], [100 + 25 * np.pi, 8], [100 + 50 * np.pi, -8]]
+    found = run("return given[1].map((one) => wayRound(given[0])(...one))", [end, places])
+    np.testing.assert_allclose(found, [[0, 18], [80, 18], [100, 14], [146, 60], [100, 114]], atol=1e-9)
+
+
 @pytest.mark.parametrize("name", PLAYED)
 def test_each_machine_has_six_moves_whose_settings_are_allowed(facts, name):
     moves = run(
