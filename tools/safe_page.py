@@ -17,7 +17,6 @@ SCHEME = re.compile(r"[a-z][a-z0-9+.-]*:|//", re.IGNORECASE)
 POLICY = "Content-Security-Policy"
 #: What the site's own template has of that kind.
 SITE = {
-    ("script", "src", "panels.js"),
     ("script", "type", "application/json"),
     *(("link", "rel", rel) for rel in ("icon", "stylesheet", "prev", "next")),
 }

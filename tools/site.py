@@ -2,21 +2,24 @@
 
     python tools/site.py            # into site/
     python tools/site.py --out DIR
-    python tools/site.py --still    # panels only as they are at first, no archives: quicker, much smaller
+    python tools/site.py --still    # panels as they are at first, no archives, no clips: quicker
+    python tools/site.py --base https://example.org/echo/    # where it will stand: previews and 404 name it
 
 Every notebook that git tracks becomes a page, in reading order, with what it last put out: pictures with
-their descriptions, sounds, tables, errors made on purpose. Formulas become MathML, which browsers draw by
-themselves. The plan of the bundled machine and SECURITY.md stand beside the pages. Panels are drawn
-beforehand at some settings of each control, and a small script of ours shows one or another; without it they
-stand still. Nothing is fetched from elsewhere; the same notebooks give the same bytes. A formula that cannot
-be converted, a link that leads nowhere or a picture without a description stops the build, and the old site
-stays.
+their descriptions, sounds, tables, errors made on purpose; its code is folded, the notebook lies beside it.
+Formulas become MathML, which browsers draw by themselves. The plan of the bundled machine and SECURITY.md
+stand beside the pages, one page lists all headings, and a small script searches them. Panels are drawn
+beforehand at some settings of each control, and another script shows one or another; without it they
+stand still. That is the only place where code of a notebook is run; --still only reads. Nothing is fetched
+from elsewhere; the same notebooks give the same bytes. A formula that cannot be converted, a link that leads
+nowhere or a picture without a description stops the build, and the old site stays.
 """
 
 from __future__ import annotations
 
 import argparse
 import base64
+import copy
 import hashlib
 import html
 import json
@@ -31,6 +34,7 @@ from pathlib import Path, PurePosixPath
 from urllib.parse import unquote
 
 import jinja2
+import nbformat
 from latex2mathml.converter import convert
 from markupsafe import Markup
 from nbconvert.filters import strip_ansi
@@ -43,9 +47,10 @@ from safe_page import harm_in
 from site_api import api_pages, in_rooms, link_lessons, uses_in
 from site_exercises import STYLE as EXERCISES_STYLE
 from site_exercises import Exercises, progress_place
+from site_find import contents_of, index_sheet, search_index
 from site_gallery import PAGE as GALLERY
-from site_gallery import SHOWN, archives, gallery_figures
-from site_panels import imports_of, knobs_of, panel_of
+from site_gallery import archives, clip_of, clips_in, gallery_figures
+from site_panels import imports_of, knobs_of, panel_of, small
 
 from tapecalc import __version__
 from tapecalc.files import MANIFEST, replacing_folder, write_file
@@ -54,6 +59,8 @@ from tapecalc.live.facts import playable_facts
 from tapecalc.machine import example_machine
 from tapecalc.plan import make_plan
 from tapecalc.plot import style
+from tapecalc.plot.catalog import CATALOG
+from tapecalc.plot.templates import filled
 from tapecalc.report.plan_page import write_plan
 from tapecalc.report.try_page import try_page
 
@@ -61,9 +68,19 @@ ROOT = Path(__file__).resolve().parents[1]
 FIRST = ("00_index", "workbench")  # then the lessons by their numbers
 PLAN = "plan/plan.html"
 API = "api/index.html"
+CONTENTS = "contents.html"
+MISSING = "404.html"  # where hosts look for what to show instead
 TRY = "try.html"
 PROMISES = "promises.html"
 THE_COURSE = "## The course\n"  # on the map; below it stands what has been done
+ICON = "icon.svg"
+#: What a lesson's first cell says for the index, and the figure that it begins with.
+IN_INDEX = re.compile(
+    r"<!-- in the index: (?P<finds>.*?)\n!\[.*?\]\(\.\./figures/(?P<figure>\w+)\.png\) -->", re.S
+)
+#: What the others begin with.
+FIGURE, PREVIEW_ALT = "tape_path", "The way of the tape past its heads"
+OTHER_FIGURE = {"workbench": "tempo_map"}
 MUST_FAIL = "raises-exception"
 PANEL = "Run the notebook to move the controls."  # how the caption of every panel ends
 RUN_IT = "No sound, no link? Run this cell."  # what a player says for a notebook that is not trusted
@@ -72,6 +89,8 @@ MATHML = "http://www.w3.org/1998/Math/MathML"
 STOP_BEHIND_MATH = re.compile(r'(<math [^>]*display="inline"[^>]*>(?:(?!</math>).)*</math>)([).,:;?!]+)')
 EMBEDDED_SOUND = re.compile(r"data:audio/mpeg;base64,([A-Za-z0-9+/=]+)")
 ADDRESS = re.compile(r"(?i)^([a-z][a-z0-9+.-]*:|//)")
+
+DARK = "screen and (prefers-color-scheme: dark)"
 
 ET.register_namespace("", MATHML)
 
@@ -82,14 +101,26 @@ class Refused(Exception):
 
 @dataclass(frozen=True, kw_only=True)
 class Page:
-    """One page as the template takes it: `parts` are headings and paragraphs, code, and what code put out."""
+    """One page as the template takes it: `parts` are headings and paragraphs, code, and what code put out.
+
+    Its first cell is apart: `head` is the title and a line below it, `lead` the rest.
+    """
 
     name: str
     title: str
-    short: str
+    sentence: str  # what it is about
+    figure: str  # what it begins with
+    head: Markup
+    lead: Markup
     parts: list
     exercises: Exercises
-    sections: list
+    sections: list  # (level, anchor, words) of each heading below the title
+    kilobytes: int  # of the notebook without what it put out
+
+    @property
+    def number(self):
+        """Which lesson it is; 0 for the map and the workbench."""
+        return int(self.name[:2]) if self.name[:2].isdigit() else 0
 
     @property
     def file(self):
@@ -208,6 +239,11 @@ class Renderer(IPythonRenderer):
         alt = html.escape(html.unescape(re.sub(r"<[^>]+>", "", text)))
         if not alt:
             raise Refused(f"the picture {url} has no description")
+        figure = re.fullmatch(r"\.\./figures/(\w+)\.png", url)
+        if figure and figure[1] in CATALOG:  # the gallery has it for both grounds
+            dark = f'<source srcset="gallery/{figure[1]}_dark.svg" media="{DARK}">'
+            light = f'<img src="gallery/{figure[1]}_light.svg" alt="{alt}" loading="lazy">'
+            return f"<picture>{dark}{light}</picture>"
         return f'<img src="{html.escape(self.link_to(url))}" alt="{alt}" loading="lazy">'
 
     def block_code(self, code, info=None):
@@ -246,9 +282,11 @@ def explained(text):
 class Site:
     """The files of a site as they are made: name on the site -> bytes."""
 
-    def __init__(self, known, *, moving=False):
+    def __init__(self, known, *, moving=False, filmed=False, base=""):
         self.known = known  # files that may be linked, from the project's folder
         self.moving = moving  # whether panels are drawn at other settings too
+        self.filmed = filmed  # whether clips are filmed
+        self.base = base  # where the site will stand, if that is known
         stems = (Path(name).stem for name in known if re.fullmatch(r"notebooks/[^/]+\.ipynb", name))
         self.names = reading_order(stems)
         self.files = {}
@@ -256,6 +294,7 @@ class Site:
         self.templates = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined,
                                             trim_blocks=True, lstrip_blocks=True)  # fmt: skip
         self.templates.filters["markdown"] = explained
+        self.scripts = [tool_file("site_find.js")]
 
     def link_to(self, url):
         """Where a notebook's link leads on the site; None for a lesson that is not written yet."""
@@ -272,14 +311,30 @@ class Site:
         self.files[target] = (ROOT / target).read_bytes()
         return target + anchor
 
-    def add(self, template, file, **values):
-        """Fill a template into a file of the site."""
-        up = "../" * file.count("/")
-        values = {"here": file, "up": up, "playable": None, "exercises": None, **values}
+    def add(self, template, file, *, scripts=(), **values):
+        """Fill a template into a file of the site; its policy lets in these scripts and that of all pages."""
+        scripts = [*self.scripts, *scripts]
+        values = {
+            "here": file, "up": "../" * file.count("/"), "base": self.base, "playable": None, "api": API,
+            "contents": CONTENTS, "scripts": scripts, "digests": " ".join(map(live_pages.digest, scripts)),
+            "preview": f"figures/{FIGURE}.png", "preview_alt": PREVIEW_ALT, "sections": [],
+            "version": __version__, **values,
+        }  # fmt: skip
         text = self.templates.get_template(f"{template}.html.jinja").render(**values)
         if found := harm_in(text, site=True):
             raise Refused(f"{file}: has {', '.join(found)}")
         self.files[file] = text.encode("utf-8")
+        self.files[values["preview"]] = small((ROOT / values["preview"]).read_bytes())
+
+    def with_preview(self, page, file, sentence):
+        """A page that the library wrote, with what is shown of it when it is shared."""
+        title = re.search(r"<title>(.*?)</title>", page)
+        values = {
+            "here": file, "up": "../" * file.count("/"), "base": self.base, "sentence": sentence,
+            "title": html.unescape(title[1]), "preview": f"figures/{FIGURE}.png", "preview_alt": PREVIEW_ALT,
+        }  # fmt: skip
+        tags = self.templates.get_template("site_preview.html.jinja").render(**values)
+        return page.replace(title[0], f"{title[0]}\n{tags}", 1)
 
     def stored(self, folder, content, ending):
         """Put a picture or a sound on the site once, and give its address."""
@@ -292,6 +347,7 @@ class Site:
         renderer = Renderer(self.link_to)
         markdown = MarkdownWithMath(renderer=renderer)
         self.imports = imports_of(notebook) if self.moving else ""
+        self.shown = set()  # clips that the page has
         exercises = Exercises(notebook)
         parts = []
         for number, cell in enumerate(notebook.cells, 1):
@@ -300,23 +356,47 @@ class Site:
                     parts.append({"kind": "prose", "html": Markup(markdown.render(cell.source))})
                     parts += [progress_place()] if THE_COURSE in cell.source else []
                 elif cell.cell_type == "code":
-                    code = {"kind": "code", "html": Markup(_colored(cell.source))}
-                    parts += exercises.around(cell, [code, *self.outputs(cell, markdown)])
+                    parts += exercises.around(cell, self.cell(cell, markdown))
             except Refused as refusal:
                 raise Refused(f"{name}, cell {number}: {refusal}") from None
             except (LookupError, TypeError, AttributeError, ValueError, RecursionError) as error:
                 raise Refused(f"{name}, cell {number}: is damaged ({reason(error)})") from None
         titles = [words for level, _, words in renderer.headings if level == 1]
-        if len(titles) != 1:
-            raise Refused(f"{name}: a page has one heading of the first level, not {len(titles)}")
+        if len(titles) != 1 or not parts or "<h1" not in parts[0].get("html", ""):
+            raise Refused(
+                f"{name}: a page has one heading of the first level, not {len(titles)}, at its start"
+            )
+        head, lead = _first_apart(parts[0]["html"])
+        bare = bare_notebook(notebook)
+        self.files[f"notebooks/{name}.ipynb"] = bare
+        said = IN_INDEX.search(notebook.cells[0].source)
         return Page(
             name=name,
             title=titles[0],
-            short=str(int(name[:2])) if name[:2].isdigit() else titles[0].partition(":")[0],
-            parts=parts,
+            sentence=_capital(" ".join(said["finds"].split()) + "." if said else first_sentence(lead)),
+            figure=said["figure"] if said else OTHER_FIGURE.get(name, FIGURE),
+            head=head,
+            lead=lead,
+            parts=_joined(parts[1:]),
             exercises=exercises,
-            sections=[(anchor, words) for level, anchor, words in renderer.headings if level == 2],
+            sections=[heading for heading in renderer.headings if heading[0] > 1],
+            kilobytes=max(1, round(len(bare) / 1000)),
         )
+
+    def cell(self, cell, markdown):
+        """A cell's code, what it put out, and the clips it makes."""
+        parts = [{"kind": "code", "html": Markup(_colored(cell.source))}, *self.outputs(cell, markdown)]
+        for name in clips_in(cell.source) if self.filmed else ():
+            if name not in self.shown:
+                parts.append(self.clip(name))
+                self.shown.add(name)
+        return parts
+
+    def clip(self, name):
+        """A clip of the bundled machine, with its poster and what is heard in it."""
+        files, words = clip_of(name)
+        self.files |= files
+        return {"kind": "clip", "name": name, **words}
 
     def outputs(self, cell, markdown):
         """What a cell put out, in order; a sentence behind a picture is its caption."""
@@ -360,7 +440,7 @@ class Site:
         content = base64.b64decode(encoded)
         if not content.startswith(b"\x89PNG\r\n\x1a\n"):
             raise Refused("a picture is damaged")
-        source = self.stored("pictures", content, "png")
+        source = self.stored("pictures", small(content), "png")
         size = {key: metadata.get(key) for key in ("alt", "width", "height")}
         return {"kind": "picture", "source": source, "caption": "", "live": False, "knobs": [], **size}
 
@@ -392,6 +472,54 @@ def _text(kind, text):
     return {"kind": kind, "text": plain, "scrolled": bool(columns) and longest > FITS_A_PHONE}
 
 
+def _first_apart(text):
+    """The first cell as title with the line below it, and the rest."""
+    title, end, rest = text.partition("</h1>")
+    line, lead = "", rest.strip()
+    if found := re.match(r"<p>(?=<em>|<a )(.*?)</p>", lead, re.S):
+        line, lead = f'\n<p class="meta">{found[1]}</p>', lead[found.end() :].strip()
+    return Markup(f"{title}{end}{line}"), Markup(lead)
+
+
+def _joined(parts):
+    """The parts; code that follows code, which put nothing out, stands in one fold with it."""
+    joined = []
+    for part in parts:
+        if part["kind"] == "code" and joined and joined[-1]["kind"] == "code":
+            joined[-1] = part | {"html": Markup("{}\n\n{}").format(joined[-1]["html"], part["html"])}
+        else:
+            joined.append(part)
+    return joined
+
+
+def plain(text):
+    """The words of some HTML."""
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", "", str(text))).split())
+
+
+def first_sentence(text):
+    """The first sentence of some HTML, in words."""
+    return re.split(r"(?<=[.!?]) ", plain(text), maxsplit=1)[0]
+
+
+def _capital(words):
+    return words[:1].upper() + words[1:]
+
+
+def bare_notebook(notebook):
+    """A notebook without what it put out, to run: a tenth of its size."""
+    bare = copy.deepcopy(notebook)
+    for cell in bare.cells:
+        if cell.cell_type == "code":
+            cell.outputs, cell.execution_count = [], None
+    return f"{nbformat.writes(bare).rstrip()}\n".encode()
+
+
+def tool_file(name):
+    """The text of a file beside this one."""
+    return (Path(__file__).parent / name).read_text("utf-8")
+
+
 def playable():
     """The bundled machine as the first page lets one play it: its script and what belongs to that."""
     machine = example_machine()
@@ -399,78 +527,156 @@ def playable():
     return {
         "place": live_pages.PLACE,
         "script": script,
-        "digest": live_pages.digest(script),
-        "style": live_pages.style_sheet(),
+        "style": live_pages.style_sheet().removeprefix(
+            style.type_css()
+        ),  # the site's own style brings the type
         "still": Markup(live_pages.still(machine)),
     }
 
 
-def try_files():
+def try_files(site):
     """The same on a page of its own."""
-    page = try_page(make_plan(example_machine()))
+    page = site.with_preview(
+        try_page(make_plan(example_machine())), TRY, "Drag a head along the tape, and hear the echo follow."
+    )
     if found := harm_in(page):
         raise Refused(f"{TRY}: has {', '.join(found)}")
     return {TRY: page.encode("utf-8")}
 
 
-def plan_files():
+def plan_files(site):
     """The plan of the bundled machine, with the way back to the course."""
     with tempfile.TemporaryDirectory() as folder:
         write_plan(make_plan(example_machine()), folder)
-        paths = [path for path in Path(folder).rglob("*") if path.is_file() and path.name != MANIFEST]
-        content = {f"plan/{path.relative_to(folder).as_posix()}": path.read_bytes() for path in paths}
+        paths = [path for path in Path(folder).iterdir() if path.is_file() and path.name != MANIFEST]
+        content = {f"plan/{path.name}": path.read_bytes() for path in paths}  # its figures stand in its page
     del content[f"plan/{TRY}"]  # the site has it at its front
-    content[PLAN] = content[PLAN].replace(f'href="{TRY}"'.encode(), f'href="../{TRY}"'.encode())
-    before, header, after = content[PLAN].decode("utf-8").partition("<header>")
+    del content["plan/preview.wav"]  # its page plays it; a megabyte more
+    page = content[PLAN].decode("utf-8").replace(f'href="{TRY}"', f'href="../{TRY}"')
+    page = page.replace('<li><a href="preview.wav">The sound as a file</a></li>\n', "")
+    before, header, after = page.partition("<header>")
     if not header:
         raise Refused("the plan's page has no header to put the way back into")
     back = '\n<p><a href="../index.html">Back to the map of the course</a></p>'
-    return content | {PLAN: f"{before}{header}{back}{after}".encode()}
+    page = site.with_preview(
+        f"{before}{header}{back}{after}", PLAN, "Which delays the bench deck gives, and what fits them."
+    )
+    return content | {PLAN: page.encode()}
 
 
-def site_files(*, plan=True, moving=False, packed=False):
-    """All files of the site: name -> bytes; with everything in every size if `packed`."""
-    site = Site(tracked(), moving=moving)
+def places(pages):
+    """What the navigation lists: file, number of a lesson and title; `apart` begins another kind."""
+    of_course = [
+        {"file": page.file, "number": page.number, "title": page.title.partition(":")[0], "apart": False}
+        for page in pages
+    ]
+    if of_course and pages[0].name == FIRST[0]:
+        of_course[0]["title"] = "Map of the course"
+    beside = {TRY: "The tape, to play", PLAN: "Plan of the bench deck", GALLERY: "Pictures to borrow",
+              API: "The library",
+              CONTENTS: "All headings", PROMISES: "What is promised"}  # fmt: skip
+    rest = [
+        {"file": file, "number": 0, "title": title, "apart": file == TRY} for file, title in beside.items()
+    ]
+    return of_course + rest
+
+
+def site_files(*, plan=True, moving=False, packed=False, base=""):
+    """All files of the site: name -> bytes; with archives and clips if `packed`."""
+    site = Site(tracked(), moving=moving, filmed=packed, base=base)
     read = {name: read_notebook(ROOT / "notebooks" / f"{name}.ipynb") for name in site.names}
     pages = [site.page(name, notebook) for name, notebook in read.items()]
+    common = {"places": places(pages)}
+    shown, figures = gallery_figures()
     modules = api_pages()
-    lessons = {page.file: (page.title, uses_in(read[page.name])) for page in pages}
-    used = link_lessons(modules, lessons)
-    common = {"pages": pages, "plan": PLAN, "version": __version__}
-    for place, page in enumerate(pages):
-        script = page.exercises.script(() if place else pages)
-        before = pages[place - 1] if place else None
-        after = pages[place + 1] if place + 1 < len(pages) else None
-        site.add(
-            "site_page", page.file, page=page, before=before, after=after,
-            used=used[page.file], sections=page.sections, playable=None if place else playable(),
-            exercises=script and {"script": script, "digest": live_pages.digest(script)}, **common,
-        )  # fmt: skip
+    used = link_lessons(modules, {page.file: (page.title, uses_in(read[page.name])) for page in pages})
+    add_lessons(site, pages, used, {figure["name"]: figure for figure in figures}, common)
     for module in modules:
-        anchors = [(entry.anchor, entry.name) for entry in module.entries]
-        site.add("site_api", module.file, page=module, sections=anchors, **common)
+        anchors = [(2, entry.anchor, entry.name) for entry in module.entries]
+        words = first_sentence(explained(module.summary))
+        site.add(
+            "site_api",
+            module.file,
+            page=module,
+            title=f"{module.name} - tapecalc",
+            sentence=words,
+            sections=anchors,
+            **common,
+        )
     rooms = in_rooms(modules)
-    site.add("site_api_index", API, rooms=rooms, sections=[(room, room) for room in rooms], **common)
-    shown, entries = gallery_figures()
+    site.add(
+        "site_api_index", API, rooms=rooms, title="Library - tapecalc", **common,
+        sentence="What the library offers, module by module.", sections=[(2, room, room) for room in rooms],
+    )  # fmt: skip
     zips = archives() if packed else {}
-    width, height = style.PROFILES[SHOWN].pixels
     sizes = [(address, Path(address).stem, f"{len(zips[address]) / 1e6:.1f}") for address in zips]
     site.add(
-        "site_gallery", GALLERY, entries=entries, archives=sizes, width=width, height=height,
-        credit=style.CREDIT, sections=[(e["name"], e["title"]) for e in entries],
-        **common,
+        "site_gallery", GALLERY, entries=figures, archives=sizes, credit=style.CREDIT,
+        title="Pictures - tapecalc", sentence="Every figure of the course, for videos, articles and lessons.",
+        sections=[(2, each["name"], each["title"]) for each in figures], **common,
     )  # fmt: skip
     site.files |= shown | zips | {"LICENSE-PICTURES.txt": (ROOT / "LICENSE-PICTURES").read_bytes()}
+    add_rest(site, contents_of(pages, figures, rooms), common)
+    site.files["search_index.css"] = index_sheet(search_index(pages, figures, modules)).encode("utf-8")
+    return site.files | try_files(site) | (plan_files(site) if plan else {})
+
+
+def add_lessons(site, pages, used, figures, common):
+    """The map, the workbench and the lessons; the first of them plays, those with panels move."""
+    for place, page in enumerate(pages):
+        tape = None if place else playable()
+        scripts = [tape["script"]] if tape else []
+        scripts += [tool_file("site_panels.js")] if page.moving else []
+        scripts += [script] if (script := page.exercises.script(() if place else pages)) else []
+        number = f"{page.number} " if page.number else ""
+        site.add(
+            "site_page", page.file, page=page, playable=tape, scripts=scripts, used=used[page.file],
+            before=pages[place - 1] if place else None, after=next(iter(pages[place + 1 :]), None),
+            title=f"{number}{page.title}{'' if 'tapecalc' in page.title else ' - tapecalc'}",
+            sentence=page.sentence, sections=page.sections, figure=figures[page.figure],
+            preview=f"figures/{page.figure}.png", preview_alt=figures[page.figure]["alt"], **common,
+        )  # fmt: skip
+
+
+def add_rest(site, contents, common):
+    """What is promised, the contents, what stands where nothing is, and style and icon."""
     renderer = Renderer(site.link_to)
     promises = Markup(MarkdownWithMath(renderer=renderer).render((ROOT / "SECURITY.md").read_text("utf-8")))
-    (_, _, title), *places = renderer.headings
-    sections = [(anchor, words) for _, anchor, words in places]
-    site.add("site_text", PROMISES, html=promises, title=title, sections=sections, **common)
-    styles = Path(__file__).parent / "site_style.css", EXERCISES_STYLE
-    site.files["style.css"] = b"".join(style.read_bytes() for style in styles)
-    if moving:
-        site.files["panels.js"] = (Path(__file__).parent / "site_panels.js").read_bytes()
-    return site.files | try_files() | (plan_files() if plan else {})
+    (_, _, title), *sections = renderer.headings
+    site.add(
+        "site_text",
+        PROMISES,
+        html=promises,
+        title=f"{title} - tapecalc",
+        sentence=first_sentence(promises.partition("</h1>")[2]),
+        sections=sections,
+        **common,
+    )
+    words = "Lessons with their headings, pictures, and what the library offers."
+    headings = [(2, heading, heading) for heading in contents]
+    site.add(
+        "site_contents",
+        CONTENTS,
+        contents_of=contents,
+        title="Contents - tapecalc",
+        sentence=words,
+        sections=headings,
+        **common,
+    )
+    site.add(
+        "site_missing",
+        MISSING,
+        title="No such page - tapecalc",
+        sentence="No page has this address.",
+        **common,
+    )
+    look = site.templates.get_template("site_style.css.jinja").render(
+        light=style.GROUNDS["light"], dark=style.GROUNDS["dark"]
+    )
+    site.files["style.css"] = (
+        f"{filled('report', 'page_style.css.jinja')}\n{look}\n{EXERCISES_STYLE.read_text('utf-8')}".encode()
+    )
+    site.files[ICON] = tool_file("site_icon.svg").encode("utf-8")
 
 
 def write_site(files, folder):
@@ -481,15 +687,23 @@ def write_site(files, folder):
     return Path(folder)
 
 
+def base_address(text):
+    """The address of a site's folder, with a stroke at its end."""
+    if not re.fullmatch(r"https?://[^\s\"'<>?#]+", text):
+        raise argparse.ArgumentTypeError(f"{text!r} is no address such as https://example.org/echo/")
+    return f"{text.rstrip('/')}/"
+
+
 def main(arguments=None):
     """Do what the command line says; return 1 if something was refused."""
     as_it_is = argparse.RawDescriptionHelpFormatter
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=as_it_is)
     parser.add_argument("--out", type=Path, default=ROOT / "site", help="the folder (default: site)")
-    parser.add_argument("--still", action="store_true", help="panels only as they are at first")
+    parser.add_argument("--still", action="store_true", help="panels only as they are at first, no clips")
+    parser.add_argument("--base", type=base_address, help="where it will stand, as https://.../")
     options = parser.parse_args(arguments)
     try:
-        files = site_files(moving=not options.still, packed=not options.still)
+        files = site_files(moving=not options.still, packed=not options.still, base=options.base or "")
         folder = write_site(files, options.out)
     except (Refused, ValueError, OSError) as refusal:
         print(f"refused, nothing written: {refusal}", file=sys.stderr)

@@ -15,7 +15,7 @@ from PIL import Image
 from tapecalc.machine import example_machine
 
 PLACES = 9  # of a slider, ends included; where it stands at first may be one more
-COLORS = 64
+COLORS = 32
 
 
 def imports_of(notebook):
@@ -58,11 +58,14 @@ def settings(control):
 
 
 def small(png):
-    """The picture in few colors."""
+    """The picture in few colors, if that is smaller; one that lets something through stays as it is."""
     buffer = io.BytesIO()
-    picture = Image.open(io.BytesIO(png)).convert("RGB")
-    picture.quantize(COLORS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(buffer, "png")
-    return buffer.getvalue()
+    picture = Image.open(io.BytesIO(png))
+    if picture.convert("RGBA").getextrema()[3][0] < 255:
+        return png
+    few = picture.convert("RGB").quantize(COLORS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
+    few.save(buffer, "png", optimize=True)
+    return min(buffer.getvalue(), png, key=len)
 
 
 def knobs_of(panel):

@@ -2,6 +2,7 @@
 
 import functools
 import http.server
+import shutil
 import threading
 from unittest import mock
 
@@ -17,6 +18,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PAGES = [*(tool.page_file(notebook.name) for notebook in tracked_notebooks()), tool.PLAN]
 A_LESSON = next(page for page in PAGES if page.startswith("01"))
 API = ["api/index.html", "api/tapecalc.calc.transport.html", tool.TRY]
+OTHERS = [tool.GALLERY, tool.CONTENTS, tool.MISSING, tool.PROMISES]
 WITH_PANELS = [page for page in PAGES if page[:2].isdigit() or page == "workbench.html"]
 
 
@@ -120,7 +122,7 @@ def visitor(tab, host):
     visitor.context.close()
 
 
-@pytest.mark.parametrize("name", [*PAGES, *API])
+@pytest.mark.parametrize("name", [*PAGES, *API, *OTHERS])
 def test_a_page_shuts_nobody_out_and_needs_no_network(tab, site, name):
     tab.goto((site / name).as_uri())
     assert all(seconds > 0.1 for seconds in tab.evaluate(FETCH))
@@ -135,7 +137,7 @@ def test_a_page_shuts_nobody_out_and_needs_no_network(tab, site, name):
         assert tab.evaluate("document.documentElement.scrollWidth") <= size["width"], (name, size)
 
 
-@pytest.mark.parametrize("name", sampled([*PAGES, *API]))
+@pytest.mark.parametrize("name", sampled([*PAGES, *API, *OTHERS]))
 def test_a_page_on_a_static_host_is_whole_and_asks_for_nothing_else(visitor, host, name):
     address, missing = host
     visitor.goto(f"{address}/{name}")
@@ -143,13 +145,22 @@ def test_a_page_on_a_static_host_is_whole_and_asks_for_nothing_else(visitor, hos
     assert (visitor.outside, visitor.problems, missing) == ([], [], [])
 
 
-@pytest.mark.parametrize("name", sampled([*PAGES, *API]))
+def kept(one):
+    """Whether paper has a use for it: the playable tape has a printed form, an answer a line to write on."""
+    return one.evaluate("one => Boolean(one.closest('.tape-page, .answer'))")
+
+
+@pytest.mark.parametrize("name", sampled([*PAGES, *API, *OTHERS]))
 def test_a_page_prints_without_what_paper_cannot_do(tab, site, name):
     tab.goto((site / name).as_uri())
     tab.evaluate(FETCH)
     tab.emulate_media(media="print", color_scheme="dark")
     tab.set_viewport_size({"width": 680, "height": 1000})  # the width of A4 within its margins
-    assert tab.locator("audio:visible, nav:visible, .skip:visible").count() == 0
+    dead = "audio, video, nav, input, select, button, .skip, .search, .live, .how, a[download]"
+    assert [one for one in tab.locator(dead).all() if one.is_visible() and not kept(one)] == []
+    solutions = tab.locator("main details:not(.how, .uses, .tape-page *) > :not(summary)")
+    if name[:2].isdigit():
+        assert solutions.count() > 5 and all(one.is_visible() for one in solutions.all())
     assert tab.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     keeps([f"{name}, on paper: {one}" for one in tab.evaluate(CUT_OFF)])
 
@@ -179,7 +190,7 @@ def test_one_sees_where_the_keyboard_is(tab, site, name):
     tab.goto((site / name).as_uri())
     # A player has many stops; those of the playable tape are looked at in test_playable_tape.py.
     tab.evaluate("document.querySelectorAll('audio, .tape-page').forEach(one => one.remove())")
-    stops = tab.locator("a[href]:visible, summary, [tabindex='0']:visible, input, select").count()
+    stops = tab.locator("a[href]:visible, summary:visible, [tabindex='0']:visible, input, select").count()
     assert stops > 10
     found = []
     for _ in range(stops):
@@ -193,7 +204,7 @@ def test_one_sees_where_the_keyboard_is(tab, site, name):
 
 def test_a_solution_unfolds_by_keyboard(tab, site):
     tab.goto((site / A_LESSON).as_uri())
-    solution = tab.locator("details").first
+    solution = tab.locator("main details:not(.how, .tape-page *)").first
     assert not solution.locator("p").first.is_visible()
     solution.locator("summary").press("Enter")
     assert solution.locator("p").first.is_visible()
@@ -232,6 +243,141 @@ def test_a_panel_on_a_page_follows_the_keyboard(tab, site, name):
         assert len(pictures) >= len(controls) and len(words) > 2
 
 
+PLACES = """panel => [...document.querySelectorAll('h2, h3, figure, .turn')]
+    .filter(one => one.compareDocumentPosition(panel) & Node.DOCUMENT_POSITION_PRECEDING)
+    .map(one => one.getBoundingClientRect().top + scrollY)"""
+
+
+@pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
+def test_nothing_below_a_panel_moves_when_it_is_first_moved(tab, site, size):
+    tab.set_viewport_size(size)
+    tab.goto((site / "05_flutter.html").as_uri())
+    tab.evaluate(FETCH)
+    tab.evaluate("document.fonts.ready")
+    panels = tab.locator(".panel").element_handles()
+    assert len(panels) == 2
+    for panel in panels:
+        for control in panel.query_selector_all("input, select"):
+            before = tab.evaluate(PLACES, panel)
+            control.focus()
+            tab.keyboard.press("Home")
+            tab.keyboard.press("End")
+            tab.wait_for_function(SHOWN, arg=panel)
+            assert len(before) > 10 and tab.evaluate(PLACES, panel) == before
+
+
+@pytest.mark.parametrize("name", ["index.html", *(page for page in PAGES if page[:2].isdigit())])
+def test_a_phone_shows_the_title_and_a_picture_at_once(tab, site, name):
+    tab.set_viewport_size(NARROW)
+    tab.goto((site / name).as_uri())
+    title = tab.locator("h1").bounding_box()
+    picture = tab.locator(".lead img, .tape-page .picture").first.bounding_box()
+    assert title["y"] < 100 and picture["y"] + picture["height"] < NARROW["height"]
+    assert picture["width"] > 300
+
+
+#: What one can press that is smaller than a finger; a link within a sentence may be as high as its line.
+SMALL = """() => [...document.querySelectorAll('a[href], summary, input, select, button')]
+    .filter(one => one.checkVisibility({ contentVisibilityAuto: true }) && !one.closest('.tape-page, .skip'))
+    .filter(one => getComputedStyle(one).display !== 'inline' && one.getBoundingClientRect().height < 43.9)
+    .map(one => `${one.tagName} ${one.textContent.trim().slice(0, 40)}`)"""
+
+
+@pytest.mark.parametrize("name", [A_LESSON, "index.html", tool.GALLERY, tool.CONTENTS])
+def test_on_a_phone_everything_to_press_is_as_large_as_a_finger(tab, site, name):
+    tab.set_viewport_size(NARROW)
+    tab.goto((site / name).as_uri())
+    tab.locator(".menu summary").click()
+    keeps(tab.evaluate(SMALL))
+
+
+def test_the_contents_fold_on_a_phone_and_stand_beside_a_wide_page(tab, site):
+    tab.goto((site / A_LESSON).as_uri())
+    links = tab.locator(".menu nav a")
+    assert links.first.is_visible() and not tab.locator(".menu summary").is_visible()
+    tab.set_viewport_size(NARROW)
+    assert not links.first.is_visible()
+    tab.locator(".menu summary").press("Enter")
+    assert links.first.is_visible()
+    keeps(violations(tab))
+    tab.get_by_role("link", name="Derive", exact=True).click()
+    assert not links.first.is_visible() and tab.url.endswith("#Derive")
+
+
+MARKED = "() => document.querySelector('.menu [aria-current=location]')?.textContent"
+
+
+def test_the_contents_say_where_one_is(tab, site):
+    tab.goto((site / A_LESSON).as_uri())
+    tab.evaluate(FETCH)
+    assert tab.evaluate(MARKED) is None
+    for heading in ("Derive", "Listen", "Next"):
+        tab.evaluate("id => document.getElementById(id).scrollIntoView()", heading)
+        tab.wait_for_function(f"() => ({MARKED})() === '{heading}'")
+        marked, nav = (
+            tab.locator(one).bounding_box() for one in (".menu [aria-current=location]", ".menu nav")
+        )
+        assert nav["y"] <= marked["y"] and marked["y"] + marked["height"] <= nav["y"] + nav["height"]
+
+
+def sought(tab, words):
+    """What the search says and finds."""
+    if not tab.locator("dialog").is_visible():
+        tab.get_by_role("link", name="Search").press("Enter")
+    tab.get_by_role("searchbox").fill(words)
+    return tab.locator("dialog [role=status]").inner_text(), tab.locator("dialog li b").all_inner_texts()
+
+
+@pytest.mark.parametrize("name", [A_LESSON, "api/tapecalc.calc.transport.html"])
+def test_the_search_finds_lessons_pictures_and_library_from_any_page(tab, site, name):
+    tab.goto((site / name).as_uri())
+    assert "A sleeve" in " ".join(sought(tab, "sleeve")[1])
+    assert sought(tab, "delay_from_spacing")[1][0] == "delay_from_spacing"
+    assert "Half the speed, twice the beats" in sought(tab, "twice the beats")[1]
+    said, found = sought(tab, "wavelengh")
+    assert "read as wavelength" in said and found[0] == "Wavelength and tape speed"
+    assert sought(tab, "xqzzv") == ("no places", []) and sought(tab, "") == ("", [])
+    sought(tab, "sleeve")
+    keeps(violations(tab))
+    tab.emulate_media(color_scheme="dark")
+    tab.set_viewport_size(NARROW)
+    keeps(violations(tab))
+    assert tab.evaluate("document.documentElement.scrollWidth") <= NARROW["width"]
+    tab.keyboard.press("Escape")
+    assert not tab.locator("dialog").is_visible()
+    assert tab.evaluate("document.activeElement.className") == "find"
+    sought(tab, "delay_from_spacing")
+    tab.keyboard.press("Enter")
+    tab.wait_for_url("**/api/tapecalc.calc.transport.html#delay_from_spacing")
+
+
+def test_the_search_shows_text_as_text(tab, site, tmp_path):
+    there = shutil.copytree(site, tmp_path / "site")
+    place = '["<b>one</b>","<i>x</i>","index.html","an <img src=x onerror=alert(1)> word"]'
+    (there / "search_index.css").write_text(f":root{{--search-index:'[{place}]'}}")
+    tab.goto((there / A_LESSON).as_uri())
+    assert sought(tab, "word")[1] == ["<b>one</b>"] and tab.locator("dialog img, dialog i").count() == 0
+
+
+def test_where_the_index_is_missing_the_search_leads_to_the_contents(tab, site, tmp_path):
+    there = shutil.copytree(site, tmp_path / "site")
+    (there / "search_index.css").unlink()
+    tab.goto((there / A_LESSON).as_uri())
+    tab.get_by_role("link", name="Search").press("Enter")
+    tab.wait_for_url("**/contents.html")
+    tab.problems.clear()
+
+
+def test_without_scripts_contents_and_search_are_plain_links(tab, site):
+    still = tab.context.browser.new_page(java_script_enabled=False, viewport=NARROW)
+    still.goto((site / A_LESSON).as_uri())
+    still.locator(".menu summary").click()
+    assert still.locator(".menu nav a").first.is_visible()
+    still.get_by_role("link", name="Search").click()
+    assert still.url.endswith("contents.html") and still.locator("main a").count() > 300
+    still.context.close()
+
+
 def test_without_a_script_a_page_keeps_the_first_picture_and_shows_no_dead_controls(tab, site):
     still = tab.context.browser.new_page(java_script_enabled=False)
     still.goto((site / A_LESSON).as_uri())
@@ -264,6 +410,23 @@ def test_the_pages_own_policy_stops_what_would_run_or_ask_for_something_else(vis
     assert all("Content Security Policy" in problem for problem in visitor.problems)
     visitor.outside.clear()
     visitor.problems.clear()
+
+
+@pytest.mark.parametrize("name", [A_LESSON, "api/index.html"])
+def test_a_script_that_a_page_does_not_name_does_not_run_wherever_it_lies(tab, site, tmp_path, name):
+    there = shutil.copytree(site, tmp_path / "site")
+    (there / "notebooks" / "evil.js").write_text("window.ran = 1")
+    up = "../" * name.count("/")
+    evil = f"<script src='{up}notebooks/evil.js'></script><script>window.ran = 2</script>"
+    evil += (
+        "<script type=module>window.ran = 3</script><script src='data:text/javascript,window.ran=4'></script>"
+    )
+    page = (there / name).read_text()
+    (there / name).write_text(page.replace("</main>", f"{evil}</main>"))
+    tab.goto((there / name).as_uri())
+    assert tab.evaluate("window.ran") is None
+    assert sum("Content Security Policy" in problem for problem in tab.problems) == 4
+    tab.problems.clear()
 
 
 def test_a_page_that_asks_for_something_else_is_found_out(visitor, host, tmp_path):

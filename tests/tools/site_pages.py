@@ -5,5 +5,6 @@ from programs import program
 program("site_exercises")
 panels = program("site_panels")
 program("site_api")
+program("site_find")
 gallery = program("site_gallery")
 tool = program("site", "site_tool")
