@@ -81,13 +81,10 @@ def replacing(path: StrPath) -> Iterator[Path]:
         with suppress(FileNotFoundError):
             refuse_no_file(target)
             mode = stat.S_IMODE(target.stat().st_mode)
-    temporary = _beside(target, target.suffix)
     with _naming(f"to {path.parent}"):
-        # The system takes the umask off; nobody reads in the meantime what was private.
-        handle = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o666 if mode is None else mode)
+        temporary, handle = _opened(target, 0o666 if mode is None else mode)
     with open(handle, "r+b") as held:
         try:
-            _lock(handle)
             yield temporary
             with _naming(path):
                 os.fsync(handle)
@@ -270,6 +267,20 @@ def _holder(folder: Path, shown: StrPath) -> Iterator[Path]:
 def _beside(target: Path, suffix: str = "") -> Path:
     """A temporary name beside a target."""
     return target.with_name(f".{target.stem[:40]}-tapecalc-{secrets.token_hex(4)}{suffix}")
+
+
+def _opened(target: Path, mode: int) -> tuple[Path, int]:
+    """Make and lock a new temporary file; again where another run took it for left behind before that.
+
+    The system takes the umask off the mode; nobody reads in the meantime what was private.
+    """
+    while True:
+        temporary = _beside(target, target.suffix)
+        handle = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, mode)
+        if _lock(handle) is not False and os.fstat(handle).st_nlink:
+            return temporary, handle
+        os.close(handle)
+        temporary.unlink(missing_ok=True)
 
 
 def _lock(handle: int) -> bool | None:

@@ -239,3 +239,21 @@ def test_threads_that_write_one_file_leave_one_of_theirs(tmp_path):
         thread.join()
     assert (tmp_path / "a.txt").read_text() in {f"{n}" * 9999 for n in range(4)}
     assert [path.name for path in tmp_path.iterdir()] == ["a.txt"]
+
+
+def test_a_file_that_another_run_took_for_left_behind_is_made_again(tmp_path, monkeypatch):
+    lock, locked = files._lock, []
+
+    def late(handle):
+        locked.append(handle)
+        if len(locked) == 1:
+            return False  # another run holds it, and will remove it
+        if len(locked) == 2:
+            for path in tmp_path.iterdir():
+                path.unlink()  # and here it has
+        return lock(handle)
+
+    monkeypatch.setattr(files, "_lock", late)
+    write_file(tmp_path / "a.txt", "whole")
+    assert len(locked) == 3
+    assert [(path.name, path.read_text()) for path in tmp_path.iterdir()] == [("a.txt", "whole")]
