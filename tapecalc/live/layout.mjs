@@ -168,7 +168,8 @@ function gripPlaces({ width, zero, nameWidth, narrow, labelWidth, tightWidth, at
     { kind: "rows", apart: APART_IN_ROWS, low: zero + 32, high: width - 28, away: width },
     { kind: "rows", apart: APART_IN_ROWS, low: 28, high: width - 28, away: width },
   ];
-  const spreads = kinds.map((one) => ({ tight: false, ...one, middles: spreadOut(at, one.apart, one.low, one.high) }));
+  const spreads = kinds.map((one) => (
+    { tight: false, ...one, middles: spreadOut(at, one.apart, one.low, one.high) }));
   const fits = spreads.find((one) => (count - 1) * one.apart <= one.high - one.low
     && one.middles.every((middle, k) => Math.abs(middle - at[k]) <= one.away)) ?? spreads[spreads.length - 1];
   const { middles } = fits;
