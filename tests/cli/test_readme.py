@@ -85,6 +85,7 @@ LARGE = {
     ],
     "sudo apt install make python3-venv": [f"{HERE}::test_the_same_packages_are_missing_everywhere"],
     ".venv/bin/python tools/site.py --still": [SITE],
+    ".venv/bin/python tools/site.py --base ADDRESS": [SITE],
     "pip install .": ["tests/cli/test_installed.py::test_the_example_is_planned_from_another_folder"],
     "tools/audit.sh": [
         "tests/robustness/test_supply.py::test_an_audit_fails_for_a_hole_and_says_when_it_could_not_look"
