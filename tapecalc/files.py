@@ -276,10 +276,14 @@ def _opened(target: Path, mode: int) -> tuple[Path, int]:
     """
     while True:
         temporary = _beside(target, target.suffix)
-        handle = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, mode)
-        if _lock(handle) is not False and os.fstat(handle).st_nlink:
-            return temporary, handle
-        os.close(handle)
+        try:
+            handle = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, mode)
+            if _lock(handle) is not False and os.fstat(handle).st_nlink:
+                return temporary, handle
+            os.close(handle)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
         temporary.unlink(missing_ok=True)
 
 
