@@ -15,7 +15,7 @@ import secrets
 import shutil
 import stat
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -81,8 +81,10 @@ def replacing(path: StrPath) -> Iterator[Path]:
         with suppress(FileNotFoundError):
             refuse_no_file(target)
             mode = stat.S_IMODE(target.stat().st_mode)
+    # The system takes the umask off; nobody reads in the meantime what was private.
+    flags, allowed = os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o666 if mode is None else mode
     with _naming(f"to {path.parent}"):
-        temporary, handle = _opened(target, 0o666 if mode is None else mode)
+        temporary, handle = _made(target, target.suffix, lambda one: os.open(one, flags, allowed))
     with open(handle, "r+b") as held:
         try:
             yield temporary
@@ -248,17 +250,20 @@ def _alone_in(folder: Path, shown: StrPath) -> Iterator[None]:
 @contextmanager
 def _holder(folder: Path, shown: StrPath) -> Iterator[Path]:
     """A private temporary folder beside a folder, locked while it is in use."""
-    holder = _beside(folder)
     with _naming(f"to {shown}"):
-        holder.mkdir(mode=0o700)
-        handle = os.open(holder, os.O_RDONLY) if fcntl else -1
+        holder, handle = _made(folder, "", _made_folder)
     try:
-        _lock(handle)
         yield holder
     finally:
         shutil.rmtree(holder, ignore_errors=True)
         if handle >= 0:
             os.close(handle)
+
+
+def _made_folder(holder: Path) -> int:
+    """Make a private folder and open it, where the system can."""
+    holder.mkdir(mode=0o700)
+    return os.open(holder, os.O_RDONLY) if fcntl else -1
 
 
 # ---- what both need ----
@@ -269,21 +274,25 @@ def _beside(target: Path, suffix: str = "") -> Path:
     return target.with_name(f".{target.stem[:40]}-tapecalc-{secrets.token_hex(4)}{suffix}")
 
 
-def _opened(target: Path, mode: int) -> tuple[Path, int]:
-    """Make and lock a new temporary file; again where another run took it for left behind before that.
-
-    The system takes the umask off the mode; nobody reads in the meantime what was private.
-    """
+def _made(target: Path, suffix: str, make: Callable[[Path], int]) -> tuple[Path, int]:
+    """Make and lock what is temporary; again where another run took it for left behind before that."""
     while True:
-        temporary = _beside(target, target.suffix)
+        temporary = _beside(target, suffix)
         try:
-            handle = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, mode)
-            if _lock(handle) is not False and os.fstat(handle).st_nlink:
+            handle = make(temporary)
+            if _lock(handle) is not False and (handle < 0 or os.fstat(handle).st_nlink):
                 return temporary, handle
             os.close(handle)
         except BaseException:
-            temporary.unlink(missing_ok=True)
+            _discard(temporary)
             raise
+        _discard(temporary)
+
+
+def _discard(temporary: Path) -> None:
+    if temporary.is_dir():
+        shutil.rmtree(temporary, ignore_errors=True)
+    else:
         temporary.unlink(missing_ok=True)
 
 

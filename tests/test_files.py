@@ -257,3 +257,21 @@ def test_a_file_that_another_run_took_for_left_behind_is_made_again(tmp_path, mo
     write_file(tmp_path / "a.txt", "whole")
     assert len(locked) == 3
     assert [(path.name, path.read_text()) for path in tmp_path.iterdir()] == [("a.txt", "whole")]
+
+
+def test_a_folder_that_another_run_took_for_left_behind_is_made_again(tmp_path, monkeypatch):
+    pytest.importorskip("fcntl", reason="this system has no locks")
+    lock, taken = files._lock, []
+
+    def late(handle):
+        for path in tmp_path.glob(".out-tapecalc-*") if not taken else ():
+            taken.append(path)
+            path.rmdir()
+        return lock(handle)
+
+    monkeypatch.setattr(files, "_lock", late)
+    with replacing_folder(tmp_path / "out", "plan") as place:
+        write_file(place / "whole.txt", "whole")
+    assert len(taken) == 1
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {"whole.txt", MANIFEST}
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
