@@ -1,5 +1,6 @@
 // Exercises on a page: a field for each, what there is to say to an answer, questions from earlier lessons
 // with other numbers at each visit, and on the map what has been answered. All of it is kept in this browser only.
+import { element } from "./elements.mjs";
 import { judge, understood } from "./exercise.mjs";
 
 /** @typedef {import("./exercise.mjs").ExerciseData} ExerciseData */
@@ -204,7 +205,7 @@ function mountTruth(place, course, answers) {
     if (said) {
       tell(line, judge(course.exercises[key], course.common, said.text));
     } else {
-      const way = madeElement("a", { href: `#${idOf(key)}` }, "guess first");
+      const way = element("a", { href: `#${idOf(key)}` }, "guess first");
       line.replaceChildren("You have made no guess yet: ", way, ".");
     }
   };
@@ -229,15 +230,15 @@ function mountLookBack(places, course, answers) {
       const { question, exercise, solution } = variants[at];
       const check = (/** @type {string} */ text) => judge(exercise, course.common, text);
       const field = answerField(`look-back-${number}`, `Your answer${inUnit(exercise)}`, "Check", check);
-      const other = madeElement("button", { type: "button" }, "Other numbers");
+      const other = element("button", { type: "button" }, "Other numbers");
       other.addEventListener("click", () => {
         at = (at + 1) % variants.length;
         show().focus();
       });
       field.row.append(other);
-      const summary = madeElement("summary", {}, "Solution");
-      const folded = madeElement("details", {}, summary, madeElement("p", {}, solution));
-      place.replaceChildren(madeElement("p", {}, question), field.whole, folded);
+      const summary = element("summary", {}, "Solution");
+      const folded = element("details", {}, summary, element("p", {}, solution));
+      place.replaceChildren(element("p", {}, question), field.whole, folded);
       return field.input;
     };
     show();
@@ -254,8 +255,8 @@ function mountProgress(place, course, answers) {
   const show = () => {
     answers.read();
     const some = Object.keys(answers.said).length > 0;
-    const title = madeElement("h3", {}, "What you have done");
-    const parts = [title, madeElement("p", {}, whereKept(answers, some))];
+    const title = element("h3", {}, "What you have done");
+    const parts = [title, element("p", {}, whereKept(answers, some))];
     if (some) parts.push(progressTable(course.lessons, answers), eraseButton(answers, show));
     place.replaceChildren(...parts);
   };
@@ -278,16 +279,16 @@ function whereKept(answers, some) {
  * @param {Answers} answers
  */
 function progressTable(lessons, answers) {
-  const names = ["Lesson", "Guess", "Exercises"].map((name) => madeElement("th", { scope: "col" }, name));
-  const table = madeElement("table", {}, madeElement("thead", {}, madeElement("tr", {}, ...names)));
-  const body = madeElement("tbody", {});
+  const names = ["Lesson", "Guess", "Exercises"].map((name) => element("th", { scope: "col" }, name));
+  const table = element("table", {}, element("thead", {}, element("tr", {}, ...names)));
+  const body = element("tbody", {});
   for (const { title, file, guesses, exercises } of lessons) {
     const right = exercises.filter((key) => answers.said[key]?.state === "right").length;
     const made = guesses.filter((key) => answers.said[key]).length;
-    const name = madeElement("th", { scope: "row" }, madeElement("a", { href: file }, title));
+    const name = element("th", { scope: "row" }, element("a", { href: file }, title));
     const guess = guesses.length ? (made ? "made" : "not yet") : "";
     const done = `${right} of ${exercises.length} right`;
-    body.append(madeElement("tr", {}, name, madeElement("td", {}, guess), madeElement("td", {}, done)));
+    body.append(element("tr", {}, name, element("td", {}, guess), element("td", {}, done)));
   }
   table.append(body);
   return table;
@@ -299,7 +300,7 @@ function progressTable(lessons, answers) {
  * @param {() => void} after
  */
 function eraseButton(answers, after) {
-  const button = madeElement("button", { type: "button" }, "Erase all of it");
+  const button = element("button", { type: "button" }, "Erase all of it");
   let asked = false;
   button.addEventListener("click", () => {
     if (asked) {
@@ -326,19 +327,19 @@ function eraseButton(answers, after) {
  */
 function answerField(key, label, action, reply) {
   const id = idOf(key);
-  const input = /** @type {HTMLInputElement} */ (madeElement("input", {
+  const input = /** @type {HTMLInputElement} */ (element("input", {
     id, type: "text", maxlength: String(LONGEST_ANSWER), autocomplete: "off", autocapitalize: "off",
     spellcheck: "false",
   }));
-  const button = madeElement("button", { type: "button" }, action);
+  const button = element("button", { type: "button" }, action);
   const line = statusLine();
   const check = () => tell(line, reply(input.value.trim()));
   button.addEventListener("click", check);
   input.addEventListener("keydown", (event) => {
     if (event.key === "Enter") check();
   });
-  const row = madeElement("div", { class: "row" }, input, button);
-  const whole = madeElement("div", { class: "answer" }, madeElement("label", { for: id }, label), row, line);
+  const row = element("div", { class: "row" }, input, button);
+  const whole = element("div", { class: "answer" }, element("label", { for: id }, label), row, line);
   const fill = (/** @type {string} */ text) => {
     input.value = text;
     check();
@@ -347,7 +348,7 @@ function answerField(key, label, action, reply) {
 }
 
 function statusLine() {
-  return madeElement("p", { role: "status", class: "reply" });
+  return element("p", { role: "status", class: "reply" });
 }
 
 /**
@@ -356,7 +357,7 @@ function statusLine() {
  */
 function tell(line, judged) {
   line.dataset.state = judged.state;
-  const mark = madeElement("span", { "aria-hidden": "true" }, MARKS[judged.state]);
+  const mark = element("span", { "aria-hidden": "true" }, MARKS[judged.state]);
   line.replaceChildren(mark, ` ${judged.sentence}`);
 }
 
@@ -368,16 +369,4 @@ function inUnit(exercise) {
 /** @param {string} key */
 function idOf(key) {
   return `answer-${key.replaceAll(".", "-")}`;
-}
-
-/**
- * @param {string} tag
- * @param {Record<string, string>} attributes
- * @param {(Node | string)[]} children
- */
-function madeElement(tag, attributes, ...children) {
-  const element = document.createElement(tag);
-  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-  element.append(...children);
-  return element;
 }

@@ -25,7 +25,7 @@ export function drawDeck(scene) {
  * @param {any} scene
  */
 function drawTape(scene) {
-  const { width, tape, thick, pack, edge, loop, narrow, right } = scene.place;
+  const { width, tape, thick, pack, loop, narrow, right } = scene.place;
   const { back, tape: ribbon } = scene.layers;
   const low = tape + thick;
   if (loop) {
@@ -163,7 +163,7 @@ function drawSpeed(scene) {
  * @param {any} scene
  */
 function drawRuler(scene) {
-  const { zero, x, end, ruler, rulerThick, spanMm, scale, narrow } = scene.place;
+  const { zero, end, ruler, rulerThick, spanMm, scale, narrow } = scene.place;
   const before = 7;
   scene.layers.marks.put("ruler", "rect", {
     x: zero - before, y: ruler + 3, width: end - zero + before + 7, height: rulerThick - 3, rx: 3,

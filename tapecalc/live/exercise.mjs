@@ -1,6 +1,8 @@
 // Judges a reader's answer to an exercise as `Exercise.check` in tapecalc/course/exercise.py does, and says it
 // in the same words. What is right, likely slips and their hints come from there, as data.
 
+import { generalText } from "./words.mjs";
+
 /** @typedef {number | [number | null, number | null] | string} Wrong a number, a range, or "not whole" */
 /**
  * @typedef {Object} ExerciseData
@@ -221,17 +223,5 @@ function withUnit(exercise, digits) {
  * @param {number} number
  */
 function saidNumber(exercise, number) {
-  return withUnit(exercise, sixDigits(number));
-}
-
-/**
- * A number to six digits, as Python's format "g" writes it.
- * @param {number} number
- */
-function sixDigits(number) {
-  const [digits, power] = number.toExponential(5).split("e");
-  const exponent = Number(power);
-  if (exponent >= -4 && exponent < 6) return String(Number(number.toPrecision(6)));
-  const sign = exponent < 0 ? "-" : "+";
-  return `${Number(digits)}e${sign}${String(Math.abs(exponent)).padStart(2, "0")}`;
+  return withUnit(exercise, generalText(number, 6));
 }

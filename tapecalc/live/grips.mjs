@@ -7,9 +7,9 @@ export const STEP_MM = 0.1;
 const FAR_MM = 1;
 const STEP_DB = 0.5;
 const FAR_DB = 3;
-/** What the slider of the return send reaches; a file may go beyond. */
-const SEND_LOW_DB = -40;
-const SEND_HIGH_DB = 12;
+/** What the sliders of sends and levels reach; a file may go beyond. */
+export const SEND_LOW_DB = -40;
+export const SEND_HIGH_DB = 12;
 /** A send that is turned all the way down. */
 const NO_SEND_DB = -90;
 const GRIP_TALL = 44;

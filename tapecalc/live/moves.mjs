@@ -1,6 +1,7 @@
 /** Short moves to try: a question, what to do, what to expect, and the setting from which it starts. */
 
 import { headDelays, marginDb, nearestFit, speedFromIps } from "./formulas.mjs";
+import { USUAL_HEAD } from "./setting.mjs";
 import { figure, lengthWords, speedWords, timeWords } from "./telling.mjs";
 
 /**
@@ -141,11 +142,10 @@ function secondHead(facts) {
   const { heads } = facts.setting;
   const first = reached(facts, Math.min(heads[0].spacing_mm, facts.most_mm / 1.5));
   const second = reached(facts, first * 1.5);
-  const file = { level_db: 0, inverted: false, feeds_return: true, on: true };
   const others = heads.slice(1).map((/** @type {any} */ head, /** @type {number} */ k) =>
     (k ? { ...head, on: false } : { ...head, on: true, spacing_mm: second }));
   const setting = from(facts, {}, { spacing_mm: first });
-  setting.heads = [setting.heads[0], ...(others.length ? others : [{ ...file, spacing_mm: second }])];
+  setting.heads = [setting.heads[0], ...(others.length ? others : [{ ...USUAL_HEAD, spacing_mm: second }])];
   setting.return_send_db = sendBelowLimit(facts, { ...setting, return_send_db: 0 }, 8);
   return {
     title: "Two heads: which rhythm do they make?",
@@ -158,7 +158,7 @@ function secondHead(facts) {
 }
 
 /** @param {any} facts */
-function backward(facts) {
+function onlyTheEcho(facts) {
   return {
     title: "What if only the echo is heard?",
     todo: "Press play and turn the dry sound off.",
@@ -174,7 +174,7 @@ function backward(facts) {
  * @returns {Move[]}
  */
 export function movesFor(facts) {
-  const made = [twiceAsFar, slower, onTheBeat, howLong, darker, secondHead, backward]
+  const made = [twiceAsFar, slower, onTheBeat, howLong, darker, secondHead, onlyTheEcho]
     .map((make) => make(facts));
   return made.flatMap((move) => (move === null ? [] : [move])).slice(0, 6);
 }

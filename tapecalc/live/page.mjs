@@ -1,11 +1,12 @@
 /** The playable tape in a page: the scene, what is moved beside it, and the sound behind it. */
 
-import { buttonControl, checkControl, download, element, fold, heldControl } from "./controls.mjs";
+import { buttonControl, checkControl, download, fold, heldControl } from "./controls.mjs";
 import { numberControl, radioControl, rangeControl, selectControl } from "./controls.mjs";
-import { STEP_MM } from "./grips.mjs";
+import { SEND_HIGH_DB, SEND_LOW_DB, STEP_MM } from "./grips.mjs";
+import { element } from "./elements.mjs";
 import { movesFor } from "./moves.mjs";
 import { Scene } from "./scene.mjs";
-import { History, TwoSettings, checkedSetting, machineFile } from "./setting.mjs";
+import { BPM_LIMITS, History, TwoSettings, USUAL_HEAD, checkedSetting, machineFile } from "./setting.mjs";
 import { sameSetting, settingFromAddress, settingToAddress } from "./setting.mjs";
 import { HEADPHONES, Sound, lateInWords, stillLate, tappedTempo } from "./sound.mjs";
 import { figure, headsSaid, lengthWords, levelWords, loopSaid, speedWords } from "./telling.mjs";
@@ -26,7 +27,6 @@ const SWITCHES_SAID = [
 ];
 const HEAD_SWITCHES_SAID = [["on", "on"], ["feeds_return", "in the return"], ["inverted", "inverted"]];
 const ADDRESS_PAUSE_MS = 300;
-const LEAST_SEND_DB = -40;
 /** A smaller change of what stays late is not told, s; nor one of how far the sound is turned down, dB. */
 const LATE_STEP_S = 0.003;
 const HELD_STEP_DB = 6;
@@ -122,12 +122,14 @@ class TapePage {
   head() {
     this.number = element("strong", { class: "number" });
     this.which = element("span", { class: "which" });
+    this.within = element("span", { class: "within" });
     this.answer = element("span", { class: "long" });
     this.under = element("p", { class: "under" });
     return element("div", { class: "top" },
       element("div", {}, element(`h${this.options.level ?? 2}`, { class: "title" }, TITLE), this.under),
       element("div", { class: "answer" },
-        element("div", { class: "amount" }, this.which, this.number, this.nudges()), this.answer));
+        element("div", { class: "amount" }, this.which, this.number, this.within, this.nudges()),
+        this.answer));
   }
 
   /** Fine setting of the head whose number stands large, for fingers. */
@@ -189,7 +191,8 @@ class TapePage {
   }
 
   tempo() {
-    const field = numberControl({ name: "tempo", least: 20, most: 400, unit: "beats a minute" },
+    const [least, most] = BPM_LIMITS;
+    const field = numberControl({ name: "tempo", least, most, unit: "beats a minute" },
       (bpm) => this.change({ bpm }));
     const tap = buttonControl("tap", () => this.tap());
     tap.setAttribute("aria-label", "tap the tempo");
@@ -220,7 +223,7 @@ class TapePage {
     numbers.classList.add("printed"); // folded or not
     this.rows = element("div", { class: "head-rows" });
     const mixer = element("div", { class: "mixer" },
-      this.bind(rangeControl({ name: "input send", least: LEAST_SEND_DB, most: 12, step: 0.5,
+      this.bind(rangeControl({ name: "input send", least: SEND_LOW_DB, most: SEND_HIGH_DB, step: 0.5,
         words: levelWords },
         (db, done) => this.change({ input_send_db: db }, !done)), () => this.setting.input_send_db),
       ...SWITCHES_SAID.map(([key, words]) => this.bind(checkControl(words,
@@ -270,7 +273,7 @@ class TapePage {
     const mm = Math.round(10 * Math.min(this.facts.most_mm, far * 1.5)) / 10;
     this.touched = heads.length;
     this.apply({ ...this.setting, heads: [...heads,
-      { spacing_mm: mm, level_db: 0, inverted: false, feeds_return: true, on: true }] });
+      { ...USUAL_HEAD, spacing_mm: mm }] });
   }
 
   keep() {
@@ -387,6 +390,7 @@ class TapePage {
     for (const [button, way] of [[this.nearer, "nearer"], [this.farther, "farther"]]) {
       button.setAttribute("aria-label", `head ${this.touched + 1} ${way} by ${figure(STEP_MM, 1)} mm`);
     }
+    put(this.within, one.within);
     put(this.answer, setting.heads[this.touched].on ? one.long : "off");
     const beats = figure(setting.bpm, setting.bpm % 1 ? 1 : 0);
     put(this.under,
@@ -423,8 +427,8 @@ class TapePage {
   /** @param {number} k */
   headRow(k) {
     const name = `head ${k + 1}`;
-    const level = rangeControl({ name: "level", spoken: `level of ${name}`, least: LEAST_SEND_DB, most: 12,
-      step: 0.5, words: levelWords },
+    const level = rangeControl({ name: "level", spoken: `level of ${name}`, least: SEND_LOW_DB,
+      most: SEND_HIGH_DB, step: 0.5, words: levelWords },
       (db, done) => this.moveHead(k, { level_db: db }, !done));
     const checks = HEAD_SWITCHES_SAID.map(([key, words]) => ({
       key, control: checkControl(words, (on) => this.moveHead(k, { [key]: on }), `${name} ${words}`),
@@ -621,7 +625,8 @@ class TapePage {
     this.taps = this.taps.slice(-16);
     try {
       const { bpm, text } = tappedTempo(this.taps);
-      this.change({ bpm: Math.round(10 * Math.min(400, Math.max(20, bpm))) / 10 });
+      const [least, most] = BPM_LIMITS;
+      this.change({ bpm: Math.round(10 * Math.min(most, Math.max(least, bpm))) / 10 });
       this.say(text);
     } catch (error) {
       this.say(sentenceOf(error));

@@ -1,7 +1,8 @@
 // All that a person moves, as one small object: checked, in the page's address, with steps back, two to
 // switch between, and as a machine file. setting.py checks the same.
 
-import { dbToAmplitude, generalText, keepsResponse } from "./formulas.mjs";
+import { dbToAmplitude, keepsResponse } from "./formulas.mjs";
+import { generalText } from "./words.mjs";
 
 /**
  * @typedef {object} Head
@@ -82,7 +83,6 @@ import { dbToAmplitude, generalText, keepsResponse } from "./formulas.mjs";
  * @property {number} ramp_s
  * @property {number} least_mm
  * @property {number} most_mm
- * @property {boolean} cassette
  * @property {number} head_width_mm
  * @property {number} hub_radius_mm
  * @property {number} pack_radius_mm
@@ -107,7 +107,9 @@ import { dbToAmplitude, generalText, keepsResponse } from "./formulas.mjs";
 
 const SEND_LIMITS_DB = [-90, 20];
 const LEVEL_LIMITS_DB = [-90, 20];
-const BPM_LIMITS = [20, 400];
+export const BPM_LIMITS = [20, 400];
+/** A head that a page adds, but for its place. */
+export const USUAL_HEAD = { level_db: 0, inverted: false, feeds_return: true, on: true };
 const SETTING_INPUTS = ["phrase", "clicks", "file", "line"];
 const SWITCHES = /** @type {const} */ (["response", "limit", "hiss", "wobble", "dry"]);
 const HEAD_SWITCHES = /** @type {const} */ (["inverted", "feeds_return", "on"]);
@@ -516,7 +518,7 @@ function movedLines(facts, setting, section, keys) {
 /** @param {Facts} facts @param {Setting} setting @param {number} place */
 function headSection(facts, setting, place) {
   const head = setting.heads[place];
-  const before = facts.setting.heads[place] || { level_db: 0, inverted: false, feeds_return: true };
+  const before = facts.setting.heads[place] || USUAL_HEAD;
   const lines = [`spacing_mm = ${head.spacing_mm}`];
   for (const key of /** @type {const} */ (["level_db", "feeds_return", "inverted"])) {
     const said = facts.file.said.includes(`playback_heads.${place + 1}.${key}`);

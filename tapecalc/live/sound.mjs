@@ -1,6 +1,6 @@
 /** The sound of a page: starts only on a press, stops at once, listens, records, and says what is wrong. */
 
-import { uncertainText } from "./formulas.mjs";
+import { uncertainText } from "./words.mjs";
 
 const SOUND_RATE = 48000;
 const GUARD_LATENCY_S = 128 / SOUND_RATE; // as in guard.mjs, which runs elsewhere

@@ -1,9 +1,9 @@
 /** What a setting means, in numbers and in words: delays, notes, repeats, and how near a runaway is. */
 
-import { amplitudeToDb, beatMarks, decayTime, delaysPlusMinus, fitOfSetting } from "./formulas.mjs";
-import { fixedText, growthDbPerS, headDelays, levelText, loopGainDb, marginDb, mmText } from "./formulas.mjs";
-import { msText, repeatsHeard, returnGains, speedFromIps, speedText, uncertainText } from "./formulas.mjs";
-import { withArticle } from "./formulas.mjs";
+import { amplitudeToDb, beatMarks, decayTime, delayFromTempo, delaysPlusMinus } from "./formulas.mjs";
+import { fitOfSetting, growthDbPerS, headDelays, loopGainDb, marginDb, neighbors } from "./formulas.mjs";
+import { repeatsHeard, returnGains, spacingFromDelay, speedFromIps } from "./formulas.mjs";
+import { fixedText, levelText, mmText, msText, speedText, uncertainText, withArticle } from "./words.mjs";
 
 const MINUS = "\u2212";
 const SPACE = "\u00a0";
@@ -67,6 +67,7 @@ export function speedWords(facts, ips) {
  * @property {string} offShort how far from it
  * @property {boolean} inTime whether it is more likely not heard as off
  * @property {string} sure the delay in ms and how far it may be off
+ * @property {string} within how far it may be off, empty where it is exact
  * @property {string} heard whether it is heard as off: "yes", "no", or "perhaps", as the delay is not exact
  * @property {string} whole all of it in one line, for those who listen
  */
@@ -87,6 +88,7 @@ export function headsSaid(facts, setting) {
     const inTime = !fit.audible;
     const heard = heardWords(Math.abs(fit.error), fit.threshold, plusMinus[k]);
     const said = off ? (inTime ? `in time (${off})` : off) : "in time";
+    const sure = printed(uncertainText(1000 * delay, 1000 * plusMinus[k], "ms"));
     const more = head.on ? (head.inverted ? ", inverted" : "") : ", off";
     return {
       delay,
@@ -96,7 +98,8 @@ export function headsSaid(facts, setting) {
       offShort: off || "exact",
       long: `${withArticle(fit.note)}, ${longWords(said, inTime, heard)}`,
       inTime,
-      sure: printed(uncertainText(1000 * delay, 1000 * plusMinus[k], "ms")),
+      sure,
+      within: plusMinus[k] ? sure.slice(sure.indexOf("\u00b1")) : "",
       heard,
       whole: `${lengthWords(head.spacing_mm)}, ${timeWords(delay)}, ${withArticle(fit.note)}, `
         + `${off || "exact"}${inTime && off ? NOT_HEARD[heard] : ""}${more}`,
@@ -129,10 +132,8 @@ function heardWords(error, threshold, plusMinus) {
 function likelyDb(facts, setting) {
   if (!setting.response) return 0;
   const designs = [...facts.designs].sort((a, b) => a.speed_ips - b.speed_ips);
-  const above = designs.findIndex((one) => one.speed_ips >= setting.speed_ips - 1e-9);
-  if (above < 0) return designs[designs.length - 1].loudest_db;
-  const exact = above === 0 || Math.abs(designs[above].speed_ips - setting.speed_ips) < 1e-9;
-  return Math.max(designs[above].loudest_db, exact ? -Infinity : designs[above - 1].loudest_db);
+  const near = neighbors(designs, (one) => one.speed_ips, setting.speed_ips);
+  return Math.max(...near.map((one) => one.loudest_db));
 }
 
 /**
@@ -145,6 +146,16 @@ function likelyDb(facts, setting) {
  * @property {string} gone time until it has faded
  * @property {string} warning a sentence, empty while nothing threatens
  */
+
+/**
+ * The heads, by their numbers, that are on; those in the return; those outside of it.
+ * @param {import("./setting.mjs").Setting} setting
+ */
+export function headsOn(setting) {
+  const on = setting.heads.map((_, k) => k).filter((k) => setting.heads[k].on);
+  const fed = on.filter((k) => setting.heads[k].feeds_return);
+  return { on, fed, outside: on.filter((k) => !fed.includes(k)) };
+}
 
 /**
  * Say how often a sound is heard, and how far the return send may still go up.
@@ -192,14 +203,12 @@ export function loopSaid(facts, setting) {
  * @param {any} delays
  */
 function faded(facts, setting, once, delays) {
-  const on = setting.heads.map((/** @type {any} */ head, /** @type {number} */ k) => k)
-    .filter((/** @type {number} */ k) => setting.heads[k].on);
-  const fed = on.filter((/** @type {number} */ k) => setting.heads[k].feeds_return);
+  const { on, fed } = headsOn(setting);
   if (!on.length) return { repeats: "none", gone: "at once" };
-  const last = Math.max(...on.map((/** @type {number} */ k) => delays[k]));
+  const last = Math.max(...on.map((k) => delays[k]));
   if (!fed.length) return { repeats: "1 of each head", gone: `after ${timeWords(last)}` };
   if (once >= -0.05) return { repeats: "without end", gone: "never" };
-  const longest = Math.max(...fed.map((/** @type {number} */ k) => delays[k]));
+  const longest = Math.max(...fed.map((k) => delays[k]));
   const time = last + decayTime(longest, once, facts.faded_db);
   const about = on.length > 1 ? "within about " : "after about ";
   const count = on.length > 1 ? "several at once" : String(repeatsHeard(once, facts.faded_db));
@@ -223,7 +232,7 @@ export function songMarks(facts, setting, upToMm, heads) {
   }));
   for (const name of new Set(heads.map((one) => one.note))) {
     const note = facts.notes.find((/** @type {any} */ one) => one.name === name);
-    const mm = (note.beats * 60 * speed * 1000) / setting.bpm;
+    const mm = 1000 * spacingFromDelay(delayFromTempo(setting.bpm, note.beats), speed);
     if (mm <= upToMm && !marks.some((mark) => Math.abs(mark.mm - mm) < 1e-6 * mm)) marks.push({ mm, name,
       weight: 3 });
   }

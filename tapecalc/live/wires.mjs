@@ -1,5 +1,7 @@
 /** The wires of the scene: from the sound and the heads back to the tape, and to what is heard. */
 
+import { headsOn } from "./telling.mjs";
+
 const HEARD_WORDS = "what you hear";
 const OUTSIDE_WORDS = "not in the return";
 const OUTSIDE_SHORT = "not returned";
@@ -13,17 +15,6 @@ export function drawWires(scene) {
   drawIn(scene);
   drawReturn(scene);
   drawHeard(scene);
-}
-
-/**
- * The heads, by their numbers, that are on; those in the return; those outside of it.
- * @param {any} setting
- */
-function headsOn(setting) {
-  const on = setting.heads.map((/** @type {any} */ _, /** @type {number} */ k) => k)
-    .filter((/** @type {number} */ k) => setting.heads[k].on);
-  const fed = on.filter((/** @type {number} */ k) => setting.heads[k].feeds_return);
-  return { on, fed, outside: on.filter((/** @type {number} */ k) => !fed.includes(k)) };
 }
 
 /**

@@ -72,6 +72,8 @@ def pairs():
         found += [(exercise, text) for text in rng.choice(texts, size=min(len(texts), 20), replace=False)]
     some = list(exercises().values())
     found += [(Exercise(1234, "Hz"), text) for text in ("1,234", "1.234", "1,235 Hz", "1,234 kHz")]
+    ties = ("1000.125", "1000.375", "1000.0625")  # which go to the even digit
+    found += [(Exercise(1000, "Hz"), text) for text in ties]
     rounded_is_slip = Exercise(0.1674, "mm", tolerance_percent=0.5).hints("", (0.17, "No."))
     found += [(rounded_is_slip, text) for text in ("0.17", "0.1674", "170 um")]
     return found + [

@@ -15,7 +15,8 @@ from tapecalc.calc import loop, response, tempo, transport, units
 from tapecalc.live.setting import machine_of_setting
 
 PLACES = 1000
-TEXT = (resources.files("tapecalc.live") / "formulas.mjs").read_text(encoding="utf-8")
+HERE = resources.files("tapecalc.live")
+TEXT = "".join((HERE / f"{name}.mjs").read_text(encoding="utf-8") for name in ("formulas", "words"))
 NOTES = [{"name": note.name, "beats": note.beats, "plain": note.plain} for note in tempo.NOTE_VALUES]
 
 DELAY, SPEED, SPACING, BPM = (1e-5, 60.0), (0.001, 20.0), (1e-4, 20.0), (20.0, 400.0)
@@ -55,10 +56,10 @@ WORDS = {
 TOLD_BELOW = {
     "speedText", "fitNote", "nearestFit", "fitOfSetting", "beatMarks", "headGains", "returnGains",
     "headSpacings", "headDelays", "poleLengthMm", "keepsResponse", "worstResponseDb", "marginDb", "passedDb",
-    "loopGainDb", "delaysPlusMinus", "withArticle",
+    "loopGainDb", "delaysPlusMinus", "withArticle", "neighbors",
 }  # fmt: skip
 #: What no function of the library says.
-OWN = {"fixedText", "generalText"}
+OWN = {"fixedText", "generalText", "neighbors"}
 
 
 def places(limits, seed):
@@ -82,7 +83,7 @@ def in_page(names, given):
     script += (
         "for (const name in all) found[name] = given[name].map((row) => all[name](...row)); return found;"
     )
-    return scripts.run("formulas", script, given)
+    return scripts.run("telling", script, given)  # which joins formulas and words
 
 
 def documented(name):
@@ -143,13 +144,13 @@ def test_words_are_the_librarys():
 def test_speeds_are_written_in_both_units():
     speeds = [row[0] for row in places([(0.002, 3.0)], 3)] + [0.1905, 0.0476, 0.38]
     script = "return given.map((v) => [speedText(v, 'us'), speedText(v, 'metric')]);"
-    found = scripts.run("formulas", script, speeds)
+    found = scripts.run("words", script, speeds)
     assert found == [[words.speed(v), words.speed(v, "metric")] for v in speeds]
 
 
 def test_a_note_has_its_article():
     names = [note["name"] for note in NOTES]
-    found = scripts.run("formulas", "return given.map(withArticle);", names)
+    found = scripts.run("words", "return given.map(withArticle);", names)
     assert found == [words.with_article(name) for name in names]
 
 

@@ -272,3 +272,12 @@ def test_what_the_moves_promise_is_so(facts, name):
     assert two["delays"][1] / two["delays"][0] == pytest.approx(1.5, abs=0.02)
     assert two["margin"] >= 8 - 0.06
     assert all(not head["on"] for head in two["setting"]["heads"][2:])
+
+
+def test_the_large_delay_says_how_far_it_may_be_off_as_the_plan_does(facts):
+    """41.5 mm within 1 mm, 7.5 in/s within 2 %: 217.85 ms x hypot(1/41.5, 0.02) = 6.8 ms, and 7 rounded up."""
+    (said,) = run("return headsSaid(given, given.setting)", facts["one head"])
+    assert said["within"] == f"\N{PLUS-MINUS SIGN}{NBSP}7{NBSP}ms"
+    assert said["sure"] == f"218{NBSP}ms{NBSP}{said['within']}"
+    sure = {**facts["one head"], "spacing_plus_minus_mm": [0], "speed_plus_minus_percent": 0}
+    assert run("return headsSaid(given, given.setting)", sure)[0]["within"] == ""
