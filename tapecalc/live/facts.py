@@ -16,14 +16,13 @@ from tapecalc.calc.tempo import NOTE_VALUES
 from tapecalc.calc.transport import pack_radius
 from tapecalc.calc.units import COVERAGE_FACTOR, from_si
 from tapecalc.live.designs import BLOCK, POINTS, RATE, Design, designs, limit_taps
-from tapecalc.live.setting import file_parts, setting_of_machine, speed_in_ips
+from tapecalc.live.setting import file_parts, setting_of_machine, speed_in_ips, speeds_reckoned
 from tapecalc.machine import LONGEST, Machine, with_changes
 from tapecalc.plan import hub_radius, is_cassette
 from tapecalc.sound.engine import TooNear
 from tapecalc.sound.samples import Array
 
 RAMP = 0.6  # s, that a change of speed takes
-FREE_SPEEDS = 13  # designs over a range of free speeds
 SPARE = 4  # samples that a head stays behind what is ready for it
 ROOMY = 1.1  # how much farther than it must a head stays, for the speed between two designs
 ROOM = 0.15, 3.0  # how far heads may be moved: m, and times the farthest of the file
@@ -33,8 +32,7 @@ HEAD_WIDTH = 12e-3, 5e-3  # m along the tape, as it is drawn: usual, and of a ca
 
 def playable_facts(machine: Machine) -> dict[str, Any]:
     """Gather what a page must know of a machine; one that cannot be played is refused in one sentence."""
-    speeds = machine.speeds if machine.speed_range is None else _free_speeds(machine.speed_range)
-    made = _designs(machine, speeds)
+    made = _designs(machine, speeds_reckoned(machine))
     least, most = _reach(machine, made)
     return {
         "version": 1,
@@ -76,11 +74,6 @@ def playable_facts(machine: Machine) -> dict[str, Any]:
         "file": file_parts(machine),
         "plan": [],
     }
-
-
-def _free_speeds(ends: tuple[float, float]) -> tuple[float, ...]:
-    """Spread speeds over a range, its ends exactly."""
-    return (ends[0], *np.geomspace(*ends, FREE_SPEEDS)[1:-1].tolist(), ends[1])
 
 
 def _reach(machine: Machine, made: tuple[Design, ...]) -> tuple[float, float]:
@@ -144,7 +137,6 @@ def _build(machine: Machine) -> dict[str, Any]:
     pack = float(pack_radius(machine.tape.length_m / 2, hub, machine.tape_thickness))
     capstan, roller = (2.5e-3, 13e-3) if cassette else (8e-3, 38e-3)
     return {
-        "cassette": cassette,
         "head_width_mm": from_si(HEAD_WIDTH[cassette], "mm"),
         "hub_radius_mm": from_si(hub, "mm"),
         "pack_radius_mm": from_si(pack, "mm"),

@@ -40,8 +40,8 @@ _KEYS = ("speed_ips", *(key for keys in MOVED.values() for key in keys), "heads"
 #: From one length of poles to the next for which the worst response is reckoned, and the shortest, m: half of
 #: the nearest place of a usual head. A head near the record head has short ones.
 POLE_STEP, SHORTEST_POLES = 0.75, USUAL_SPACINGS[0] / 2
-#: Speeds of a free range for which it is.
-RANGE_STEPS = 13
+#: Speeds of a free range for which something is reckoned.
+FREE_SPEEDS = 13
 
 
 def setting_of_machine(machine: Machine) -> dict[str, Any]:
@@ -72,6 +72,14 @@ def setting_of_machine(machine: Machine) -> dict[str, Any]:
 def speed_in_ips(speed: float) -> float:
     """Write a speed, m/s, in ips as facts and setting have it."""
     return float(from_si(speed, "ips"))
+
+
+def speeds_reckoned(machine: Machine) -> tuple[float, ...]:
+    """The speeds for which a page gets filters and levels: all, or some of a free range, its ends exactly."""
+    ends = machine.speed_range
+    if ends is None:
+        return machine.speeds
+    return (ends[0], *np.geomspace(*ends, FREE_SPEEDS)[1:-1].tolist(), ends[1])
 
 
 # ---- what is allowed ----
@@ -282,11 +290,8 @@ def _worst(machine: Machine) -> list[dict[str, Any]]:
     own = machine.heads.pole_length_mm
     poles_mm = [own] if own is not None else _poles_mm(min(SHORTEST_POLES, machine.spacings[0] / 2))
     at_poles = [with_changes(reckoned, {"heads.pole_length_mm": pole_mm}) for pole_mm in poles_mm]
-    speeds, ends = sorted(machine.speeds), machine.speed_range
-    if ends is not None:
-        speeds = [ends[0], *np.geomspace(*ends, RANGE_STEPS).tolist()[1:-1], ends[1]]
     rows = []
-    for speed in speeds:
+    for speed in sorted(speeds_reckoned(machine)):
         levels_db = [loudest(at.worst_loop(speed).one_pass)[1] for at in at_poles]
         measured = any(machine.speeds[one.speed - 1] == speed for one in machine.measured_responses)
         rows.append(
