@@ -47,7 +47,7 @@ from safe_page import harm_in
 from site_api import api_pages, in_rooms, link_lessons, uses_in
 from site_exercises import STYLE as EXERCISES_STYLE
 from site_exercises import Exercises, progress_place
-from site_find import contents_of, index_sheet, search_index
+from site_find import contents_of, index_sheet, plain, search_index
 from site_gallery import PAGE as GALLERY
 from site_gallery import archives, clip_of, clips_in, gallery_figures
 from site_panels import imports_of, knobs_of, panel_of, small
@@ -81,6 +81,11 @@ IN_INDEX = re.compile(
 #: What the others begin with.
 FIGURE, PREVIEW_ALT = "tape_path", "The way of the tape past its heads"
 OTHER_FIGURE = {"workbench": "tempo_map"}
+#: Where a notebook has the playable tape a page has its picture, and the way to a tape that plays.
+TAPE_STILL = 'class="tape-still"'
+PLAY_IT = (
+    f'<p class="live">Here stands a picture. <a href="{TRY}">The tape to play</a> has a page of its own.</p>'
+)
 MUST_FAIL = "raises-exception"
 PANEL = "Run the notebook to move the controls."  # how the caption of every panel ends
 RUN_IT = "No sound, no link? Run this cell."  # what a player says for a notebook that is not trusted
@@ -412,7 +417,9 @@ class Site:
             elif "image/png" in data:
                 parts.append(self.picture(data["image/png"], output.metadata.get("image/png", {})))
             elif "text/html" in data:
-                parts.append({"kind": "html", "html": Markup(self.without_sounds(data["text/html"]))})
+                shown = self.without_sounds(data["text/html"])
+                played = PLAY_IT if TAPE_STILL in shown else ""
+                parts.append({"kind": "html", "html": Markup(shown + played)})
             elif "text/markdown" in data:
                 words = data["text/markdown"]
                 live = PANEL in words
@@ -490,11 +497,6 @@ def _joined(parts):
         else:
             joined.append(part)
     return joined
-
-
-def plain(text):
-    """The words of some HTML."""
-    return " ".join(html.unescape(re.sub(r"<[^>]+>", "", str(text))).split())
 
 
 def first_sentence(text):

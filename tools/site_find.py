@@ -30,14 +30,9 @@ def search_index(pages, figures, modules):
         for each in figures
     ]
     for module in modules:
-        places.append((module.name, "Library", module.file, _words(module.summary)))
+        places.append((module.name, "Library", module.file, plain(module.summary)))
         places += [
-            (
-                entry.name,
-                module.name,
-                f"{module.file}#{entry.anchor}",
-                _words(entry.text.partition("\n\n")[0]),
-            )
+            (entry.name, module.name, f"{module.file}#{entry.anchor}", plain(entry.text.partition("\n\n")[0]))
             for entry in module.entries
         ]
     return places
@@ -45,19 +40,17 @@ def search_index(pages, figures, modules):
 
 def _sections(page):
     """The places of a lesson: its beginning, and each heading with what stands below it."""
-    places = [
-        [page.title, f"Lesson {page.number}" if page.number else "Course", page.file, _words(page.lead)]
-    ]
+    places = [[page.title, f"Lesson {page.number}" if page.number else "Course", page.file, plain(page.lead)]]
     for part in page.parts:
         shown = SOLUTION.sub("", str(part.get("html", ""))) if part["kind"] == "prose" else ""
         before, *found = HEADING.split(shown)
-        places[-1][3] += f" {_words(before)} {_words(part.get('caption') or '')}"
+        places[-1][3] += f" {plain(before)} {plain(part.get('caption') or '')}"
         for _, anchor, words, text in zip(*[iter(found)] * 4, strict=True):
-            places.append([_words(words), page.title, f"{page.file}#{html.unescape(anchor)}", _words(text)])
+            places.append([plain(words), page.title, f"{page.file}#{html.unescape(anchor)}", plain(text)])
     return [(title, where, address, " ".join(text.split())) for title, where, address, text in places]
 
 
-def _words(text):
+def plain(text):
     """The words of HTML or of a docstring."""
     return " ".join(html.unescape(re.sub(r"<[^>]+>", "", str(text))).replace("`", "").split())
 

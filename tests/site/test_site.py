@@ -850,3 +850,16 @@ def test_an_archive_holds_all_figures_of_one_size_and_the_license():
             "LICENSE-PICTURES",
         }
         assert b"CC BY 4.0" in packed.read("article_single/LICENSE-PICTURES")
+
+
+@slow
+def test_where_a_notebook_plays_a_page_leads_to_the_tape_that_does(files):
+    for name, notebook in NOTEBOOKS.items():
+        stills = sum(
+            "tape-still" in output.get("data", {}).get("text/html", "")
+            for _, cell in notebook.code
+            for output in cell.outputs
+        )
+        text = files[tool.page_file(name)].decode()
+        assert text.count('<a href="try.html">The tape to play</a>') == stills
+    assert "The tape to play" in files["01_delay.html"].decode()
