@@ -275,7 +275,7 @@ def test_what_the_moves_promise_is_so(facts, name):
 
 
 def test_the_large_delay_says_how_far_it_may_be_off_as_the_plan_does(facts):
-    """41.5 mm within 1 mm, 7.5 in/s within 2 %: 217.85 ms x hypot(1/41.5, 0.02) = 6.8 ms, and 7 rounded up."""
+    """41.5 mm within 1 mm, 7.5 in/s within 2 %: 217.85 ms x hypot(1/41.5, 0.02) = 6.8 ms, said as 7."""
     (said,) = run("return headsSaid(given, given.setting)", facts["one head"])
     assert said["within"] == f"\N{PLUS-MINUS SIGN}{NBSP}7{NBSP}ms"
     assert said["sure"] == f"218{NBSP}ms{NBSP}{said['within']}"
