@@ -7,8 +7,12 @@ imports by name from its neighbors, one statement a line and nothing renamed; jo
 import re
 from functools import cache
 from importlib import resources
+from importlib.resources.abc import Traversable
 
-_IMPORT = re.compile(r"^import \{([^}]*)\} from \"\./(\w+)\.mjs\";\n", re.MULTILINE)
+#: The packages in which modules stand; a name stands once in all of them.
+PACKAGES = ("tapecalc.live", "tapecalc.panels")
+
+_IMPORT = re.compile(r"^import \{([^}]*)\} from \"\.(?:\./\w+)?/(\w+)\.mjs\";\n", re.MULTILINE)
 _EXPORT = re.compile(r"^export (?=(?:async )?function\b|class\b|const\b)", re.MULTILINE)
 _NAMES = re.compile(r"^(?:async )?(?:function\*?|class|const|let) (\w+)", re.MULTILINE)
 
@@ -32,13 +36,22 @@ def joined(name: str) -> str:
     return "\n".join(parts.values())
 
 
+def module_file(name: str) -> Traversable:
+    """The file of a module, in whichever package it stands."""
+    places = [resources.files(package) / f"{name}.mjs" for package in PACKAGES]
+    found = [place for place in places if place.is_file()]
+    if len(found) != 1:
+        raise ValueError(f"a module must stand in one of {', '.join(PACKAGES)}, got {name} in {len(found)}")
+    return found[0]
+
+
 def _collect(name: str, parts: dict[str, str], way: tuple[str, ...]) -> None:
     """Put a module behind those it imports; `way` leads to it."""
     if name in way:
         raise ValueError(f"modules must not import each other, got {' -> '.join((*way, name))}")
     if name in parts:
         return
-    text = (resources.files("tapecalc.live") / f"{name}.mjs").read_text(encoding="utf-8")
+    text = module_file(name).read_text(encoding="utf-8")
     for _, other in _IMPORT.findall(text):
         _collect(other, parts, (*way, name))
     parts[name] = _EXPORT.sub("", _IMPORT.sub("", text))

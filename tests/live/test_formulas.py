@@ -1,22 +1,18 @@
 """The page's formulas are the library's: both languages at the same thousand places, the ends among them."""
 
-import importlib
 import itertools
-import re
-from importlib import resources
 
 import numpy as np
 import pytest
 import scripts
 from live_machines import TEXTS, facts_for, machine_named, random_setting
+from mirrors import PLACES, exported, in_page, mirrored, places
 
 from tapecalc import words
 from tapecalc.calc import loop, response, tempo, transport, units
 from tapecalc.live.setting import machine_of_setting
 
-PLACES = 1000
-HERE = resources.files("tapecalc.live")
-TEXT = "".join((HERE / f"{name}.mjs").read_text(encoding="utf-8") for name in ("formulas", "words"))
+MODULES = ("formulas", "words")
 NOTES = [{"name": note.name, "beats": note.beats, "plain": note.plain} for note in tempo.NOTE_VALUES]
 
 DELAY, SPEED, SPACING, BPM = (1e-5, 60.0), (0.001, 20.0), (1e-4, 20.0), (20.0, 400.0)
@@ -62,63 +58,18 @@ TOLD_BELOW = {
 OWN = {"fixedText", "generalText", "neighbors"}
 
 
-def places(limits, seed):
-    """Draw a thousand places, all the corners first, evenly over the logarithm where that is wide."""
-    rng = np.random.default_rng(seed)
-    rows = list(itertools.product(*limits))
-    while len(rows) < PLACES:
-        row = []
-        for low, high in limits:
-            wide = low > 0 and high > 100 * low
-            value = np.exp(rng.uniform(*np.log([low, high]))) if wide else rng.uniform(low, high)
-            row.append(int(rng.integers(low, high + 1)) if isinstance(low, int) else float(value))
-        rows.append(tuple(row))
-    return rows
-
-
-def in_page(names, given):
-    """Call each of the functions at each of its places, in one run."""
-    table = ", ".join(names)
-    script = f"const all = {{{table}}}; const found = {{}};"
-    script += (
-        "for (const name in all) found[name] = given[name].map((row) => all[name](...row)); return found;"
-    )
-    return scripts.run("telling", script, given)  # which joins formulas and words
-
-
-def documented(name):
-    """Give the comment of an exported function."""
-    found = re.search(rf"/\*\*((?:(?!\*/).)*)\*/\nexport function {name}\b", TEXT, re.DOTALL)
-    return " ".join(found[1].replace("*", " ").split())
-
-
 def test_every_function_is_compared_and_says_what_it_mirrors():
-    exported = re.findall(r"^export (?:function|const|class) (\w+)", TEXT, re.MULTILINE)
-    assert sorted(exported) == sorted({*NUMBERS, *WORDS, *TOLD_BELOW})
-    for name in set(exported) - OWN:
-        dotted = re.match(r"Mirrors .*?(tapecalc(?:\.\w+)+)", documented(name))
-        assert dotted, name
-        parts = dotted[1].rstrip(".").split(".")
-        module = next(n for n in range(len(parts), 0, -1) if _is_module(".".join(parts[:n])))
-        thing = importlib.import_module(".".join(parts[:module]))
-        for part in parts[module:]:
-            thing = thing.__annotations__.get(part) or getattr(thing, part)
-        assert module < len(parts), name
-
-
-def _is_module(name):
-    try:
-        importlib.import_module(name)
-    except ModuleNotFoundError:
-        return False
-    return True
+    names = exported(*MODULES)
+    assert sorted(names) == sorted({*NUMBERS, *WORDS, *TOLD_BELOW})
+    for name in set(names) - OWN:
+        mirrored(name, *MODULES)
 
 
 def test_numbers_are_the_librarys():
     given = {name: places(limits, seed) for seed, (name, (_, limits)) in enumerate(NUMBERS.items())}
-    found = in_page(NUMBERS, given)
-    for name, (mirrored, _) in NUMBERS.items():
-        wanted = [mirrored(*row) for row in given[name]]
+    found = in_page("telling", NUMBERS, given)
+    for name, (original, _) in NUMBERS.items():
+        wanted = [original(*row) for row in given[name]]
         np.testing.assert_allclose(found[name], wanted, rtol=1e-9, atol=1e-15, err_msg=name)
 
 
@@ -133,9 +84,9 @@ def test_words_are_the_librarys():
     given["generalText"] += [
         (value, 3) for value in (0.0, 999.6, 99.96, 1e9, 1e-4, 1.23e-5, 1e-12, 9.9996e-5)
     ]
-    found = in_page(WORDS, given)
-    for name, (mirrored, _) in WORDS.items():
-        wanted = [mirrored(*row) for row in given[name]]
+    found = in_page("telling", WORDS, given)
+    for name, (original, _) in WORDS.items():
+        wanted = [original(*row) for row in given[name]]
         assert [
             pair for pair in zip(given[name], found[name], wanted, strict=True) if pair[1] != pair[2]
         ] == [], name

@@ -9,9 +9,9 @@ import scripts
 
 from tapecalc.live import modules
 
-FOLDER = resources.files("tapecalc.live")
-NAMES = sorted(path.name.removesuffix(".mjs") for path in FOLDER.iterdir() if path.name.endswith(".mjs"))
-TEXTS = {name: (FOLDER / f"{name}.mjs").read_text(encoding="utf-8") for name in NAMES}
+FILES = [path for package in modules.PACKAGES for path in resources.files(package).iterdir()]
+NAMES = sorted(path.name.removesuffix(".mjs") for path in FILES if path.name.endswith(".mjs"))
+TEXTS = {name: modules.module_file(name).read_text(encoding="utf-8") for name in NAMES}
 
 #: What no script does: it would load or run something, or make markup of what somebody typed.
 FORBIDDEN = {
@@ -52,7 +52,7 @@ def test_every_script_joins_and_is_one_that_can_be_read(name, tmp_path):
 def test_every_script_is_written_as_the_joiner_reads_it(name):
     for line in without_comments(TEXTS[name]).splitlines():
         if re.match(r"import\b", line):
-            assert re.fullmatch(r'import \{ \w+(?:, \w+)* \} from "\./\w+\.mjs";', line)
+            assert re.fullmatch(r'import \{ \w+(?:, \w+)* \} from "\.(?:\./\w+)?/\w+\.mjs";', line)
         elif re.match(r"export\b", line):
             assert re.match(r"export (?:async )?(?:function\*? |class |const )\w+", line)
         assert len(line) <= 110
@@ -96,6 +96,7 @@ def planted(tmp_path, monkeypatch):
     def join(name, **texts):
         for other, text in texts.items():
             (tmp_path / f"{other}.mjs").write_text(text, encoding="utf-8")
+        monkeypatch.setattr(modules, "PACKAGES", ("one",))
         monkeypatch.setattr(modules.resources, "files", lambda _: tmp_path)
         return modules.joined.__wrapped__(name)
 
@@ -131,7 +132,7 @@ def test_a_name_inside_a_function_is_its_own(planted):
 
 
 def test_a_script_that_is_not_there_is_refused(planted):
-    with pytest.raises(FileNotFoundError):
+    with pytest.raises(ValueError, match="^a module must stand in one of one, got nowhere in 0$"):
         planted("top", top='import { a } from "./nowhere.mjs";\n')
 
 

@@ -12,7 +12,7 @@ import tapecalc.live
 from tapecalc.live.facts import playable_facts
 
 FOLDER = Path(next(iter(tapecalc.live.__path__)))
-NAMES = sorted(path.stem for path in FOLDER.glob("*.mjs"))
+NAMES = sorted(path.stem for path in [*FOLDER.glob("*.mjs"), *FOLDER.glob("../panels/*.mjs")])
 CHECKER = shutil.which("tsc")
 
 pytestmark = [
