@@ -18,8 +18,8 @@ _NAMES = re.compile(r"^(?:async )?(?:function\*?|class|const|let) (\w+)", re.MUL
 
 
 @cache
-def joined(name: str) -> str:
-    """Return a module with all that it imports before it, each once, as one text without imports.
+def joined(*roots: str) -> str:
+    """Return modules with all that they import before them, each once, as one text without imports.
 
     Two modules with one name at their top level, or that import each other, are refused.
 
@@ -27,7 +27,8 @@ def joined(name: str) -> str:
     (True, False)
     """
     parts: dict[str, str] = {}
-    _collect(name, parts, ())
+    for root in roots:
+        _collect(root, parts, ())
     names: dict[str, str] = {}
     for module, text in parts.items():
         for top in _NAMES.findall(text):

@@ -527,9 +527,9 @@ function escaped(text) {
  * @param {Picture} picture @param {{title: string, alt: string, style: string}} told
  */
 export function svgText(picture, { title, alt, style }) {
-  const { width, height, shapes } = picture;
+  const { width, height, text, line, shapes } = picture;
   const head = `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 ${width} ${height}" width="${width}" `
-    + `height="${height}" class="chart" role="img" lang="en">`;
+    + `height="${height}" style="--text:${text}px;--wide:${line}px" class="chart" role="img" lang="en">`;
   const body = shapes.map(({ tag, given, words }) => {
     const attributes = Object.entries(given).map(([name, value]) => ` ${name}="${escaped(value)}"`).join("");
     return words === undefined ? `<${tag}${attributes}/>` : `<${tag}${attributes}>${escaped(words)}</${tag}>`;
