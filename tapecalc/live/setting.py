@@ -59,7 +59,7 @@ def setting_of_machine(machine: Machine) -> dict[str, Any]:
     )
     return {
         "speed_ips": speed_in_ips(machine.speeds[0]),
-        "bpm": FIRST_BPM if song.bpm is None else song.bpm,
+        "bpm": song.bpm or next((one.bpm for one in machine.songs), FIRST_BPM),
         "note": song.note or "any",
         "input_send_db": mixer.input_send_db,
         "return_send_db": mixer.return_send_db,
