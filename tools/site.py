@@ -2,17 +2,17 @@
 
     python tools/site.py            # into site/
     python tools/site.py --out DIR
-    python tools/site.py --still    # panels as they are at first, no archives, no clips: quicker
+    python tools/site.py --light    # no archives, no clips: quicker
     python tools/site.py --base https://example.org/echo/    # where it will stand: previews and 404 name it
 
 Every notebook that git tracks becomes a page, in reading order, with what it last put out: pictures with
 their descriptions, sounds, tables, errors made on purpose; its code is folded, the notebook lies beside it.
 Formulas become MathML, which browsers draw by themselves. The plan of the bundled machine and SECURITY.md
-stand beside the pages, one page lists all headings, and a small script searches them. Panels are drawn
-beforehand at some settings of each control, and another script shows one or another; without it they
-stand still. That is the only place where code of a notebook is run; --still only reads. Nothing is fetched
-from elsewhere; the same notebooks give the same bytes. A formula that cannot be converted, a link that leads
-nowhere or a picture without a description stops the build, and the old site stays.
+stand beside the pages, one page lists all headings, and a small script searches them. Panels are reckoned
+and drawn in the page; without scripts their picture and words at the first setting stand there. No code of
+a notebook is run, nothing is fetched from elsewhere, and the same notebooks give the same bytes. A formula
+that cannot be converted, a link that leads nowhere or a picture without a description stops the build, and
+the old site stays.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ import base64
 import copy
 import hashlib
 import html
-import json
 import os
 import re
 import subprocess
@@ -50,13 +49,14 @@ from site_exercises import Exercises, progress_place
 from site_find import contents_of, index_sheet, plain, search_index
 from site_gallery import PAGE as GALLERY
 from site_gallery import archives, clip_of, clips_in, gallery_figures
-from site_panels import imports_of, knobs_of, panel_of, small
+from site_panels import panel_in, panels_script, small
 
 from tapecalc import __version__
 from tapecalc.files import MANIFEST, replacing_folder, write_file
 from tapecalc.live import pages as live_pages
 from tapecalc.live.facts import playable_facts
 from tapecalc.machine import example_machine
+from tapecalc.panels.panel import style_sheet as panels_style
 from tapecalc.plan import make_plan
 from tapecalc.plot import style
 from tapecalc.plot.catalog import CATALOG
@@ -87,7 +87,6 @@ PLAY_IT = (
     f'<p class="live">Here stands a picture. <a href="{TRY}">The tape to play</a> has a page of its own.</p>'
 )
 MUST_FAIL = "raises-exception"
-PANEL = "Run the notebook to move the controls."  # how the caption of every panel ends
 RUN_IT = "No sound, no link? Run this cell."  # what a player says for a notebook that is not trusted
 FITS_A_PHONE = 40  # characters or TeX signs in a line that is not scrolled sideways
 MATHML = "http://www.w3.org/1998/Math/MathML"
@@ -133,9 +132,9 @@ class Page:
         return page_file(self.name)
 
     @property
-    def moving(self):
-        """Whether a panel on it can be moved."""
-        return any(part.get("knobs") for part in self.parts)
+    def panels(self):
+        """The functions that make its panels."""
+        return [part["function"] for part in self.parts if part["kind"] == "panel"]
 
 
 def page_file(name):
@@ -287,9 +286,8 @@ def explained(text):
 class Site:
     """The files of a site as they are made: name on the site -> bytes."""
 
-    def __init__(self, known, *, moving=False, filmed=False, base=""):
+    def __init__(self, known, *, filmed=False, base=""):
         self.known = known  # files that may be linked, from the project's folder
-        self.moving = moving  # whether panels are drawn at other settings too
         self.filmed = filmed  # whether clips are filmed
         self.base = base  # where the site will stand, if that is known
         stems = (Path(name).stem for name in known if re.fullmatch(r"notebooks/[^/]+\.ipynb", name))
@@ -351,7 +349,6 @@ class Site:
         """A notebook as a page."""
         renderer = Renderer(self.link_to)
         markdown = MarkdownWithMath(renderer=renderer)
-        self.imports = imports_of(notebook) if self.moving else ""
         self.shown = set()  # clips that the page has
         exercises = Exercises(notebook)
         parts = []
@@ -418,17 +415,15 @@ class Site:
                 parts.append(self.picture(data["image/png"], output.metadata.get("image/png", {})))
             elif "text/html" in data:
                 shown = self.without_sounds(data["text/html"])
+                if function := panel_in(shown):
+                    parts.append({"kind": "panel", "html": Markup(shown), "function": function})
+                    continue
                 played = PLAY_IT if TAPE_STILL in shown else ""
                 parts.append({"kind": "html", "html": Markup(shown + played)})
             elif "text/markdown" in data:
-                words = data["text/markdown"]
-                live = PANEL in words
-                if self.moving:
-                    words = words.replace(f" {PANEL}", "")  # here they move without
-                caption = Markup(markdown.render(words))
+                caption = Markup(markdown.render(data["text/markdown"]))
                 if parts and parts[-1]["kind"] == "picture" and not parts[-1]["caption"]:
-                    knobs = self.knobs(cell) if self.moving and live else []
-                    parts[-1] |= {"caption": caption, "live": live, "knobs": knobs}
+                    parts[-1]["caption"] = caption
                 else:
                     parts.append({"kind": "prose", "html": caption})
             elif "text/latex" in data:
@@ -449,18 +444,7 @@ class Site:
             raise Refused("a picture is damaged")
         source = self.stored("pictures", small(content), "png")
         size = {key: metadata.get(key) for key in ("alt", "width", "height")}
-        return {"kind": "picture", "source": source, "caption": "", "live": False, "knobs": [], **size}
-
-    def knobs(self, cell):
-        """The controls of the panel that a cell shows, and their states as the script takes them."""
-        knobs = knobs_of(panel_of(cell.source, self.imports))
-        for knob in knobs:
-            for place in knob["places"]:
-                place["picture"] = self.stored("panels", place["picture"], "png")
-            knob["first"] = [place.pop("first") for place in knob["places"]].index(True)
-            states = json.dumps(knob["places"], ensure_ascii=False, separators=(",", ":"))
-            knob["states"] = Markup(states.replace("<", "\\u003c"))
-        return knobs
+        return {"kind": "picture", "source": source, "caption": "", **size}
 
     def without_sounds(self, text):
         """HTML whose embedded sounds have become files: the page is light, and a phone can save them."""
@@ -583,9 +567,9 @@ def places(pages):
     return of_course + rest
 
 
-def site_files(*, plan=True, moving=False, packed=False, base=""):
+def site_files(*, plan=True, packed=False, base=""):
     """All files of the site: name -> bytes; with archives and clips if `packed`."""
-    site = Site(tracked(), moving=moving, filmed=packed, base=base)
+    site = Site(tracked(), filmed=packed, base=base)
     read = {name: read_notebook(ROOT / "notebooks" / f"{name}.ipynb") for name in site.names}
     pages = [site.page(name, notebook) for name, notebook in read.items()]
     common = {"places": places(pages)}
@@ -624,11 +608,11 @@ def site_files(*, plan=True, moving=False, packed=False, base=""):
 
 
 def add_lessons(site, pages, used, figures, common):
-    """The map, the workbench and the lessons; the first of them plays, those with panels move."""
+    """The map, the workbench and the lessons; the first of them plays."""
     for place, page in enumerate(pages):
         tape = None if place else playable()
         scripts = [tape["script"]] if tape else []
-        scripts += [tool_file("site_panels.js")] if page.moving else []
+        scripts += [panels_script(page.panels)] if page.panels else []
         scripts += [script] if (script := page.exercises.script(() if place else pages)) else []
         number = f"{page.number} " if page.number else ""
         site.add(
@@ -675,9 +659,11 @@ def add_rest(site, contents, common):
     look = site.templates.get_template("site_style.css.jinja").render(
         light=style.GROUNDS["light"], dark=style.GROUNDS["dark"]
     )
-    site.files["style.css"] = (
-        f"{filled('report', 'page_style.css.jinja')}\n{look}\n{EXERCISES_STYLE.read_text('utf-8')}".encode()
+    sheet = (
+        f"{filled('report', 'page_style.css.jinja')}\n{look}\n{EXERCISES_STYLE.read_text('utf-8')}\n"
+        f"{panels_style().removeprefix(style.type_css())}"
     )
+    site.files["style.css"] = sheet.encode()
     site.files[ICON] = tool_file("site_icon.svg").encode("utf-8")
 
 
@@ -701,11 +687,11 @@ def main(arguments=None):
     as_it_is = argparse.RawDescriptionHelpFormatter
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=as_it_is)
     parser.add_argument("--out", type=Path, default=ROOT / "site", help="the folder (default: site)")
-    parser.add_argument("--still", action="store_true", help="panels only as they are at first, no clips")
+    parser.add_argument("--light", action="store_true", help="no archives, no clips: quicker")
     parser.add_argument("--base", type=base_address, help="where it will stand, as https://.../")
     options = parser.parse_args(arguments)
     try:
-        files = site_files(moving=not options.still, packed=not options.still, base=options.base or "")
+        files = site_files(packed=not options.light, base=options.base or "")
         folder = write_site(files, options.out)
     except (Refused, ValueError, OSError) as refusal:
         print(f"refused, nothing written: {refusal}", file=sys.stderr)

@@ -1,60 +1,43 @@
-"""Draw a panel beforehand, at some settings of each control, for a page that runs no Python.
+"""What-if panels of a notebook as a page has them: places with a picture, and the script that fills them.
 
-One control at a time leaves its first setting. The pictures have few colors, which a chart does not miss.
+Where no script runs, question, picture and words at the first setting stand in each place.
 """
 
 from __future__ import annotations
 
-import ast
 import io
-import math
+import re
 
-import numpy as np
 from PIL import Image
 
-from tapecalc.machine import example_machine
+from tapecalc.course.panels import every_panel
+from tapecalc.live.modules import joined
+from tapecalc.live.pages import in_script
+from tapecalc.panels.panel import kit
 
-PLACES = 9  # of a slider, ends included; where it stands at first may be one more
-COLORS = 32
-
-
-def imports_of(notebook):
-    """The import statements of a notebook's code cells, as code of their own."""
-    cells = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
-    lines = [line for source in cells for line in ast.parse(source).body]
-    return ast.unparse(
-        ast.Module([line for line in lines if isinstance(line, ast.Import | ast.ImportFrom)], [])
-    )
+#: How what a cell put out says which panel it is.
+STILL = re.compile(r'<figure class="panel-still" data-panel="(\w+)"')
+COLORS = 32  # which a chart does not miss
 
 
-def panel_of(source, imports=""):
-    """The panel that a notebook's cell shows in its last line; the workbench gets the bundled machine."""
-    lines = ast.parse(source)
-    last = ast.Expression(lines.body.pop().value)
-    space = {"machine": example_machine()}
-    exec(imports, space)
-    exec(compile(lines, "cell", "exec"), space)
-    shown = eval(compile(last, "cell", "eval"), space)
-    return getattr(shown, "panel", shown)
+def panel_in(text):
+    """The panel whose picture stands in what a cell put out, by the function that makes it; or None."""
+    found = STILL.search(text)
+    return found[1] if found else None
 
 
-def settings(control):
-    """The settings of a control at which it is drawn, as (what people read, value)."""
-    if control.options:
-        return list(control.options)
-    if control.log:
-        exponents = np.linspace(math.log10(control.low), math.log10(control.high), PLACES)
-        values = {control.low, control.high, *(float(f"{10**exponent:.3g}") for exponent in exponents[1:-1])}
-    else:
-        steps = np.linspace(0, round((control.high - control.low) / control.step), PLACES)
-        values = {
-            control.low,
-            control.high,
-            *(control.low + round(step) * control.step for step in steps[1:-1]),
-        }
-    values = sorted(value for value in values if not math.isclose(value, control.value, rel_tol=1e-9))
-    values = sorted([*values, control.value])
-    return [(f"{value:.4g}", value) for value in values]
+def panels_script(functions):
+    """The script of a page with these panels: what they must know, all modules as one, and what begins."""
+    known = {panel.function: panel for panel in every_panel() if panel.function in functions}
+    if missing := set(functions) - set(known):
+        raise ValueError(f"no lesson has the panel {', '.join(sorted(missing))}")
+    modules = dict.fromkeys(known[function].module for function in functions)
+    starts = [
+        f"mountPanel(document.querySelector('.what-if[data-panel=\"{function}\"]'), "
+        f"{function}({in_script(known[function].facts)}), KIT, {{ address: true }});"
+        for function in functions
+    ]
+    return "\n".join(["", f"const KIT = {in_script(kit())};", joined("panel", *modules), *starts, ""])
 
 
 def small(png):
@@ -66,21 +49,3 @@ def small(png):
     few = picture.convert("RGB").quantize(COLORS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
     few.save(buffer, "png", optimize=True)
     return min(buffer.getvalue(), png, key=len)
-
-
-def knobs_of(panel):
-    """Each control with what the panel shows and says wherever it is drawn; all others stand as at first."""
-    knobs = []
-    for name, control in panel.controls.items():
-        panel.reset()
-        places = []
-        for text, value in settings(control):
-            panel.set(**{name: value})
-            if panel.error:
-                raise panel.error
-            said = {"at": text, "said": panel.readout, "rows": list(panel.table.items())}
-            places.append(said | {"picture": small(panel.png), "first": value == control.value})
-        knobs.append(
-            {"label": control.label, "chosen": bool(control.options), "count": len(places), "places": places}
-        )
-    return knobs
