@@ -260,7 +260,7 @@ export class Axes {
       if (steps && piece.length) piece.push(this.px(xs[k]), piece[piece.length - 1]);
       piece.push(this.px(xs[k]), this.py(ys[k]));
     }
-    const way = pieces.flatMap((piece) => cut(piece, this.frame)).map(written).join("");
+    const way = pieces.flatMap((piece) => cut(piece, this.frame)).map(wayOf).join("");
     this.picture.put("path", { d: way, class: `line ${look}` });
   }
 
@@ -351,7 +351,7 @@ export class Axes {
       there.push(this.px(xs[k]), this.#held(this.py(lows[k])));
       back.unshift(this.px(xs[k]), this.#held(this.py(highs[k])));
     }
-    this.picture.put("path", { d: `${written([...there, ...back])}Z`, class: `area ${look}` });
+    this.picture.put("path", { d: `${wayOf([...there, ...back])}Z`, class: `area ${look}` });
   }
 
   /**
@@ -378,7 +378,7 @@ export class Axes {
     this.#way([ax, ay, fx, fy], `line ${look}`);
     const half = size * 0.4;
     const head = [bx, by, fx - uy * half, fy + ux * half, fx + uy * half, fy - ux * half];
-    this.picture.put("path", { d: `${written(head)}Z`, class: `area ${look}` });
+    this.picture.put("path", { d: `${wayOf(head)}Z`, class: `area ${look}` });
   }
 
   /**
@@ -447,7 +447,7 @@ function inside(x, y, frame, more) {
 /**
  * @param {number[]} points x, y, x, y ...
  */
-function written(points) {
+function wayOf(points) {
   if (!points.length) return "";
   let way = `M${tenth(points[0])} ${tenth(points[1])}`;
   for (let k = 2; k < points.length; k += 2) way += `L${tenth(points[k])} ${tenth(points[k + 1])}`;
@@ -507,8 +507,8 @@ function markWay(mark, x, y, r) {
     diamond: [0, -1.4, 1.4, 0, 0, 1.4, -1.4, 0],
     triangle: [0, -1.3, 1.25, 1, -1.25, 1],
   }[mark];
-  if (points) return `${written(points.map((one, k) => one * r + (k % 2 ? y : x)))}Z`;
-  if (mark === "cross") return written([x - r, y - r, x + r, y + r]) + written([x - r, y + r, x + r, y - r]);
+  if (points) return `${wayOf(points.map((one, k) => one * r + (k % 2 ? y : x)))}Z`;
+  if (mark === "cross") return wayOf([x - r, y - r, x + r, y + r]) + wayOf([x - r, y + r, x + r, y - r]);
   const round = `a${tenth(r)} ${tenth(r)} 0 1 0 `;
   return `M${tenth(x - r)} ${tenth(y)}${round}${tenth(2 * r)} 0${round}${-tenth(2 * r)} 0Z`;
 }
