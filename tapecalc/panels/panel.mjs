@@ -80,6 +80,7 @@ export function mountPanel(place, panel, kit, options = {}) {
   const pen = new Pen(svg);
   const said = element("p", { class: "said", role: "status" });
   const table = element("table");
+  const words = element("div", {}, said, table);
   const told = element("p", { class: "told", role: "status" });
   const sound = panel.sound ? new Heard(() => /** @type {any} */ (panel.sound)(found, now)) : null;
 
@@ -98,7 +99,7 @@ export function mountPanel(place, panel, kit, options = {}) {
   };
   const follow = () => {
     found = panel.reckon(now);
-    said.textContent = found.sentence;
+    said.textContent = setInType(found.sentence);
     showRows(table, found.rows);
     told.textContent = "";
     draw();
@@ -122,11 +123,11 @@ export function mountPanel(place, panel, kit, options = {}) {
   place.replaceChildren(
     element("p", { class: "question" }, panel.question),
     element("div", { class: "knobs" }, ...controls.map((one) => one.node)),
-    svg, said, table,
+    svg, words,
     element("p", { class: "legend" }, panel.legend),
     element("div", { class: "doings" },
       buttonControl("reset", () => set({})),
-      sound ? sound.button(panel.heard ?? "hear it") : null,
+      sound ? sound.button(() => { told.textContent = panel.heard ?? ""; }) : null,
       address ? buttonControl("link to this setting", () => tellLink()) : null,
       ...keepControls()),
     told,
@@ -159,6 +160,21 @@ export function mountPanel(place, panel, kit, options = {}) {
     ];
   }
 
+  /** Keep room for the longest sentence and table, so that nothing below moves with the first move. */
+  function reserve() {
+    const all = panel.controls.flatMap((control) => endsOf(control).map((value) => (
+      panel.reckon({ ...firstValues(panel.controls), [control.name]: value }))));
+    const [longest, most] = /** @type {const} */ (["sentence", "rows"]).map((part) => (
+      all.reduce((one, other) => (other[part].length > one[part].length ? other : one), found)));
+    said.style.minHeight = words.style.minHeight = "";
+    said.textContent = setInType(longest.sentence);
+    showRows(table, most.rows);
+    said.style.minHeight = `${said.offsetHeight}px`;
+    words.style.minHeight = `${words.offsetHeight}px`;
+    said.textContent = setInType(found.sentence);
+    showRows(table, found.rows);
+  }
+
   if (address) {
     const go = () => {
       try {
@@ -175,11 +191,14 @@ export function mountPanel(place, panel, kit, options = {}) {
     show();
     go();
   } else show();
+  reserve();
+  void document.fonts.ready.then(reserve);
   let width = place.clientWidth;
   const watch = new ResizeObserver(() => {
     if (place.clientWidth === width) return;
     width = place.clientWidth;
     draw();
+    reserve();
   });
   watch.observe(place);
   const stop = () => {
@@ -187,6 +206,14 @@ export function mountPanel(place, panel, kit, options = {}) {
     sound?.stop();
   };
   return { set, get: () => now, found: () => found, stop };
+}
+
+/**
+ * The values between which a control moves.
+ * @param {import("./control.mjs").PanelControl} control
+ */
+function endsOf({ low, high, options, value }) {
+  return options ?? (typeof value === "boolean" ? [false, true] : [low, high]);
 }
 
 /**
@@ -200,6 +227,14 @@ function chartsOf(panel, found, values) {
 }
 
 /**
+ * Words with a true minus and the sign for plus or minus.
+ * @param {string} text
+ */
+function setInType(text) {
+  return text.replace(/(?<![\w.])-(?=\d)/g, "\u2212").replace(/\+\/- ?/g, "\u00B1\u00A0");
+}
+
+/**
  * @param {HTMLTableElement} table @param {[string, string][]} rows
  */
 function showRows(table, rows) {
@@ -207,8 +242,8 @@ function showRows(table, rows) {
   rows.forEach(([what, number], k) => {
     const line = table.rows[k] ?? table.insertRow();
     if (!line.cells.length) line.append(element("th", { scope: "row" }), element("td"));
-    line.cells[0].textContent = what;
-    line.cells[1].textContent = number;
+    line.cells[0].textContent = setInType(what);
+    line.cells[1].textContent = setInType(number);
   });
 }
 
@@ -223,7 +258,7 @@ function controlOf(control, changed) {
   let exact = value;
   const range = rangeControl({
     name: label, least: 0, most: stepsOf(control), step: 1,
-    words: (place) => valueText(control, placeOf(control, exact) === place ? exact : valueAt(control, place)),
+    words: (at) => setInType(valueText(control, placeOf(control, exact) === at ? exact : valueAt(control, at))),
   }, (place) => {
     exact = valueAt(control, place);
     changed(exact);
@@ -278,10 +313,15 @@ class Heard {
     this.timer = 0;
   }
 
-  /** @param {string} words */
-  button(words) {
-    this.words = words;
-    this.node = buttonControl(words, () => (this.playing ? this.stop() : this.start()));
+  /** @param {() => void} begun */
+  button(begun) {
+    this.node = buttonControl("hear it", () => {
+      if (this.playing) this.stop();
+      else {
+        this.start();
+        begun();
+      }
+    });
     addEventListener("keydown", ({ key }) => { if (key === "Escape") this.stop(); });
     return this.node;
   }
@@ -317,7 +357,7 @@ class Heard {
   stop() {
     clearTimeout(this.timer);
     this.silence();
-    if (this.node) this.node.textContent = this.words;
+    if (this.node) this.node.textContent = "hear it";
   }
 
   /** Play anew what a control has changed, once it is still. */
