@@ -13,6 +13,9 @@ const NARROW_EACH = 0.78;
 /** A sound follows a control that has been still for so long, ms. */
 const STILL_MS = 200;
 const FADE_S = 0.02;
+/** The space before a unit, where no line ends. */
+const UNITS = new RegExp("(?<=\\d) (?=(?:ms|s|min|h|Hz|kHz|dB|dBu|dB\\(A\\)|mm|cm/s|ips|in|m|%|bpm|V|mV"
+  + "|nWb/m|nWb|\u00B5m)(?!\\w))", "g");
 
 /**
  * @typedef {import("./control.mjs").PanelDefinition} PanelDefinition
@@ -227,11 +230,12 @@ function chartsOf(panel, found, values) {
 }
 
 /**
- * Words with a true minus and the sign for plus or minus.
+ * Mirrors tapecalc.plot.templates.typeset.
  * @param {string} text
  */
-function setInType(text) {
-  return text.replace(/(?<![\w.])-(?=\d)/g, "\u2212").replace(/\+\/- ?/g, "\u00B1\u00A0");
+export function setInType(text) {
+  return text.replace(/(?<![\w.])-(?=\d)/g, "\u2212").replaceAll("+/- ", "\u00B1\u00A0")
+    .replaceAll("+/-", "\u00B1").replace(UNITS, "\u00A0");
 }
 
 /**
@@ -258,7 +262,8 @@ function controlOf(control, changed) {
   let exact = value;
   const range = rangeControl({
     name: label, least: 0, most: stepsOf(control), step: 1,
-    words: (at) => setInType(valueText(control, placeOf(control, exact) === at ? exact : valueAt(control, at))),
+    words: (at) => (
+      setInType(valueText(control, placeOf(control, exact) === at ? exact : valueAt(control, at)))),
   }, (place) => {
     exact = valueAt(control, place);
     changed(exact);
