@@ -27,6 +27,17 @@ tape.observe(tell, "setting")
 button.on_click(lambda _: tape.set_trait("spacing_mm", 83.0))
 display(said, button)
 tape"""
+#: The same with a panel.
+PANEL = """import ipywidgets
+from tapecalc.course import delay
+
+panel, said = delay.delay_panel(), ipywidgets.Label("not moved")
+button = ipywidgets.Button(description="move it from Python")
+tell = lambda _: setattr(said, "value", f"Python reads {panel.values['spacing_mm']:g}, {panel.readout}")
+panel.observe(tell, "readout")
+button.on_click(lambda _: panel.set_trait("values", {"spacing_mm": 57}))
+display(said, button)
+panel"""
 PANELS = {"repeats": "runaway_panel", "patching": "patch_panel"}
 
 
@@ -39,7 +50,8 @@ def server(tmp_path_factory):
         shutil.copytree(lab_browser.ROOT / part, folder / part, ignore=shutil.ignore_patterns("out", ".*"))
     cells = [f"from tapecalc.course import {topic}\n\n{topic}.{name}()" for topic, name in PANELS.items()]
     bench = "from tapecalc.course.workbench import Workbench\n\nWorkbench()"
-    for name, sources in {"two_panels": cells, "bench": [bench], "tape": [TAPE]}.items():
+    made_up = {"two_panels": cells, "bench": [bench], "tape": [TAPE], "panel": [PANEL]}
+    for name, sources in made_up.items():
         made = new_notebook(cells=[new_code_cell(source) for source in sources], metadata=METADATA)
         nbformat.write(made, folder / f"{name}.ipynb")
     stored = nbformat.read(folder / "tape.ipynb", as_version=4)

@@ -45,7 +45,7 @@ def lesson():
         new_code_cell("delay", outputs=[printed("41.5 mm, 7.5 ips: 217.848 ms = 0.2 s")]),
         new_code_cell("first_guess.check(None)"),
         "## What if: move the control",
-        new_code_cell("panel()", outputs=[PICTURE, shown({"text/markdown": PANEL})]),
+        new_code_cell("panel()", outputs=[PICTURE, shown({"text/html": PANEL})]),
         "## Listen",
         new_code_cell("play()", outputs=[PICTURE, shown({"text/html": f"{player()}<p>{PLOTTED}</p>"})]),
         "## A figure for your video",
@@ -160,4 +160,6 @@ def test_a_lesson_without_its_module_is_found_and_other_notebooks_are_free(made)
 
 def test_every_rule_was_seen_to_fail_and_the_panels_words_are_theirs():
     assert {name for name, _ in SPOILED} == set(RULES)
-    assert rules.PANEL_SAYS in (rules.ROOT / "tapecalc" / "course" / "panel.py").read_text(encoding="utf-8")
+    assert rules.PANEL_SAYS in (rules.ROOT / "tapecalc" / "panels" / "still.html.jinja").read_text(
+        encoding="utf-8"
+    )

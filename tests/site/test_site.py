@@ -21,7 +21,7 @@ from programs import program
 from project import keeps
 from site_pages import gallery, panels, tool
 
-from tapecalc.course.panel import choice, slider, switch
+from tapecalc.course.heads import comb_panel
 from tapecalc.plot import style
 from tapecalc.plot.catalog import CATALOG
 
@@ -245,27 +245,17 @@ def test_solutions_are_folded_and_errors_made_on_purpose_are_shown(pages, files)
 
 
 @slow
-def test_a_panel_shows_its_question_and_legend(files):
+def test_a_panel_has_its_place_its_picture_and_one_script(files):
     for name, notebook in NOTEBOOKS.items():
-        outputs = [o for _, cell in notebook.code for o in cell.outputs if "data" in o]
-        texts = [
-            now.data["text/plain"].splitlines()
-            for now, after in zip(outputs, outputs[1:], strict=False)
-            if "image/png" in now.data and "move the controls" in after.data["text/plain"]
-        ]
-        page = html.unescape(files[tool.page_file(name)].decode())
-        for question, *_, legend in texts:
-            assert question.endswith("?") and f"<strong>{question}</strong>" in page
-            assert f"</strong> {legend}</p>" in page
-
-
-@slow
-def test_a_panel_says_how_to_run_it(files):
-    for name, notebook in NOTEBOOKS.items():
-        texts = [o.data.get("text/plain", "") for _, c in notebook.code for o in c.outputs if "data" in o]
-        panels = sum("move the controls" in text for text in texts)
-        assert files[tool.page_file(name)].decode().count("A panel in its first state") == panels
-        assert f"notebooks/{name}.ipynb" in files[tool.page_file(name)].decode()
+        texts = [o.data.get("text/html", "") for _, c in notebook.code for o in c.outputs if "data" in o]
+        functions = [panels.panel_in(text) for text in texts if panels.panel_in(text)]
+        page = files[tool.page_file(name)].decode()
+        assert re.findall(r'<section class="what-if" data-panel="(\w+)"', page) == functions
+        assert page.count('<figure class="panel-still"') == len(functions)
+        for function in functions:
+            assert page.count(f"), {function}({{") == 1
+        assert page.count("function mountPanel(") == bool(functions)
+        assert f"notebooks/{name}.ipynb" in page
 
 
 # --- a page as a place ---
@@ -401,17 +391,20 @@ def test_a_clip_is_filmed_small(tmp_path):
     assert sum(map(len, files.values())) < 700_000 and len(words["alt"]) > SHORTEST_DESCRIPTION
 
 
-def test_a_site_whose_panels_stand_still_runs_nothing_of_a_notebook(tmp_path, monkeypatch):
-    for name in ("panel_of", "imports_of", "knobs_of"):
-        monkeypatch.setattr(tool, name, None)
-    image = new_output("display_data", data={"image/png": PNG}, metadata={"image/png": {"alt": "A chart"}})
-    caption = new_output("display_data", data={"text/markdown": f"**Why?** {tool.PANEL}"})
+def test_nothing_of_a_notebook_is_run(tmp_path):
     ran = tmp_path / "ran"
     source = f"import tapecalc as tc\nopen({str(ran)!r}, 'w')\nraise SystemExit"
-    notebook = new_notebook(cells=page_cells(new_code_cell(source, outputs=[image, caption])))
+    output = new_output("execute_result", data={"text/html": comb_panel().still()}, execution_count=1)
+    notebook = new_notebook(cells=page_cells(new_code_cell(source, outputs=[output])))
     site = tool.Site({"notebooks/01_a.ipynb"})
-    assert filled(site, site.page("01_a", notebook)) and tool.uses_in(notebook) == []
+    page = site.page("01_a", notebook)
+    assert page.panels == ["combPanel"] and filled(site, page) and tool.uses_in(notebook) == []
     assert not ran.exists()
+
+
+def test_a_panel_that_no_lesson_has_stops_the_build():
+    with pytest.raises(ValueError, match="^no lesson has the panel nonsense$"):
+        panels.panels_script(["combPanel", "nonsense"])
 
 
 def test_a_lighter_picture_is_the_same_drawing():
@@ -474,17 +467,11 @@ def test_without_the_search_the_contents_lead_to_every_heading(pages):
 
 @slow
 def test_the_site_is_light(files):
-    """Pictures of panels, what is only saved and the library's pages are counted apart."""
-    shown = "".join(content.decode() for name, content in files.items() if name.endswith(".html"))
-    panel = (
-        r'<figure[^>]*>\s*<img src="(pictures/[^"]+)"(?:(?!</figure>).)*</figure>\s*<p class="live">A panel'
-    )
-    apart = set(re.findall(panel, shown, re.S))
+    """What is only saved and the library's pages are counted apart."""
     rest = {
         name: len(content) for name, content in files.items() if not name.startswith(("api/", "notebooks/"))
     }
-    rest = {name: size for name, size in rest.items() if name not in apart}
-    assert len(apart) > 10 and len(rest) <= MOST_FILES and sum(rest.values()) <= MOST_BYTES
+    assert len(rest) <= MOST_FILES and sum(rest.values()) <= MOST_BYTES
     assert max(len(files[tool.page_file(name)]) for name, one in NOTEBOOKS.items() if one.is_lesson) < 400_000
 
 
@@ -578,70 +565,8 @@ def test_what_is_printed_is_shown_and_not_obeyed():
     assert "<i>" not in str(page.parts[0]["html"])
 
 
-def test_a_slider_is_drawn_at_both_ends_at_its_first_setting_and_between():
-    spacing = slider("spacing_mm", "spacing", 41.5, low=10, high=100, step=0.5, unit="mm")
-    texts, values = zip(*panels.settings(spacing), strict=True)
-    assert values[0] == 10 and values[-1] == 100 and 41.5 in values
-    assert list(values) == sorted(set(values)) and len(values) == panels.PLACES + 1
-    assert texts[0] == "10" and "41.5" in texts
-    speed = slider("speed_ips", "speed", 7.5, low=3.75, high=15.0, step=0.01, unit="ips", log=True)
-    values = [value for _, value in panels.settings(speed)]
-    assert (values[0], values[-1]) == (3.75, 15.0) and values.count(7.5) == 1
-    ratios = [after / before for before, after in zip(values, values[1:], strict=False)]
-    assert max(ratios) / min(ratios) < 1.02
-    count = slider("repeats", "repeats", 2, low=1, high=3, step=1, unit="")
-    assert panels.settings(count) == [("1", 1), ("2", 2), ("3", 3)]
-
-
-def test_a_list_and_a_switch_are_drawn_at_every_choice():
-    assert panels.settings(choice("beats", "note", {"quarter": 1.0, "eighth": 0.5}, 0.5)) == [
-        ("quarter", 1.0),
-        ("eighth", 0.5),
-    ]
-    assert panels.settings(switch("inverted", "inverted", False)) == [("off", False), ("on", True)]
-
-
 #: A picture of one point.
 PNG = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR4nGNgAAAAAgABSK+kcQAAAABJRU5ErkJggg=="
-PANEL_CELL = "from tapecalc.course.heads import comb_panel\n\ncomb_panel()"
-
-
-@slow
-def test_each_setting_of_a_control_has_its_picture_and_its_words():
-    knobs = panels.knobs_of(panels.panel_of(PANEL_CELL))
-    assert [knob["label"] for knob in knobs] == [
-        "the two are apart by (mm)",
-        "tape speed (ips)",
-        "second against first (dB)",
-    ]
-    firsts = set()
-    for knob in knobs:
-        places = knob["places"]
-        assert len({place["picture"] for place in places}) == len(places) == knob["count"]
-        assert len({place["said"] for place in places}) > 1
-        (first,) = (place for place in places if place["first"])
-        firsts.add((first["picture"], first["said"]))
-    assert len(firsts) == 1  # all controls begin at one state
-
-
-@slow
-def test_a_panel_brings_its_states_along_and_they_are_text_and_never_markup(monkeypatch):
-    image = new_output(
-        "display_data", data={"image/png": PNG, "text/plain": "x"}, metadata={"image/png": {"alt": "A chart"}}
-    )
-    caption = new_output("display_data", data={"text/markdown": f"**Why?** {tool.PANEL}", "text/plain": "x"})
-    cell = new_code_cell(PANEL_CELL, outputs=[image, caption])
-    knob = {"label": "x", "chosen": False, "count": 1}
-    place = {"at": "1", "said": "</script><b>", "rows": [], "picture": b"png", "first": True}
-    monkeypatch.setattr(tool, "knobs_of", lambda panel: [knob | {"places": [place]}])
-    site = tool.Site({"notebooks/01_a.ipynb"}, moving=True)
-    page = site.page("01_a", new_notebook(cells=page_cells(cell)))
-    (shown,) = page.parts[1]["knobs"]
-    assert page.parts[1]["live"] and tool.PANEL not in page.parts[1]["caption"]
-    assert page.moving and shown["first"] == 0 and "<" not in shown["states"]
-    (state,) = json.loads(shown["states"])
-    assert state["said"] == "</script><b>" and site.files[state["picture"]] == b"png"
-    assert not tool.Site({"notebooks/01_a.ipynb"}).page("01_a", new_notebook(cells=page_cells(cell))).moving
 
 
 def page_cells(cell):

@@ -27,7 +27,7 @@ def places(limits, seed):
 
 
 def in_page(module, names, given):
-    """Call each of the functions at each of its places, in one run of a joined module."""
+    """Call each of the functions at each of its places, in one run of a joined module, or several."""
     script = f"const all = {{{', '.join(names)}}}; const found = {{}};"
     script += (
         "for (const name in all) found[name] = given[name].map((row) => all[name](...row)); return found;"

@@ -32,7 +32,7 @@ INDEX, WORKBENCH = "00_index", "workbench"
 LOUDEST_PLAYER = 0.5  # of full scale: 6 dB below it
 SHORTEST_DESCRIPTION = 40  # characters
 NOT_COMPARED = "nbval-ignore-output"
-PANEL_SAYS = "Run the notebook to move the controls"
+PANEL_SAYS = 'class="panel-still"'
 
 #: Units that make a number in prose one that must come from somewhere, and as they stand in names.
 UNITS = r"(?:mm|cm/s|cm|m/s|m|µm|ms|µs|s|kHz|Hz|ips|dBu|dBV|dBFS|dB|%|percent|cents?|bpm|mV|V)"

@@ -14,13 +14,13 @@ from tapecalc.live.modules import joined
 NODE = str(compute_driver_executable()[0])
 
 
-def run(module, script, given=None, *, seconds=120):
-    """Run a script behind a joined module; `given` is there by that name, and what it returns comes back.
+def run(modules, script, given=None, *, seconds=120):
+    """Run a script behind a joined module, or several, and give what it returns.
 
-    The script is the body of a function, e.g. ``return given.map(([d, v]) => delayFromSpacing(d, v))``, which
+    `given` is there by that name. The script is the body of a function, e.g. ``return given.map(([d, v]) => delayFromSpacing(d, v))``, which
     may wait for something.
     """
-    text = f"""{joined(module)}
+    text = f"""{joined(*([modules] if isinstance(modules, str) else modules))}
 const given = JSON.parse(require("node:fs").readFileSync(0, "utf8"));
 (async () => {{ {script} }})().then((result) =>
   process.stdout.write(JSON.stringify(result), () => process.exit()));
