@@ -33,7 +33,8 @@ MOVE = """() => {
     }
     return [panel.dataset.panel, took];
   });
-  return new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => done([times, shifted]))));
+  const twice = done => requestAnimationFrame(() => requestAnimationFrame(() => done([times, shifted])));
+  return new Promise(twice);
 }"""
 PAINT = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? 0"
 
