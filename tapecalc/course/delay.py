@@ -1,193 +1,36 @@
 """What sets the delay, how sure it is, and what a change of speed does to the echo."""
 
+import math
 from typing import Any
 
-import numpy as np
-from matplotlib.figure import Figure
-
-from tapecalc import words
 from tapecalc.calc import tempo, transport
-from tapecalc.calc.units import COVERAGE_FACTOR, from_si, ratio_to_cents, to_si
-from tapecalc.course.deck import DECK, FAST, SLOW, SLOWEST_IPS, spacing_slider, speed_slider
+from tapecalc.calc.units import COVERAGE_FACTOR, from_si, to_si
+from tapecalc.course.deck import DECK, FAST, FASTEST_IPS, SLOW, SLOWEST_IPS
 from tapecalc.course.exercise import Exercise, Guess, Question
-from tapecalc.course.panel import Answer, Artists, Panel, chart, empty_line, shade, slider
-from tapecalc.plot import style
-from tapecalc.plot.kit import name_lines
+from tapecalc.panels.panel import Panel
 
-STANDARD_IPS = (3.75, 7.5, 15.0)  # speeds drawn for comparison
-START = 1.0  # when the speed begins to change, s
-TIME = np.arange(0, 4.501, 0.01)  # long enough for the slowest change and the longest delay, s
-
-
-def _delay_ms(spacing_mm: Any, speed_ips: float) -> Any:
-    return from_si(transport.delay_from_spacing(to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")), "ms")
-
-
-LONGEST_MM, LONGEST_MS = 100.0, _delay_ms(100.0, SLOWEST_IPS)
-HEIGHT_MS = (0, 1.05 * LONGEST_MS)
-LARGEST_RULER_MM, LARGEST_SPEED_PERCENT = 2.0, 4.0  # of a plus/minus
-
-
-# ---- how sure a delay is ----
+#: What the panels of this lesson know of the bench deck and the trade.
+FACTS: dict[str, Any] = {
+    "spacing_mm": round(from_si(DECK.spacings[0], "mm"), 3),
+    "speed_ips": round(from_si(FAST, "ips"), 6),
+    "slow_ips": round(from_si(SLOW, "ips"), 6),
+    "speed_range_ips": [SLOWEST_IPS, FASTEST_IPS],
+    "standard_ips": [3.75, 7.5, 15.0],
+    "coverage": COVERAGE_FACTOR,
+    "zones": [
+        [zone.name, zone.longest if math.isfinite(zone.longest) else None] for zone in tempo.ECHO_ZONES
+    ],
+}
 
 
 def delay_panel() -> Panel:
-    """Return the panel of delay and its plus/minus over head spacing and tape speed.
-
-    What ruler and speed add are the legs of a right triangle, in which every side is a plus/minus, twice
-    a standard uncertainty. Source: JCGM 100:2008, law of propagation.
-
-    >>> delay_panel().readout
-    '41.5 mm at 7.5 ips (19.05 cm/s): the echo comes after 218 ms +/- 7 ms, a slap.'
-    """
-    return Panel(
-        "delay_and_uncertainty",
-        _build_delay,
-        _update_delay,
-        spacing_slider(10.0, LONGEST_MM, 0.5),
-        speed_slider(),
-        slider("ruler_mm", "ruler +/-", 1.0, low=0.0, high=LARGEST_RULER_MM, step=0.1, unit="mm"),
-        slider("speed_percent", "speed +/-", 2.0, low=0.0, high=LARGEST_SPEED_PERCENT, step=0.1, unit="%"),
-        question="Which matters more for the delay: a millimeter, or two percent of speed?",
-        legend="Left, thick line: delay at the speed you set; dot: your head; thin lines: standard speeds. "
-        "Right, in a right triangle: what the ruler adds (flat), what the speed adds (upright), and both "
-        "together (slanted), each as the +/- that holds in 95 of 100 cases.",
-        alt="Two charts. Left: delay in ms over head spacing in mm, straight lines through zero, steeper for "
-        "slower tape. Right: the plus/minus of the delay in ms as a right triangle of ruler and speed.",
-    )
-
-
-def _build_delay(figure: Figure, profile: style.Profile) -> Artists:
-    """Draw the lines of the standard speeds and the empty triangle."""
-    if profile.narrow:
-        delay, doubt = figure.subplots(2, 1, height_ratios=(3, 2))
-    else:
-        delay, doubt = figure.subplots(1, 2, width_ratios=(3, 2))
-    chart(delay, profile, x="head spacing (mm)", y="delay (ms)", xlim=(0, LONGEST_MM), ylim=HEIGHT_MS)
-    thin: dict[str, Any] = {"color": profile.ground.frame, "linewidth": profile.line_pt / 2}
-    lines = [empty_line(delay, profile, k, **thin) for k in range(len(STANDARD_IPS))]
-    for line, speed_ips in zip(lines, STANDARD_IPS, strict=True):
-        line.set_data([0.1, LONGEST_MM], _delay_ms([0.1, LONGEST_MM], speed_ips))
-    of_ruler = LARGEST_RULER_MM / LONGEST_MM * LONGEST_MS
-    of_speed = LARGEST_SPEED_PERCENT / 100 * LONGEST_MS
-    limits = [(-0.05 * longest, 1.1 * longest) for longest in (of_ruler, of_speed)]
-    chart(
-        doubt,
-        profile,
-        x="+/- from the ruler (ms)",
-        y="+/- from the speed (ms)",
-        xlim=limits[0],
-        ylim=limits[1],
-    )
-    if not profile.narrow:
-        name_lines(delay, profile, lines, [f"{speed_ips:g} ips" for speed_ips in STANDARD_IPS])
-        doubt.set_aspect("equal")
-    thick = 1.4 * profile.line_pt
-    return {
-        "guides": empty_line(delay, profile, 2, linewidth=profile.line_pt / 1.5),
-        "line": empty_line(delay, profile, 0, linewidth=thick),
-        "head": empty_line(delay, profile, 1, linestyle="none", marker="o", clip_on=False),
-        "ruler": empty_line(doubt, profile, 1, linewidth=thick),
-        "speed": empty_line(doubt, profile, 2, linewidth=thick),
-        "together": empty_line(doubt, profile, 0, linewidth=thick),
-    }
-
-
-def _update_delay(
-    artists: Artists, spacing_mm: float, speed_ips: float, ruler_mm: float, speed_percent: float
-) -> Answer:
-    """Move line, head and triangle, and say the delay."""
-    spacing, speed = to_si(spacing_mm, "mm"), to_si(speed_ips, "ips")
-    u_ruler = to_si(ruler_mm, "mm") / COVERAGE_FACTOR
-    u_speed = speed * to_si(speed_percent, "percent") / COVERAGE_FACTOR
-    delay = transport.delay_from_spacing(spacing, speed)
-    sides = [
-        COVERAGE_FACTOR * transport.delay_uncertainty(spacing, speed, *of)
-        for of in ((u_ruler, 0.0), (0.0, u_speed), (u_ruler, u_speed))
-    ]
-    delay_ms, flat_ms, upright_ms, slanted_ms = (from_si(time, "ms") for time in (delay, *sides))
-    artists["line"].set_data([0, LONGEST_MM], [0, LONGEST_MM * delay_ms / spacing_mm])
-    artists["head"].set_data([spacing_mm], [delay_ms])
-    artists["guides"].set_data([spacing_mm, spacing_mm, 0], [0, delay_ms, delay_ms])
-    artists["ruler"].set_data([0, flat_ms], [0, 0])
-    artists["speed"].set_data([flat_ms, flat_ms], [0, upright_ms])
-    artists["together"].set_data([0, flat_ms], [0, upright_ms])
-    after = f"{words.with_uncertainty(delay_ms, slanted_ms, 'ms')}, a {tempo.echo_zone(delay).name}"
-    names = ("from the ruler alone", "from the speed alone", "both together")
-    rows = {name: f"+/- {words.amount(side, 'ms', '.1f')}" for name, side in zip(names, sides, strict=True)}
-    rows["same heads at half the speed"] = words.amount(2 * delay, "ms")
-    return f"{spacing_mm:g} mm at {words.speed_twice(speed)}: the echo comes after {after}.", rows
-
-
-# ---- while the speed changes ----
+    """Return the panel of delay and its plus/minus over head spacing and tape speed."""
+    return Panel("delay", "delayPanel", FACTS)
 
 
 def speed_change_panel() -> Panel:
-    """Return the panel of delay and pitch of the echo while the tape speed changes.
-
-    >>> print(speed_change_panel().readout)
-    From 7.5 to 3.75 ips in 0.5 s: the delay goes from 218 to 436 ms. The echo falls by up to 8.7
-    semitones and is back in tune 436 ms after the speed has settled.
-    """
-    return Panel(
-        "speed_change",
-        _build_change,
-        _update_change,
-        spacing_slider(10.0, LONGEST_MM, 0.5),
-        speed_slider("first_ips", "speed before"),
-        speed_slider("last_ips", "speed after", SLOW),
-        slider("change_s", "the change takes", 0.5, low=0.05, high=2.0, step=0.05, unit="s"),
-        question="How long after the speed has settled is the echo back in tune?",
-        legend="Above: the delay. Below: pitch of the echo against what was played. Shaded: while the speed "
-        "changes; dashed upright line: from here on the echo is in tune again.",
-        alt="Two charts over the same time in s. Above: delay in ms, going from one steady value to another. "
-        "Below: pitch of the echo in semitones, which leaves zero only while the speed changes and for "
-        "one new delay more.",
-    )
-
-
-def _build_change(figure: Figure, profile: style.Profile) -> Artists:
-    """Draw the frames; everything else moves."""
-    both = delay, pitch = figure.subplots(2, 1, sharex=True)
-    chart(delay, profile, y="delay (ms)", xlim=(0, TIME[-1]), ylim=HEIGHT_MS)
-    yticks = (-24, -12, 0, 12, 24)
-    chart(pitch, profile, x="time (s)", y="pitch (semitones)", ylim=(-25, 25), yticks=yticks)
-    look = style.line_style(profile, 1) | {"linewidth": profile.line_pt / 1.5}
-    return {
-        "changing": [shade(axes, profile, START, START + 1) for axes in both],
-        "in tune": [axes.axvline(START, **look) for axes in both],
-        "delay": empty_line(delay, profile, 0),
-        "pitch": empty_line(pitch, profile, 0),
-    }
-
-
-def _update_change(
-    artists: Artists, spacing_mm: float, first_ips: float, last_ips: float, change_s: float
-) -> Answer:
-    """Run the tape through the change and say what it did to the echo."""
-    spacing, (first, last) = to_si(spacing_mm, "mm"), to_si([first_ips, last_ips], "ips").tolist()
-    speeds = np.interp(TIME, (START, START + change_s), (first, last))
-    delay = transport.delay_at(TIME, speeds, spacing)
-    recorded = np.interp(TIME - delay, TIME, speeds)
-    semitones = ratio_to_cents(transport.pitch_ratio(speeds, recorded)) / 100
-    old_delay, new_delay = (transport.delay_from_spacing(spacing, speed) for speed in (first, last))
-    for span in artists["changing"]:
-        span.set_width(change_s)
-    for mark in artists["in tune"]:
-        mark.set_xdata([START + change_s + new_delay] * 2)
-    artists["delay"].set_data(TIME, from_si(delay, "ms"))
-    artists["pitch"].set_data(TIME, semitones)
-    before, after = words.amount(old_delay, "ms"), words.amount(new_delay, "ms")
-    farthest = max(semitones.max(), -semitones.min())
-    if farthest < 0.005:
-        return f"The speed stays at {words.speed(first)}: the echo stays {before} behind, and in tune."
-    rows = {"delay before": before, "delay after": after, "farthest out of tune": f"{farthest:.1f} semitones"}
-    return (
-        f"From {first_ips:.4g} to {words.speed(last)} in {change_s:g} s: the delay goes from "
-        f"{before.removesuffix(' ms')} to {after}. The echo {'falls' if last < first else 'rises'} by up to "
-        f"{farthest:.1f} semitones and is back in tune {after} after the speed has settled.",
-        rows | {"out of tune for": f"{change_s + new_delay:.2f} s"},
-    )
+    """Return the panel of delay and pitch of the echo while the tape speed changes."""
+    return Panel("delay", "speedChangePanel", FACTS)
 
 
 # ---- exercises ----

@@ -1,18 +1,14 @@
 """Figures: whether the type is large enough where the picture is seen."""
 
-from dataclasses import replace
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
-from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
 
-from tapecalc import words
 from tapecalc.calc.quantity import Is, T, calculator
-from tapecalc.calc.units import from_si, to_si
+from tapecalc.calc.units import from_si
 from tapecalc.course.deck import BPM, DECK, SLOW
 from tapecalc.course.exercise import Exercise, Guess
-from tapecalc.course.panel import Answer, Artists, Panel, chart, choice, empty_line, slider
+from tapecalc.panels.panel import Panel
 from tapecalc.plot import style
 
 #: Height of a capital letter over the type size (read from the font).
@@ -27,7 +23,17 @@ SIZES = {
     "slide": "slide",
     "article, two columns": "article_double",
 }
-AWAY_CM = 20.0, 400.0  # of the eye from the picture
+
+#: What the panel of this lesson knows of pictures and eyes.
+FACTS: dict[str, Any] = {
+    "capital": CAPITAL,
+    "least_arcmin": LEAST_ARCMIN,
+    "easy_arcmin": EASY_ARCMIN,
+    "sizes": {
+        shown_as: {key: getattr(style.as_profile(name), key) for key in ("width_in", "height_in", "dpi")}
+        for shown_as, name in SIZES.items()
+    },
+}
 
 TypeShare = Annotated[T, Is("", above=0, words="type size over the height of the picture")]
 PictureHeight = Annotated[T, Is("m", above=0, words="height of the picture as it is shown")]
@@ -46,93 +52,8 @@ def letter_angle(share: TypeShare, picture_height: PictureHeight, distance: EyeD
 
 
 def type_panel() -> Panel:
-    """Return the panel of type size, picture size and distance of the eye.
-
-    Source: ISO 9241-303 (from memory) for the angles.
-
-    >>> type_panel().readout
-    'Type of 26 pt is 1/25 of the picture. On 14 cm of screen, 30 cm away, a capital is 26 arcmin high: easy.'
-    """
-    return Panel(
-        "type_size",
-        _build,
-        _update,
-        choice("size", "made as", SIZES, "video_1080"),
-        choice("ground", "on ground", {"light": "light", "dark": "dark"}, "dark"),
-        slider("text_pt", "type size", 26, low=6, high=48, step=1, unit="pt"),
-        slider("width_cm", "picture as wide as", 14, low=5, high=140, step=1, unit="cm"),
-        slider("distance_cm", "seen from", 30, low=20, high=400, step=5, unit="cm"),
-        question="What is the smallest type that a phone's viewer reads with ease?",
-        legend="Left: the picture, its type to scale, and a ruler of 36 equal steps. Right: the angle of a "
-        "capital letter over the distance; dot: your setting; dashed: least angle; dash-dotted: easy.",
-        alt="Left, a picture with a line of type beside a ruler of 36 steps. Right, line chart of the angle "
-        "of a capital letter in arcmin over the distance of the eye in cm, both logarithmic, falling.",
-    )
-
-
-def _build(figure: Figure, profile: style.Profile) -> Artists:
-    """Draw the frame of the chart and its two levels; all the rest moves."""
-    columns = figure.add_gridspec(1, 2, width_ratios=(1.05, 1))
-    angles = figure.add_subplot(columns[1])
-    sample = figure.add_axes((0.01, 0.02, 0.43, 0.96), xticks=[], yticks=[], xlim=(0, 1), ylim=(0, 1))
-    sample.spines[:].set_visible(False)
-    chart(angles, profile, x="distance (cm)", y="capital letter (arcmin)", xscale="log", yscale="log")
-    angles.set(xlim=AWAY_CM, ylim=(1, 300))
-    for axis, ticks in ((angles.xaxis, (20, 50, 100, 200, 400)), (angles.yaxis, (1, 5, 20, 100))):
-        axis.set_ticks(ticks, labels=list(map(str, ticks)))
-    angles.minorticks_off()
-    pt, frame = profile.line_pt, profile.ground.frame
-    angles.axhline(LEAST_ARCMIN, color=frame, linewidth=pt / 2, linestyle=style.LINES[1])
-    angles.axhline(EASY_ARCMIN, color=frame, linewidth=pt / 2, linestyle=style.LINES[3])
-    return {
-        "paper": sample.add_patch(Rectangle((0, 0), 0.1, 0.1, zorder=1, linewidth=pt / 2)),
-        "ruler": sample.plot([], [], color=frame, linewidth=pt / 3, zorder=2)[0],
-        "words": sample.text(0.5, 0.5, "41.5 mm", ha="left", va="center", zorder=3),
-        "angle": empty_line(angles, profile, 0),
-        "here": empty_line(angles, profile, 1, marker="o", linestyle="none"),
-    }
-
-
-def _update(
-    artists: Artists, size: str, ground: str, text_pt: float, width_cm: float, distance_cm: float
-) -> Answer:
-    """Set the type, move the dot, and say whether it can be read."""
-    profile = style.as_profile(size).on(ground)
-    shown = replace(profile, text_pt=float(text_pt))
-    aspect = shown.height_in / shown.width_in
-    height = to_si(width_cm, "cm") * aspect
-    _set_paper(artists, shown, aspect)
-    for name, away in (("angle", np.geomspace(*AWAY_CM, 60)), ("here", np.array([distance_cm]))):
-        angles = from_si(letter_angle(shown.type_share, height, to_si(away, "cm")), "arcmin")
-        artists[name].set_data(away, angles)
-    angle = float(angles[0])
-    verdict = "easy" if angle >= EASY_ARCMIN else "readable" if angle >= LEAST_ARCMIN else "too small"
-    return (
-        f"Type of {text_pt:g} pt is 1/{1 / shown.type_share:.0f} of the picture. On {width_cm:.3g} cm of "
-        f"screen, {distance_cm:.3g} cm away, a capital is {angle:.0f} arcmin high: {verdict}.",
-        {
-            "type in pixels of the file": f"{text_pt / 72 * profile.dpi:.0f} of {profile.pixels[1]}",
-            "type as it is shown": words.amount(height * shown.type_share, "mm", ".1f"),
-            "easy from": f"{text_pt * EASY_ARCMIN / angle:.0f} pt",
-            "contrast of the type": f"{style.contrast(profile.ground.text, profile.ground.face):.1f} to 1",
-        },
-    )
-
-
-def _set_paper(artists: Artists, profile: style.Profile, aspect: float) -> None:
-    """Draw the picture to scale into the room it has, with its ruler and its words."""
-    axes = artists["paper"].axes
-    box = axes.get_window_extent()
-    scale = min(0.8 * box.width, 0.9 * box.height / aspect)  # width of the picture in pixels of the screen
-    width, height = scale / box.width, scale * aspect / box.height
-    left, bottom = 0.55 - width / 2, 0.5 - height / 2
-    artists["paper"].set_bounds(left, bottom, width, height)
-    artists["paper"].set(facecolor=profile.ground.face, edgecolor=profile.ground.frame)
-    # 36 steps in the picture's height; type for video is at least one of them high.
-    steps = bottom + height * np.arange(37) / 36
-    artists["ruler"].set_data(np.tile([left - 0.05, left + 0.02, left - 0.05], 37), np.repeat(steps, 3))
-    points = profile.type_share * scale * aspect * 72 / axes.figure.dpi
-    artists["words"].set(fontsize=points, color=profile.ground.text, position=(left + 0.04, 0.5))
+    """Return the panel of type size, picture size and distance of the eye."""
+    return Panel("figures", "typePanel", FACTS)
 
 
 # ---- exercises ----

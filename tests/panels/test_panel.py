@@ -40,7 +40,7 @@ def at_the_ends():
     """What every panel says and draws at the ends of its controls."""
     return {
         name: scripts.run(
-            ("panel", panel.module),
+            f"panel {panel.module}",
             f"return ((make) => {{ {AT_THE_ENDS} }})({name});",
             {"facts": panel.facts},
         )

@@ -15,12 +15,12 @@ NODE = str(compute_driver_executable()[0])
 
 
 def run(modules, script, given=None, *, seconds=120):
-    """Run a script behind a joined module, or several, and give what it returns.
+    """Run a script behind joined modules, their names with spaces between, and give what it returns.
 
     `given` is there by that name. The script is the body of a function, which may wait for something, e.g.
     ``return given.map(([d, v]) => delayFromSpacing(d, v))``.
     """
-    text = f"""{joined(*([modules] if isinstance(modules, str) else modules))}
+    text = f"""{joined(*modules.split())}
 const given = JSON.parse(require("node:fs").readFileSync(0, "utf8"));
 (async () => {{ {script} }})().then((result) =>
   process.stdout.write(JSON.stringify(result), () => process.exit()));

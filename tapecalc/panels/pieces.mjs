@@ -1,0 +1,143 @@
+// An echo of noise that is cut into pieces, each looked for in what comes back.
+
+import { steadyHiss } from "./hearing.mjs";
+
+export const PIECE_RATE = 32000;
+export const PIECE_SECONDS = 2.5;
+const PIECES = 20;
+const FIRST_S = 0.15; // middle of the first piece
+const APART_S = 0.1;
+const REACH_S = 1.6e-3; // how far from the usual delay is looked
+const HIGHEST_HZ = 4000; // of the noise
+const SMOOTH_TAPS = 64; // to either side
+const KNOT = 32; // samples between two delays that are worked out
+
+/**
+ * Mirrors tapecalc.calc.flutter.fluttered_delay of the first repeat.
+ * @param {number} time when it is heard @param {number} depth @param {number} rate @param {number} delay
+ */
+export function flutteredDelay(time, depth, rate, delay) {
+  const angular = 2 * Math.PI * rate;
+  const heard = Math.cos(angular * time);
+  const turns = depth < 1e-16 ? 2 : 2 + Math.ceil(-37 / Math.log(depth));
+  let found = delay;
+  for (let turn = 0; turn < turns; turn += 1) {
+    found = delay + (depth / angular) * (heard - Math.cos(angular * (time - found)));
+  }
+  return found;
+}
+
+/** @type {{dry: Float64Array, spline: Float64Array, hiss: Float64Array} | null} */
+let keptSounds = null;
+
+/** Noise up to 4 kHz, its cubic spline, and hiss; both sounds have a root mean square of 1. */
+export function pieceSounds() {
+  if (keptSounds) return keptSounds;
+  const count = PIECE_SECONDS * PIECE_RATE;
+  const white = Float64Array.from({ length: count + 2 * SMOOTH_TAPS }, (_, at) => steadyHiss(count + at));
+  const taps = Array.from({ length: SMOOTH_TAPS + 1 }, (_, tap) => {
+    const angle = (2 * Math.PI * HIGHEST_HZ * tap) / PIECE_RATE;
+    return (tap ? Math.sin(angle) / angle : 1) * Math.cos((Math.PI * tap) / (2 * SMOOTH_TAPS + 2)) ** 2;
+  });
+  const raw = Float64Array.from({ length: count }, (_, at) => {
+    let sum = taps[0] * white[at + SMOOTH_TAPS];
+    for (let tap = 1; tap <= SMOOTH_TAPS; tap += 1) {
+      sum += taps[tap] * (white[at + SMOOTH_TAPS - tap] + white[at + SMOOTH_TAPS + tap]);
+    }
+    return sum;
+  });
+  const rms = Math.sqrt(raw.reduce((sum, value) => sum + value * value, 0) / count);
+  const dry = raw.map((value) => value / rms);
+  const hiss = Float64Array.from({ length: count }, (_, at) => steadyHiss(at));
+  keptSounds = { dry, spline: splineOf(dry), hiss };
+  return keptSounds;
+}
+
+/**
+ * Weights of a cubic spline through samples, by running over them forward and backward.
+ * Source: M. Unser, IEEE Signal Processing Magazine 16, 1999 (from memory).
+ * @param {Float64Array} samples
+ */
+function splineOf(samples) {
+  const pole = Math.sqrt(3) - 2;
+  const weights = samples.map((value) => 6 * value);
+  for (let at = 1; at < weights.length; at += 1) weights[at] += pole * weights[at - 1];
+  weights[weights.length - 1] *= -pole / (1 - pole * pole);
+  for (let at = weights.length - 2; at >= 0; at -= 1) weights[at] = pole * (weights[at + 1] - weights[at]);
+  return weights;
+}
+
+/** @param {Float64Array} spline @param {number} place in samples */
+function splineAt(spline, place) {
+  const at = Math.floor(place);
+  const [after, before] = [place - at, 1 - place + at];
+  const near = (4 - 3 * after * after * (1 + before)) * spline[at];
+  const next = (4 - 3 * before * before * (1 + after)) * spline[at + 1];
+  const ends = before * before * before * spline[at - 1] + after * after * after * spline[at + 2];
+  return (ends + near + next) / 6;
+}
+
+/**
+ * What comes back where pieces are looked for, else 0: the noise, late by a delay that wobbles, and hiss.
+ * @param {(time: number) => number} delayAt s @param {number} hissGain @param {[number, number][]} spans
+ */
+export function playedPieces(delayAt, hissGain, spans) {
+  const { spline, hiss, dry } = pieceSounds();
+  const played = new Float64Array(dry.length);
+  let done = 0;
+  for (const [from, to] of spans) {
+    let knot = Math.floor(Math.max(from, done) / KNOT) * KNOT;
+    let later = PIECE_RATE * delayAt(knot / PIECE_RATE);
+    while (knot < to) {
+      const late = later;
+      later = PIECE_RATE * delayAt((knot + KNOT) / PIECE_RATE);
+      for (let step = 0; step < KNOT; step += 1) {
+        const place = knot + step - late - ((later - late) * step) / KNOT;
+        played[knot + step] = splineAt(spline, place) + hissGain * hiss[knot + step];
+      }
+      knot += KNOT;
+    }
+    done = knot;
+  }
+  return played;
+}
+
+/**
+ * Where each piece begins, and what stretch of the echo it is looked for in.
+ * @param {number} length samples @param {number} usual s
+ */
+export function piecePlaces(length, usual) {
+  const [reach, lag] = [Math.round(REACH_S * PIECE_RATE), Math.round(usual * PIECE_RATE)];
+  return Array.from({ length: PIECES }, (_, piece) => {
+    const middle = FIRST_S + APART_S * piece;
+    const begin = Math.round(middle * PIECE_RATE) - Math.floor(length / 2);
+    const span = /** @type {[number, number]} */ ([begin + lag - reach, begin + lag + reach + length]);
+    return { middle, begin, span };
+  });
+}
+
+/**
+ * The delay of one piece: where it is most like the echo, looked for at every second sample, then at those
+ * beside the best, and refined by a parabola.
+ * @param {Float64Array} dry @param {Float64Array} played @param {number} length
+ * @param {{begin: number, span: [number, number]}} place
+ * @returns {number} s
+ */
+export function pieceDelay(dry, played, length, { begin, span }) {
+  const last = span[1] - span[0] - length;
+  const match = (/** @type {number} */ shift) => {
+    const from = span[0] + shift;
+    let sum = 0;
+    for (let at = 0; at < length; at += 1) sum += dry[begin + at] * played[from + at];
+    return sum;
+  };
+  const found = Array.from({ length: last / 2 + 1 }, (_, k) => match(2 * k));
+  let best = 2 * found.indexOf(Math.max(...found));
+  const known = (/** @type {number} */ shift) => (shift % 2 ? match(shift) : found[shift / 2]);
+  if (best > 0 && known(best - 1) > known(best)) best -= 1;
+  else if (best < last && known(best + 1) > known(best)) best += 1;
+  const top = Math.min(Math.max(best, 1), last - 1);
+  const [left, peak, right] = [known(top - 1), known(top), known(top + 1)];
+  const shift = top + (0.5 * (left - right)) / (left - 2 * peak + right);
+  return (span[0] - begin + shift) / PIECE_RATE;
+}
