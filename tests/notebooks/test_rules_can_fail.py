@@ -63,7 +63,7 @@ def lesson():
 @pytest.fixture
 def made(tmp_path):
     """A function that writes the lesson after a change, and reads it as the rules see it."""
-    for name in ("tapecalc/course/late.py", "tests/course/test_late.py", "notebooks/00_index.ipynb"):
+    for name in ("tapecalc/course/late.py", "tests/panels/test_late.py", "notebooks/00_index.ipynb"):
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / name).write_text("{}")
 

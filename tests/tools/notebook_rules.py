@@ -153,7 +153,7 @@ def place_violations(notebook, root=ROOT):
     found = []
     if notebook.is_lesson:
         topic = notebook.name.partition("_")[2]
-        places = (f"tapecalc/course/{topic}.py", f"tests/course/test_{topic}.py")
+        places = (f"tapecalc/course/{topic}.py", f"tests/panels/test_{topic}.py")
         found += [f"there is no {place}" for place in places if not (root / place).is_file()]
     for n, cell in notebook.prose:
         for target in re.findall(r"\]\(([^)#:\s]+)[^)]*\)", without_code(cell.source)):
