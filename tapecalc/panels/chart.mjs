@@ -5,6 +5,9 @@
 const NARROW = 560;
 /** A letter's width over the type's size, for the room that words take before there is type. */
 const LETTER = 0.56;
+/** The space before a unit, where no line ends. */
+const UNITS = new RegExp("(?<=\\d) (?=(?:ms|s|min|h|Hz|kHz|dB|dBu|dB\\(A\\)|mm|cm/s|ips|in|m|%|bpm|V|mV"
+  + "|nWb/m|nWb|\u00B5m)(?!\\w))", "g");
 /** Where words stand at a point: along and down, in their size, and the share that is left of there. */
 const PLACES_OF_WORDS = {
   above: [0, -0.6, 0.5], below: [0, 1.3, 0.5], middle: [0, 0.35, 0.5],
@@ -19,6 +22,15 @@ const PLACES_OF_WORDS = {
  * @typedef {{x: number, y: number, width: number, height: number}} Box
  * @typedef {{x: number, y: number, right: number, foot: number}} Frame
  */
+
+/**
+ * Mirrors tapecalc.plot.templates.typeset.
+ * @param {string} text
+ */
+export function setInType(text) {
+  return text.replace(/(?<![\w.])-(?=\d)/g, "\u2212").replaceAll("+/- ", "\u00B1\u00A0")
+    .replaceAll("+/-", "\u00B1").replace(UNITS, "\u00A0");
+}
 
 /**
  * Room that words take.
@@ -71,7 +83,7 @@ export function decadeTicks(low, high) {
  */
 function tickWords(value, log) {
   if (log && value >= 1000) return `${value / 1000}k`;
-  return String(value).replace("-", "\u2212");
+  return String(value);
 }
 
 /** One picture: charts in it, and the shapes of them all. */
@@ -157,7 +169,7 @@ export class Picture {
    * @param {"start" | "middle" | "end"} [anchor]
    */
   words(x, y, words, look, anchor = "start") {
-    this.put("text", { x, y, class: look, "text-anchor": anchor }, words);
+    this.put("text", { x, y, class: look, "text-anchor": anchor }, setInType(words));
   }
 }
 

@@ -3,7 +3,7 @@
 import { buttonControl, checkControl, download, rangeControl, selectControl } from "../live/controls.mjs";
 import { element } from "../live/elements.mjs";
 import { Pen, svgNode } from "../live/pen.mjs";
-import { Picture, svgText } from "./chart.mjs";
+import { Picture, setInType, svgText } from "./chart.mjs";
 import { checkedValues, firstValues, placeOf, stepsOf, valueAt, valueText } from "./control.mjs";
 
 /** Heights over widths, of a wide picture and of a narrow one with one chart or more. */
@@ -13,9 +13,6 @@ const NARROW_EACH = 0.78;
 /** A sound follows a control that has been still for so long, ms. */
 const STILL_MS = 200;
 const FADE_S = 0.02;
-/** The space before a unit, where no line ends. */
-const UNITS = new RegExp("(?<=\\d) (?=(?:ms|s|min|h|Hz|kHz|dB|dBu|dB\\(A\\)|mm|cm/s|ips|in|m|%|bpm|V|mV"
-  + "|nWb/m|nWb|\u00B5m)(?!\\w))", "g");
 
 /**
  * @typedef {import("./control.mjs").PanelDefinition} PanelDefinition
@@ -124,10 +121,10 @@ export function mountPanel(place, panel, kit, options = {}) {
   };
 
   place.replaceChildren(
-    element("p", { class: "question" }, panel.question),
+    element("p", { class: "question" }, setInType(panel.question)),
     element("div", { class: "knobs" }, ...controls.map((one) => one.node)),
     svg, words,
-    element("p", { class: "legend" }, panel.legend),
+    element("p", { class: "legend" }, setInType(panel.legend)),
     element("div", { class: "doings" },
       buttonControl("reset", () => set({})),
       sound ? sound.button(() => { told.textContent = panel.heard ?? ""; }) : null,
@@ -230,15 +227,6 @@ function chartsOf(panel, found, values) {
 }
 
 /**
- * Mirrors tapecalc.plot.templates.typeset.
- * @param {string} text
- */
-export function setInType(text) {
-  return text.replace(/(?<![\w.])-(?=\d)/g, "\u2212").replaceAll("+/- ", "\u00B1\u00A0")
-    .replaceAll("+/-", "\u00B1").replace(UNITS, "\u00A0");
-}
-
-/**
  * @param {HTMLTableElement} table @param {[string, string][]} rows
  */
 function showRows(table, rows) {
@@ -256,7 +244,8 @@ function showRows(table, rows) {
  * @returns {{node: HTMLElement, show: (value: any) => void}}
  */
 function controlOf(control, changed) {
-  const { label, options, value } = control;
+  const { options, value } = control;
+  const label = setInType(control.label);
   if (options) return selectControl(label, options.map((one) => ({ value: one, words: one })), changed);
   if (typeof value === "boolean") return checkControl(label, changed);
   let exact = value;
