@@ -41,6 +41,13 @@ export function wordsWidth(words, size) {
 }
 
 /**
+ * @param {[number, string][]} ticks @param {number} size
+ */
+function widestWords(ticks, size) {
+  return Math.max(...ticks.map(([, words]) => wordsWidth(words, size)), 0);
+}
+
+/**
  * A tenth of a pixel.
  * @param {number} value
  */
@@ -132,6 +139,9 @@ export class Picture {
    */
   #row(shares, options, side, size) {
     const all = shares.reduce((sum, share) => sum + share, 0);
+    // Charts below each other have one left edge, so that a time stands below the same time.
+    const widths = options.map((one) => widestWords(ticksOf(one.y, 6), this.text));
+    const widest = side === "y" ? Math.max(...widths) : 0;
     const gap = this.text;
     let at = 0;
     return options.map((one, k) => {
@@ -139,15 +149,15 @@ export class Picture {
       box[size] = ((this[size] - gap * (shares.length - 1)) * shares[k]) / all;
       box[side] = at;
       at += box[size] + gap;
-      return this.#chart(box, one);
+      return this.#chart(box, one, widest);
     });
   }
 
   /**
-   * @param {Box} box @param {ChartOptions} options
+   * @param {Box} box @param {ChartOptions} options @param {number} [widest]
    */
-  #chart(box, options) {
-    const axes = new Axes(this, box, options);
+  #chart(box, options, widest = 0) {
+    const axes = new Axes(this, box, options, widest);
     this.frames.push(axes.frame);
     return axes;
   }
@@ -177,15 +187,16 @@ export class Picture {
 export class Axes {
   /**
    * @param {Picture} picture @param {Box} box @param {ChartOptions} options
+   * @param {number} widest the words beside charts above and below, px
    */
-  constructor(picture, box, options) {
+  constructor(picture, box, options, widest) {
     this.picture = picture;
     this.x = options.x;
     this.y = options.y;
     const size = picture.text;
     /** @type {Record<"x" | "y", [number, string][]>} */
     this.ticks = { x: ticksOf(options.x, picture.narrow ? 5 : 7), y: ticksOf(options.y, 6) };
-    this.widest = Math.max(...this.ticks.y.map(([, words]) => wordsWidth(words, size)), 0);
+    this.widest = this.ticks.y.length ? Math.max(widest, widestWords(this.ticks.y, size)) : 0;
     const right = Math.max(...(options.ends ?? [""]).map((words) => wordsWidth(words, size) + size * 0.8),
       ((this.ticks.x.at(-1)?.[1] ?? "").length * size * LETTER) / 2);
     const top = size * (options.y.name || options.title ? 1.9 : 0.8);

@@ -96,6 +96,19 @@ def test_charts_side_by_side_stand_below_each_other_where_it_is_narrow():
     assert upper["foot"] < lower["y"] and upper["x"] == lower["x"]
 
 
+def test_charts_below_each_other_have_one_left_edge():
+    script = """const picture = new Picture({width: 800, height: 400});
+      const x = {low: 0, high: 10}, ys = [{low: 0, high: 1, ticks: [0, 1], words: ["as it is", "no"]}, x];
+      const both = (way) => picture[way]([1, 1], ys.map((y) => ({x, y}))).map((one) => one.frame);
+      return [both("below"), both("beside")];
+    """
+    (above, below), (left, right) = scripts.run("chart", script)
+    assert above["x"] == below["x"] and above["foot"] < below["y"]
+    assert (
+        right["x"] - 407 < left["x"]
+    )  # beside each other each has only its own words: 407 is the second's start
+
+
 def test_a_text_in_a_file_is_text_and_never_markup():
     script = f"""const picture = new Picture({{width: 300, height: 200}}); const axes = picture.axes({SIDES});
         axes.label(5, -20, '<b> & "c"', 'echo');

@@ -12,10 +12,12 @@ from tapecalc.calc.units import from_si
 from tapecalc.course.figures import CAPITAL, FACTS, SIZES, letter_angle
 from tapecalc.plot import style
 
+PANEL = ("figures", "typePanel", FACTS)
+
 
 def told(**setting):
     """Everything that the panel reckons at one setting; its rows by their names."""
-    [found] = reckoned("figures", "typePanel", FACTS, [setting])
+    [found] = reckoned(*PANEL, [setting])
     return {**found, "table": dict(found["rows"])}
 
 
@@ -48,7 +50,7 @@ def test_the_angle_is_the_librarys():
 
 def test_words_and_numbers_are_the_librarys():
     settings = drawn_settings(controls_of("figures", "typePanel", FACTS), 200, 1)
-    for setting, found in zip(settings, reckoned("figures", "typePanel", FACTS, settings), strict=True):
+    for setting, found in zip(settings, reckoned(*PANEL, settings), strict=True):
         assert (found["sentence"], dict(found["rows"])) == type_words(**setting)
 
 
@@ -67,18 +69,20 @@ def test_the_question_is_answered_by_21_points(text_pt, said):
     assert told()["table"]["easy from"] == "21 pt"
 
 
-@pytest.mark.parametrize(
-    ("setting", "needed"),
-    [
-        ({"width_cm": 7}, 41),
-        ({"width_cm": 140, "distance_cm": 400}, 27),
-        ({"width_cm": 60, "distance_cm": 200}, 32),
-    ],
-)
-def test_from_the_named_size_on_type_is_easy(setting, needed):
-    assert told(**setting)["table"]["easy from"] == f"{needed} pt"
-    assert told(**setting, text_pt=needed)["sentence"].endswith("easy.")
-    assert not told(**setting, text_pt=needed - 1)["sentence"].endswith("easy.")
+def test_from_the_named_size_on_type_is_easy():
+    widths = [{"width_cm": cm, "distance_cm": away} for cm in range(5, 141) for away in (30, 40, 200, 400)]
+    named = [int(dict(found["rows"])["easy from"].split()[0]) for found in reckoned(*PANEL, widths)]
+    near = [(one, pt) for one, pt in zip(widths, named, strict=True) if 7 <= pt <= 48]
+    assert len(near) > 200
+    for off, easy in ((0, True), (-1, False)):
+        found = reckoned(*PANEL, [{**one, "text_pt": pt + off} for one, pt in near])
+        assert {one["sentence"].endswith("easy.") for one in found} == {easy}
+
+
+def test_a_phone_held_upright_and_a_wall():
+    # By hand: half as wide, twice as large: 40.06; ten times as wide, 13.3 times as far: 26.7.
+    assert told(width_cm=7)["table"]["easy from"] == "41 pt"
+    assert told(width_cm=140, distance_cm=400)["table"]["easy from"] == "27 pt"
 
 
 def test_the_picture_has_the_shape_of_its_size_and_its_type_is_to_scale():

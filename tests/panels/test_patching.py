@@ -142,7 +142,8 @@ def test_repeats_fall_by_what_goes_round_and_start_where_the_fader_stands():
 
 
 def test_the_question_is_answered_by_sends_and_by_a_pan_and_not_on_one_bus():
-    assert told("patchPanel", patch="one bus", fader_db=0)["sentence"].endswith("no margin, it howls.")
+    found = told("patchPanel", patch="one bus", fader_db=0)
+    assert found["sentence"].endswith("no margin, it howls.") and found["howls"]
     assert told("patchPanel", fader_db=0)["sentence"] == (
         "The first repeat is heard at 0.0 dB, once round is -5.9 dB: 5.9 dB of margin."
     )

@@ -80,7 +80,11 @@ def fits():
         [*row, note, threshold]
         for row, note, threshold in zip(rows, itertools.cycle(NOTES), itertools.cycle([None, 0.02, 0.1]))
     ]
-    return given + [[note["beats"] * 0.5, 120.0, note, None] for note in NOTES]
+    given += [[note["beats"] * 0.5, 120.0, note, None] for note in NOTES]
+    quarter = next(note for note in NOTES if note["name"] == "quarter")
+    return given + [
+        [0.5 + 0.02 / n, 120.0, quarter, 0.02] for n in range(1, 30)
+    ]  # repeat n is just not heard
 
 
 def test_the_ways_to_be_exact_and_the_repeats_in_time_are_the_librarys():
