@@ -219,8 +219,11 @@ function partsFound({ parts, weighting, coverage, forced_at }, values) {
 function drawParts(picture, weighting, { turning }) {
   const ticks = picture.narrow ? [0.1, 1, 10] : TURN_TICKS;
   const x = { low: SLOWEST_TURN_HZ, high: FASTEST_TURN_HZ, log: true, ticks };
+  const largest = Math.max(...turning.map((/** @type {any} */ part) => Math.max(part.wobble, part.bend)));
+  const room = largest > 0.002 ? 0.5 : 0.2; // more only for a force at a low speed
+  const heights = room > 0.2 ? [0, 0.2, 0.4] : [0, 0.1, 0.2];
   const [parts, meter] = picture.below([3, 2], [
-    { x, y: { name: "deviation (%)", low: 0, high: 0.68, ticks: [0, 0.1, 0.2, 0.3, 0.4] } },
+    { x, y: { name: "deviation (%)", low: 0, high: 1.4 * room, ticks: heights } },
     {
       x: { ...x, name: "turns per second (Hz)" },
       y: { name: "what a meter hears (dB)", low: -55, high: 5, ticks: [-40, -20, 0] },
@@ -234,7 +237,7 @@ function drawParts(picture, weighting, { turning }) {
   parts.marks(rates, bends, "square", "echo");
   // Above the largest bend, neighbors in lines of their own.
   [...turning].sort((one, other) => one.rate - other.rate).forEach(({ rate, kind }, at) =>
-    parts.label(rate, 0.52 + 0.06 * (at % 3), kind.replace("pinch ", ""), "text", "middle"));
+    parts.label(rate, room * (1.1 + 0.12 * (at % 3)), kind.replace("pinch ", ""), "text", "middle"));
   const curve = evenly(Math.log(SLOWEST_TURN_HZ), Math.log(FASTEST_TURN_HZ), 301).map(Math.exp);
   meter.line(curve, curve.map((rate) => weightingDb(weighting, rate)), "context");
   meter.marks(rates, of("weightDb"), "diamond", "text");

@@ -124,8 +124,8 @@ function responseGrid(onePass) {
 }
 
 /**
- * Mirrors tapecalc.calc.loop.stability of one head of gain 1, a return send of 1 and a low cut: minus the margin,
- * the tone that starts first, and the ends of those in phase within 1 dB of it. With it goes the response.
+ * Mirrors tapecalc.calc.loop.stability of one head of gain 1, a return send of 1 and a low cut: minus the
+ * margin, the tone that starts first, and the ends of those in phase within 1 dB of it; and the response.
  * @param {OnePass} onePass @param {number} delay
  */
 export function loopStart(onePass, delay) {

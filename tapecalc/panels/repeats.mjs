@@ -65,9 +65,7 @@ function fadingFound({ loop_gain, delay_ms, start_db, hiss_db }) {
   const count = Math.floor(FADING_SECONDS / delay);
   const played = playedRounds(gain, dbToAmplitude(start_db), hiss_db, count);
   const heldDb = gain > 1 ? amplitudeToDb(settlingLevel(gainDb)) - gainDb : null;
-  // The tape holds the hiss as well.
-  const below = Array.from(played.hissesDb, (db) => Math.min(db, heldDb ?? Infinity));
-  const levels = Array.from(played.levelsDb);
+  const [levels, below] = [Array.from(played.levelsDb), Array.from(played.hissesDb)];
   const under = levels.findIndex((db, at) => db <= below[at]);
   const heard = under < 0 ? count : under;
   const until = `${heard} in ${fixedText(heard * delay, 1)} s`;

@@ -84,7 +84,7 @@ LARGE = {
         "tests/cli/test_installed.py::test_the_example_is_planned_from_another_folder"
     ],
     "sudo apt install make python3-venv": [f"{HERE}::test_the_same_packages_are_missing_everywhere"],
-    ".venv/bin/python tools/site.py --still": [SITE],
+    ".venv/bin/python tools/site.py --light": [SITE],
     ".venv/bin/python tools/site.py --base ADDRESS": [SITE],
     "pip install .": ["tests/cli/test_installed.py::test_the_example_is_planned_from_another_folder"],
     "tools/audit.sh": [

@@ -60,6 +60,7 @@ def test_one_round_is_the_librarys():
     np.testing.assert_allclose([re + 1j * im for re, im in found], wanted, rtol=1e-9, atol=1e-10)
 
 
+@pytest.mark.slow
 def test_a_loop_starts_where_the_library_says():
     rows = places([(0.03, 0.3), (0.0, 5.0), (5.0, 400.0)], 5)
     passes = [worn(dirt, cut, ("flat", "blocks", "plates")[k % 3]) for k, (_, dirt, cut) in enumerate(rows)]
