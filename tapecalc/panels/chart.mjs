@@ -200,7 +200,7 @@ export class Axes {
     const right = Math.max(...(options.ends ?? [""]).map((words) => wordsWidth(words, size) + size * 0.8),
       ((this.ticks.x.at(-1)?.[1] ?? "").length * size * LETTER) / 2);
     const top = size * (options.y.name || options.title ? 1.9 : 0.8);
-    const bottom = size * ((this.ticks.x.length ? 1.5 : 0.4) + (options.x.name ? 1.4 : 0));
+    const bottom = size * ((this.ticks.x.length ? 1.65 : 0.4) + (options.x.name ? 1.4 : 0));
     const left = this.widest + size * (this.ticks.y.length ? 0.7 : 0.3);
     const [x, y] = [box.x + left, box.y + top];
     /** @type {Frame} */
@@ -228,7 +228,7 @@ export class Axes {
     for (const [tick, words] of this.ticks.x) {
       const at = this.px(tick);
       if (x.grid !== false) this.#way([at, frame.y, at, foot], "grid");
-      picture.words(at, foot + size * 1.15, words, "tick", "middle");
+      picture.words(at, foot + size * 1.3, words, "tick", "middle");
     }
     for (const [tick, words] of this.ticks.y) {
       const at = this.py(tick);
@@ -236,7 +236,7 @@ export class Axes {
       picture.words(frame.x - size * 0.45, at + size * 0.35, words, "tick", "end");
     }
     this.#way([frame.x, foot, right, foot], "frame");
-    if (x.name) picture.words((frame.x + right) / 2, foot + size * 2.5, x.name, "side", "middle");
+    if (x.name) picture.words((frame.x + right) / 2, foot + size * 2.65, x.name, "side", "middle");
     const over = [title, y.name].filter(Boolean).join(": ");
     if (over) picture.words(frame.x - this.widest - size * 0.45, frame.y - size * 0.8, over, "side", "start");
   }

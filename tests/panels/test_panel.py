@@ -69,8 +69,7 @@ def test_a_panel_asks_tells_and_describes(name):
     for text in (said["question"], said["legend"], said["alt"], said["sentence"]):
         assert text[-1] in ".?" and "undefined" not in text and "NaN" not in text
     for control in said["controls"]:
-        unit = control["unit"]
-        assert not unit or control["label"].endswith(unit) is False
+        assert f"({control['unit']})" not in control["label"]
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -109,7 +108,7 @@ def test_values_are_those_of_the_controls_and_others_are_refused(name):
                 with pytest.raises(ValueError, match=control["name"]):
                     panel.values = {control["name"]: wrong}
         panel.values = before
-    with pytest.raises(ValueError, match="control must be one of .*, got 'nonsense'"):
+    with pytest.raises(ValueError, match="^control 'nonsense' is not known; known: "):
         panel.values = {"nonsense": 1}
 
 
@@ -117,10 +116,9 @@ def test_values_are_those_of_the_controls_and_others_are_refused(name):
 def test_every_number_is_one_wherever_the_controls_stand(name, at_the_ends):
     for state in at_the_ends[name]:
         words = " ".join([state["sentence"], *(part for row in state["rows"] for part in row)])
-        assert not re.search(r"NaN|Infinity|undefined|null|\[object|-0(?:\.0+)?(?![\d.])", words), (
-            state["moved"],
-            words,
-        )
+        assert not re.search(
+            r"NaN|Infinity|undefined|(?<!first )null|\[object|-0(?:\.0+)?(?![\d.])", words
+        ), (state["moved"], words)
         assert state["sentence"].endswith(".") and len(state["rows"]) == len(dict(map(tuple, state["rows"])))
         for shape in state["shapes"]:
             assert not re.search("NaN|Infinity|undefined", str(shape["given"])), (state["moved"], shape)
