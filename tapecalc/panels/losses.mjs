@@ -2,7 +2,7 @@
 // function mirrors one of the library and says which; SI inside. A complex number is [real, imaginary].
 
 const LEAST_DB = -300; // "nothing at all"
-const LEAST_GAIN = 1e-15;
+const FAINTEST_GAIN = 1e-15;
 const BEND_DB = 6;
 const WAVES_FROM = 1;
 const WAVES_TO = 1e8;
@@ -46,7 +46,7 @@ export function gapNullFrequency(speed, gap, gapFactor) {
 
 /** @param {number} gain of any sign */
 function lossLevelDb(gain) {
-  return 20 * Math.log10(Math.max(Math.abs(gain), LEAST_GAIN));
+  return 20 * Math.log10(Math.max(Math.abs(gain), FAINTEST_GAIN));
 }
 
 /** @param {number} x */
@@ -85,7 +85,7 @@ export function thicknessLossDb(frequency, speed, thickness, surfaceShare) {
  */
 export function coatingOutputDb(frequency, speed, thickness, reference) {
   const [x, x0] = [thickness, reference].map((depth) => (2 * Math.PI * depth * frequency) / speed);
-  return 20 * Math.log10(x0 > 0 ? Math.expm1(-x) / Math.expm1(-x0) : thickness / reference);
+  return 20 * Math.log10(Math.expm1(-x) / Math.expm1(-x0));
 }
 
 /**
@@ -136,7 +136,7 @@ export function equalizationDb(frequency, tauHigh, tauLow) {
 function boostGain(aligned, boostDb, waves) {
   if (boostDb === 0) return 1;
   const end = 10 ** (-boostDb / BEND_DB);
-  const left = Math.max(Math.abs(contactGain(aligned, waves)), LEAST_GAIN) ** (20 / BEND_DB);
+  const left = Math.max(Math.abs(contactGain(aligned, waves)), FAINTEST_GAIN) ** (20 / BEND_DB);
   return ((1 - end) * left + end) ** (-BEND_DB / 20);
 }
 

@@ -122,8 +122,8 @@ export function piecesPanel(facts) {
       "Above: line, the delay that the tape really makes; dots, what each piece finds. Below: dots, the " +
       "error of each piece; level line, their rms.",
     alt:
-      "Two charts over time in s. Above: delay in ms, a sine with a dot for each of 20 pieces. Below: error " +
-      "of each piece in microseconds on a logarithmic scale, and a level line for their rms.",
+      "Two charts over time in s. Above: delay in ms, a sine with a dot for each of 20 pieces. Below: " +
+      "error of each piece in microseconds on a logarithmic scale, and a level line for their rms.",
     controls: [
       slider("piece_ms", "length of a piece", 20, { low: 5, high: 200, step: 0.02, unit: "ms", log: true }),
       slider("snr_db", "signal over noise", 40, { low: 0, high: 60, step: 1, unit: "dB" }),

@@ -54,7 +54,8 @@ export function pieceSounds() {
 }
 
 /**
- * Weights of a cubic spline through samples, by running over them forward and backward.
+ * Weights of a cubic spline through samples, by running over them forward and backward; what is off at either
+ * end dies away within a dozen samples.
  * Source: M. Unser, IEEE Signal Processing Magazine 16, 1999 (from memory).
  * @param {Float64Array} samples
  */
@@ -62,7 +63,6 @@ function splineOf(samples) {
   const pole = Math.sqrt(3) - 2;
   const weights = samples.map((value) => 6 * value);
   for (let at = 1; at < weights.length; at += 1) weights[at] += pole * weights[at - 1];
-  weights[weights.length - 1] *= -pole / (1 - pole * pole);
   for (let at = weights.length - 2; at >= 0; at -= 1) weights[at] = pole * (weights[at + 1] - weights[at]);
   return weights;
 }

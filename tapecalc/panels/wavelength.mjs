@@ -7,9 +7,10 @@ import { HEARD_RATE, heardSound, steadyHiss } from "./hearing.mjs";
 import { azimuthLossDb, bandsOf, bumpGain, coatingOutputDb, contactLossDb } from "./losses.mjs";
 import { equalizationDb, gapLossDb, gapNullFrequency, repeatLevelDb } from "./losses.mjs";
 import { spacingLossDb, spreadByLog, thicknessLossDb, waveLength } from "./losses.mjs";
+import { signedText } from "./timing.mjs";
 
 const UM = 1e-6;
-const ARCMIN = Math.PI / 180 / 60;
+const MINUTE_OF_ARC = Math.PI / 180 / 60;
 const FREQUENCIES = Array.from(spreadByLog(20, 20e3, 300));
 const ALONG_UM = 24; // of the tape that is drawn, to either side of the gap
 const FAINTEST_GAP_DB = -32;
@@ -33,16 +34,10 @@ export function hertzText(frequency, digits) {
   return rounded >= 1000 ? `${generalText(rounded / 1e3, 6)} kHz` : `${generalText(rounded, 6)} Hz`;
 }
 
-/** @param {number} value @param {number} digits @returns {string} without a minus before a zero */
-function unsignedZero(value, digits) {
-  const text = fixedText(value, digits);
-  return Number(text) === 0 ? text.replace("-", "") : text;
-}
-
-/** @param {number} value @param {number} digits @returns {string} with its sign */
-function withSign(value, digits) {
-  const text = unsignedZero(value, digits);
-  return text.startsWith("-") ? text : `+${text}`;
+/** @param {number} level @returns {string} without a minus before a zero */
+function decibels(level) {
+  const text = fixedText(level, 1);
+  return `${Number(text) === 0 ? text.replace("-", "") : text} dB`;
 }
 
 /** @param {any} facts */
@@ -124,13 +119,13 @@ function reckonPattern(factor, { frequency_khz, speed_ips, gap_um, moved_percent
   return {
     sentence:
       `${generalText(frequency_khz, 3)} kHz at ${speedText(speed, "us")} is ${wave} long, and the gap ` +
-      `spans ${fixedText((100 * span) / long, 0)} % of that. Its average is ${withSign(average, 2)} now, ` +
+      `spans ${fixedText((100 * span) / long, 0)} % of that. Its average is ${signedText(average, 2)} now, ` +
       `and never more than ${reach} of full: ${lost}.`,
     rows: [
       ["wavelength", wave],
       ["effective gap", `${fixedText(factor * gap_um, 2)} µm`],
-      ["average now", withSign(average, 2)],
-      ["first null", `${fixedText(null_ / 1e3, 1)} kHz`],
+      ["average now", signedText(average, 2)],
+      ["first tone canceled", `${fixedText(null_ / 1e3, 1)} kHz`],
     ],
     frequency, speed, gap, factor, long, span, largest, average, firstNull: null_,
     left: reach === "0.00" ? "nothing left" : decibels(lossDb), lossDb,
@@ -157,7 +152,7 @@ function drawPattern(picture, found, { moved_percent }) {
   tape.line(places, places.map(wave), "tape");
   tape.line([-span / 2, span / 2], [average, average], "echo thick");
   tape.marks([0, 0], [-largest, largest], "ring", "echo");
-  tape.label(span / 2, 0.75 * average, `read ${withSign(average, 2)}`, "echo", "right");
+  tape.label(span / 2, 0.75 * average, `read ${signedText(average, 2)}`, "echo", "right");
   const over = FREQUENCIES.filter((one) => one >= 1000);
   loss.line(over, over.map((one) => gapLossDb(one, speed, gap, factor)), "echo thick");
   loss.rule({ x: firstNull }, "limit thin dashdots");
@@ -199,7 +194,7 @@ function soundOfGap({ speed, gap, factor }) {
  */
 export function contactPanel(facts) {
   const { gap, separation, coating_thickness, azimuth_angle } = facts.pass.today;
-  const tilt = Number((azimuth_angle / ARCMIN).toFixed(3));
+  const tilt = Number((azimuth_angle / MINUTE_OF_ARC).toFixed(3));
   return {
     name: "four_losses",
     question: "Which of the four takes most at 10 kHz, and can you make another one overtake it?",
@@ -226,7 +221,7 @@ function reckonContact(pass, { speed_ips, gap_um, separation_um, coating_um, til
   const speed = speedFromIps(speed_ips);
   const [gap, away, depth] = [gap_um * UM, separation_um * UM, coating_um * UM];
   const { gap_factor, surface_share, track_width, coating_thickness } = pass.today;
-  const angle = tilt_arcmin * ARCMIN;
+  const angle = tilt_arcmin * MINUTE_OF_ARC;
   const moved = { gap, separation: away, coating_thickness: depth, azimuth_angle: angle };
   const contact = { ...pass.today, ...moved };
   /** @type {Record<string, (frequency: number) => number>} */
@@ -256,11 +251,6 @@ function reckonContact(pass, { speed_ips, gap_um, separation_um, coating_um, til
     ],
     lines, worst: worst.name,
   };
-}
-
-/** @param {number} level @returns {string} */
-function decibels(level) {
-  return `${unsignedZero(level, 1)} dB`;
 }
 
 /** @param {import("./chart.mjs").Picture} picture @param {any} found */

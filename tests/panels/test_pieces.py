@@ -23,7 +23,7 @@ def test_every_function_is_compared_and_says_what_it_mirrors():
 def test_delays_of_a_wobbling_tape_are_the_librarys():
     rows = places([(0.0, 3.0), (0.0, 0.4), (0.2, 30.0), (0.02, 2.0)], 3)
     found = in_page("pieces", ["flutteredDelay"], {"flutteredDelay": rows})["flutteredDelay"]
-    np.testing.assert_allclose(found, [flutter.fluttered_delay(*row) for row in rows], rtol=1e-9)
+    np.testing.assert_allclose(found, [flutter.fluttered_delay(*row) for row in rows], rtol=1e-12)
 
 
 def observed(delay, ruler, watch):
@@ -104,8 +104,8 @@ def test_the_echo_is_the_noise_late_by_the_delay(sounds):
 @pytest.mark.parametrize("length", [160, 640, 6400])
 def test_a_piece_finds_the_peak_of_its_correlation(sounds, length):
     script = f"""
-      const played = playedPieces((time) => flutteredDelay(time, 0.005, 10, 0.2178), 0.01, [[0, 78000]]);
-      const places = piecePlaces({length}, 0.2178);
+      const places = piecePlaces({length}, 0.2178), spans = places.map(({{ span }}) => span);
+      const played = playedPieces((time) => flutteredDelay(time, 0.005, 10, 0.2178), 0.01, spans);
       return places.map((place) => [place, pieceDelay(pieceSounds().dry, played, {length}, place)]);
     """
     found = scripts.run("pieces", script)
