@@ -53,10 +53,12 @@ MARGIN = 2  # samples between the newest sample on tape and the reader's last po
 # Sizes of matrix products: larger ones wake a second BLAS thread, which costs time.
 COLUMNS = 4096  # samples that are read at once
 LARGEST_TRANSFORM = 32768  # for the delays of one block
+HISS_AT_ONCE = 4  # blocks
 LOUDEST = 1e6  # 120 dB above full scale: an echo that runs away and that no tape stops
 BLOCKS_PER_HISTORY = 3  # blocks that fit on the tape's array before it is moved to the front
 
 SendGain = Annotated[T, Is(words="amplitude of a send, below 0 where it is inverting", usual=(0.1, 0.9))]
+Share = Callable[[int, int], Array]  # how far a change of speed has come, of a first sample and a count
 Saturation = Annotated[T, Is(above=0, words="amplitude that the tape cannot exceed", usual=(0.1, 1.0))]
 
 
@@ -182,6 +184,11 @@ def reading_kernel() -> Array:
     return (meeting @ np.linalg.lstsq(equations, goal)[0]).reshape(DEGREE + 1, POINTS)
 
 
+@lru_cache(maxsize=64)
+def _scaled_kernel(gain: float) -> Array:
+    return gain * reading_kernel()
+
+
 def kernel_gain(omega: Array) -> Array:
     """Return the reader's mean gain at angular frequencies in rad per half sample, up to pi."""
     return np.interp(omega, *_kernel_gains())
@@ -219,8 +226,11 @@ class _Reader:
         self.curve = np.empty((DEGREE + 1, COLUMNS))
 
     def __call__(self, end: int, delay: Array, gain: float) -> Array:
-        """Return what a head plays: each sample as it was written `delay` half samples before its own."""
-        kernel = gain * reading_kernel()
+        """Return what a head plays: each sample as it was ``delay - 1/2`` half samples before its own.
+
+        The half leads from the middle between the two inner points to the later one.
+        """
+        kernel = _scaled_kernel(gain)
         played = np.empty((len(self.points), len(delay)))
         for start in range(0, len(delay), COLUMNS):
             part = slice(start, start + COLUMNS)
@@ -231,7 +241,7 @@ class _Reader:
 
     def _gather(self, end: int, delay: Array) -> Array:
         """Copy the points around each place, and return where between the two inner ones it lies."""
-        behind = np.ceil(delay)
+        behind = np.rint(delay)
         last_of_run = (behind[1:] != behind[:-1]).nonzero()[0]
         pairs = self.points.reshape(len(self.points), POINTS // 2, 2, COLUMNS)
         start, first_point = 0, 2 * end - POINTS // 2 + 1
@@ -240,7 +250,6 @@ class _Reader:
             pairs[..., start:stop] = self.around[odd][..., first + start : first + stop]
             start = stop
         behind -= delay
-        behind -= 0.5
         return behind
 
     def _polynomials(self, kernel: Array, points: Array, place: Array, value: Array) -> None:
@@ -308,7 +317,7 @@ class _Limit:
             points, held = (each[..., start : start + COLUMNS] for each in (self.points, self.held))
             np.matmul(self.weights, points, out=held)
             np.matmul(self.back, np.tanh(held, out=held), out=points)
-        return np.sum(self.shares, axis=0)
+        return reduce(operator.iadd, self.shares[1:], self.shares[0].copy())
 
 
 @cache
@@ -331,7 +340,7 @@ class _Pass:
     """
 
     def __init__(
-        self, one_pass: OnePass | None, layout: Layout, channels: int, phases: int, hiss: float
+        self, one_pass: OnePass | None, layout: Layout, channels: int, phases: int, hiss: Iterator[Array]
     ) -> None:
         self.block, self.past, self.size = layout.block, 2 * layout.treble, layout.size
         count = 2 * layout.size  # half samples
@@ -355,28 +364,21 @@ class _Pass:
         # What each phase of the input (samples, places between) gives to each of the output.
         response = fft.irfft(spectrum, count)
         self.spectra = [fft.rfft([[np.roll(response, p)[q::2]] for q in (0, 1)]) for p in range(phases)]
-        if hiss:  # comes as one phase more, zeros between its samples
-            self.bass = _Bass(one_pass, layout)
-            taps = 2 * math.sqrt(12) * hiss * noise_taps(one_pass, layout)
-            response = np.pad(taps, (0, count - len(taps)))
-            self.spectra.append(self.bass.spectrum * fft.rfft([[response[q::2]] for q in (0, 1)]))
-        self.windows = np.zeros((len(self.spectra), channels, layout.size))
-        self.recorded = self.windows[:phases]
+        self.hiss = hiss
+        self.recorded = np.zeros((phases, channels, layout.size))
 
-    def __call__(self, recorded: Array, noise: Array | None) -> Array:
-        """Filter a block given as its samples and, after a limiter, those between them; add shaped noise.
+    def __call__(self, recorded: Array) -> Array:
+        """Filter a block given as its samples and, after a limiter, those between them; add hiss.
 
         Both come back, shape (2, channels, block).
         """
         past, block = self.past, self.block
-        self.windows[..., 1 : 1 + past] = self.windows[..., 1 + block : 1 + block + past]
+        self.recorded[..., 1 : 1 + past] = self.recorded[..., 1 + block : 1 + block + past]
         self.recorded[..., 1 + past : 1 + past + block] = recorded
-        if noise is not None:
-            self.windows[-1, :, 1 + past : 1 + past + block] = noise
-            self.windows[-1, :, 0] = self.bass.front(self.windows[-1, 0, 1 : 1 + past + block])
         if self.low_cut:
             self._set_state()
-        passed = reduce(operator.iadd, map(operator.mul, self.spectra, fft.rfft(self.windows)))
+        spectra = map(operator.mul, self.spectra, fft.rfft(self.recorded))
+        passed = reduce(operator.iadd, itertools.chain(spectra, itertools.islice(self.hiss, 1)))
         return fft.irfft(passed, self.size)[..., 1 + past : 1 + past + block]
 
     def _set_state(self) -> None:
@@ -399,33 +401,44 @@ def low_cut_coefficients(frequency: float, sample_rate: float) -> tuple[float, f
     return (1 - slope) / (1 + slope), 1 / (1 + slope)
 
 
-class _Bass:
-    """The playback equalizer's bass for noise, ``x - z`` with a low pass ``z += (1 - a) (x - z)``.
+def _hiss(
+    settings: EchoSettings, one_pass: OnePass | None, layout: Layout, share: Share | None
+) -> Iterator[Array]:
+    """Yield the spectrum of the noise that a pass adds to each block, faded by `share`.
 
-    Bent to a circle like the low cut, and like it set right by a sample in front.
+    Of even odds; the filter makes it Gaussian. The same in all channels, so that mono equals each. The
+    playback equalizer's bass, ``x - z`` with a low pass ``z += (1 - a) (x - z)``, is bent to a circle like
+    the low cut, and like it set right by a sample in front. Several blocks at once take less time.
     """
-
-    def __init__(self, one_pass: OnePass | None, layout: Layout) -> None:
-        self.kept, self.block = _bass_kept(one_pass, layout.sample_rate), layout.block
-        turn = np.exp(-2j * np.pi * np.arange(layout.size // 2 + 1) / layout.size)
-        self.spectrum = self.kept * (1 - turn) / (1 - self.kept * turn) if self.kept else np.ones(1)
-        inside = 2 * layout.treble + layout.block
-        self.weights = (1 - self.kept) * self.kept ** np.arange(inside - 1.0, -1, -1)
-        self.turned = self.kept ** (layout.size - 1 - inside)
-        self.state = 0.0
-
-    def front(self, noise: Array) -> float:
-        """Return the sample in front that leaves the state, and move the state on by a block."""
-        if not self.kept:
-            return 0.0
-        end = self.turned * (self.kept ** len(noise) * self.state + self._left(noise, self.weights))
-        front = (self.state - self.kept * end) / (1 - self.kept)
-        left = self._left(noise[: self.block], self.weights[-self.block :])
-        self.state = self.kept**self.block * self.state + left
-        return front
-
-    def _left(self, noise: Array, weights: Array) -> float:
-        return float(np.einsum("n,n", noise, weights))  # not by BLAS, whose threads would wake
+    past, block, kept = 2 * layout.treble, layout.block, _bass_kept(one_pass, layout.sample_rate)
+    taps = 2 * math.sqrt(12) * settings.hiss / (settings.saturation or 1.0) * noise_taps(one_pass, layout)
+    response = np.pad(taps, (0, 2 * layout.size - len(taps)))
+    spectrum = fft.rfft([[response[q::2]] for q in (0, 1)])
+    turn = np.exp(-2j * np.pi * np.arange(layout.size // 2 + 1) / layout.size)
+    spectrum *= kept * (1 - turn) / (1 - kept * turn) if kept else 1
+    # What a sample leaves in the state by the end of the block, and by that of the window.
+    weights = (1 - kept) * kept ** np.arange(past + block - 1.0, -1, -1)
+    weights = np.stack([np.append(weights[past:], np.zeros(past)), weights])
+    turned = kept ** (layout.size - 1 - past - block)
+    rng = np.random.default_rng([settings.seed, 2])
+    noise = np.zeros(past + HISS_AT_ONCE * block)
+    inside = np.lib.stride_tricks.sliding_window_view(noise, past + block)[::block]
+    windows = np.zeros((HISS_AT_ONCE, layout.size))
+    state = 0.0
+    for first in itertools.count(-layout.lift, HISS_AT_ONCE * block):
+        noise[:past] = noise[-past:]
+        rng.random(out=noise[past:])
+        noise[past:] -= 0.5
+        if share:
+            noise[past:] *= share(first, HISS_AT_ONCE * block)
+        windows[:, 1 : 1 + past + block] = inside
+        if kept:
+            left = np.einsum("kn,wn->kw", inside, weights)  # not by BLAS, whose threads would wake
+            for window, (by_block, by_window) in zip(windows, left, strict=True):
+                end = turned * (kept ** (past + block) * state + by_window)
+                window[0] = (state - kept * end) / (1 - kept)
+                state = kept**block * state + by_block
+        yield from (spectrum * each for each in fft.rfft(windows))
 
 
 def _bass_kept(one_pass: OnePass | None, sample_rate: int) -> float:
@@ -614,7 +627,6 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
     full = settings.saturation or 1.0  # the tape holds the sound in units of what it cannot exceed
     longest = max(settings.heads.spacings) / settings.motion.slowest
     keep = math.ceil(longest * rate) + POINTS  # samples that heads may still read
-    rng = np.random.default_rng([settings.seed, 2])
     delays = _block_delays(settings, layout)
     for number, dry in enumerate(dry_blocks):
         if number == 0:
@@ -633,12 +645,10 @@ def wet_blocks(dry_blocks: Iterable[Array], settings: EchoSettings, layout: Layo
             )
         yield heard
         bus += settings.input_gain / full * dry
-        # Of even odds; the filter makes it Gaussian. The same in all channels, so that mono equals each.
-        noise = rng.random(block) - 0.5 if settings.hiss else None
         if end + block > tape.shape[2]:
             tape[..., :keep] = tape[..., end - keep : end]
             end = keep
-        tape[..., end : end + block] = passed(bus, noise, number)
+        tape[..., end : end + block] = passed(bus, number)
         end += block
         if bumps:
             bumps(tape, end, number)
@@ -655,43 +665,46 @@ def _played(read: _Reader, end: int, delays: Array, settings: EchoSettings) -> t
     return heard, reduce(operator.iadd, map(operator.mul, return_gains, played))
 
 
-def _passes(
-    settings: EchoSettings, layout: Layout, channels: int
-) -> Callable[[Array, Array | None, int], Array]:
-    """Return what sends a block of the bus, given with noise and its number, through the pass in force.
+def _passes(settings: EchoSettings, layout: Layout, channels: int) -> Callable[[Array, int], Array]:
+    """Return what sends a block of the bus, given with its number, through the pass in force.
 
     While the speed changes, record equalizer and pass are faded over from the first to the second.
     """
-    limited, hiss = settings.saturation is not None, settings.hiss / (settings.saturation or 1.0)
+    limited = settings.saturation is not None
 
-    def make(one_pass: OnePass | None) -> tuple[Callable[[Array], Array], _Pass]:
+    def make(one_pass: OnePass | None, share: Share | None) -> tuple[Callable[[Array], Array], _Pass]:
         # Without a limit nothing is recorded between the samples.
         record = _Record(one_pass, layout, channels) if limited else lambda bus: bus[None]
+        hiss = _hiss(settings, one_pass, layout, share) if settings.hiss else iter(())
         return record, _Pass(one_pass, layout, channels, 1 + limited, hiss)
 
     limit = _Limit(layout, channels) if limited else lambda lifted: lifted
-    record, through = make(settings.one_pass)
     change = settings.motion.change
     if change is None or settings.later_pass is None:
-        return lambda bus, noise, _: through(limit(record(bus)), noise)
-    later_record, later = make(settings.later_pass)
+        record, through = make(settings.one_pass, None)
+        return lambda bus, _: through(limit(record(bus)))
 
-    def faded(bus: Array, noise: Array | None, number: int) -> Array:
-        start, more = number * layout.block - layout.lift, POINTS // 2 * limited  # which the limit needs
-        share = change.progress(np.arange(start - more, start + layout.block + more) / layout.sample_rate)
+    def begun(first: int, count: int) -> Array:
+        return change.progress(np.arange(first, first + count) / layout.sample_rate)
+
+    record, through = make(settings.one_pass, lambda first, count: 1 - begun(first, count))
+    later_record, later = make(settings.later_pass, begun)
+
+    def faded(bus: Array, number: int) -> Array:
+        more = POINTS // 2 * limited  # which the limit needs
+        share = begun(number * layout.block - layout.lift - more, layout.block + 2 * more)
         recorded = limit((1 - share) * record(bus) + share * later_record(bus))
         share = share[more : more + layout.block]
-        first_noise, later_noise = (None, None) if noise is None else ((1 - share) * noise, share * noise)
-        return through((1 - share) * recorded, first_noise) + later(share * recorded, later_noise)
+        return through((1 - share) * recorded) + later(share * recorded)
 
     return faded
 
 
 def _block_delays(settings: EchoSettings, layout: Layout) -> Iterator[Array]:
-    """Yield the delays of all heads for each block, in half samples, filters' latency taken off."""
+    """Yield the delays of all heads for each block as `_Reader` counts, filters' latency taken off."""
     matrix = expansion(layout.cell)
     cells = layout.block // layout.cell
-    late = 2 * layout.late
+    late = 2 * layout.late - 0.5
     grid = np.empty((len(settings.heads.spacings), 0))
     for chunk in delay_cells(settings.motion, settings.heads.spacings, layout.sample_rate):
         grid = np.concatenate([grid, 2 * layout.sample_rate * chunk - late], axis=1)
