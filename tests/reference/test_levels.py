@@ -119,6 +119,13 @@ def test_osha_allows_8_hours_at_90_and_half_of_it_5_db_above():
     assert levels.allowed_exposure(90) < levels.allowed_exposure(90, **osha)
 
 
+# Source: ITU-T H.870, from memory: 80 dB(A) for 40 h a week, which are five days of 8 h.
+@pytest.mark.parametrize(("level_dba", "hours_a_week"), [(89, 5.000), (100, 23.6 / 60)])
+def test_what_a_player_may_do_in_a_week(level_dba, hours_a_week):
+    allowed = 5 * levels.allowed_exposure(level_dba, criterion_dba=80)
+    assert allowed / HOURS == pytest.approx(hours_a_week, abs=1e-3)
+
+
 # Source: Directive 2003/10/EC, article 3.
 @pytest.mark.parametrize("level_dba", [87, 85, 80])  # limit, upper and lower action
 def test_european_daily_limits(level_dba):

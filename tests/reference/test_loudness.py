@@ -40,6 +40,11 @@ def test_stereo_sines_read_as_meters_must(parts, lufs, rate):
     assert loudness_lufs(stereo_sine(*parts, rate=rate), rate) == pytest.approx(lufs, abs=0.1)
 
 
+def test_a_sine_of_1_khz_reads_7_thousandths_above_its_level():
+    # Source: own, the two filters of BS.1770 at 1 kHz
+    assert loudness_lufs(stereo_sine((-23, 20)), RATE) == pytest.approx(-22.993, abs=2e-3)
+
+
 @pytest.mark.parametrize(("divided", "degrees"), [(4, 0), (4, 45), (6, 60), (8, 67.5)])
 def test_the_peak_of_a_sine_is_found_between_its_samples(divided, degrees):
     # Source: EBU Tech 3341, test signals 15 to 18: amplitude 0.5 reads -6 dBTP, +0.2 or -0.4 (from memory).

@@ -5,7 +5,9 @@ import numpy as np
 import pytest
 
 from tapecalc import measuring as measure
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, student
 from tapecalc.measuring.needle import needle
+from tapecalc.words import with_uncertainty
 
 RATE = 32000
 
@@ -137,3 +139,18 @@ def test_repeats_fall_by_the_published_decibels(gain, per_pass_db, whole_repeats
     )
     assert found.loop_gain_db.value == pytest.approx(per_pass_db, abs=1e-3), source
     assert found.repeats == whole_repeats, source
+
+
+@pytest.mark.parametrize(("count", "factor"), [(3, 4.303), (5, 2.776), (10, 2.262)])
+def test_few_readings_need_a_larger_factor(count, factor):
+    # Source: Student's t for 95 %, JCGM 100:2008, table G.2, 4.30, 2.78, 2.26; a digit more from tables
+    assert COVERAGE_FACTOR * student(count - 1) == pytest.approx(factor, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("value", "plus_minus", "written"),
+    # Source: JCGM 100:2008, 7.2.6, 10.47 to 11 and 28.05 to 28. Here the latter becomes 29: never less.
+    [(100.0, 10.47, "100 +/- 11"), (100.0, 28.05, "100 +/- 29"), (10.05762, 0.027, "10.058 +/- 0.027")],
+)
+def test_digits_of_an_uncertainty(value, plus_minus, written):
+    assert with_uncertainty(value, plus_minus) == written

@@ -84,6 +84,17 @@ def test_worst_wavelength_of_print_through():
     assert row.endswith("most near 1.2 kHz")
 
 
+@pytest.mark.parametrize(
+    ("microns", "frequencies"),  # own, v / (2 pi C), at 7.5 and 3.75 ips: 583 and 291 Hz and so on
+    [(52, ("580 Hz", "290 Hz")), (35, ("870 Hz", "430 Hz")), (18, ("1.7 kHz", "840 Hz"))],
+)
+def test_where_tapes_for_the_home_print_through_most(microns, frequencies):
+    for speed, frequency in zip((0.1905, 0.09525), frequencies, strict=True):
+        rows = listed.omissions([speed], **BENCH | {"tape_thickness": microns * 1e-6})
+        (found,) = (row.size for row in rows if "Print-through" in row.what)
+        assert found.endswith(f"most near {frequency}")
+
+
 def test_stretch_by_a_pull_of_one_newton():
     # Source: PET film data bulletin H-37232, 490 kg/mm2; 6.3 mm x 38 um: 0.0869 %
     stretch = 1.0 / (standards.PET_MODULUS * 6.3e-3 * 38e-6)

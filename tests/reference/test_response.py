@@ -67,6 +67,10 @@ def test_half_the_shortest_wavelength_is_the_largest_gap_and_not_the_smallest():
         (1, 15000, 0.1905, 4.2972, 1e-4, "Wallace 1951"),
         (2.5, 15000, 0.1905, 10.7431, 1e-4, "Wallace 1951"),
         (5, 10000, 0.381, 7.1621, 1e-4, "Wallace 1951"),
+        (2, 1000, 0.1905, 0.573, 1e-3, "Wallace 1951: a grain of dirt"),
+        (2, 10000, 0.1905, 5.730, 1e-3, "Wallace 1951: a grain of dirt"),
+        (2, 1000, 0.09525, 1.146, 1e-3, "Wallace 1951: a grain of dirt"),
+        (2, 10000, 0.09525, 11.459, 1e-3, "Wallace 1951: a grain of dirt"),
     ],
 )
 def test_spacing_loss(um, frequency, speed, loss, tolerance, source):
