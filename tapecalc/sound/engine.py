@@ -459,6 +459,11 @@ class _Bumps:
         self.later_weights = bump_weights(settings.later_pass, layout)
         self.steps = layout.block // layout.hop
         self.low = np.zeros((channels, 2 * layout.reach + self.steps))
+        self.parts = np.empty((channels, self.steps + 3, 4))
+        channel, step, part = self.parts.strides
+        # A spline reaches over four steps: its parts stand one below the other.
+        shape, strides = (4, channels, self.steps), (step + part, channel, step)
+        self.of_step = np.lib.stride_tricks.as_strided(self.parts, shape, strides)
         self.filtered = np.zeros((channels, 3 + self.steps))
         self.around = np.lib.stride_tricks.sliding_window_view(self.filtered, 4, axis=1)
         self.down = spline(np.arange(4 * self.hop) / self.hop - 2).reshape(4, self.hop).T.copy()
@@ -469,9 +474,9 @@ class _Bumps:
         """Add what the newest block on the tape, given its end and its number, makes known."""
         hop, block, steps = self.hop, self.layout.block, self.steps
         newest = tape[0, :, end - block - 3 * hop : end]
-        parts = newest.reshape(-1, steps + 3, hop) @ self.down
+        np.matmul(newest.reshape(-1, steps + 3, hop), self.down, out=self.parts)
         self.low[:, :-steps] = self.low[:, steps:]
-        self.low[:, -steps:] = reduce(operator.add, [parts[:, k : k + steps, k] for k in range(4)])
+        np.sum(self.of_step, axis=0, out=self.low[:, -steps:])
         self.filtered[:, :3] = self.filtered[:, -3:]
         for row, low in zip(self.filtered, self.low, strict=True):
             row[3:] = np.convolve(low, self.weights, "valid")
