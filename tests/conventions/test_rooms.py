@@ -120,17 +120,22 @@ def counted(source: str) -> tuple[int, int, int, dict[str, int]]:
     return len(source.splitlines()), len(code), len(docstrings), functions
 
 
+def script_lines(text):
+    """How many lines of a script are code, and how many are not."""
+    lines = [line.strip() for line in text.splitlines()]
+    code = sum(not line.startswith(("/*", "*", "//")) and line != "" for line in lines)
+    return code, len(lines) - code
+
+
 def test_the_library_is_small_enough_to_hold():
     found = {path.relative_to(LIBRARY): counted(path.read_text(encoding="utf-8")) for path in FILES}
     lines, code, docstring = (sum(count[k] for count in found.values()) for k in range(3))
     assert lines <= MOST_LINES
     assert code <= MOST_CODE
     assert docstring <= MOST_DOCSTRING * code
-    scripts = {
-        path.name: len(path.read_text(encoding="utf-8").splitlines()) for path in LIBRARY.rglob("*.mjs")
-    }
-    assert sum(scripts.values()) <= MOST_SCRIPT
-    keeps(f"{name} has {count} lines" for name, count in scripts.items() if count > LARGEST_FILE)
+    scripts = {path.name: script_lines(path.read_text(encoding="utf-8")) for path in LIBRARY.rglob("*.mjs")}
+    assert sum(map(sum, scripts.values())) <= MOST_SCRIPT
+    keeps(f"{name} has {code} lines" for name, (code, _) in scripts.items() if code > LARGEST_FILE)
     keeps(f"{name} has {count[1]} lines of code" for name, count in found.items() if count[1] > LARGEST_FILE)
     keeps(
         f"{name}: {function} has {length} lines of code"
