@@ -6,6 +6,7 @@ import { figure, songMarks, speedWords } from "./telling.mjs";
 
 const INCH_MM = 25.4;
 const DRAWN_WIDE = "tape, drawn wide";
+const PINCH = "pinch roller";
 const DEGREES = 180 / Math.PI;
 
 /**
@@ -119,18 +120,18 @@ function drawLoop(scene) {
 }
 
 /**
- * What the colors on the tape mean, before the record head, where there is room.
+ * What the colors on the tape mean: on it before the record head, or for want of room above the wires.
  * @param {any} scene
  */
 function drawKey(scene) {
-  const { zero, tape, thick, edge, loop, narrow, width, under } = scene.place;
+  const { zero, tape, thick, edge, loop, narrow, width, under, world } = scene.place;
   const parts = [["dry", "new sound"], ["pass1", "repeats"]].map(([look, words]) =>
     ({ look, words, wide: 14 + scene.wide(words, 12) }));
   const whole = parts.reduce((sum, part) => sum + part.wide, 10);
   let x = zero - 10 - whole;
   let middle = tape + thick / 2 + 2;
   if (narrow) [x, middle] = [loop ? (width - whole) / 2 : width - 10 - whole, under - 4];
-  else if (loop || x < edge - 6) return;
+  else if (loop || x < edge - 6) [x, middle] = [world, 22];
   for (const { look, words, wide } of parts) {
     scene.layers.words.put(`key-${look}`, "rect", { x, y: middle - 5, width: 10, height: 10, rx: 2,
       class: `key ${look}` });
@@ -249,6 +250,10 @@ function drawMarks(scene) {
     taken.push({ place, at, half: shown ? half : 0 });
     if (shown) scene.layers.words.text(`name${key}`, at, names, mark.name, mark.lit ? "note lit" : "note");
   });
+  const free = taken.every((one) => !one.half
+    || one.at + one.half + 9 < scene.capstan.x - scene.wide(PINCH, 13) / 2);
+  if (!scene.place.narrow && free) scene.layers.words.text("pinch", scene.capstan.x, names, PINCH,
+    "note context");
 }
 
 /**
@@ -363,7 +368,7 @@ function splice(scene, pen) {
   const { scale, thick, zero } = scene.place;
   const lap = scene.trace.lapMm;
   const straight = (right - left) / scale;
-  let along = (((scene.position + (zero - left) / scale) % lap) + lap) % lap;
+  let along = (((scene.position + lap / 2 + (zero - left) / scale) % lap) + lap) % lap; // below at first
   if (along < straight) {
     pen.line("splice", [left + along * scale - 4, middle + thick / 2, left + along * scale + 4,
       middle - thick / 2], "splice");

@@ -161,7 +161,7 @@ function gripPlaces({ width, zero, nameWidth, narrow, labelWidth, tightWidth, at
     apart: Math.max(APART, wide + 14), low: Math.max(low, zero + wide / 2 + 8),
     high: Math.min(high, width - wide / 2 - 6), away: (narrow ? 1.3 : 1) * FAN_FULL * width });
   const kinds = [
-    full(labelWidth, false),
+    { ...full(labelWidth, false), away: 1 }, // rather less said than a bent neck
     full(tightWidth, true),
     { kind: "short", apart: APART, low, high: width - 30, away: FAN },
     { kind: "short", apart: APART_NEAR, low, high: width - 30, away: FAN },

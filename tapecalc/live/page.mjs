@@ -128,7 +128,9 @@ class TapePage {
     return element("div", { class: "top" },
       element("div", {}, element(`h${this.options.level ?? 2}`, { class: "title" }, TITLE), this.under),
       element("div", { class: "answer" },
-        element("div", { class: "amount" }, this.which, this.number, this.within, this.nudges()),
+        element("div", { class: "amount" },
+          element("div", {}, element("span", { class: "where" }, "delay at "), this.which),
+          this.number, this.within, this.nudges()),
         this.answer));
   }
 
