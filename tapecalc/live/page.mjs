@@ -354,8 +354,9 @@ class TapePage {
       this.say(sentenceOf(error));
       return;
     }
-    const { input } = this.setting;
+    const { input, bpm } = this.setting;
     this.setting = setting;
+    if (setting.bpm !== bpm) this.say(this.spoken());
     this.touched = Math.min(this.touched, setting.heads.length - 1);
     if (!back) this.history.push(setting, dragging);
     if (!pair) this.two.set(setting);
@@ -622,6 +623,14 @@ class TapePage {
     if (!this.sound.playing) this.say("Press play: the browser asks for the microphone then.");
   }
 
+  /** What a phrase that was spoken at the file's tempo does at another one; else nothing. */
+  spoken() {
+    const { input, bpm } = this.setting;
+    const own = this.facts.setting.bpm;
+    return input !== "phrase" || bpm === own ? "" : "The phrase is still spoken as at "
+      + `${figure(own, own % 1 ? 1 : 0)} beats a minute and waits for the new bar; clicks follow the tempo.`;
+  }
+
   tap() {
     this.taps.push(performance.now() / 1000);
     this.taps = this.taps.slice(-16);
@@ -629,7 +638,7 @@ class TapePage {
       const { bpm, text } = tappedTempo(this.taps);
       const [least, most] = BPM_LIMITS;
       this.change({ bpm: Math.round(10 * Math.min(most, Math.max(least, bpm))) / 10 });
-      this.say(text);
+      this.say(`${text} ${this.spoken()}`.trim());
     } catch (error) {
       this.say(sentenceOf(error));
     }

@@ -108,3 +108,15 @@ def test_a_phrase_that_waits_for_a_bar_begins_at_its_beginning_when_the_tempo_go
     return [part[0], part[1]];
     """
     assert scripts.run("worklet", script) == [1, 2]
+
+
+def test_at_another_tempo_the_phrase_says_that_it_keeps_its_own_and_clicks_say_nothing(run):
+    script = """
+    page.apply({ ...setting, bpm: 90 });
+    page.apply({ ...setting, bpm: setting.bpm });
+    page.apply({ ...setting, input: "clicks", bpm: 90 });
+    return said;
+    """
+    first, *others = run(script)
+    assert first.startswith("The phrase is still spoken as at 76 beats a minute")
+    assert others == ["", ""]
