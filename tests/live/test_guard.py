@@ -181,7 +181,8 @@ def test_a_peak_between_the_samples_is_seen():
 
 
 def test_any_length_of_block_gives_the_same():
-    given = (np.random.default_rng(7).normal(size=4000) * 2).astype("<f4").tolist()
+    noise = np.random.default_rng(7).normal(size=4000) * 2  # held for its peaks, the tone for its loudness
+    given = np.concatenate([tone_db(0.4, -8), noise]).astype("<f4").tolist()
     script = """
     const cut = (size) => {
       const samples = Float32Array.from(given), guard = new Guard();

@@ -121,6 +121,21 @@ def test_text_overlaps_nothing_wherever_a_head_stands(page, width):
         keeps(page.evaluate(CROSSED))
 
 
+def test_the_picture_stays_in_its_place_while_a_head_moves(page):
+    """It would slip away under the hand."""
+    head = page.get_by_role("slider", name="Head 1", exact=True)
+    for width in (1280, 1060, 960, 768, 360):
+        page.set_viewport_size({"width": width, "height": 800})
+        tops = set()
+        head.focus()
+        for keys in (["Home"], ["PageUp"] * 6, ["PageUp"] * 17, ["PageUp"] * 31, ["End"]):
+            for key in keys:
+                page.keyboard.press(key)
+            page.wait_for_timeout(80)
+            tops.add(page.locator(".picture").evaluate("one => one.offsetTop"))
+        assert len(tops) == 1, width
+
+
 def test_a_runaway_has_room_for_its_words(page):
     page.get_by_role("slider", name="Return send").press("End")
     for width in SCREENS:

@@ -32,7 +32,7 @@ def test_as_much_tape_is_shown_as_the_farthest_head_needs(farthest, span):
 
 @pytest.mark.parametrize(
     ("range_", "most", "step"),
-    [(60, 6, 10), (60, 7, 10), (315, 6, 100), (1.2, 5, 0.5), (9, 9, 1), (25, 10, 5)],
+    [(60, 6, 10), (11, 6, 2), (60, 7, 10), (315, 6, 100), (1.2, 5, 0.5), (9, 9, 1), (25, 10, 5)],
 )
 def test_marks_stand_at_round_numbers(range_, most, step):
     assert run("return stepOf(...given)", [range_, most]) == pytest.approx(step)
