@@ -130,8 +130,8 @@ class TapePage {
       element("div", { class: "answer" },
         element("div", { class: "amount" },
           element("div", {}, element("span", { class: "where" }, "delay at "), this.which),
-          this.number, this.within, this.nudges()),
-        this.answer));
+          this.number, this.within),
+        this.nudges(), this.answer));
   }
 
   /** Fine setting of the head whose number stands large, for fingers. */
