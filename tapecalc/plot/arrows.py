@@ -80,7 +80,8 @@ def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = False)
                 sheet.words((tip[0], tip[1] - 0.5 * room - 1.1 - 1.55 * line), text, role=role)
         if k == 0 and not (canvas.symbols_only or beside):
             sheet.words(tip - (0.55 * size, 0.8), "input", role="dry")
-            sheet.words(tip + (0.5 * size * abs(gain), 0.8), "return", role="echo")
+            middle = min(0.5 * size * abs(gain), max(size - 1.9, 0.4 * size))  # within the circle
+            sheet.words(tip + (middle, 0.8), "return", role="echo")
     said = minus(listed(f"{name} {what}" for name, what in zip(names, says, strict=True)))
     bound = ("" if not at_least else " or more" if found.stable else " at the most") + " are"
     edge = f"{margin_db:.1f} dB{bound} {'left until' if found.stable else 'past where'} the first fills it"

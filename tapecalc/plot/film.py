@@ -14,6 +14,7 @@ import contextlib
 import html
 import importlib
 import io
+import itertools
 import math
 import shutil
 import subprocess
@@ -22,13 +23,15 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
-from matplotlib.text import Text
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, PathPatch
+from matplotlib.text import Annotation, Text
 from matplotlib.transforms import Bbox
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
@@ -46,6 +49,8 @@ EARLIEST, LATEST = 0.040, 0.060
 MOST_FPS, MOST_GIF_FPS = 120, 50
 PATIENCE = 60.0  # s without a picture taken, after which an encoder is ended
 GAP_PIXELS = 10  # between the frames of a strip
+MOST_KEPT = 0.02  # of the width of a picture squared: what is larger is drawn as fast as compared
+MOST_LOOKS = 12  # of words that are kept
 NEAR_GROUND = 12  # of 255: as near to the ground of a GIF a color becomes it; Pillow looks in steps of 4
 HOLD = 1.0  # s for which nothing moves, before and after
 EASE = 0.3  # s from the held picture to the beginning, and in which sound and light die away at the end
@@ -201,14 +206,24 @@ def _drawn(scene: Scene, times: Iterable[float]) -> Iterator[Pixels]:
         canvas.draw()
     background = canvas.copy_from_bbox(scene.figure.bbox)
     renderer = canvas.get_renderer()
-    moving = [_Printed(artist) if isinstance(artist, Text) else artist for artist in scene.moving]
+    moving = [_Printed(artist) for artist in scene.moving]
+    pixels = np.asarray(canvas.buffer_rgba())
+    base, lying = background, 0  # a picture of what stands still, and of how many that move but do not now
 
     def drawn(time: float) -> Pixels:
+        nonlocal base, lying
         scene.update(time)
-        canvas.restore_region(background)
-        for artist in moving:
+        changed = [artist.changed() for artist in moving]
+        if not any(changed):
+            return pixels
+        still = changed.index(True)
+        base, lying = (base, lying) if lying <= still else (background, 0)
+        canvas.restore_region(base)
+        for k, artist in enumerate(moving[lying:], lying):
+            if k == still and k > lying:
+                base, lying = canvas.copy_from_bbox(scene.figure.bbox), k
             artist.draw(renderer)
-        return np.asarray(canvas.buffer_rgba())
+        return pixels
 
     opening = resting = None
     for time in times:
@@ -216,43 +231,144 @@ def _drawn(scene: Scene, times: Iterable[float]) -> Iterator[Pixels]:
             resting = drawn(0.0).copy() if resting is None else resting
             yield resting
         elif HOLD <= time < HOLD + EASE:
-            opening = Image.fromarray(drawn(0.0)).convert("RGBa") if opening is None else opening
-            begun = Image.fromarray(drawn(time)).convert("RGBa")  # opacity mixes as it should
-            share = float(eased((time - HOLD) / EASE))
-            yield np.array(Image.blend(opening, begun, share).convert("RGBA"))
+            opening = drawn(0.0).copy() if opening is None else opening
+            yield _dissolved(opening, drawn(time), float(eased((time - HOLD) / EASE)))
         else:
             yield drawn(time)
 
 
-class _Printed:
-    """A text whose pixels are put back where it looks as before on the same ground: letters take long."""
+def _dissolved(before: Pixels, after: Pixels, share: float) -> Pixels:
+    """Mix two pictures where they differ, by a share of the second; opacity mixes as it should."""
+    differ = (before.view(np.uint32) != after.view(np.uint32))[..., 0]
+    rows, columns = (np.flatnonzero(differ.any(axis=axis)) for axis in (1, 0))
+    mixed = after.copy()
+    if rows.size:
+        part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+        # Colors that are weighed by their opacity, where that is not the same all over.
+        kind = "RGBA" if min(before[..., 3].min(), after[..., 3].min()) == 255 else "RGBa"
+        one, other = (Image.fromarray(pixels[part].copy()).convert(kind) for pixels in (before, after))
+        mixed[part] = np.asarray(Image.blend(one, other, share).convert("RGBA"))
+    return mixed
 
-    def __init__(self, text: Text) -> None:
-        self.text = text
-        self.kept: Any = (None, None, None, None)
+
+class _Kept:
+    """What is kept of an artist that looks as it did: where it is, and its pixels on one ground."""
+
+    def __init__(self, artist: Any, renderer: Any) -> None:
+        self.box, self.leader = _box(artist, renderer), _leader(artist)
+        self.ground: Any = None
+        self.pixels: Any = None
+
+    def put_back(self, renderer: Any) -> bool:
+        """Put its pixels back if what lies below is as it was, else note what does."""
+        ground = np.asarray(renderer.copy_from_bbox(self.box)).view(np.uint32)
+        if self.ground is not None and np.array_equal(ground, self.ground):
+            renderer.restore_region(self.pixels)
+            return True
+        self.ground = ground
+        return False
+
+
+class _Printed:
+    """An artist whose pixels are put back where it looks as before on the same ground: drawing takes long."""
+
+    def __init__(self, artist: Artist) -> None:
+        self.artist: Any = artist
+        self.words = isinstance(artist, Text)
+        self.look: Any = None
+        self.stays = self.placed = False  # whether it is kept as it looks, and was ever drawn
+        self.kept: dict[Any, _Kept] = {}  # by its looks, of words; they come again
+
+    def changed(self) -> bool:
+        """Look at it once a frame."""
+        look, before = _look(self.artist), self.look
+        self.look = look
+        # Words are kept as soon as they stand still, for they take longest.
+        self.stays = look == before or (self.words and bool(look and before) and look[1] == before[1])
+        if not self.words and look != before or len(self.kept) > MOST_LOOKS:
+            self.kept.clear()
+        return bool(look != before)
 
     def draw(self, renderer: Any) -> None:
-        """Put back what was drawn last, or draw anew and keep it."""
-        text, note = self.text, cast(Any, self.text)
-        if not (text.get_visible() and text.get_text()):
+        """Draw it anew, or put back what was drawn last; what is small and stays is kept."""
+        artist = self.artist
+        if self.look is None:
             return
-        arrow, plate = getattr(note, "arrow_patch", None), text.get_bbox_patch()
-        led = bool(arrow and arrow.get_visible())
-        place = text.get_position(), getattr(note, "xy", None), led
-        look = (text.get_text(), text.get_color(), text.get_alpha(), *place)
-        before, box, ground, pixels = self.kept
-        if look == before and np.array_equal(renderer.copy_from_bbox(box), ground):
-            renderer.restore_region(pixels)
+        if not self.stays:
+            self._paint(renderer)
             return
-        extents = [text.get_window_extent(renderer)]  # which moves a note to its place
-        extents = extents if led else [Text.get_window_extent(text, renderer)]
+        if self.look not in self.kept:
+            self.kept[self.look] = _Kept(artist, renderer)
+        kept = self.kept[self.look]
+        if kept.leader:
+            kept.leader.draw(renderer)
+        if kept.box.width * kept.box.height > MOST_KEPT * artist.figure.bbox.width**2:
+            artist.draw(renderer)
+        elif not kept.put_back(renderer):
+            (Text if self.words else type(artist)).draw(artist, renderer)
+            kept.pixels = renderer.copy_from_bbox(kept.box)
+
+    def _paint(self, renderer: Any) -> None:
+        """Draw it; a line that is not seen is not reckoned, where a note does not need it."""
+        note = self.artist
+        hidden = isinstance(note, Annotation) and not _led(note)
+        if hidden and self.placed and not isinstance(note.anncoords, str):
+            Text.draw(note, renderer)
+        else:
+            note.draw(renderer)
+            self.placed = True
+
+
+def _leader(note: Any) -> PathPatch | None:
+    """The line of a note that stays where it was placed last: to reckon it takes longest."""
+    if not _led(note):
+        return None
+    arrow = note.arrow_patch
+    line = PathPatch(arrow.get_path())
+    line.update_from(arrow)
+    line.set(transform=arrow.get_transform(), figure=note.figure)
+    line.set(fill=False, capstyle=arrow.get_capstyle(), joinstyle=arrow.get_joinstyle())
+    return line
+
+
+_CHANGES = itertools.count()
+
+
+def _look(artist: Any) -> Any:
+    """What is another as soon as an artist looks otherwise; None if it is not seen."""
+    if not artist.get_visible():
+        return None
+    if not isinstance(artist, Text):
+        path = artist.get_path() if isinstance(artist, PathPatch) else None  # which tells of no change
+        return next(_CHANGES) if artist.stale else 0, path
+    if not artist.get_text():
+        return None
+    place = artist.get_position(), getattr(artist, "xy", None), _led(artist)
+    return (artist.get_text(), artist.get_color(), artist.get_alpha()), place
+
+
+def _led(text: Any) -> bool:
+    """Whether a line leads from a text to its thing."""
+    arrow = getattr(text, "arrow_patch", None)
+    return bool(arrow and arrow.get_visible())
+
+
+def _box(artist: Any, renderer: Any) -> Bbox:
+    """Where the pixels of an artist are, the line of a note left out; everywhere if that is not known."""
+    everywhere: Bbox = artist.figure.bbox
+    if isinstance(artist, Text):
+        if isinstance(artist, Annotation):
+            artist.update_positions(renderer)
+        box, plate = Text.get_window_extent(artist, renderer).padded(3), artist.get_bbox_patch()
         if plate:
-            text.update_bbox_position_size(renderer)
-            extents.append(plate.get_window_extent(renderer))
-        box = Bbox.union(extents).padded(3)
-        ground = np.array(renderer.copy_from_bbox(box))
-        text.draw(renderer)
-        self.kept = look, box, ground, renderer.copy_from_bbox(box)
+            artist.update_bbox_position_size(renderer)
+            box = Bbox.union([box, plate.get_window_extent(renderer).padded(3)])
+    elif isinstance(artist, Line2D | Patch):
+        wide = artist.get_linewidth() * artist.figure.dpi / 72
+        box = artist.get_window_extent(renderer).padded(3 + wide)
+    else:
+        return everywhere
+    return Bbox.intersection(box, everywhere) or everywhere
 
 
 # ---- films ----

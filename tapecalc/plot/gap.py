@@ -174,7 +174,7 @@ class View:
             shapes = (Outline(shape + [middle, depth / 2], closed=True) for middle in inside)
             paths[name] = Outline.make_compound_path(*shapes)
         up = Affine2D().translate(0, bottom)
-        return {name: path.transformed(up) for name, path in paths.items()}
+        return {name: path.transformed(up) for name, path in paths.items()} if bottom else paths
 
     def _arrow(self, ahead: int, room: float, thick: float) -> Array:
         """Outline an arrow for a stripe so long and thick, in type sizes; none where it is small."""

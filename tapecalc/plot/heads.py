@@ -278,13 +278,10 @@ def tape_as_ruler(
     places, farthest = from_si(np.array(layout.spacings), unit), 1.08 * max(*layout.spacings, sixteenth)
     end, rows = from_si(farthest, unit), range(1, len(speeds) + 1)
     times = [layout.delays(v) if delays is None else np.array(delays[k]) for k, v in enumerate(speeds)]
-    beat = transport.spacing_from_delay(tempo.delay_from_tempo(bpm, 1), speeds[0])
     canvas.head(
         _ruler_finding(speeds, float(tempo.beats_from_delay(float(np.max(times[0])), bpm)), len(places)),
         f"{bpm:g} bpm{_said_of_marks(layout)}",
-        answer=canvas.length(beat),
-        means=f"of tape is one beat at {canvas.speed(speeds[0])}",
-        role="tape",
+        **_ruler_answer(canvas, speeds, [taken[0] for taken in times], bpm),
     )
     look: Look = {"color": canvas.color("echo"), "linewidth": profile.line_pt / 2, "zorder": 3}
     ways = axes.vlines(places, HEAD_ROW, rows[-1], **look)
@@ -310,7 +307,8 @@ def tape_as_ruler(
     axes.spines[["left", "bottom"]].set_visible(False)
     canvas.fewer([canvas.note(place, name, "above", "tape") for place, name in marked], inside=False)
     beside = np.linspace(HEAD_ROW, rows[-1], 80).tolist()
-    canvas.fewer(notes, off=[(x, y) for x in places.tolist() for y in beside])
+    dots = (places[:, None] + [-0.01 * end, 0, 0.01 * end]).ravel().tolist()
+    canvas.fewer(notes, off=[(x, y) for x in dots for y in beside])
     said = ". ".join(
         f"At {canvas.speed(speed)}: {', '.join(_in_beats(delay, bpm) for delay in taken.tolist())}"
         for speed, taken in zip(speeds, times, strict=True)
@@ -338,6 +336,16 @@ def _head_names(canvas: Canvas, count: int) -> list[str]:
     head = "P" if canvas.symbols_only else "" if canvas.profile.narrow else "head "
     record = "R" if canvas.symbols_only or canvas.profile.narrow else "record"
     return [record, *(f"{head}{k + 1}" for k in range(count))]
+
+
+def _ruler_answer(canvas: Canvas, speeds: Sequence[float], delays: Sequence[float], bpm: float) -> Look:
+    """Give the number of the ruler: beats of the first head at two speeds, or at one how long a beat is."""
+    slow, fast = min(speeds), max(speeds)
+    if len(speeds) == 1:
+        beat = canvas.length(transport.spacing_from_delay(tempo.delay_from_tempo(bpm, 1), slow))
+        return {"answer": beat, "means": f"of tape is one beat at {canvas.speed(slow)}", "role": "tape"}
+    most, least = (f"{float(tempo.beats_from_delay(pick(delays), bpm)):.2f}" for pick in (max, min))
+    return {"answer": f"{most} beats", "means": f"at {canvas.speed(slow)}, {least} at {canvas.speed(fast)}"}
 
 
 def _ruler_finding(speeds: Sequence[float], beats: float, count: int) -> str:

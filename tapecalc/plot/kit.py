@@ -455,7 +455,7 @@ def name_lines(axes: Axes, profile: Profile, lines: Iterable[Line2D], names: Ite
     for line, name in zip(lines, names, strict=True):
         end = _last_shown(line)
         look: Look = {"color": line.get_color(), "linewidth": style.GRID * profile.line_pt}
-        leader = {"arrowstyle": "-", "shrinkA": 1, "shrinkB": 0} | look
+        leader = {"arrowstyle": "-", "relpos": (0, 0.5), "shrinkA": 1, "shrinkB": 0} | look
         beside: Look = {"xytext": (1.02, end[1]), "textcoords": axes.get_yaxis_transform(), "va": "center"}
         beside |= _text_look(profile) | {"color": line.get_color()}
         labels.append(axes.annotate(name, end, arrowprops=leader, label=_END, **beside))

@@ -1,7 +1,7 @@
-"""Filming a clip: drawing only what moves, against drawing every frame anew.
+"""Filming a clip: drawing only what moves, against saving every frame.
 
-All in one run: the CPU time of a frame drawn on the kept background must stay under
-`LARGEST_SHARE` of that of a full drawing; beside it stands how many of them one saved PNG costs.
+All in one run: the CPU time of a frame that moves, over a clip of usual length and its dissolve, must stay
+under `LARGEST_SHARE` of that of one saved PNG; under `LARGER_SHARE` where what moves is most of the picture.
 What is held costs nothing and is not counted. Then ten seconds of 1080p30 with sound, by the clock;
 under `MOST_SECONDS` on two cores that are not busy with other things.
 """
@@ -10,7 +10,6 @@ import io
 import sys
 import tempfile
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,34 +17,27 @@ import numpy as np
 from tapecalc.plot import film, style
 from tapecalc.plot.clips import CLIPS, make_scene, write_clip
 
-LARGEST_SHARE = 0.25
+LARGEST_SHARE, LARGER_SHARE = 1 / 30, 1 / 15
+#: A comb drawn anew from end to end, words that ride along, waves in two windows or on a ribbon, fields.
+MOVES_MOST = ("comb_of_heads", "tape_as_ruler", "at_the_gap", "wavelength_at_gap", "lifted_tape")
 MOST_SECONDS = 60.0
-FRAMES = 40
+FPS = 30
 
 
 def kept_ms(scene):
     """CPU milliseconds of one frame on the kept background; the first frame draws it."""
-    shown = film.frames(replace(scene, rests=0.0), FRAMES // 2)
+    shown = film.frames(scene, FPS)
     next(shown)
     start = time.process_time()
-    count = sum(1 for _ in shown)
-    return 1000 * (time.process_time() - start) / count
-
-
-def anew_ms(scene, count=6):
-    """CPU milliseconds of one frame that is drawn in full."""
-    for artist in scene.moving:
-        artist.set_animated(False)
-    start = time.process_time()
-    for k in range(count):
-        scene.update(0.3 * k)
-        with style.context("video_1080"):
-            scene.figure.canvas.draw()
-    return 1000 * (time.process_time() - start) / count
+    for _ in shown:
+        pass
+    return 1000 * (time.process_time() - start) / (FPS * (scene.seconds - 2 * scene.rests))
 
 
 def saved_ms(scene, count=3):
     """CPU milliseconds of a frame that is saved as PNG."""
+    for artist in scene.moving:
+        artist.set_animated(False)
     start = time.process_time()
     for _ in range(count):
         with style.context("video_1080"):
@@ -56,15 +48,13 @@ def saved_ms(scene, count=3):
 def run():
     """Print the table and return 1 if a bound is broken."""
     failed = False
-    print(
-        f"{'clip':<18}{'kept ms':>9}{'anew ms':>9}{'share':>8}{'bound':>8}{'saved ms':>10}{'kept in it':>12}"
-    )
+    print(f"{'clip':<18}{'kept ms':>9}{'saved ms':>10}{'kept in it':>12}{'at least':>10}")
     for name in CLIPS:
-        scene = make_scene(name, seconds=2)
-        kept, anew, saved = kept_ms(scene), anew_ms(scene), saved_ms(scene)
-        failed |= kept / anew > LARGEST_SHARE
-        shares = f"{kept / anew:>8.2f}{LARGEST_SHARE:>8}{saved:>10.1f}{saved / kept:>12.1f}"
-        print(f"{name:<18}{kept:>9.1f}{anew:>9.1f}{shares}")
+        scene = make_scene(name)
+        bound = LARGER_SHARE if name in MOVES_MOST else LARGEST_SHARE
+        kept, saved = kept_ms(scene), saved_ms(scene)
+        failed |= kept / saved > bound
+        print(f"{name:<18}{kept:>9.2f}{saved:>10.1f}{saved / kept:>12.1f}{1 / bound:>10.0f}", flush=True)
     if film.find_encoder() is None:
         print("no ffmpeg: ten seconds of film are not timed")
         return int(failed)

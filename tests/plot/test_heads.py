@@ -87,15 +87,17 @@ def test_the_title_of_the_rhythm_says_which_heads_fall_on_a_note(beats, title):
     assert drawn.title == title
 
 
-def test_the_ruler_says_how_much_tape_a_beat_is():
-    drawn = tape_as_ruler(layout=heads.Heads(spacings=(0.05,)), speeds=(0.2, 0.1), bpm=120)
-    # 0.5 s at 20 cm/s
-    assert "100 mm" in [text for text, _ in shown_texts(drawn.figure)]
-    assert drawn.title == "Half the speed, twice the beats"
-    alone = tape_as_ruler(layout=heads.Heads(spacings=(0.05,)), speeds=(0.2,), bpm=120)
+def test_the_ruler_says_its_finding_or_how_much_tape_a_beat_is():
+    def drawn(*speeds):
+        return tape_as_ruler(layout=heads.Heads(spacings=(0.05,)), speeds=speeds, bpm=120)
+
+    half, alone = drawn(0.2, 0.1), drawn(0.2)
+    said = [text for text, _ in shown_texts(half.figure)]
+    assert "1.00 beats" in said and "at 10 cm/s, 0.50 at 20 cm/s" in said  # 0.5 s and 0.25 s
+    assert "100 mm" in [text for text, _ in shown_texts(alone.figure)]  # 0.5 s at 20 cm/s
+    assert half.title == "Half the speed, twice the beats"
     assert alone.title == "0.50 beats lie before the head"
-    free = tape_as_ruler(layout=heads.Heads(spacings=(0.05,)), speeds=(0.4, 0.1), bpm=120)
-    assert free.title == "Slower tape holds more beats"
+    assert drawn(0.4, 0.1).title == "Slower tape holds more beats"
 
 
 def test_of_very_many_marks_only_beats_are_drawn():

@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from figure_texts import every_size, text_problems
+from figure_texts import every_size, shown_texts, text_problems
+from matplotlib.patches import Circle
 
 from tapecalc.calc.standards import TRACK_WIDTHS
 from tapecalc.plot import style
@@ -227,3 +228,17 @@ def test_every_track_is_said_once():
 def test_tracks_that_cannot_be_are_refused(arguments, said):
     with pytest.raises(ValueError, match=said):
         tracks_on_tape(**arguments)
+
+
+@pytest.mark.parametrize("name", PATCHES)
+@pytest.mark.parametrize("size", every_size("video_1080"))
+def test_no_words_lie_on_a_socket_or_a_knob(name, size):
+    figure = patch_diagram(name, profile=size).figure
+    texts = shown_texts(figure)
+    for disk in figure.findobj(Circle):
+        box = disk.get_window_extent()
+        middle = (box.min + box.max) / 2
+        for text, words in texts:
+            ink = [words.y0 + 0.2 * words.height, words.y1 - 0.2 * words.height]
+            near = np.clip(middle, [words.x0, ink[0]], [words.x1, ink[1]])
+            assert np.hypot(*(near - middle)) > box.width / 2, text

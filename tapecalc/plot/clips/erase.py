@@ -24,6 +24,7 @@ from tapecalc.plot.clips.sounds import (
     give_way,
     head_texts,
     leveled,
+    new_to,
     notes_at,
     one_head,
     outline,
@@ -163,11 +164,14 @@ def _layers(axes: Axes, drawn: Drawn, passes: _Passes, written: Array, profile: 
     clock, fainter = np.arange(len(written)) * STEP, float(db_to_amplitude(-OLDER_DB))
     looks = {True: (profile.ground.ribbon, "-"), False: (profile.ground.face, style.DASHED)}
 
+    switched = new_to()
+
     def update(time: float) -> None:
         left = float(film.remaining(time, seconds))
         on = time < passes.off
-        box.set_facecolor(looks[on][0])
-        box.set_linestyle(looks[on][1])
+        if switched(on):
+            box.set_facecolor(looks[on][0])
+            box.set_linestyle(looks[on][1])
         name.set_text(said.replace("off", "on") if on else said)
         for k, (way, shape, still) in enumerate(zip(ways, riding, stills, strict=True)):
             passing = time - (way - passes.record) / passes.pace  # when it passes the record head

@@ -24,10 +24,12 @@ from tapecalc.plot.clips.sounds import (
     STEP,
     Part,
     clock_of,
+    counted,
     even,
     from_the_back,
     head_texts,
     leveled,
+    new_to,
     say,
     together,
     with_phrase,
@@ -178,12 +180,13 @@ def _written(
 ) -> Part:
     """The wave that comes out of the record gap, and the field that writes it."""
     magnets, field, view = (drawn.artists[name] for name in ("written", "field", "writing"))
-    edge, at_rest, half = RECORD_GAP / 2, _paths(magnets), film.EASE / 2
+    edge, at_rest, half, moved = RECORD_GAP / 2, _paths(magnets), film.EASE / 2, new_to()
 
     def update(time: float) -> None:
         k, since, rest = rounds.now(time)
         left = seconds - time
         if left <= half:
+            moved(None)
             share = float(film.eased(1 - left / half))
             _magnetize(magnets, at_rest, None if left <= 0 else share)
             for line in field:
@@ -191,8 +194,9 @@ def _written(
             return
         length, passed = tape_speed / rounds.tones[k], rounds.passed(since) if k >= 0 else 0.0
         place = {"shift": edge + length * (0.25 + passed), "low": edge, "high": edge + passed * length}
-        paths = view.magnet_paths(length, contact.coating_thickness, **place)
-        _magnetize(magnets, paths, float(film.eased(min(rest / film.EASE, (left - half) / half))))
+        fading = float(film.eased(min(rest / film.EASE, (left - half) / half)))
+        if moved(k, passed, fading):
+            _magnetize(magnets, view.magnet_paths(length, contact.coating_thickness, **place), fading)
         current = abs(np.sin(2 * np.pi * passed)) if k >= 0 and since < rounds.lasting else 0.0
         for line in field:
             line.set_alpha(0.3 + 0.7 * current)
@@ -205,7 +209,7 @@ def _read(drawn: Drawn, rounds: _Rounds, tape_speed: float, contact: response.He
     magnets, view = drawn.artists["read"], drawn.artists["reading"]
     at_rest, width = _paths(magnets), contact.gap * contact.gap_factor
     coating, bottom, right = contact.coating_thickness, contact.separation, view.ends[1]
-    middle, most = bottom + coating / 2, 0.4 * min(coating, view.ends[3] - bottom)
+    middle, most, moved = bottom + coating / 2, 0.4 * min(coating, view.ends[3] - bottom), new_to()
     trace = view.curve([], [], "echo", 1.0, zorder=3.2)
     bar = view.curve([], [], "echo", 1.6, zorder=3.3)
 
@@ -215,12 +219,14 @@ def _read(drawn: Drawn, rounds: _Rounds, tape_speed: float, contact: response.He
         for line in (trace, bar):
             line.set_visible(sounds)
         if k == len(rounds.tones) - 1 and not sounds:
-            _magnetize(magnets, at_rest)  # a whole number of waves has passed
+            if moved(None):
+                _magnetize(magnets, at_rest)  # a whole number of waves has passed
             return
         length, passed = tape_speed / rounds.tones[k], rounds.passed(since)
         shown = 0.0 if k < 0 else float(film.eased(min(since / REVEAL, rest / film.EASE)))
-        paths = view.magnet_paths(length, coating, bottom=bottom, shift=passed * length)
-        _magnetize(magnets, paths, shown)
+        if moved(k, passed, shown):
+            paths = view.magnet_paths(length, coating, bottom=bottom, shift=passed * length)
+            _magnetize(magnets, paths, shown)
         if sounds:
             most_read = most * float(mean_wave(width, length))
             x = np.linspace(0, min(right, passed * length), 400)
@@ -359,7 +365,7 @@ def _squeezed(drawn: Drawn, run: _Run, own: Mapping[str, Any], units: str) -> Pa
     wave_at_rest, first = pattern.get_data(), max(run.heard)
     window, depth = 2 * abs(float(wave_at_rest[0][0])), at_rest["stripes"].get_extents().y1
     said = length_of.get_text(), loss_of.get_text()
-    wide = means[0].get_linewidth()
+    wide, moved = means[0].get_linewidth(), new_to()
 
     def read(value: float) -> None:
         means[k].set_ydata([value, value])
@@ -372,6 +378,8 @@ def _squeezed(drawn: Drawn, run: _Run, own: Mapping[str, Any], units: str) -> Pa
             heard = number == (turn - 1 if turn else k) and time >= LEAD
             lit = film.remaining(time, run.end) if heard else 0.0
             mean.set_linewidth(wide * (1 + 0.8 * lit))
+        if not moved(turn, not turn and (now, counted(time))):
+            return
         if turn:
             _magnetize(magnets, at_rest)
             pattern.set_data(*wave_at_rest)
@@ -384,8 +392,9 @@ def _squeezed(drawn: Drawn, run: _Run, own: Mapping[str, Any], units: str) -> Pa
         x = finely(-window / 2, window / 2, length)
         pattern.set_data(x, wave(x, length))
         read(float(mean_wave(width, length)))
-        length_of.set_text(f"{speed(now, units)}, {short(length)}")
-        loss_db = response.gap_loss_db(tone, now, own["gap"], gap_factor=own["gap_factor"])
+        told = float(run.speed(counted(time)))
+        length_of.set_text(f"{speed(told, units)}, {short(told / tone)}")
+        loss_db = response.gap_loss_db(tone, told, own["gap"], gap_factor=own["gap_factor"])
         loss_of.set_text(in_db(float(loss_db)))
 
     return Part([pattern, *magnets.values(), shade, *means, length_of, loss_of], update)
@@ -408,6 +417,10 @@ def lifted_tape(machine: Machine, *, profile: Profile, units: str, seconds: floa
         clock, shares = (LEAD, LEAD + sinking, begins, ends), (1, lowest, lowest, 1)
         return most * np.interp(time, clock, shares)
 
+    def in_pixels(time: float) -> float:
+        """Whole ones, as the edges of the tape are drawn: between two of them nothing is drawn anew."""
+        return float(most - pixel * np.floor((most - apart(time)) / pixel + 0.5))
+
     def loss_db(time: float) -> float:
         return float(response.spacing_loss_db(TREBLE, tape_speed, float(apart(time))))
 
@@ -419,15 +432,16 @@ def lifted_tape(machine: Machine, *, profile: Profile, units: str, seconds: floa
         _lifting(drawn, tape_speed, contact, most),
         head_texts(drawn.figure, "subtitle", "number", "means"),
     )
-    at_rest, name = words_of(head), frequency_text(TREBLE)
+    at_rest, name, view = words_of(head), frequency_text(TREBLE), drawn.artists["views"][0]
+    pixel = 1 / float(np.ptp(view.sheet.axes.transData.transform([view.at(0, 0), view.at(0, 1)])[:, 1]))
 
     def update(time: float) -> None:
-        now = float(apart(time))
-        lifted.update(now)
-        words = at_rest | {"number": in_db(loss_db(time)), "means": f"of {name} so far"}
-        say(head, at_rest if now == most else words)
+        told, is_most = counted(time), apart(time) == most
+        lifted.update(most if is_most else max(0.0, in_pixels(time)), most if is_most else float(apart(told)))
+        words = at_rest | {"number": in_db(loss_db(told)), "means": f"of {name} so far"}
+        say(head, at_rest if is_most else words)
         if "subtitle" in head:
-            head["subtitle"].set_visible(now == most)  # it says how far apart they are
+            head["subtitle"].set_visible(is_most)  # it says how far apart they are
 
     return film.Scene(
         figure=drawn.figure,
@@ -471,7 +485,10 @@ def _through(dry: Array, settings: EchoSettings, apart: Array) -> Array:
 
 
 def _lifting(drawn: Drawn, tape_speed: float, contact: response.HeadContact, most: float) -> Part:
-    """The tape, its field and the grain below it, each tone to itself; set by a distance in m, not a time."""
+    """The tape, its field and the grain below it, each tone to itself.
+
+    Set by two distances in m and not by a time: where it is, and what numbers tell.
+    """
     parts = ("tapes", "magnets", "reaching", "closing", "grains", "views", "said", "losses")
     rows = [
         _row(tone, tape_speed / tone, contact.coating_thickness, most, *of_tone)
@@ -479,16 +496,15 @@ def _lifting(drawn: Drawn, tape_speed: float, contact: response.HeadContact, mos
     ]
     view = drawn.artists["views"][0]
 
-    last = [-1.0]
+    moved = new_to()
 
-    def update(now: float) -> None:
-        if now == last[0]:
-            return
-        last[0] = now
+    def update(now: float, told: float) -> None:
         for row in rows:
-            row.update(now)
+            row.update(now, told)
+        if not moved(now, told):
+            return
         for text in drawn.artists["apart"]:
-            text.set_text(short(now))
+            text.set_text(short(told))
             text.set_y(view.at(0, now / 2 - most)[1])
             text.set_visible(now * view.scale[1] > 1.5)
 
@@ -518,7 +534,14 @@ def _row(
     (left, bottom, wide, high), head = view.box, view.at(0, -most)[1]
     seen, above = ((left, low, wide, bottom + high - low) for low in (bottom, head))
 
-    def update(now: float) -> None:
+    moved = new_to()
+
+    def update(now: float, told: float) -> None:
+        loss.set_text(
+            in_db(float(response.spacing_loss_db(tone, tone * length, told))) if told < most else lost
+        )
+        if not moved(now):
+            return
         down = now - most
         for body, low, thick in places:
             body.set_y(low + down)
@@ -534,7 +557,6 @@ def _row(
         if turned.size:
             said.set_color(view.sheet.color("frame" if back else "echo"))
             said.set_text(words and ("turns back" if back else "arrives"))
-        loss.set_text(in_db(float(response.spacing_loss_db(tone, tone * length, now))) if down else lost)
         here = {"bottom": down, "shift": length / 4}
         _magnetize(magnets, view.magnet_paths(length, coating, **here) if down else at_rest)
 

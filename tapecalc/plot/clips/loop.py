@@ -28,6 +28,7 @@ from tapecalc.plot.clips.sounds import (
     Part,
     add_at,
     clock_of,
+    counted,
     edge_db,
     events_of,
     from_the_back,
@@ -293,8 +294,7 @@ def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
 
     def update(time: float) -> None:
         over = time >= rides.seconds
-        gain_db = rides.gain_db(time)
-        lift = 0.0 if over else gain_db - rides.own_db
+        lift = 0.0 if over else rides.gain_db(time) - rides.own_db
         for line, there in zip(lines, rest, strict=True):
             moved = there + lift
             if line is artists.get("margin"):
@@ -310,7 +310,7 @@ def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
         if over:
             say(texts, words)
         else:
-            _margin_now(texts, gain_db)
+            _margin_now(texts, rides.gain_db(counted(time)))
 
     return Part([*lines, artists["limit"], *names, *above, *texts.values()], update)  # which they cross
 
@@ -392,16 +392,15 @@ def _hand(drawn: Drawn, rides: _Ride, machine: Machine) -> Part:
     words = words_of(texts)
 
     def update(time: float) -> None:
-        gain_db = rides.gain_db(time)
-        more_db = gain_db - rides.own_db
+        more_db, told_db = (rides.gain_db(at) - rides.own_db for at in (time, counted(time)))
         if time >= rides.seconds:
             knob.set_path(path)
             label.set_text(said)
             say(texts, words)
             return
         knob.set_path(Outline(bench.pointer("return send", float(np.interp(more_db, KNOB_DB, KNOB)))))
-        label.set_text(minus(f"{name}\n{machine.mixer.return_send_db + more_db:.0f} dB"))
-        _margin_now(texts, gain_db)
+        label.set_text(minus(f"{name}\n{machine.mixer.return_send_db + told_db:.0f} dB"))
+        _margin_now(texts, told_db + rides.own_db)
 
     return Part([knob, label, *texts.values()], update)
 

@@ -32,10 +32,13 @@ from tapecalc.plot.clips.sounds import (
     RATE,
     add_at,
     clock_of,
+    counted,
     from_the_back,
     glow,
     leveled,
+    new_to,
     notes_at,
+    show,
     since_last,
     stopped_at,
     with_phrase,
@@ -63,12 +66,15 @@ SHORT = 0.88  # of the way to a note value, from where a head is moved there
 #: When it sets out, is there, sets out again and is back where the machine has it; shares of the clip.
 SLIDE = (0.15, 0.45, 0.8, 0.95)
 ANSWER_DB, CLICK_DB = -3.0, -21.0  # the echo against the note, and the peak of a click
+MOST_POINTS = 500  # of a curve that moves, beside those where it turns
 REACH = 1.08  # of the head's own spacing, how far the ruler goes
 DOT, LARGER = 3.2, 1.4  # of a mark over the width of a line, and what sounds over what does not
 TIMES = "\N{MULTIPLICATION SIGN}"
 
 
 # ---- a still that moves ----
+
+Pose = Callable[[float, float], None]
 
 
 class Still:
@@ -80,6 +86,7 @@ class Still:
         self.axes: Axes = self.drawn.figure.axes[0]
         self._moved: dict[Artist, Callable[[], None]] = {}
         self._added: list[Artist] = []
+        self.rested = 0  # how often all was put back
 
     def moves(self, *artists: Artist) -> None:
         """Keep how these are, to put them back."""
@@ -125,15 +132,19 @@ class Still:
         """List what moves, and what lies over it at rest, in the order in which the still is drawn."""
         return from_the_back([*self._moved, *self._added])
 
-    def update(self, pose: Callable[[float], None], seconds: float) -> Callable[[float], None]:
-        """Give what moves it all to where it is at a time in s, and puts it back at the end."""
+    def update(self, pose: Pose, seconds: float) -> Callable[[float], None]:
+        """Give what moves it all to where it is at a time in s, and puts it back at the end.
+
+        `pose` is told that time, and that of which numbers tell.
+        """
 
         def moved(time: float) -> None:
             for mark in self._added:
-                mark.set(visible=time < seconds, alpha=float(film.remaining(time, seconds)))
+                show(mark, float(film.remaining(time, seconds)))
             if time < seconds:
-                pose(time)
+                pose(time, counted(time))
                 return
+            self.rested += 1
             for put_back in self._moved.values():
                 put_back()
 
@@ -226,7 +237,7 @@ def flutter_comb(machine: Machine, *, profile: Profile, units: str, seconds: flo
     return film.Scene(
         figure=still.drawn.figure,
         moving=still.moving(),
-        update=still.update(lambda time: pose(delay * float(between_stops(time, stops))), seconds),
+        update=still.update(lambda *times: pose(*delay * between_stops(times, stops)), seconds),
         sound=sound,
         sample_rate=RATE,
         level=level,
@@ -248,7 +259,7 @@ def _bend(rate: Any, delay: Any) -> Any:
     return repeat_deviation(UNSTATED, rate, delay) / UNSTATED
 
 
-def _pose_of_comb(still: Still, rate: float, delay: float, *, known: bool) -> Callable[[float], None]:
+def _pose_of_comb(still: Still, rate: float, delay: float, *, known: bool) -> Pose:
     """Give what draws the comb of a delay, with the dots that ride on it, one of them heard."""
     first, second, dots = (still.drawn.artists[key] for key in ("first", "second", "parts"))
     places = np.asarray(dots.get_xdata(), dtype=float)
@@ -263,15 +274,15 @@ def _pose_of_comb(still: Still, rate: float, delay: float, *, known: bool) -> Ca
 
     write, tell = still.runs("number", number(delay)), still.runs("subtitle", amount(delay, "ms"))
 
-    def pose(now: float) -> None:
+    def pose(now: float, told: float) -> None:
         for later in (second, *ends):
             later.set_visible(False)  # the first repeat is heard
         first.set_ydata(_bend(first.get_xdata(), now))
         if known:
             dots.set_ydata(_bend(places, now))
         rider.set_data([rate], [_bend(rate, now)])
-        write(number(now))
-        tell(amount(now, "ms"))
+        write(number(told))
+        tell(amount(told, "ms"))
 
     return pose
 
@@ -336,7 +347,7 @@ def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: fl
     return film.Scene(
         figure=still.drawn.figure,
         moving=still.moving(),
-        update=still.update(lambda time: pose(apart * float(between_stops(time, stops))), seconds),
+        update=still.update(lambda *times: pose(*apart * between_stops(times, stops)), seconds),
         sound=sound,
         sample_rate=RATE,
         level=level,
@@ -367,31 +378,32 @@ def _noise(seconds: float) -> Array:
 
 def _pose_of_teeth(
     still: Still, taps: Callable[[float], list[float]], levels: Sequence[float], apart: float, slides: int
-) -> Callable[[float], None]:
+) -> Pose:
     """Give what draws the comb of heads of which two are so far apart, in s, and where they stand."""
     comb = still.drawn.artists["comb"]
     frequency, loudest = np.asarray(comb.get_xdata()), float(np.max(np.abs(levels)))
     numbers = [text for text in still.texts() if text.anncoords == "offset points"]
     still.moves(comb, *numbers)
     up: dict[str, Any] = {"transform": still.axes.transAxes, "solid_capstyle": "butt"}
-    ribbon = still.adds("ribbon", "", linewidth=3 * still.profile.line_pt, **up)
+    still.adds("ribbon", "", linewidth=3 * still.profile.line_pt, **up).set_data([0.0, 1.0], [0.94, 0.94])
     places = still.adds("tape", "s", size=1.2 * DOT, **up)
     write = still.runs("number", frequency_text(1 / apart))
     hidden, gap = [*numbers, *still.hides("subtitle")], still.says("tape")  # they are of the still's teeth
-    farthest = max(taps(max(factor for _, factor in SWEEP) * apart))
+    nearest, farthest = (taps(pick(factor for _, factor in SWEEP) * apart) for pick in (min, max))
+    middle = (nearest[slides - 1] + nearest[slides]) / 2  # which lies between both heads all the time
+    gap.set_x(0.1 + 0.8 * middle / max(farthest))
 
-    def pose(now: float) -> None:
+    def pose(now: float, told: float) -> None:
         turns = np.arange(0, frequency[-1], 0.5 / now)  # or notches would flicker between two points
-        points = np.union1d(frequency, turns)
+        points = np.union1d(frequency[:: max(1, frequency.size // MOST_POINTS)], turns)
         sums = np.abs(taps_gain(points, taps(now), levels)) / loudest
         comb.set_data(points, amplitude_to_db(np.maximum(sums, db_to_amplitude(heads.FAINTEST_DB))))
         for text in hidden:
             text.set_visible(False)
-        ribbon.set_data([0.0, 1.0], [0.94, 0.94])
-        stand = [0.1 + 0.8 * later / farthest for later in taps(now)]
+        stand = [0.1 + 0.8 * later / max(farthest) for later in taps(now)]
         places.set_data(stand, [0.94] * len(stand))
-        gap.set(x=(stand[slides - 1] + stand[slides]) / 2, text=heads.apart_text(now))
-        write(frequency_text(1 / now))
+        gap.set_text(heads.apart_text(told))
+        write(frequency_text(1 / told))
 
     return pose
 
@@ -449,7 +461,9 @@ def delay_map(machine: Machine, *, profile: Profile, units: str, seconds: float)
     return film.Scene(
         figure=still.drawn.figure,
         moving=still.moving(),
-        update=still.update(lambda time: pose(delay_now(time), speed_now(time)), seconds),
+        update=still.update(
+            lambda time, told: pose(delay_now(time), delay_now(told), speed_now(told)), seconds
+        ),
         sound=sound,
         sample_rate=RATE,
         level=level,
@@ -500,17 +514,17 @@ def _followed(changes: Sequence[EchoSettings], joined: float, seconds: float) ->
 
 def _pose_of_map(
     still: Still, machine: Machine, home: tuple[float, float], units: str
-) -> Callable[[float, float], None]:
+) -> Callable[[float, float, float], None]:
     """Give what moves a point at the first head to a delay, and says it with the speed of the tape."""
     place = from_si(machine.spacings[0], "mm" if units == "metric" else "in")
     rider, trail = still.adds("echo", size=1.6 * DOT), still.adds("echo", "", zorder=4.5)
     at_first, write = home[1], still.runs("number")
     tell = still.runs("means", speed(home[0], units))
 
-    def pose(delay: float, now: float) -> None:
+    def pose(delay: float, told: float, now: float) -> None:
         rider.set_data([place], [from_si(delay, "ms")])
         trail.set_data([place, place], [from_si(time, "ms") for time in (at_first, delay)])
-        write(amount(delay, "ms"))
+        write(amount(told, "ms"))
         tell(speed(now, units))
 
     return pose
@@ -564,7 +578,7 @@ def tape_as_ruler(machine: Machine, *, profile: Profile, units: str, seconds: fl
     return film.Scene(
         figure=still.drawn.figure,
         moving=still.moving(),
-        update=still.update(lambda time: pose(time, float(between_stops(time, stops))), seconds),
+        update=still.update(lambda time, told: pose(time, *between_stops((time, told), stops)), seconds),
         sound=sound,
         sample_rate=RATE,
         level=level,
@@ -607,7 +621,7 @@ def _notes_and_echoes(
 
 def _pose_of_ruler(
     still: Still, machine: Machine, goal: TempoFit, notes: Array, echoes: Array, units: str
-) -> Callable[[float, float], None]:
+) -> Callable[[float, float, float], None]:
     """Give what moves the first head to a share of its way, and a note along the uppermost ribbon."""
     unit, artists, line = "mm" if units == "metric" else "in", still.drawn.artists, still.profile.line_pt
     square, ways, hits = artists["heads"][0], artists["ways"], artists["hits"]
@@ -622,22 +636,27 @@ def _pose_of_ruler(
     ]
     still.moves(square, ways, *hits, *names, *(text for text, _, _ in beats))
     low, high = 1 - heads.RIBBON, 1 + heads.RIBBON
+    first = [float(beats_from_delay(machine.delays(v)[0], bpm)) for v in machine.speeds]
+    told_of = [(still.runs(gid, f"{n:.2f}"), n) for gid, n in (("number", max(first)), ("means", min(first)))]
     mark = still.adds("text", "", linestyle=style.DASHED, linewidth=style.STRUCTURE * line, zorder=3.5)
     riding, written, heard = still.adds("echo"), still.adds("dry"), still.adds("echo", zorder=5.5)
-    counted = cache(lambda delay, *, brief: heads.beats_text(delay, bpm, brief=brief))  # it asks all notes
-    aim, end = rests[0][0] * goal.wanted_delay / goal.delay, still.axes.get_xlim()[1]
+    said = cache(lambda delay, *, brief: heads.beats_text(delay, bpm, brief=brief))  # it asks all notes
+    aim, end, slid = rests[0][0] * goal.wanted_delay / goal.delay, still.axes.get_xlim()[1], new_to()
 
-    def pose(time: float, share: float) -> None:
-        square.set_xdata([share * place])
-        for text in names:
-            text.xy = (share * place, text.xy[1])
-        for dots, rest in zip(hits, rests, strict=True):
-            dots.set_xdata([share * rest[0], *rest[1:]])
-        ways.set_segments([segments[0] * (share, 1), *segments[1:]])
-        for text, x, delay in beats:
-            text.xy = (share * x, text.xy[1])
-            text.set_text(counted(share * delay, brief=" " not in text.get_text()))
-        mark.set_data([aim, aim], [low, high])
+    def pose(time: float, share: float, told: float) -> None:
+        if slid(share, told, still.rested):
+            square.set_xdata([share * place])
+            for text in names:
+                text.xy = (share * place, text.xy[1])
+            for dots, rest in zip(hits, rests, strict=True):
+                dots.set_xdata([share * rest[0], *rest[1:]])
+            ways.set_segments([segments[0] * (share, 1), *segments[1:]])
+            for text, x, delay in beats:
+                text.xy = (share * x, text.xy[1])
+                text.set_text(said(told * delay, brief=" " not in text.get_text()))
+            mark.set_data([aim, aim], [low, high])
+            for write, most in told_of:
+                write(f"{told * most:.2f}")
         since = since_last(notes, time)
         ridden = float(from_si(since * tape_speed, unit))
         riding.set_data(([ridden], [1]) if 0 <= ridden <= end else ([], []))

@@ -31,6 +31,7 @@ PITCHES = (50, 57, 53, 55)  # of the notes, MIDI note numbers
 LEAD = 0.3  # s before the first note: players swallow the start of a sound
 SHORTEST, LONGEST = 1.0, 120.0  # s, without the holds
 STEP = 0.002  # s from one point of an envelope to the next
+COUNTED = 0.2  # s for which a number that runs stays: faster nobody can read
 GLOW = 0.25  # s in which what lit up fades
 FLOOR_DB = -60.0  # where level axes end
 LEVEL_WINDOW = 0.05  # s over which a level is taken
@@ -157,6 +158,15 @@ def glow(age: float) -> float:
     return 0.0 if age < 0 else max(1 - age / GLOW, 0.0)
 
 
+def counted(time: float) -> float:
+    """Give the time whose numbers are shown at a time, both in s.
+
+    >>> [round(counted(time), 1) for time in (0.0, 0.39, 0.4, 0.6)]
+    [0.0, 0.2, 0.4, 0.6]
+    """
+    return COUNTED * float(np.floor(time / COUNTED + 1e-6))
+
+
 def since_last(notes: Array, time: float) -> float:
     """How long ago the last note was struck, below 0 before the first."""
     struck = notes[notes <= time]
@@ -203,7 +213,7 @@ class Part(NamedTuple):
     """A part of the picture: its artists, and what moves them to where they are at a time in s."""
 
     artists: list[Artist]
-    update: Callable[[float], None]
+    update: Callable[..., None]
 
 
 def together(*parts: Part) -> Part:
@@ -268,10 +278,28 @@ def say(texts: Mapping[str, Text], words: Mapping[str, str]) -> None:
         text.set_text(words[key])
 
 
+def show(artist: Artist, share: float) -> None:
+    """Let an artist be seen by a share; `Artist.set` would call it changed in any case."""
+    artist.set_visible(share > 0)
+    artist.set_alpha(share)
+
+
+def new_to() -> Callable[..., bool]:
+    """Give what says whether it is called otherwise than the last time: what stays is not set again."""
+    last: list[Any] = [None]
+
+    def is_new(*state: Any) -> bool:
+        is_same, last[0] = state == last[0], state
+        return not is_same
+
+    return is_new
+
+
 def give_way(still: Artist, moving: Artist, left: float) -> None:
     """Let what moves be seen as far as it is `left`, and what stands for it at rest as far as it is not."""
-    moving.set(alpha=left, visible=left > 0)
-    still.set(alpha=None if left == 0 else 1 - left, visible=left < 1)
+    show(moving, left)
+    show(still, 1 - left)
+    still.set_alpha(None if left == 0 else 1 - left)
 
 
 def outline(axes: Axes, color: str, zorder: float = 1) -> Polygon:

@@ -23,6 +23,7 @@ from tapecalc.plot.clips.sounds import (
     leveled,
     notes_at,
     outline,
+    show,
     stopped_at,
     together,
     whole_notes,
@@ -132,7 +133,7 @@ def _lit_heads(axes: Axes, drawn: Drawn, machine: Machine, written: Array, profi
     def update(time: float) -> None:
         for box, delay, gain in zip(boxes, delays, gains, strict=True):
             shine = gain * float(_level(written, time - delay) * film.remaining(time, seconds))
-            box.set(alpha=shine, visible=shine > 0)
+            show(box, shine)
 
     return Part([*boxes], update)
 

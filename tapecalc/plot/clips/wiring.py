@@ -78,7 +78,9 @@ def lit_wires(
 
 def swell(wire: PathPatch, at_rest: float, level: float) -> None:
     """Let a wire show a level from 0 to 1."""
-    wire.set(visible=level > 0.01, alpha=min(1.0, 1.5 * level), linewidth=at_rest * (1 + SWELL * level))
+    wire.set_visible(level > 0.01)
+    if level > 0.01:
+        wire.set(alpha=min(1.0, 1.5 * level), linewidth=at_rest * (1 + SWELL * level))
 
 
 def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
