@@ -7,6 +7,7 @@ wherever it is moved), what is switched on of ``response``, ``limit``, ``hiss``,
 """
 
 import math
+import sys
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -129,7 +130,7 @@ def _checked_speed(facts: Mapping[str, Any], value: Any) -> float:
         return _checked_number("speed_ips", value, *facts["speed_range_ips"])
     speeds = [speed["speed_ips"] for speed in facts["speeds"]]
     for ips in speeds:
-        if _is_number(value) and abs(value - ips) <= 1e-9 * ips:
+        if _is_number(value) and (1 - 1e-9) * ips <= value <= (1 + 1e-9) * ips:
             return float(ips)
     allowed = " or ".join(f"{ips:.6g}" for ips in speeds)
     raise ValueError(f"speed_ips must be {allowed}, got {_shown(value)}")
@@ -174,7 +175,7 @@ def _shown(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if _is_number(value):
-        return f"{float(value):.6g}" if math.isfinite(value) else "no finite number"
+        return f"{float(value):.6g}" if abs(value) <= sys.float_info.max else "no finite number"
     if isinstance(value, str):
         letters = "".join(letter if " " <= letter <= "~" else "?" for letter in value)
         return f'"{letters[:37]}..."' if len(letters) > 40 else f'"{letters}"'

@@ -134,9 +134,11 @@ def test_a_free_speed_lies_in_its_range(drawn):
     assert [isinstance(one, str) for one in page] == [False, False, True, True]
 
 
-@pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf")])
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf"), 10**400, -(10**400)])
 def test_numbers_are_finite(drawn, value):
     _, facts, (setting, *_) = drawn["bare"]
+    with pytest.raises(ValueError, match="^speed_ips must be .*, got no finite number$"):
+        checked_setting(facts, {**setting, "speed_ips": value})
     with pytest.raises(ValueError, match="bpm must be a number from 20 to 400, got no finite number"):
         checked_setting(facts, {**setting, "bpm": value})
     script = (
