@@ -139,8 +139,10 @@ def replacing_folder(folder: StrPath, kind: str, *, keep: bool = False) -> Itera
                     shutil.copy2(path, new / path.relative_to(folder))
             try:
                 yield new
-            except OSError as error:
-                if str(new) in str(error):  # of all paths the one that was named is said
+            except OSError as error:  # of all paths the one that was named is said
+                if error.errno is not None and str(error.filename or new).startswith(str(new)):
+                    raise OSError(f"cannot write to {shown}: {error.strerror}") from None
+                if str(new) in str(error):
                     raise OSError(str(error).replace(str(new), str(shown))) from None
                 raise
             with _naming(f"to {shown}"):

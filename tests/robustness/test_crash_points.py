@@ -5,7 +5,7 @@ import shutil
 
 import numpy as np
 import pytest
-from crash_points import hidden, temporary, visible, watched
+from crash_points import hidden, refused, temporary, visible, watched
 from site_pages import tool as site
 
 from tapecalc import files
@@ -86,24 +86,18 @@ def test_refused_at_any_step_there_is_the_old_or_the_new_and_one_sentence(write,
         there = tmp_path / str(number)
         there.mkdir()
         write(there, "old")
-        old, count, refused = visible(there), 0, []
-
-        def refuse(event, paths, number=number, refused=refused):
-            nonlocal count
-            count += 1
-            if count == number + 1:
-                refused.append(event)
-                raise OSError(errno.ENOSPC, "No space left on device")
-
+        old = visible(there)
         try:
-            with watched(there, refuse):
+            with refused(there, number) as refusals:
                 write(there, "new")
         except OSError as error:
             assert str(error).startswith("cannot write ") and str(error).endswith("No space left on device")
             assert visible(there) == old
-        assert refused
+        else:  # only clearing up was refused
+            assert visible(there) == visible(parent)
+        assert refusals
         write(there, "new")
-        assert visible(there).keys() == visible(parent).keys() and temporary(there) == []
+        assert visible(there) == visible(parent) and temporary(there) == []
 
 
 def test_a_new_folder_that_cannot_take_its_place_leaves_the_old_one_there(tmp_path, monkeypatch):
@@ -147,43 +141,78 @@ COMMANDS = {
     "gif": f"{CLIP} {{out}}/a.gif",
     "mp4": f"{CLIP} {{out}}/a.mp4",
     "render": "render {b}/{m}.toml {b}/dry.wav {out}/echo.wav --seconds 1",
+    "try": "try {b}/{m}.toml --out {out}/try.html",
     "signal": "measure --make-test-signal {out}/signal.wav --sample-rate {rate}",
 }
+
+
+def run(command, machine, bench, out):
+    """Run a command, or write the card that has none of its own; give the exit status."""
+    if command == "mp4" and find_encoder() is None:
+        pytest.skip("there is no ffmpeg here")
+    if command == "card":
+        write_setup_card(make_plan(read_machine(bench / f"{machine}.toml")), out / "card.html")
+        return 0
+    rate = {"old": 44100, "new": 48000}[machine]
+    return main(COMMANDS[command].format(b=bench, m=machine, out=out, rate=rate).split())
+
+
+def old_or_new(command, found, old, new):
+    """Whether what is there is the old or the new; a film and what stands beside it are so one by one."""
+    if command == "mp4":
+        return all(data in (old.get(name), new.get(name)) for name, data in found.items())
+    return found in (old, new)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("command", [*COMMANDS, "card"])
 def test_at_every_step_of_every_command_a_reader_sees_the_old_the_new_or_nothing(command, bench, tmp_path):
-    if command == "mp4" and find_encoder() is None:
-        pytest.skip("there is no ffmpeg here")
-    out = tmp_path / "out"
-
-    def run(machine):
-        if command == "card":
-            write_setup_card(make_plan(read_machine(bench / f"{machine}.toml")), out / "card.html")
-            return
-        rate = {"old": 44100, "new": 48000}[machine]
-        assert main(COMMANDS[command].format(b=bench, m=machine, out=out, rate=rate).split()) == 0
-
-    run("old")
-    old, looks = visible(tmp_path), []
+    out, looks = tmp_path / "out", []
+    assert run(command, "old", bench, out) == 0
+    old = visible(tmp_path)
 
     def look(event, paths):
         if not all(hidden(path, tmp_path) for path in paths):  # what happens out of sight changes nothing
             looks.append(visible(tmp_path))
 
     with watched(tmp_path, look):
-        run("new")
+        assert run(command, "new", bench, out) == 0
     new = visible(tmp_path)
     assert old != new and temporary(tmp_path) == []
-    if command == "mp4":  # a film and what stands beside it are three files, each old or new
-        looks = [
-            {name: old[name] for name in found if found[name] == old.get(name)}
-            | {name: new[name] for name in found if found[name] == new.get(name)}
-            == found
-            for found in looks
-        ]
-        assert looks and all(looks)
-        return
-    assert looks and all(found in (old, new, {}) for found in looks)
+    assert looks and all(found == {} or old_or_new(command, found, old, new) for found in looks)
     assert sum(found == {} for found in looks) <= 1
+
+
+#: Of each command how many steps there are from one that is refused to the next: a plan draws much.
+EACH = [(command, {"plan": 39, "frames": 5}.get(command, 1)) for command in COMMANDS]
+WEEKLY = [pytest.param(command, 1, marks=pytest.mark.weekly) for command, each in EACH if each > 1]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("command", "each"), [*EACH, *WEEKLY])
+def test_refused_at_any_step_of_a_command_there_is_one_line_and_nothing_is_lost(
+    command, each, bench, tmp_path, capsys
+):
+    out, steps = tmp_path / "out", []
+    assert run(command, "old", bench, out) == 0
+    old = visible(tmp_path)
+    with watched(tmp_path, lambda event, paths: steps.append(event)):
+        assert run(command, "new", bench, out) == 0
+    new, told = visible(tmp_path), 0
+    assert len(steps) > 3
+    for number in range(0, len(steps), each):
+        assert visible(tmp_path) == old or run(command, "old", bench, out) == 0
+        capsys.readouterr()
+        with refused(tmp_path, number) as refusals:
+            status = run(command, "new", bench, out)
+        assert refusals and old_or_new(command, visible(tmp_path), old, new)
+        if status == 0:  # only clearing up was refused
+            assert visible(tmp_path) == new
+            continue
+        told += 1
+        (line,) = capsys.readouterr().err.splitlines()
+        assert line.startswith("tapecalc: cannot write ") and line.endswith(": No space left on device")
+        assert line.isprintable() and visible(tmp_path) == old or command == "mp4"
+    assert told >= len(steps) // (3 * each)
+    assert run(command, "new", bench, out) == 0
+    assert visible(tmp_path) == new and temporary(tmp_path) == []

@@ -1,6 +1,7 @@
 """Each moment at which a run could be cut off or a disk could refuse: before every change to a folder."""
 
 import contextlib
+import errno
 import os
 import sys
 from pathlib import Path
@@ -39,6 +40,21 @@ def watched(folder, change):
         yield
     finally:
         _watchers.clear()
+
+
+@contextlib.contextmanager
+def refused(folder, number):
+    """Refuse the change of that number below a folder, as a full disk does; give what was refused."""
+    refusals = []
+    count = iter(range(number + 1))
+
+    def refuse(event, paths):
+        if next(count, None) == number:
+            refusals.append(event)
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    with watched(folder, refuse):
+        yield refusals
 
 
 def hidden(path, folder):
