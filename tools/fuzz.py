@@ -1,13 +1,17 @@
-"""Try machine files, sound files and recordings that nobody should send, and see that none does harm.
+"""Try machine files, settings, sounds and recordings that nobody should send, and see that none does harm.
 
-    python tools/fuzz.py machine --cases 100000 --seed 1
-    python tools/fuzz.py sound --cases 20000 --seed 1
-    python tools/fuzz.py take --cases 2000 --seed 1
+    python tools/fuzz.py machine --cases 60000 --seed 1
+    python tools/fuzz.py take --cases 20000 --grow tests/robustness/corpus/take.txt
 
-Every case is made from the seed and its number alone, so `--first 4711 --cases 1` makes it
-again. A case fails if anything but one printable line comes of it, if it takes more than
-2 s of processor time, needs more memory than allowed, or opens a file for writing outside
-its own folder. Exit status 1 if one failed.
+A case fails if anything but one printable line comes of it, if it takes more than 2 s of
+processor time, needs more memory than allowed, or opens a file for writing outside its own
+folder. Exit status 1 if one failed.
+
+A case is what comes of a row of draws. The corpus holds rows that led to steps of the library
+which no shorter row did. They are tried first as they are; then every second case is one of
+them with some draws changed, the others are new. Seed, number and corpus make a case, so
+`--first 4711 --cases 1` makes it again. With `--grow` each row that leads to a new step joins
+the corpus at once, as does one that fails, and the file is written at the end.
 """
 
 import argparse
@@ -30,6 +34,8 @@ import soundfile
 from safe_page import harm_in
 
 from tapecalc.calc.tempo import NOTE_VALUES
+from tapecalc.live.facts import playable_facts
+from tapecalc.live.setting import checked_setting, machine_of_setting, setting_of_machine
 from tapecalc.machine import (
     LARGEST_FILE,
     Machine,
@@ -37,6 +43,7 @@ from tapecalc.machine import (
     machine_from_text,
     machine_to_text,
     read_machine,
+    with_changes,
 )
 from tapecalc.measuring import CannotTell, Take, measure, measured_machine, open_recording
 from tapecalc.measuring.flutter import RECORD_MODES
@@ -53,8 +60,12 @@ SECONDS = 2.0  # of processor time, for one case
 PAGE_SECONDS = 20.0  # for a page with all its figures and its preview
 MEMORY = 1 << 31  # bytes of address space, libraries and their threads included
 LONGEST_LINE = 300  # characters in an error message
+LONGEST_ROW = 400  # draws of a row that is kept
 
-EXAMPLES = Path(__file__).resolve().parent.parent / "tapecalc" / "examples"
+ROOT = Path(__file__).resolve().parent.parent
+EXAMPLES = ROOT / "tapecalc" / "examples"
+LIBRARY = str(ROOT / "tapecalc") + os.sep
+CORPUS = ROOT / "tests" / "robustness" / "corpus"
 HOSTILE_NAMES = (
     "<script>alert(1)</script>",
     '"><img src=x onerror=alert(1)>',
@@ -91,6 +102,93 @@ PIECES = (
     *(b"\x00", b"\x1b[2J", b"\x7f", b"\xff\xfe", b"\xef\xbb\xbf", b"\xe2\x80\xae", b"\r", b"\n", b"\t"),
     *(b"[[parts]]\n", b"[[playback_heads]]\n", b"bpm = 90\n"),
 )
+
+
+# --- rows of draws ---------------------------------------------------------------------------------
+
+
+class Draws(random.Random):
+    """Chance that can be had again and changed: what is given comes first, then what the seed gives."""
+
+    def __init__(self, seed, given=()):
+        super().__init__(seed)
+        self.given, self.drawn = given, []
+
+    def getrandbits(self, bits):
+        at = len(self.drawn)
+        draw = self.given[at] % (1 << bits) if at < len(self.given) else super().getrandbits(bits)
+        self.drawn.append(draw)
+        return draw
+
+    def random(self):
+        return self.getrandbits(53) / (1 << 53)
+
+
+def changed(rng, corpus):
+    """A row of the corpus with some draws changed, left out or put in, or with the end of another row."""
+    row = list(rng.choice(corpus))
+    for _ in range(rng.choice([1, 1, 2, 4, 8])):
+        at, other = rng.randrange(len(row) + 1), rng.choice(corpus)
+        match rng.randrange(5):
+            case 0:
+                row[at : at + 1] = [rng.getrandbits(53)]
+            case 1:
+                del row[at : at + rng.choice([1, 2, 8])]
+            case 2:
+                row[at:at] = other[: rng.choice([1, 2, 8])]
+            case 3:
+                row[at:] = other[rng.randrange(len(other) + 1) :]
+            case _:
+                del row[at:]
+    return row
+
+
+class Steps:
+    """Steps from line to line that the library took; of what is not ours none are told."""
+
+    def __init__(self):
+        self.taken = set()
+
+    def __call__(self, frame, event, argument):
+        if not frame.f_code.co_filename.startswith(LIBRARY):
+            return None
+        file, before = frame.f_code.co_filename, 0
+
+        def step(frame, event, argument):
+            nonlocal before
+            self.taken.add((file, before, before := frame.f_lineno))
+            return step
+
+        return step
+
+
+def read_rows(path):
+    """Rows of draws, one a line, as whole numbers in letters and digits."""
+    lines = path.read_text("ascii").splitlines() if path.exists() else []
+    return [[int(draw, 36) for draw in line.split()] for line in lines]
+
+
+def write_rows(path, rows):
+    path.write_text("".join(" ".join(map(in_letters, row)) + "\n" for row in rows), "ascii")
+
+
+def in_letters(number):
+    """A whole number to the base of 36."""
+    letters = ""
+    while number or not letters:
+        number, digit = divmod(number, 36)
+        letters = "0123456789abcdefghijklmnopqrstuvwxyz"[digit] + letters
+    return letters
+
+
+def of_use(found):
+    """Of rows and the steps each led to, the fewest that lead to all: the short ones first."""
+    rows, known = [], set()
+    for row, taken in sorted(found, key=lambda one: len(one[0])):
+        if not taken <= known:
+            rows.append(row)
+            known |= taken
+    return rows
 
 
 # --- machine files ---------------------------------------------------------------------------------
@@ -364,6 +462,83 @@ def harmless(page):
         raise AssertionError(f"the page has {', '.join(found)}")
 
 
+# --- settings of the playable tape -----------------------------------------------------------------
+
+
+def setting_case(rng, known):
+    """A setting as a page or a widget might send it, with values that cannot be, and the facts it is of."""
+    machine, facts = rng.choice(known)
+    setting = json.loads(json.dumps(setting_of_machine(machine)))
+    for _ in range(rng.choice([1, 2, 2, 4, 8])):
+        place = rng.choice([setting, *setting["heads"]]) if type(setting.get("heads")) is list else setting
+        if type(place) is not dict or not place:
+            break
+        key = rng.choice(list(place))
+        match rng.randrange(8):
+            case 0:
+                place[key] = odd_data(rng, 3)
+            case 1:
+                place[rng.choice([*setting, *HOSTILE_NAMES])] = place.pop(key)
+            case 2:
+                setting["heads"] = rng.choice([0, 1, 2, 9]) * [dict(place)]
+            case 3:
+                place["on"] = rng.random() < 0.5
+            case 4:
+                place["inverted"] = rng.random() < 0.5
+            case 5:
+                place["spacing_mm"] = rng.choice([facts["least_mm"], facts["most_mm"], 41.5, 80])
+            case 6:
+                setting["note"] = rng.choice(["any", *(note.name for note in NOTE_VALUES)])
+            case _:
+                place[key] = rng.choice([0, -90, 20, 400, 7.5, 10 ** rng.uniform(-9, 9), True, False])
+    return machine, facts, setting
+
+
+def odd_data(rng, depth):
+    """What JSON can hold, and a little more."""
+    match rng.randrange(7 if depth else 5):
+        case 0:
+            return rng.choice([0, 1, -1, 10**400, -(10**400), 1e308, -0.0, math.nan, math.inf, 5e-324])
+        case 1:
+            return rng.choice([None, True, False])
+        case 2:
+            return rng.choice(HOSTILE_NAMES)
+        case 3:
+            return "x" * rng.choice([0, 1, 5000])
+        case 4:
+            return rng.choice(["7.5", "nan", "true", "dotted eighth", "any", "line"])
+        case 5:
+            return [odd_data(rng, depth - 1) for _ in range(rng.choice([0, 1, 3, 60]))]
+        case _:
+            return {rng.choice(HOSTILE_NAMES): odd_data(rng, depth - 1) for _ in range(rng.choice([0, 1, 9]))}
+
+
+def try_setting(case, folder, number):
+    """Check a setting and make the machine of it; return how it ended."""
+    machine, facts, given = case
+    try:
+        setting = checked_setting(facts, given)
+        if checked_setting(facts, setting) != setting:
+            raise AssertionError("what was checked is not what can be")
+        json.dumps(setting, allow_nan=False)
+        found = machine_of_setting(machine, setting)
+    except ValueError as error:
+        one_line(error)
+        return "refused"
+    if machine_from_text(machine_to_text(found)) != found:
+        raise AssertionError("writing and reading gives another machine")
+    if number % 20 == 0:
+        plan_text(make_plan(found))
+    return "a machine"
+
+
+def known_machines():
+    """Machines and what a page knows of them: one with two heads and fixed speeds, one of each kind more."""
+    free = {"transport.speeds_ips": None, "transport.speed_range_ips": [5, 20]}
+    deck = example_machine()
+    return [(one, playable_facts(one)) for one in (deck, with_changes(deck, free))]
+
+
 # --- sound files -----------------------------------------------------------------------------------
 
 
@@ -577,48 +752,80 @@ def limited(seconds, call, *arguments):
         signal.setitimer(signal.ITIMER_PROF, 0)
 
 
+#: Of each kind: what its cases need, how one is made of draws, how it is tried, how long it may take.
+KINDS_OF_CASES = {
+    "machine": (lambda: None, lambda rng, _: machine_case(rng), try_machine, SECONDS),
+    "setting": (known_machines, setting_case, try_setting, SECONDS),
+    "page": (lambda: None, lambda rng, _: accepted_machine(rng), try_page, PAGE_SECONDS),
+    "sound": (good_sounds, sound_case, try_sound, SECONDS),
+    "take": (good_sounds, take_case, try_take, SECONDS),
+}
+
+
+def rows_to_try(options, corpus):
+    """Seed and given draws of each case and its number; the corpus itself comes first."""
+    if options.first == 0:
+        yield from ((-1 - at, "corpus", row) for at, row in enumerate(list(corpus)))
+    for number in range(options.first, options.first + options.cases):
+        seed = f"{options.what} {options.seed} {number}"
+        rng = random.Random(seed)
+        yield number, seed, changed(rng, corpus) if corpus and rng.random() < 0.5 else ()
+
+
+def try_all(options, folder, strays):
+    """Try the cases; return how they ended, and the corpus with what led to steps that were not known."""
+    needs, make, call, seconds = KINDS_OF_CASES[options.what]
+    needed, ended = needs(), Counter()
+    corpus, found, known = read_rows(CORPUS / f"{options.what}.txt"), [], set()
+    resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+    for number, seed, given in rows_to_try(options, corpus):
+        draws, steps = Draws(seed, given), Steps()
+        sys.settrace(steps if options.grow else None)
+        try:
+            outcome = limited(
+                seconds * (10 if options.grow else 1), call, make(draws, needed), folder, number
+            )
+            if strays:
+                raise AssertionError(f"touched {strays.pop()}")
+        except (Exception, TooSlow) as error:
+            outcome = "failed"
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            steps.taken.add((type(error), where.name, where.lineno))  # one of a kind is kept
+            said = f"{type(error).__name__} {str(error)[:300]!r}"
+            print(f"case {number}: {said} in {where.name}, line {where.lineno}", flush=True)
+        finally:
+            sys.settrace(None)
+        if not steps.taken <= known and len(draws.drawn) < LONGEST_ROW:
+            known |= steps.taken
+            found.append((draws.drawn, steps.taken))
+            corpus += [draws.drawn] if number >= 0 else []
+        ended[outcome] += 1
+    return ended, of_use(found)
+
+
 def main(arguments=None):
     """Try the cases and tell what came of them; return the exit status."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("what", choices=["machine", "page", "sound", "take"])
+    parser.add_argument("what", choices=list(KINDS_OF_CASES))
     parser.add_argument("--cases", type=int, default=1000, metavar="N")
     parser.add_argument("--first", type=int, default=0, metavar="N", help="number of the first case")
     parser.add_argument("--seed", type=int, default=0, metavar="S")
+    parser.add_argument("--grow", type=Path, metavar="FILE", help="follow new steps, and write the corpus")
     options = parser.parse_args(arguments)
+    grown = options.grow and options.grow.resolve()
 
-    sounds = good_sounds() if options.what in ("sound", "take") else []
-    ended, failures = Counter(), 0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(os.path.realpath(name))
         os.chdir(folder)
-        if not sounds:
+        if options.what in ("machine", "page"):
             try_page((EXAMPLES / "bench_deck.toml").read_bytes(), folder, 0)  # fonts and caches, once
-        strays = keep_inside(folder)
-        resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
-        for number in range(options.first, options.first + options.cases):
-            rng = random.Random(f"{options.what} {options.seed} {number}")
-            if options.what == "sound":
-                case, call, seconds = sound_case(rng, sounds), try_sound, SECONDS
-            elif options.what == "take":
-                case, call, seconds = take_case(rng, sounds), try_take, SECONDS
-            elif options.what == "machine":
-                case, call, seconds = machine_case(rng), try_machine, SECONDS
-            else:
-                case, call, seconds = accepted_machine(rng), try_page, PAGE_SECONDS
-            try:
-                outcome = limited(seconds, call, case, folder, number)
-                if strays:
-                    raise AssertionError(f"touched {strays.pop()}")
-            except (Exception, TooSlow) as error:
-                outcome = "failed"
-                failures += 1
-                where = traceback.extract_tb(error.__traceback__)[-1]
-                said = f"{type(error).__name__} {str(error)[:300]!r}"
-                print(f"case {number}: {said} in {where.name}, line {where.lineno}", flush=True)
-            ended[outcome] += 1
+        ended, rows = try_all(options, folder, keep_inside(folder))
+        os.chdir(ROOT)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-    print(f"{options.cases} cases: {dict(ended)}, memory at most {peak} MB")
-    return 1 if failures else 0
+    print(f"{ended.total()} cases: {dict(ended)}, memory at most {peak} MB")
+    if grown:
+        write_rows(grown, rows)
+    return 1 if ended["failed"] else 0
 
 
 if __name__ == "__main__":

@@ -2,6 +2,8 @@
 
 import json
 import os
+import random
+import re
 import subprocess
 import sys
 
@@ -41,15 +43,60 @@ LEAST = "transport.speeds_ips = [7.5]\nplayback_heads = [{spacing_mm = 41.5}]\n"
 # --- many cases made from a seed ---
 
 
+CASES = {"machine": 1000, "setting": 600, "sound": 300, "take": 100, "page": 1}
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize(("what", "cases"), [("machine", 150), ("sound", 300), ("page", 1), ("take", 80)])
+@pytest.mark.parametrize(("what", "cases"), CASES.items())
 def test_cases_from_a_seed_do_no_harm(what, cases):
     command = [sys.executable, str(ROOT / "tools" / "fuzz.py"), what, "--cases", str(cases), "--seed", "7"]
     done = subprocess.run(command, capture_output=True, text=True, errors="replace", timeout=300, cwd=ROOT)
     assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-2000:]
-    assert f"{cases} cases" in done.stdout
-    good = {"sound": "read", "take": "measured"}.get(what, "planned")
+    rows = fuzz.read_rows(fuzz.CORPUS / f"{what}.txt")
+    assert rows or what == "page"
+    assert f"{cases + len(rows)} cases" in done.stdout
+    good = {"setting": "a machine", "sound": "read", "take": "measured"}.get(what, "planned")
     assert f"'{good}'" in done.stdout  # not all of them are refused, or there would be little to see
+
+
+def test_two_thousand_cases_are_tried_here_and_a_hundred_thousand_each_week():
+    assert sum(CASES.values()) > 2000
+    weekly = (ROOT / ".ci" / "weekly").read_text("utf-8")
+    tried = dict(re.findall(r"\b(\w+):(\d+)", weekly))
+    assert tried.keys() == CASES.keys() and sum(map(int, tried.values())) > 100_000
+
+
+def test_a_row_of_draws_makes_its_case_again_and_a_changed_one_another(tmp_path):
+    first = fuzz.Draws("machine 7 1")
+    case = fuzz.machine_case(first)
+    fuzz.write_rows(tmp_path / "rows.txt", [first.drawn, [0, 35, 36]])
+    row, small = fuzz.read_rows(tmp_path / "rows.txt")
+    assert small == [0, 35, 36] and (tmp_path / "rows.txt").read_text().endswith("\n0 z 10\n")
+    again = fuzz.Draws("another seed", row)
+    assert fuzz.machine_case(again) == case and again.drawn == row
+    others = [fuzz.changed(random.Random(seed), [row, small]) for seed in range(20)]
+    assert len({tuple(other) for other in others}) > 10
+    assert len({fuzz.machine_case(fuzz.Draws("seed", other)) for other in others}) > 10
+
+
+def test_steps_of_the_library_are_followed_and_the_fewest_rows_lead_to_all_of_them():
+    def steps(text):
+        followed = fuzz.Steps()
+        sys.settrace(followed)
+        try:
+            machine_from_text(text)
+        except MachineFileError:
+            pass
+        finally:
+            sys.settrace(None)
+        return followed.taken
+
+    before = sys.gettrace()
+    good, again, bad = steps(LEAST), steps(LEAST), steps("a = ")
+    sys.settrace(before)
+    assert good == again and bad - good and good - bad
+    assert {file for file, _, _ in good | bad} >= {machine_from_text.__code__.co_filename}
+    assert fuzz.of_use([([1, 2], good), ([1], bad), ([1, 2, 3], good | bad)]) == [[1], [1, 2]]
 
 
 def test_a_traceback_a_long_message_and_a_stray_file_are_found(tmp_path):
@@ -288,6 +335,17 @@ def test_a_slip_in_a_key_of_the_set_the_loop_or_the_range_is_said_in_its_words(l
     assert said in str(refusal.value)
 
 
+@pytest.mark.parametrize("off", ["1e-50", "5e-324"])
+def test_a_doubt_that_nobody_can_measure_is_refused_and_a_small_one_printed_short(off):
+    lines = "spacing_mm = 41.5, spacing_plus_minus_mm = "
+    text = LEAST.replace("spacing_mm = 41.5", lines + off)
+    with pytest.raises(MachineFileError, match="must be 0 or a number that can be measured, got "):
+        machine_from_text(text)
+    smallest = "transport.speed_plus_minus_percent = 0\n" + LEAST.replace("spacing_mm = 41.5", lines + "1e-9")
+    text = plan_text(make_plan(machine_from_text("unusual = true\n" + smallest)))
+    assert max(map(len, re.findall(r"[\d.]+", text))) == len("217.847769029")
+
+
 def test_heads_in_one_place_that_cancel_each_other_are_no_machine():
     heads = "{spacing_mm = 40}, {spacing_mm = 40, inverted = true}"
     with pytest.raises(MachineFileError, match="playback_heads cancel each other, and nothing would be"):
@@ -360,6 +418,21 @@ def test_a_valid_machine_is_planned_however_far_fetched(name):
     assert all(line.isprintable() for line in text.splitlines())
     assert "nan" not in text and "inf" not in text.replace("information", "")
     json.dumps(plan_data(plan), allow_nan=False)
+
+
+@pytest.mark.parametrize("send_db", [-1, 0, 3])
+def test_heads_millimeters_and_meters_away_are_planned_within_what_is_promised(send_db):
+    heads = "playback_heads = [{spacing_mm = 8}, {spacing_mm = 339}, {spacing_mm = 20_000}]"
+    lines = f"unusual = true\ntransport.speeds_ips = [15, 30, 300]\nmixer.return_send_db = {send_db}\n"
+    code = (
+        "import sys, time; from tapecalc.machine import machine_from_text\n"
+        "from tapecalc.plan import make_plan; from tapecalc.report.plan_text import plan_text\n"
+        "begun = time.process_time(); plan_text(make_plan(machine_from_text(sys.argv[1])))\n"
+        "print(time.process_time() - begun)"
+    )
+    words = [sys.executable, "-c", code, lines + heads]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert float(done.stdout) < fuzz.SECONDS  # of processor time; the most that was seen is 0.4 s
 
 
 @pytest.mark.parametrize(
