@@ -5,11 +5,17 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 
 lists=(locked/*.txt)
-if said=$("${1:-pip-audit}" --disable-pip --require-hashes --progress-spinner off "${lists[@]/#/--requirement=}" 2>&1); then
-    echo "No holes are known in what is locked."
-elif grep -Eq '^Found [0-9]+ known vulnerabilit' <<<"$said"; then
+ended=0
+said=$("${1:-pip-audit}" --disable-pip --require-hashes --progress-spinner off "${lists[@]/#/--requirement=}" 2>&1) ||
+    ended=$?
+skipped=$(grep -c "could not be audited" <<<"$said" || true)  # which pip-audit takes for well
+if grep -Eq '^Found [0-9]+ known vulnerabilit' <<<"$said"; then
     echo "$said"
     exit 1
-else
+elif [ "$skipped" -gt 0 ]; then
+    echo "THE AUDIT COULD NOT BE DONE of $skipped packages: $(grep -m 1 "could not be audited" <<<"$said" | tr -s ' ')"
+elif [ "$ended" -gt 0 ]; then
     echo "THE AUDIT COULD NOT BE DONE: $(tail -n 1 <<<"$said")"
+else
+    echo "No holes are known in what is locked."
 fi

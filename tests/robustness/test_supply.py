@@ -71,11 +71,22 @@ def test_every_package_has_a_line_with_its_license():
     assert all(told.values()) and told["numpy"].startswith("BSD")
 
 
+#: What pip-audit adds for a package that its registry has no list of holes for, ending as if all were well.
+SKIPPED = "jinja2 Dependency not found and could not be audited: jinja2 (3.1.6)"
+
+
 @pytest.mark.parametrize(
     ("says", "status", "ends", "told"),
     [
         ("No known vulnerabilities found", 0, 0, "No holes are known in what is locked."),
         ("Found 1 known vulnerability in 1 package", 1, 1, "Found 1 known vulnerability in 1 package"),
+        (f"Found 1 known vulnerability\n{SKIPPED}", 1, 1, f"Found 1 known vulnerability\n{SKIPPED}"),
+        (
+            f"No known vulnerabilities found\n{SKIPPED}",
+            0,
+            0,
+            f"THE AUDIT COULD NOT BE DONE of 1 packages: {SKIPPED}",
+        ),
         ("ConnectionError: no route", 1, 0, "THE AUDIT COULD NOT BE DONE: ConnectionError: no route"),
     ],
 )
