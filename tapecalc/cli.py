@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 import tapecalc as tc
-from tapecalc.files import refuse_foreign
+from tapecalc.files import lies_in, refuse_foreign
 
 #: Options that name takes: the kind of take, and what it is.
 _TAKES = {
@@ -389,10 +389,8 @@ def _folder(out: str, kind: str, *inputs: str | None) -> str:
 def _spare(out: str, *inputs: str | None) -> None:
     """Refuse to write over what is read, by whatever path or link it is named."""
     for name in filter(None, inputs):
-        if os.path.exists(out) and os.path.exists(name):
-            path = Path(os.path.realpath(name))
-            if any(os.path.samefile(place, out) for place in (path, *path.parents)):
-                raise ValueError(f"{out} would be written over {name}, which is read: name another")
+        if os.path.exists(name) and lies_in(name, out):
+            raise ValueError(f"{out} would be written over {name}, which is read: name another")
 
 
 # ---- plan, try, compare, render, figures, clip ----

@@ -55,6 +55,12 @@ def read_bounded(path: StrPath, most: int) -> bytes:
     return data
 
 
+def lies_in(path: StrPath, folder: StrPath) -> bool:
+    """Whether a path is, or lies in, what another names: by link, or in other letters where case is one."""
+    place = Path(os.path.realpath(path))
+    return os.path.exists(folder) and any(os.path.samefile(one, folder) for one in (place, *place.parents))
+
+
 # ---- one file ----
 
 
@@ -122,7 +128,7 @@ def replacing_folder(folder: StrPath, kind: str, *, keep: bool = False) -> Itera
     """
     shown, folder = folder, Path(os.path.realpath(folder))
     with _naming(f"to {shown}"):
-        if Path(os.path.realpath(os.curdir)).is_relative_to(folder):
+        if lies_in(os.curdir, folder):
             raise ValueError(f"{shown} is the folder that you are in: name a new one, in it or beside it")
         folder.parent.mkdir(parents=True, exist_ok=True)
         _clear(folder.parent)

@@ -185,6 +185,17 @@ def test_a_refusal_names_the_folder_as_it_was_named(tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_the_folder_one_is_in_is_refused_by_another_name(tmp_path, monkeypatch):
+    """As where capital and small letters are one: two names, no link between them, the same folder."""
+    (tmp_path / "out").mkdir()
+    (tmp_path / "OUT").symlink_to("out")
+    monkeypatch.chdir(tmp_path / "out")
+    monkeypatch.setattr(os.path, "realpath", os.path.abspath)
+    said = "OUT is the folder that you are in"
+    with pytest.raises(ValueError, match=said), replacing_folder(tmp_path / "OUT", "plan"):
+        pytest.fail("it was to be refused at once")
+
+
 def test_a_folder_keeps_its_permissions_and_a_link_to_it(tmp_path):
     (tmp_path / "real").mkdir(mode=0o750)
     (tmp_path / "out").symlink_to("real")

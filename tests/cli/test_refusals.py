@@ -12,6 +12,7 @@ import soundfile
 from tapecalc import cli
 from tapecalc.cli import main
 from tapecalc.machine import example_machine, write_machine
+from tapecalc.plot.film import find_encoder
 from tapecalc.sound.files import write_sound
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="a name of bytes, a pipe, a stream closed by a shell")
@@ -58,8 +59,10 @@ def test_a_measurement_is_not_written_over_its_machine_file_or_its_takes(desk, c
 
 def test_a_measurement_leaves_nothing_of_the_one_before_and_spares_what_was_changed(desk, capsys):
     words = ["measure", "--silence", str(desk / "silence.wav"), "--out", str(desk / "m")]
-    assert main(words) == 0
-    assert main(words) == 0  # its own files it may replace
+    assert main([*words, "--machine", str(desk / "machine.toml")]) == 0
+    assert (desk / "m" / "machine.toml").exists()
+    assert main(words) == 0  # its own files it may replace, and none stays that is not made again
+    assert not (desk / "m" / "machine.toml").exists()
     (desk / "m" / "notes.txt").write_text("bench 3")
     capsys.readouterr()
     assert "m holds notes.txt, which is not" in refused(words, capsys)
@@ -162,8 +165,32 @@ def test_file_names_that_are_no_utf_8_work(desk, capsys):
     assert main(["measure", "--silence", f"{odd}-silence.wav", "--out", f"{odd}-measured"]) == 0
     assert main(["figures", "delay_map", "--format", "svg", "--out", f"{odd}-figures"]) == 0
     clip = ["clip", "head_rhythm", "--profile", "page", "--seconds", "1", "--fps", "4", "--out"]
+    assert main(["try", f"{odd}-machine.toml", "--out", f"{odd}.html"]) == 0
     assert main([*clip, f"{odd}.gif"]) == 0 and main([*clip, f"{odd}-frames", "--frames"]) == 0
     assert "caf?-plan" in capsys.readouterr().out
+
+
+@POSIX
+def test_letters_of_drives_backslashes_and_commas_are_parts_of_names(desk, monkeypatch):
+    """As on Windows, where a path begins with a letter and a colon; here such a path is one odd name."""
+    monkeypatch.chdir(desk)
+    odd = "C:\\deck, old\\"
+    for name in ("dry.wav", "silence.wav", "machine.toml"):
+        os.rename(name, odd + name)
+    deck, clip = f"{odd}machine.toml", ["--profile", "page", "--seconds", "1", "--fps", "4", "--silent"]
+    endings = (".gif", ".mp4") if find_encoder() else (".gif",)
+    lines = [
+        ["plan", deck, "--out", f"{odd}plan"],
+        ["try", deck, "--out", f"{odd}try.html"],
+        ["render", deck, f"{odd}dry.wav", f"{odd}echo.wav", "--seconds", "1"],
+        ["measure", "--silence", f"{odd}silence.wav", "--machine", deck, "--out", f"{odd}measured"],
+        ["figures", "delay_map", "--machine", deck, "--out", f"{odd}figures", "--format", "svg"],
+        *(["clip", "head_rhythm", "--machine", deck, "--out", f"{odd}a{end}", *clip] for end in endings),
+    ]
+    for line in lines:
+        assert main(line) == 0
+        assert os.path.exists(next(word for word in reversed(line) if word.startswith(odd)))
+    assert all(path.name.startswith(odd) for path in desk.iterdir())
 
 
 def test_a_missing_part_is_named_in_one_line(tmp_path):

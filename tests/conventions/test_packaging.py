@@ -52,6 +52,17 @@ def pin_violations(text: str, project: dict[str, str]) -> list[str]:
     ]
 
 
+def test_names_of_files_do_for_every_system():
+    """None differ in capitals alone, and none has letters or a stem that Windows keeps for itself."""
+    folders = (LIBRARY, ROOT / "figures", ROOT / "notebooks", ROOT / "tests", ROOT / "tools")
+    paths = [path.relative_to(ROOT) for folder in folders for path in folder.rglob("*")]
+    names = {path.as_posix() for path in paths if "__pycache__" not in path.parts}
+    assert len({name.casefold() for name in names}) == len(names) > 300
+    kept = re.compile(r'[<>:"|?*\\]|[. ]$|(^|/)(con|prn|aux|nul|com\d|lpt\d)(\.|$)', re.I)
+    keeps(f"{name} cannot be on every system" for name in names if kept.search(name))
+    assert kept.search("a/aux.py") and kept.search("a:b") and not kept.search("a/console.py")
+
+
 def test_conda_and_pip_users_get_the_same_packages():
     keeps(environment_violations(ENVIRONMENT, wanted()))
     told = yaml.safe_load(ENVIRONMENT)
