@@ -307,8 +307,11 @@ def test_a_run_that_is_asked_to_end_takes_away_what_is_half_done(command, name, 
 @pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="there is no /proc here")
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGINT", "SIGKILL"])
 def test_an_encoder_does_not_outlive_us(name, bench, tmp_path):
-    run = bench.start("mp4", "new", tmp_path)
-    while run.poll() is None and not children(run.pid):
+    fake = tmp_path / "bin" / "ffmpeg"
+    write_file(fake, f"#!/bin/sh\nhead -c 1 > {tmp_path}/fed\nexec sleep 600\n").chmod(0o755)
+    path = os.environ["PATH"] if name == "SIGKILL" else f"{fake.parent}:{os.environ['PATH']}"
+    run = bench.start("mp4", "new", tmp_path, env=os.environ | {"PATH": path})
+    while run.poll() is None and not (children(run.pid) and (name == "SIGKILL" or fed(tmp_path))):
         time.sleep(0.002)
     started = children(run.pid)
     run.send_signal(getattr(signal, name))
@@ -319,6 +322,11 @@ def test_an_encoder_does_not_outlive_us(name, bench, tmp_path):
             break
         time.sleep(0.01)
     assert not any(map(runs, started))
+
+
+def fed(folder):
+    """Whether the encoder that hangs has been given something."""
+    return (folder / "fed").exists() and (folder / "fed").stat().st_size > 0
 
 
 def children(number):
