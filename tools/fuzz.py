@@ -4,8 +4,8 @@
     python tools/fuzz.py take --cases 20000 --grow tests/robustness/corpus/take.txt
 
 A case fails if anything but one printable line comes of it, if it takes more than 2 s of
-processor time (a recording 10, a page 20), needs more memory than allowed, or opens a file for writing outside its own
-folder. Exit status 1 if one failed.
+processor time (a recording 10, a page 20), needs more memory than allowed, or opens a file
+for writing outside its own folder. Exit status 1 if one failed.
 
 A case is what comes of a row of draws. The corpus holds rows that led to steps of the library
 which no shorter row did. They are tried first as they are; then every second case is one of
