@@ -1,9 +1,12 @@
-"""Each panel's own question is answered on its page from disk, by moving its controls to the answer."""
+"""Panels on their pages from disk: each question is answered by hand; links, files and sounds."""
 
+import io
 import math
+import xml.etree.ElementTree as ET
 
 import lab_browser
 import pytest
+from PIL import Image
 from site_pages import tool
 
 from tapecalc.course.panels import LESSONS, every_panel
@@ -47,7 +50,7 @@ fadingPanel       | loop_gain 0.56 | 11 in
 fadingPanel       | loop_gain 0.57 | 12 in
 runawayPanel      | | It would start first at 179 Hz.
 runawayPanel      | return_send_db 3 | past the edge. It starts first at 179 Hz.
-runawayPanel      | bumps none | of
+runawayPanel      | bumps none | It would start first at 459 Hz.
 wobblePanel       | delay_ms 200, rate_hz 5, repeat 1 | 0.00 times the wobble
 wobblePanel       | delay_ms 200, rate_hz 2.5, repeat 1 | 2.00 times the wobble
 partsPanel        | spacing_mm 25.2 | capstan turns 1.00 times
@@ -120,3 +123,86 @@ def test_the_question_of_a_panel_is_answered_by_moving_its_controls(tab, site, f
         assert words in said, (moves, said)
         heard.add(said)
     assert len(heard) > 1
+
+
+# ---- what can be taken along ----
+
+
+@pytest.fixture
+def delay(tab, site):
+    """The first panel of the first lesson, as at first."""
+    tab.goto("about:blank")
+    tab.goto((site / "01_delay.html").as_uri())
+    tab.wait_for_selector('.what-if[data-panel="delayPanel"] svg.chart')
+    return tab.locator('.what-if[data-panel="delayPanel"]')
+
+
+def test_a_setting_is_linked_and_found_again(tab, delay):
+    slider = delay.locator("input[type=range]").first
+    slider.focus()
+    tab.keyboard.press("ArrowRight")
+    tab.keyboard.press("ArrowRight")
+    said = delay.locator(".said").inner_text()
+    delay.get_by_role("button", name="link to this setting").click()
+    address = tab.url
+    assert "#delay_and_uncertainty:spacing_mm=42.5,speed_ips=7.5" in address
+    tab.wait_for_function("() => document.querySelector('.what-if .told').textContent.includes('address')")
+    tab.goto("about:blank")
+    tab.goto(address)
+    tab.wait_for_selector(".what-if svg.chart")
+    assert delay.locator(".said").inner_text() == said and "42.5" in said
+    assert delay.evaluate("one => Math.abs(one.getBoundingClientRect().top) < 2000")
+
+
+def test_a_link_to_no_setting_is_refused_in_a_sentence(tab, site):
+    tab.goto("about:blank")
+    tab.goto(f"{(site / '01_delay.html').as_uri()}#delay_and_uncertainty:spacing_mm=4000")
+    told = tab.locator('.what-if[data-panel="delayPanel"] .told')
+    told.filter(
+        has_text="The address cannot be followed: spacing_mm must be from 10 to 100, got 4000."
+    ).wait_for()
+    assert "41.5" in tab.locator('.what-if[data-panel="delayPanel"] .said').inner_text()
+
+
+@pytest.mark.parametrize(
+    ("size", "wide", "high"), [("video_1080", 1920, 1080), ("article_single", 1051, 780)]
+)
+def test_a_picture_is_saved_with_its_text_and_in_its_size(tab, delay, size, wide, high):
+    delay.locator(".doings select").select_option(size)
+    with tab.expect_download() as svg:
+        delay.get_by_role("button", name="SVG").click()
+    assert svg.value.suggested_filename == f"delay_and_uncertainty_{size}.svg"
+    text = svg.value.path().read_text(encoding="utf-8")
+    picture = ET.fromstring(text)
+    words = " ".join(picture.itertext())
+    assert "head spacing (mm)" in words and "218 ms" in words.replace("\N{NO-BREAK SPACE}", " ")
+    assert "prefers-color-scheme" not in text
+    with tab.expect_download() as png:
+        delay.get_by_role("button", name="PNG").click()
+    assert png.value.suggested_filename == f"delay_and_uncertainty_{size}.png"
+    drawn = Image.open(io.BytesIO(png.value.path().read_bytes())).convert("RGB")
+    assert drawn.size == pytest.approx((wide, high), abs=1)
+    assert drawn.getpixel((2, 2)) == (255, 255, 255) and len(drawn.getcolors(1 << 24)) > 50
+
+
+#: Count what would sound, and what does.
+LISTEN = """
+window.made = 0;
+const Real = AudioContext;
+window.AudioContext = class extends Real { constructor(...all) { super(...all); window.made += 1; } };
+"""
+
+
+def test_a_panel_sounds_when_asked_and_one_key_stops_it(tab, site):
+    page = tab.context.browser.new_page()
+    page.add_init_script(LISTEN)
+    page.goto((site / "01_delay.html").as_uri())
+    panel = page.locator('.what-if[data-panel="delayPanel"]')
+    panel.locator("input[type=range]").first.press("ArrowRight")
+    assert page.evaluate("made") == 0
+    panel.get_by_role("button", name="hear it").click()
+    panel.get_by_role("button", name="stop (Esc)").wait_for()
+    assert page.evaluate("made") == 1 and panel.locator(".told").inner_text().endswith(".")
+    page.keyboard.press("Escape")
+    panel.get_by_role("button", name="hear it").wait_for()
+    page.close()
