@@ -7,6 +7,7 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook, new_output
 from programs import program
+from site_pages import tool as site_tool
 
 from tapecalc.live.playable import playable
 from tapecalc.machine import example_machine
@@ -60,6 +61,14 @@ def server(tmp_path_factory):
     nbformat.write(notebook_tool.clean(stored), folder / "stored.ipynb")
     with lab_browser.lab_server(folder) as running:
         yield running
+
+
+@pytest.fixture(scope="session")
+def site(tmp_path_factory):
+    """The site's folder, built once for all that look at its pages."""
+    if lab_browser.CHROMIUM is None:
+        pytest.skip("no Chromium on this machine: install it to look at the pages")
+    return site_tool.write_site(site_tool.site_files(), tmp_path_factory.mktemp("pages") / "site")
 
 
 @pytest.fixture

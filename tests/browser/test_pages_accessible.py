@@ -64,13 +64,6 @@ FOCUS = """() => {
 
 
 @pytest.fixture(scope="module")
-def site(tmp_path_factory):
-    if lab_browser.CHROMIUM is None:
-        pytest.skip("no Chromium on this machine: install it to look at the pages")
-    return tool.write_site(tool.site_files(), tmp_path_factory.mktemp("pages") / "site")
-
-
-@pytest.fixture(scope="module")
 def tab(site):
     """A page without a network."""
     with lab_browser.page() as tab:

@@ -7,7 +7,6 @@ import xml.etree.ElementTree as ET
 import lab_browser
 import pytest
 from PIL import Image
-from site_pages import tool
 
 from tapecalc.course.panels import LESSONS, every_panel
 from tapecalc.panels.panel import told
@@ -71,13 +70,6 @@ MOVE = """([panel, at, value]) => {
   control.dispatchEvent(new Event("change", { bubbles: true }));
 }"""
 SAID = "panel => [...panel.querySelectorAll('.said, td')].map(one => one.textContent).join(' | ')"
-
-
-@pytest.fixture(scope="module")
-def site(tmp_path_factory):
-    if lab_browser.CHROMIUM is None:
-        pytest.skip("no Chromium on this machine: install it to look at the pages")
-    return tool.write_site(tool.site_files(plan=False), tmp_path_factory.mktemp("answers") / "site")
 
 
 @pytest.fixture(scope="module")
