@@ -42,7 +42,7 @@ def _sections(page):
     """The places of a lesson: its beginning, and each heading with what stands below it."""
     places = [[page.title, f"Lesson {page.number}" if page.number else "Course", page.file, plain(page.lead)]]
     for part in page.parts:
-        shown = SOLUTION.sub("", str(part.get("html", ""))) if part["kind"] == "prose" else ""
+        shown = SOLUTION.sub("", str(part.get("html", ""))) if part["kind"] in ("prose", "panel") else ""
         before, *found = HEADING.split(shown)
         places[-1][3] += f" {plain(before)} {plain(part.get('caption') or '')}"
         for _, anchor, words, text in zip(*[iter(found)] * 4, strict=True):
