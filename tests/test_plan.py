@@ -26,6 +26,7 @@ LOSSLESS = (
     "heads = {gap_um = 0, spacing_loss_um = 0, aligned_spacing_loss_um = 0, low_cut_hz = 0, "
     "treble_boost_db = 0, pole_length_mm = 0}\ntape.coating_thickness_um = 1e-6\n"
 )
+ALIKE = ", ".join(f"{{spacing_mm = {spacing}}}" for spacing in (40, 70, 90, 130))
 
 
 @functools.cache
@@ -253,6 +254,41 @@ def test_without_a_head_that_feeds_the_return_there_is_a_plan_without_a_send():
     assert all(one.return_send_db is None and one.repeats == 1 for one in plan.loops)
     assert [one.gone_in for one in plan.loops] == pytest.approx([0.0415 / 0.1905, 0.0415 / 0.09525])
     assert [node.name for node in plan.levels.nodes][-1] == "playback output"
+
+
+def test_a_far_head_outside_the_loop_only_lengthens_the_echo_and_a_near_one_does_not_hurry_it():
+    # 40 and 160 mm are 210 and 840 ms at 19.05 cm/s. By halves what has gone round five times stands at -30.10
+    # dB; the far head, not in the loop, gives it 840 ms after that, together with the near head's answer to
+    # what has gone round eight times, an eighth of it: -29.08 dB, the last that is heard, and 9 * 0.21 s.
+    heads = "[{{spacing_mm = 40, feeds_return = {}}}, {{spacing_mm = 160, feeds_return = {}}}]"
+    text = f"transport.speeds_cm_s = [19.05]\n{LOSSLESS}"
+    near = machine_from_text(
+        f"{text}mixer.return_send_db = -6.0206\nplayback_heads = {heads.format('true', 'false')}"
+    )
+    assert make_plan(near).loops[0].gone_in == pytest.approx(9 * 40 / 190.5)
+    # 2 dB more each 839.9 ms.
+    far = machine_from_text(
+        f"{text}mixer.return_send_db = 2\nplayback_heads = {heads.format('false', 'true')}"
+    )
+    assert make_plan(far).loops[0].growth_db_per_s == pytest.approx(2 / 0.83990, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("heads", "send_db", "output_dbu", "once_round_db"),
+    [("{spacing_mm = 40, level_db = 12}", -6, 12, 6), (ALIKE, -20, 12.041, -7.959)],
+)
+def test_levels_and_loop_tell_the_same_of_loud_and_of_many_heads(heads, send_db, output_dbu, once_round_db):
+    # Four alike together are 20 log10 4 = 12.041 dB, from 0 dBu up to a mixer that clips at 20.
+    plan = make_plan(
+        machine_from_text(
+            f"transport.speeds_cm_s = [19.05]\n{LOSSLESS}mixer.return_send_db = {send_db}\n"
+            f"playback_heads = [{heads}]"
+        )
+    )
+    output, back = plan.levels.nodes[-2:]
+    assert output.dbu == pytest.approx(output_dbu, abs=1e-3)
+    assert output.headroom_db == pytest.approx(20 - output_dbu, abs=1e-3)
+    assert (back.dbu, plan.loops[0].gain_db) == pytest.approx((once_round_db, once_round_db), abs=1e-3)
 
 
 def test_a_sleeve_only_adds():

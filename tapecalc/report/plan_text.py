@@ -670,7 +670,8 @@ def _tables_of_the_machine(plan: EchoPlan) -> Iterator[Table]:
     used = _figures(
         "A minute uses", lambda loop: words.amount(transport.tape_used(60, loop.speed), "m", ".1f")
     )
-    yield _table("tape", "Tape", plan.loops, speed, last, used)
+    lasts = (last, used) if machine.loop_length is None else (last,)
+    yield _table("tape", "Tape", plan.loops, speed, *lasts)
     yield _table(
         "omissions",
         "Left out of this plan",

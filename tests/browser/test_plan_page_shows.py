@@ -122,6 +122,10 @@ def test_what_was_opened_is_printed_with_its_pictures(tab):
     folded = sheets(tab, "A4")
     tab.evaluate(OPEN)
     assert sheets(tab, "A4") > folded
+    tab.emulate_media(media="print")
+    sizes = tab.evaluate("""() => [...document.querySelectorAll('figcaption, .note, td, tbody th')].map(one =>
+        parseFloat(getComputedStyle(one).fontSize))""")
+    assert min(sizes) > 9 and max(sizes) < 11  # px: on paper no note stands above its table
 
 
 def test_page_and_pictures_are_light_or_dark_together(tab):

@@ -291,7 +291,7 @@ CLOSED = {
         ("playback output", "+0.0 dBu", "0.775 V", "20.0 dB", "-42 dBu"),
         ("return send", "-12.0 dBu", "0.195 V", "32.0 dB", "-54 dBu"),
     ),
-    "tape": ((LOW, "12.00 s", "6.0 m"), (HIGH, "3.00 s", "24.0 m")),  # 1.2 m around
+    "tape": ((LOW, "12.00 s"), (HIGH, "3.00 s")),  # 1.2 m around, none used
 }
 
 # ---- cassette: 5 mm at 4.76 cm/s are 105.04 ms; 1 of 5 mm and 3 % make 20.22 %, 21.24 ms ----
@@ -503,7 +503,7 @@ def test_columns_are_those_that_the_machine_has():
     ]
     assert columns(ONE_HEAD, "levels") == ["Node", "Level", "Voltage or flux", "Headroom", "Noise"]
     assert columns(ONE_HEAD, "tape") == ["Speed", "The tape lasts", "A minute uses"]
-    assert columns(CLOSED_LOOP, "tape") == ["Speed", "A lap lasts", "A minute uses"]
+    assert columns(CLOSED_LOOP, "tape") == ["Speed", "A lap lasts"]
     assert columns(ONE_HEAD, "assumed") == ["Key", "Value", "What it is"]
 
 
