@@ -5,8 +5,10 @@
 
 The mistakes are mutmut's: one operator for another, a number one higher, an argument left out ... Its own
 runner leaves out constants and decorated functions, which is where most of this library stands. So they are
-tried here, each in a new process in which the changed module takes the place of the real one: first with the
-tests that run its lines, the quickest of them first, then with the others of the file's own. In constants of
+tried here, each in a copy of a process that has loaded all it needs. A mistake inside a function takes the
+place of its code, and only the tests that run the changed lines are tried, what noticed a mistake of the same
+function and the quickest before the rest. Any other, and one whose lines run when a module is loaded, takes
+the place of the module; what builds on it is loaded anew and all tests of the file are tried. In constants of
 a module the last digit is changed too. All happens in a copy in a temporary folder.
 
 What describes a quantity is left alone; mistakes in strings and errors count as wording.
@@ -15,27 +17,31 @@ Exit status 1 if one does not, if one stands there that is noticed, or if less t
 """
 
 import argparse
+import contextlib
 import difflib
+import gc
+import importlib
 import json
 import os
 import shutil
 import signal
 import sys
 import tempfile
+import time
 import tomllib
 import traceback
 import types
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
 import coverage
 import libcst
-import numpy  # noqa: F401 (loaded once for all processes)
 import pytest
 from hypothesis import Phase, settings
 from libcst.matchers import Arg, Call, Name, matches
-from libcst.metadata import MetadataWrapper, ParentNodeProvider, PositionProvider
+from libcst.metadata import CodeRange, MetadataWrapper, ParentNodeProvider, PositionProvider
 from mutmut.mutation.file_mutation import NEVER_MUTATE_FUNCTION_NAMES, MutationVisitor
 from mutmut.mutation.mutators import mutation_operators
 from mutmut.mutation.pragma_handling import IgnoredCode
@@ -57,7 +63,7 @@ PASSED = (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED)
 ROOT = Path(__file__).resolve().parent.parent
 EXCUSES = Path(__file__).with_suffix(".toml")
 PYTEST = (
-    *("-q", "-p", "no:cacheprovider", "-p", "_hypothesis_pytestplugin", "--doctest-modules"),
+    *("-q", "-s", "-x", "-p", "no:cacheprovider", "-p", "_hypothesis_pytestplugin", "--doctest-modules"),
     "-Wignore::pytest.PytestAssertRewriteWarning",
 )
 os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # which takes longer than most tests
@@ -69,7 +75,8 @@ class Mistake(NamedTuple):
     source: str
     what: str  # function: line before -> line after
     wording: bool
-    lines: range  # of the function; empty outside functions
+    lines: range  # of the statement, if it is in the body of a function
+    function: str = ""  # the outermost such function, as the module knows it
 
 
 # ---- making mistakes ----
@@ -79,6 +86,7 @@ DESCRIPTION = Arg(keyword=Name("words") | Name("usual") | Name("series"))
 UNIT = Arg(keyword=None)
 #: In what a mistake counts as wording.
 WORDING = libcst.SimpleString | libcst.FormattedString | libcst.Raise
+STATEMENT = libcst.SimpleStatementLine | libcst.BaseCompoundStatement
 
 
 class Visitor(MutationVisitor):
@@ -115,7 +123,7 @@ def mistakes(source: str) -> Iterator[Mistake]:
     module, seen = wrapper.module, {source}
     parts = {statement: module.code_for_node(statement) for statement in module.body}
     before, _, after = source.partition("".join(parts.values()))
-    for node, instead, function in changes:
+    for node, instead, _ in changes:
         around = list(_around(node, parents))  # all but the last within one statement of the module
         statement = around[-2]
         part = module.code_for_node(statement.deep_replace(node, instead))
@@ -123,12 +131,13 @@ def mistakes(source: str) -> Iterator[Mistake]:
         if changed in seen:
             continue
         seen.add(changed)
-        place = positions[function] if function else None
+        inside = _body(around)
         yield Mistake(
             source=changed,
             what=f"{_name(around)}: {_difference(parts[statement], part)}",
             wording=any(isinstance(one, WORDING) for one in around),
-            lines=range(place.start.line + 1, place.end.line + 1) if place else range(0),
+            lines=_lines(around, positions) if inside else range(0),
+            function=_name(inside) if inside else "",
         )
 
 
@@ -153,6 +162,23 @@ def _name(around: list[libcst.CSTNode]) -> str:
     return ".".join(reversed(list(named))) or "module"
 
 
+def _body(around: list[libcst.CSTNode]) -> list[libcst.CSTNode]:
+    """Return the outermost function in whose body a node stands, and what that stands in; or nothing."""
+    for place in reversed(range(1, len(around))):
+        if isinstance(around[place], libcst.FunctionDef):
+            return around[place:] if around[place - 1] is around[place].body else []
+    return []
+
+
+def _lines(around: list[libcst.CSTNode], positions: Mapping[libcst.CSTNode, CodeRange]) -> range:
+    """Find the lines of the smallest statement in which a node stands, of one with a body those before it."""
+    place = next(place for place, one in enumerate(around) if isinstance(one, STATEMENT))
+    statement = positions[around[place]]
+    body = getattr(around[place], "body", None)
+    last = positions[body].start if isinstance(body, libcst.BaseSuite) else statement.end
+    return range(statement.start.line, last.line + 1)
+
+
 def _difference(before: str, after: str) -> str:
     """Tell what changed, as lines before and lines after."""
     lines = list(difflib.unified_diff(before.splitlines(), after.splitlines(), lineterm="", n=0))[2:]
@@ -171,10 +197,10 @@ def own_tests(file: str) -> list[str]:
 
 
 class Hasty:
-    """Draws few examples, always the same, shrinks none that fails, and leaves out some tests."""
+    """Draws few examples, always the same, shrinks none that fails, and runs some tests before the others."""
 
-    def __init__(self, without: Collection[str] = ()) -> None:
-        self.without = frozenset(without)
+    def __init__(self, first: Iterable[str] = ()) -> None:
+        self.order = {name: place for place, name in enumerate(first)}
 
     def pytest_sessionstart(self) -> None:
         some = settings(phases=(Phase.explicit, Phase.generate), max_examples=15, derandomize=True)
@@ -182,11 +208,15 @@ class Hasty:
         settings.load_profile("hasty")
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        items[:] = [item for item in items if item.nodeid not in self.without]
+        items.sort(key=lambda item: self.order.get(item.nodeid, len(self.order)))
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed:
+            Path(f"noticed-{os.getpid()}").write_text(report.nodeid, encoding="utf-8")
 
 
 class Recorder:
-    """Tells coverage which test is running, and keeps how long it takes."""
+    """Tells coverage which test is running, and keeps how much processor time it takes."""
 
     def __init__(self, seen: coverage.Coverage) -> None:
         self.seen = seen
@@ -196,33 +226,50 @@ class Recorder:
     def pytest_runtest_setup(self, item: pytest.Item) -> None:
         self.seen.switch_context(item.nodeid)
 
-    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        self.seconds[report.nodeid] = self.seconds.get(report.nodeid, 0.0) + report.duration
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, object, object]:
+        begun = time.process_time()
+        done = yield
+        self.seconds[item.nodeid] = time.process_time() - begun
+        return done
 
 
-def tests_by_line(file: str, tests: list[str]) -> tuple[dict[int, set[str]], dict[str, float]]:
-    """Run the tests on the unchanged library: which run each line of a file, and how long each takes."""
+class Runs(NamedTuple):
+    """What one run of the tests on the unchanged library tells."""
+
+    by_line: dict[int, set[str]]  # the tests that run it; "" is loading
+    seconds: dict[str, float]  # of processor time, of each test
+    modules: list[str]  # of others, that were loaded for them
+    patience: float  # s of processor time, after which nothing comes of a mistake
+
+
+def recorded(file: str, tests: list[str]) -> Runs:
+    """Run the tests on the unchanged library."""
 
     def record() -> int:
         seen = coverage.Coverage(data_file="seen", include=[f"*/tapecalc/{file}"], config_file=False)
         recorder = Recorder(seen)
         seen.start()
-        failed = pytest.main([*PYTEST, *tests], plugins=[recorder])
+        failed = pytest.main([*PYTEST, *tests], plugins=[Hasty(), recorder])
         seen.stop()
         seen.save()
-        Path("seconds").write_text(json.dumps(recorder.seconds), encoding="utf-8")
+        own = {Path(one).stem for one in Path("tests").rglob("*.py")} | {"tapecalc", "tests", "__main__"}
+        others = [name for name in sys.modules if name.partition(".")[0] not in own]
+        Path("seen.json").write_text(json.dumps([recorder.seconds, others]), encoding="utf-8")
         return int(failed)
 
     Path("seen").unlink(missing_ok=True)
+    begun = os.times().children_user
     must_pass(record)
+    patience = PATIENCE * (5 + os.times().children_user - begun)
     found = coverage.CoverageData("seen")
     found.read()
     (measured,) = found.measured_files()
-    lines = {line: set(names) - {""} for line, names in found.contexts_by_lineno(measured).items()}
-    return lines, json.loads(Path("seconds").read_text(encoding="utf-8"))
+    by_line = {line: set(names) for line, names in found.contexts_by_lineno(measured).items()}
+    return Runs(by_line, *json.loads(Path("seen.json").read_text(encoding="utf-8")), patience)
 
 
-def started(work: Callable[[], int], log: str = os.devnull) -> int:
+def started(work: Callable[[], int], log: str | None = os.devnull) -> int:
     """Begin a function in a copy of this process; its result becomes the exit status."""
     sys.stdout.flush()
     pid = os.fork()
@@ -230,9 +277,10 @@ def started(work: Callable[[], int], log: str = os.devnull) -> int:
         return pid
     status = 70
     try:
-        with open(log, "w", encoding="utf-8") as written:
-            os.dup2(written.fileno(), 1)
-            os.dup2(written.fileno(), 2)
+        if log:
+            with open(log, "w", encoding="utf-8") as written:
+                os.dup2(written.fileno(), 1)
+                os.dup2(written.fileno(), 2)
         status = int(work())
     except BaseException:
         traceback.print_exc()
@@ -247,53 +295,163 @@ def must_pass(work: Callable[[], int]) -> None:
         raise SystemExit(Path("log").read_text(encoding="utf-8") + "\nThis fails without any mistake.")
 
 
-def fails(file: str, source: str, near: list[str], tests: list[str], patience: float) -> bool:
+def load_others(file: str, modules: list[str]) -> None:
+    """Load once what does not build on a file of the library, so that no copy of this process has to."""
+    for name in modules:
+        with contextlib.suppress(ImportError):
+            importlib.import_module(name)
+    name = _module(file)
+    importlib.import_module(name)  # and what it builds on
+    del sys.modules[name]
+
+
+def _module(file: str) -> str:
+    return ".".join(("tapecalc", *Path(file).with_suffix("").parts))
+
+
+def fails(file: str, source: str, order: list[str], tests: list[str]) -> bool:
     """Put a source in the place of its module, and see whether a test fails; in a process of its own."""
-    signal.setitimer(signal.ITIMER_VIRTUAL, patience)  # whose signal ends the process
-    sys.dont_write_bytecode = True
-    name = ".".join(("tapecalc", *Path(file).with_suffix("").parts))
+    name = _module(file)
     parent, _, last = name.rpartition(".")
-    __import__(parent)
     module = types.ModuleType(name)
     module.__file__, module.__package__ = str(Path("tapecalc", file).resolve()), parent
     sys.modules[name] = module
-    exec(compile(source, module.__file__, "exec"), module.__dict__)  # an error here is noticed as well
+    exec(compile(source, module.__file__, "exec", dont_inherit=True), module.__dict__)  # may fail as well
     setattr(sys.modules[parent], last, module)
-    trials = [(near, Hasty())] if near else []
-    return any(
-        pytest.main([*PYTEST, "-x", *some], plugins=[hasty]) not in PASSED
-        for some, hasty in (*trials, (tests, Hasty(without=near)))
-    )
+    return pytest.main([*PYTEST, *tests], plugins=[Hasty(order)]) not in PASSED
 
 
-def judged(file: str, only: str, every: int) -> Iterator[tuple[Mistake, bool]]:
+def codes(code: types.CodeType) -> Iterator[types.CodeType]:
+    """Yield the code of all that is defined in a piece of code."""
+    for constant in code.co_consts:
+        if isinstance(constant, types.CodeType):
+            yield constant
+            yield from codes(constant)
+
+
+class Judge:
+    """Tries the mistakes in one file, and keeps which were noticed."""
+
+    def __init__(self, file: str, tests: list[str], runs: Runs) -> None:
+        self.file, self.tests, self.runs = file, tests, runs
+        self.running: dict[int, tuple[int, Mistake]] = {}
+        self.noticed: dict[int, bool] = {}  # by number
+        self.noticing: dict[str, list[str]] = {}  # by function: the tests that did, the last one first
+        self.words = os.fdopen(os.dup(2), "w", buffering=1, encoding="utf-8")  # pytest shall not have it
+
+    def judge(self, made: Mapping[int, Mistake]) -> None:
+        """Try all, those that need the module loaded anew first."""
+        own = {number for number, mistake in made.items() if self._within(mistake)}
+        for number, mistake in made.items():
+            if number not in own:
+                order = self.order(mistake)
+                self.begin(number, mistake, lambda: fails(self.file, mistake.source, order, self.tests))  # noqa: B023
+        self.end_all()
+        swap = Swap(self, {number: made[number] for number in made if number in own})
+        if pytest.main([*PYTEST, *self.tests], plugins=[Hasty(), swap]) != pytest.ExitCode.OK:
+            raise RuntimeError("pytest did not come to its end")
+
+    def _within(self, mistake: Mistake) -> bool:
+        """Tell whether a mistake is in the body of a function that nothing calls while it is loaded."""
+        loading = any("" in self.runs.by_line.get(line, ()) for line in mistake.lines)
+        return bool(mistake.function) and not loading
+
+    def begin(self, number: int, mistake: Mistake, work: Callable[[], int]) -> None:
+        """Try one in a copy of this process, as soon as fewer than `PROCESSES` run."""
+
+        def patiently() -> int:
+            signal.setitimer(signal.ITIMER_VIRTUAL, self.runs.patience)  # whose signal ends the process
+            sys.dont_write_bytecode = True
+            return work()
+
+        if len(self.running) == PROCESSES:
+            self.end()
+        self.running[started(patiently)] = number, mistake
+
+    def end(self) -> None:
+        """Wait for one of those that run."""
+        pid, status = os.waitpid(-1, 0)
+        (number, mistake), note = self.running.pop(pid), Path(f"noticed-{pid}")
+        self.noticed[number] = status != 0
+        if note.exists():
+            found, known = note.read_text(encoding="utf-8"), self.noticing.setdefault(mistake.function, [])
+            known[:] = [found, *(one for one in known if one != found)]
+            note.unlink()
+        if len(self.noticed) % 50 == 0:
+            print(f"{self.file}: {len(self.noticed)} tried", file=self.words)
+        if status == 0 and not mistake.wording:
+            print(f"{self.file}: not noticed: {mistake.what}", file=self.words)
+
+    def end_all(self) -> None:
+        """Wait for all that run."""
+        while self.running:
+            self.end()
+
+    def order(self, mistake: Mistake) -> list[str]:
+        """Name the tests that may notice a mistake, those first that are likely to do so soon."""
+        runs = {test for line in mistake.lines for test in self.runs.by_line.get(line, ())}
+        some = runs if self._within(mistake) else self.runs.seconds
+        known = [test for test in self.noticing.get(mistake.function, []) if test in some]
+        return [*known, *sorted(set(some) - set(known), key=lambda test: (self.runs.seconds[test], test))]
+
+
+class Swap:
+    """Tries mistakes inside functions once all tests are found, each as another code of one function."""
+
+    def __init__(self, judge: Judge, inside: Mapping[int, Mistake]) -> None:
+        self.judge, self.inside = judge, inside
+        self.path = str(Path("tapecalc", judge.file).resolve())
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        loaded = [one for one in gc.get_objects() if isinstance(one, types.FunctionType)]
+        own = [one for one in loaded if one.__code__.co_filename == self.path]
+        gc.freeze()  # so that copies of this process share what is loaded
+        for number, mistake in self.inside.items():
+            functions = [one for one in own if one.__code__.co_qualname == mistake.function]
+            if not functions:
+                raise RuntimeError(f"no function {mistake.function} is loaded")
+            self.judge.begin(number, mistake, lambda: self._fails(session, mistake, functions))  # noqa: B023
+        self.judge.end_all()
+        return True
+
+    def _fails(self, session: pytest.Session, mistake: Mistake, functions: list[types.FunctionType]) -> bool:
+        """Put another code into functions, and see whether a test fails; in a process of its own."""
+        changed = codes(compile(mistake.source, self.path, "exec", dont_inherit=True))
+        (code,) = (one for one in changed if one.co_qualname == mistake.function)
+        for function in functions:
+            function.__code__ = code
+        found = {item.nodeid: item for item in session.items}
+        items = [found[name] for name in self.judge.order(mistake)]
+        for item, following in pairwise([*items, None]):
+            item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+            if session.shouldfail:
+                return True
+        return False
+
+
+def judged(file: str, only: str, every: int) -> list[tuple[Mistake, bool]]:
     """Try the mistakes in one file, or every n-th of them; each with whether it was noticed."""
     source, tests = Path("tapecalc", file).read_text(encoding="utf-8"), own_tests(file)
-    begun = os.times().children_user
-    runners, seconds = tests_by_line(file, tests)
-    patience = PATIENCE * (5 + os.times().children_user - begun)
-    must_pass(lambda: fails(file, source, [], tests, patience))
-    running: dict[int, Mistake] = {}
+    made = {
+        number: mistake
+        for number, mistake in enumerate(mistakes(source), start=1)
+        if only in mistake.what and not number % every
+    }
+    print(f"{file}: {len(made)} mistakes", file=sys.stderr)
+    judge = Judge(file, tests, recorded(file, tests))
 
-    def ended() -> tuple[Mistake, bool]:
-        pid, status = os.waitpid(-1, 0)
-        if status == 0 and not running[pid].wording:
-            print(f"{file}: not noticed: {running[pid].what}", file=sys.stderr)
-        return running.pop(pid), status != 0
+    def work() -> int:
+        load_others(file, judge.runs.modules)
+        must_pass(lambda: fails(file, source, [], tests))
+        judge.judge(made)
+        Path("noticed.json").write_text(json.dumps(list(judge.noticed.items())), encoding="utf-8")
+        return 0
 
-    for number, mistake in enumerate(mistakes(source), start=1):
-        if number % 50 == 0:
-            print(f"{file}: at mistake {number}", file=sys.stderr)
-        if only not in mistake.what or number % every:
-            continue
-        if len(running) == PROCESSES:
-            yield ended()
-        runs = {test for line in mistake.lines for test in runners.get(line, ())}
-        near = sorted(runs, key=lambda test: (seconds[test], test))
-        pid = started(lambda: fails(file, mistake.source, near, tests, patience))  # noqa: B023 (in a copy)
-        running[pid] = mistake
-    while running:
-        yield ended()
+    if os.waitpid(started(work, "log"), 0)[1]:
+        raise SystemExit(Path("log").read_text(encoding="utf-8"))
+    noticed = dict(json.loads(Path("noticed.json").read_text(encoding="utf-8")))
+    return [(mistake, noticed[number]) for number, mistake in made.items()]
 
 
 # ---- telling ----
@@ -345,7 +503,7 @@ def main() -> int:
         os.chdir(folder)
         sys.path.insert(0, folder)
         for file in options.files or FILES:
-            outcomes = list(judged(file, options.only, options.every))
+            outcomes = judged(file, options.only, options.every)
             all_tried = not options.only and options.every == 1
             good &= not outcomes or as_it_should_be(
                 file, outcomes, excuses.get(file, {}), all_tried=all_tried

@@ -652,6 +652,12 @@ def test_hiss_of_a_band_is_that_of_the_band():
     assert found == pytest.approx(10 * math.log10(long_run), abs=1e-4)
 
 
+def test_the_band_of_hearing_is_meant_unless_another_is_named():
+    made = echo(return_gain=0.9, one_pass=treble_loss(2e-6))
+    assert loop.hiss_db(made) == loop.hiss_db(made, low=20, high=20_000)
+    assert loop.hiss_db(made) not in (loop.hiss_db(made, low=21), loop.hiss_db(made, high=20_001))
+
+
 def test_hiss_after_several_numbers_of_passes_at_once():
     for made in (echo(return_gain=0.8), echo(delays=(0.2, 0.3), head_gains=(0.4, 0.5))):
         found = loop.hiss_db(made, [[1, 3], [4, 2]])

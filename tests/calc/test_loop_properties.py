@@ -12,6 +12,7 @@ from tapecalc.calc.loop import EchoLoop
 from tapecalc.calc.response import HeadContact, OnePass
 from tapecalc.calc.units import db_to_amplitude
 
+few = settings(max_examples=min(25, settings.default.max_examples))
 gains_db = st.floats(-60, -0.01)
 levels_db = st.floats(-90, -0.1)
 delays = st.floats(0.02, 1)
@@ -82,7 +83,7 @@ def test_no_phase_makes_the_loop_gain_larger_than_the_bound(made, frequency):
     assert loop.loop_gain_db(made, frequency) <= -bound_db + 1e-9
 
 
-@settings(max_examples=25)
+@few
 @given(loops(), st.floats(0.5, 2))
 def test_margin_moves_with_the_send_and_is_never_less_than_the_bound(made, factor):
     here = loop.stability(made)
@@ -92,7 +93,7 @@ def test_margin_moves_with_the_send_and_is_never_less_than_the_bound(made, facto
     assert here.margin_db >= here.bound_db - 1e-9
 
 
-@settings(max_examples=25)
+@few
 @given(loops())
 def test_the_margin_is_that_of_the_loudest_of_all_frequencies_in_phase(made):
     every = loop.oscillation_frequencies(made, 0, loop.HIGHEST_FREQUENCY)
@@ -100,7 +101,7 @@ def test_the_margin_is_that_of_the_loudest_of_all_frequencies_in_phase(made):
     assert np.isclose(loop.stability(made, count_modes=False).margin_db, -loudest_db, atol=1e-6)
 
 
-@settings(max_examples=25)
+@few
 @given(loops())
 def test_at_the_margin_the_loop_gain_is_one_and_in_phase(made):
     found = loop.stability(made)
@@ -109,7 +110,7 @@ def test_at_the_margin_the_loop_gain_is_one_and_in_phase(made):
     assert np.isclose(gain, 1, atol=1e-6)
 
 
-@settings(max_examples=25)
+@few
 @given(loops(), st.floats(-0.5, 0.5))
 def test_no_mode_grows_below_the_margin_and_some_mode_does_above(made, beyond_db):
     margin_db = loop.stability(made).margin_db
@@ -119,7 +120,7 @@ def test_no_mode_grows_below_the_margin_and_some_mode_does_above(made, beyond_db
         assert found.stable == (beyond_db < 0) == (found.growing_modes == 0)
 
 
-@settings(max_examples=25)
+@few
 @given(loops(), st.floats(-6, 6))
 def test_what_is_beyond_its_margin_grows_and_what_is_not_dies(made, beyond_db):
     send = made.return_gain * db_to_amplitude(loop.stability(made, count_modes=False).margin_db + beyond_db)
@@ -131,7 +132,7 @@ def test_what_is_beyond_its_margin_grows_and_what_is_not_dies(made, beyond_db):
     assert growth <= max(bound_db, 0) / min(made.delays) + 1e-6
 
 
-@settings(max_examples=40)
+@few
 @given(st.data())
 def test_growth_of_flat_heads_is_that_of_the_largest_root(data):
     count = data.draw(st.integers(1, 4))
@@ -151,7 +152,7 @@ def test_growth_of_flat_heads_is_that_of_the_largest_root(data):
     assert np.isclose(loop.fastest_growth_db_per_s(made), expected, rtol=1e-6, atol=1e-4)
 
 
-@settings(max_examples=15)
+@few
 @given(loops())
 def test_the_band_is_that_of_all_frequencies_in_phase_within_a_decibel(made):
     found = loop.stability(made, count_modes=False)
@@ -162,7 +163,7 @@ def test_the_band_is_that_of_all_frequencies_in_phase_within_a_decibel(made):
     assert surely[-1] - 1e-6 <= found.band[1] <= perhaps[-1] + 1e-6
 
 
-@settings(max_examples=25)
+@few
 @given(loops(most=1))
 def test_one_head_grows_at_every_frequency_in_phase_with_gain_above_one(made):
     loud = dataclasses.replace(made, return_gain=3 * np.sign(made.return_gain) / abs(made.head_gains[0]))
@@ -170,7 +171,7 @@ def test_one_head_grows_at_every_frequency_in_phase_with_gain_above_one(made):
     assert loop.stability(loud).growing_modes == np.sum(np.abs(loop.loop_gain(loud, in_phase)) > 1)
 
 
-@settings(max_examples=25)
+@few
 @given(loops())
 def test_frequencies_in_phase_are_in_phase(made):
     found = loop.oscillation_frequencies(made, 0, 500)
