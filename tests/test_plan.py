@@ -257,9 +257,9 @@ def test_without_a_head_that_feeds_the_return_there_is_a_plan_without_a_send():
 
 
 def test_a_far_head_outside_the_loop_only_lengthens_the_echo_and_a_near_one_does_not_hurry_it():
-    # 40 and 160 mm are 210 and 840 ms at 19.05 cm/s. By halves what has gone round five times stands at -30.10
-    # dB; the far head, not in the loop, gives it 840 ms after that, together with the near head's answer to
-    # what has gone round eight times, an eighth of it: -29.08 dB, the last that is heard, and 9 * 0.21 s.
+    # 40 and 160 mm are 210 and 840 ms at 19.05 cm/s. By halves what has gone round five times stands at
+    # -30.10 dB; the far head, not in the loop, gives it 840 ms after that, together with the near head's
+    # answer to what has gone round eight times, an eighth of it: -29.08 dB, the last heard, and 9 * 0.21 s.
     heads = "[{{spacing_mm = 40, feeds_return = {}}}, {{spacing_mm = 160, feeds_return = {}}}]"
     text = f"transport.speeds_cm_s = [19.05]\n{LOSSLESS}"
     near = machine_from_text(
