@@ -19,7 +19,7 @@ from tapecalc.machine import (
     machine_from_text,
     with_changes,
 )
-from tapecalc.plan import MOST_PASSES, echo_pattern, make_plan
+from tapecalc.plan import MOST_PASSES, echo_pattern, is_cassette, make_plan
 from tapecalc.plot.catalog import draw
 
 LOSSLESS = (
@@ -968,6 +968,15 @@ def test_the_hub_of_a_cassette_is_its_own_in_plan_and_picture():
     assert row.over_reel == pytest.approx(expected)
     rates = np.concatenate([line.get_ydata() for line in draw("reel_turns", machine).artists.values()])
     assert [rates.min(), rates.max()] == pytest.approx(expected)
+
+
+def test_a_cassette_is_told_by_tracks_heads_and_speeds():
+    cassette = machine_from_text(MACHINES["cassette"])
+    assert is_cassette(cassette)
+    for key, last, first in (("heads.track_width_mm", 0.89, 0.9), ("playback_heads.1.spacing_mm", 20, 20.1)):
+        assert is_cassette(with_changes(cassette, {key: last}))
+        assert not is_cassette(with_changes(cassette, {key: first}))
+    assert not is_cassette(with_changes(cassette, {"transport.speeds_cm_s": (4.76, 9.525)}))
 
 
 def test_the_swing_of_a_held_note_is_that_of_440_hz_and_the_first_repeat():
