@@ -242,6 +242,11 @@ def test_an_inverted_head_grows_as_the_pair_of_roots_says():
     assert loop.fastest_growth_db_per_s(made) == pytest.approx(0, abs=1e-9)
 
 
+def test_the_faintest_loop_dies_by_its_gain_in_each_delay():
+    made = echo(delays=(0.1,), return_gain=10 ** (-140 / 20))
+    assert loop.fastest_growth_db_per_s(made) == pytest.approx(-1400)
+
+
 def test_a_head_outside_the_loop_has_no_part_in_growth_nor_start():
     for made in (echo(delays=(0.84,), return_gain=db_to_amplitude(2)), echo(one_pass=REAL, return_gain=1.6)):
         with_more = outside(made, 0.21 * SPEED, 1.7 * SPEED)
@@ -650,6 +655,37 @@ def test_hiss_of_a_band_is_that_of_the_band():
     long_run = np.mean(response / (1 - 0.81 * response)) / np.mean(response)
     found = loop.hiss_db(echo(return_gain=0.9, one_pass=dull), low=5000, high=6000)
     assert found == pytest.approx(10 * math.log10(long_run), abs=1e-4)
+
+
+def test_modes_are_counted_to_the_very_edges_of_the_band_that_grows():
+    # In a second of delay hundreds of turns lie within a step of the search at either edge.
+    dull = treble_loss(2e-6, low_cut=300)
+    every = loop.oscillation_frequencies(echo(delays=(1.0,), one_pass=dull), 0, loop.HIGHEST_FREQUENCY)
+    for send in (1.3, 1.34, 1.39, 1.45):
+        made = echo(delays=(1.0,), return_gain=send, one_pass=dull)
+        growing = np.count_nonzero(loop.loop_gain_db(made, every) > 0)
+        assert loop.stability(made).growing_modes == growing > 500
+
+
+def test_a_band_whose_ends_are_too_far_to_look_for_is_that_of_the_response():
+    # Heads of opposite sign 0.1 ms apart: 2 |sin(pi f / 10 kHz)|, 4.6 dB down 2 kHz from either end.
+    made = echo(delays=(1.0, 1.0001), head_gains=(1.0, -1.0), return_gain=0.4)
+    assert loop.stability(made, count_modes=False).band == pytest.approx((0, 40e3))
+
+
+@pytest.mark.parametrize("delays", [(0.2, 0.26), (1.3, 2.1)])
+def test_start_and_band_of_a_pass_that_is_louder_than_its_input_are_those_of_all_frequencies(delays):
+    # Aligned with a lifted head and played by one that touches: up to 24 dB more in the treble.
+    bright = OnePass(
+        speed=SPEED, today=IDEAL, aligned=dataclasses.replace(IDEAL, separation=5e-6), boost_db=24, low_cut=30
+    )
+    made = echo(delays=delays, head_gains=(1.0, 0.8), one_pass=bright)
+    every = loop.oscillation_frequencies(made, 0, loop.HIGHEST_FREQUENCY)
+    levels_db = loop.loop_gain_db(made, every)
+    found = loop.stability(made, count_modes=False)
+    assert levels_db.max() > 12 and found.margin_db == pytest.approx(-levels_db.max(), abs=1e-6)
+    within = every[levels_db >= levels_db.max() - 1]
+    assert found.band == pytest.approx((within[0], within[-1]))
 
 
 def test_the_band_of_hearing_is_meant_unless_another_is_named():
