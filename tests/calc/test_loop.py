@@ -667,6 +667,12 @@ def test_modes_are_counted_to_the_very_edges_of_the_band_that_grows():
         assert loop.stability(made).growing_modes == growing > 500
 
 
+def test_the_band_begins_where_the_slightest_low_cut_is_in_phase():
+    # atan(0.01 / f) = 2 pi f / 4: f tan(1.5708 f) is 0.00998 at 0.0795 Hz and 0.010005 at 0.0796.
+    made = echo(one_pass=dataclasses.replace(FLAT, low_cut=0.01))
+    assert loop.stability(made, count_modes=False).band[0] == pytest.approx(0.07958, abs=2e-5)
+
+
 def test_a_band_whose_ends_are_too_far_to_look_for_is_that_of_the_response():
     # Heads of opposite sign 0.1 ms apart: 2 |sin(pi f / 10 kHz)|, 4.6 dB down 2 kHz from either end.
     made = echo(delays=(1.0, 1.0001), head_gains=(1.0, -1.0), return_gain=0.4)
