@@ -673,6 +673,12 @@ def test_the_band_begins_where_the_slightest_low_cut_is_in_phase():
     assert loop.stability(made, count_modes=False).band[0] == pytest.approx(0.07958, abs=2e-5)
 
 
+def test_very_long_delays_have_the_margin_of_their_loudest_tone():
+    # 20 s and, inverted, 30 s come together at 0.05 Hz first, after one turn and one and a half: 0.5 * 1.8.
+    found = loop.stability(echo(delays=(20.0, 30.0), head_gains=(1.0, -0.8)), count_modes=False)
+    assert (found.margin_db, found.frequency) == pytest.approx((-20 * math.log10(0.9), 0.05))
+
+
 def test_a_band_whose_ends_are_too_far_to_look_for_is_that_of_the_response():
     # Heads of opposite sign 0.1 ms apart: 2 |sin(pi f / 10 kHz)|, 4.6 dB down 2 kHz from either end.
     made = echo(delays=(1.0, 1.0001), head_gains=(1.0, -1.0), return_gain=0.4)
