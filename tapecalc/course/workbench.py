@@ -254,7 +254,7 @@ class Workbench:
         """Sentence and table as HTML."""
         rows = "".join(
             f"<tr><th scope='row' style='text-align:left;padding-right:1em'>{html.escape(what)}</th>"
-            f"<td style='text-align:right'>{html.escape(number)}</td></tr>"
+            f"<td style='text-align:left'>{html.escape(number)}</td></tr>"
             for what, number in self.table.items()
         )
         told = f"<p role='status'>{html.escape(self.readout)}</p>"
