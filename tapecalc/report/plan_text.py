@@ -439,6 +439,8 @@ def _tables_of_delays(plan: EchoPlan) -> Iterator[Table]:
     """How each delay is heard, how it fits the song, and what makes it exact."""
     measured, count = sum(d.measured for d in plan.delays), len(plan.delays)
     note = f"As measured in {measured} of {count} rows, else spacing over speed." if measured else ""
+    if not measured and len(plan.machine.playback_heads) > 1:
+        note = "A speed that is off shifts all heads by the same share, so their ratios are surer than each."
     yield _table(
         "delays",
         "Delays",

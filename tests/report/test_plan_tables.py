@@ -514,6 +514,8 @@ def test_notes_say_how_the_figures_are_meant():
     }
     one, three = notes["one head"], notes["three heads"]
     assert one["delays"] == ""
+    # 1 % of the speed is 1 % of every head's delay, whatever its spacing.
+    assert notes["three heads"]["delays"].startswith("A speed that is off shifts all heads by the same share")
     assert notes["measured"]["delays"] == "As measured in 1 of 2 rows, else spacing over speed."
     # Below 240 ms 6 ms are more than 2.5 %.
     assert one["fits"].startswith("Heard as off in an even pulse: more than 6 ms below 240 ms, 2.5 % above")
