@@ -48,7 +48,7 @@ from site_exercises import STYLE as EXERCISES_STYLE
 from site_exercises import Exercises, progress_place
 from site_find import contents_of, index_sheet, plain, search_index
 from site_gallery import PAGE as GALLERY
-from site_gallery import archives, clip_of, clips_in, gallery_figures
+from site_gallery import archives, clip_of, clips_in, gallery_figures, lighter
 from site_panels import panel_in, panels_script, small
 
 from tapecalc import __version__
@@ -91,7 +91,7 @@ RUN_IT = "No sound, no link? Run this cell."  # what a player says for a noteboo
 FITS_A_PHONE = 40  # characters or TeX signs in a line that is not scrolled sideways
 MATHML = "http://www.w3.org/1998/Math/MathML"
 STOP_BEHIND_MATH = re.compile(r'(<math [^>]*display="inline"[^>]*>(?:(?!</math>).)*</math>)([).,:;?!]+)')
-EMBEDDED_SOUND = re.compile(r"data:audio/mpeg;base64,([A-Za-z0-9+/=]+)")
+EMBEDDED = re.compile(r"data:(audio/mpeg|image/svg\+xml);base64,([A-Za-z0-9+/=]+)")
 ADDRESS = re.compile(r"(?i)^([a-z][a-z0-9+.-]*:|//)")
 
 DARK = "screen and (prefers-color-scheme: dark)"
@@ -414,7 +414,7 @@ class Site:
             elif "image/png" in data:
                 parts.append(self.picture(data["image/png"], output.metadata.get("image/png", {})))
             elif "text/html" in data:
-                shown = self.without_sounds(data["text/html"])
+                shown = self.with_files(data["text/html"])
                 if function := panel_in(shown):
                     parts.append({"kind": "panel", "html": Markup(shown), "function": function})
                     continue
@@ -446,13 +446,25 @@ class Site:
         size = {key: metadata.get(key) for key in ("alt", "width", "height")}
         return {"kind": "picture", "source": source, "caption": "", **size}
 
-    def without_sounds(self, text):
-        """HTML whose embedded sounds have become files: the page is light, and a phone can save them."""
+    def with_files(self, text):
+        """HTML whose embedded sounds and drawings have become files: the page is light, one can save them."""
 
         def file_of(found):
-            return self.stored("sounds", base64.b64decode(found[1]), "mp3")
+            content = base64.b64decode(found[2])
+            if found[1] == "audio/mpeg":
+                return self.stored("sounds", content, "mp3")
+            if harm := harm_in(content.decode("utf-8")):
+                raise Refused(f"a drawing has {', '.join(harm)}")
+            return self.stored("pictures", lighter(content), "svg")
 
-        return EMBEDDED_SOUND.sub(file_of, text.replace(f" {RUN_IT}", ""))
+        return EMBEDDED.sub(file_of, text.replace(f" {RUN_IT}", ""))
+
+
+def _with_lighter(found):
+    """What is embedded, a drawing in tenths of a point."""
+    if found[1] == "audio/mpeg":
+        return found[0]
+    return f"data:{found[1]};base64,{base64.b64encode(lighter(base64.b64decode(found[2]))).decode('ascii')}"
 
 
 def _text(kind, text):
@@ -506,7 +518,7 @@ def tool_file(name):
     return (Path(__file__).parent / name).read_text("utf-8")
 
 
-def playable():
+def playable(site):
     """The bundled machine as the first page lets one play it: its script and what belongs to that."""
     machine = example_machine()
     script = live_pages.page_script(playable_facts(machine))
@@ -516,7 +528,7 @@ def playable():
         "style": live_pages.style_sheet().removeprefix(
             style.type_css()
         ),  # the site's own style brings the type
-        "still": Markup(live_pages.still(machine)),
+        "still": Markup(site.with_files(live_pages.still(machine))),
     }
 
 
@@ -540,6 +552,7 @@ def plan_files(site):
     del content["plan/preview.wav"]  # its page plays it; a megabyte more
     page = content[PLAN].decode("utf-8").replace(f'href="{TRY}"', f'href="../{TRY}"')
     page = page.replace('<li><a href="preview.wav">The sound as a file</a></li>\n', "")
+    page = EMBEDDED.sub(_with_lighter, page)
     before, header, after = page.partition("<header>")
     if not header:
         raise Refused("the plan's page has no header to put the way back into")
@@ -610,7 +623,7 @@ def site_files(*, plan=True, packed=False, base=""):
 def add_lessons(site, pages, used, figures, common):
     """The map, the workbench and the lessons; the first of them plays."""
     for place, page in enumerate(pages):
-        tape = None if place else playable()
+        tape = None if place else playable(site)
         scripts = [tape["script"]] if tape else []
         scripts += [panels_script(page.panels)] if page.panels else []
         scripts += [script] if (script := page.exercises.script(() if place else pages)) else []

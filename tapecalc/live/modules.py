@@ -14,12 +14,13 @@ PACKAGES = ("tapecalc.live", "tapecalc.panels")
 
 _IMPORT = re.compile(r"^import \{([^}]*)\} from \"\.(?:\./\w+)?/(\w+)\.mjs\";\n", re.MULTILINE)
 _EXPORT = re.compile(r"^export (?=(?:async )?function\b|class\b|const\b)", re.MULTILINE)
+_COMMENT = re.compile(r"^[ \t]*(?:/\*\*(?:(?!\*/).)*\*/|//[^\n]*)\n", re.MULTILINE | re.DOTALL)
 _NAMES = re.compile(r"^(?:async )?(?:function\*?|class|const|let) (\w+)", re.MULTILINE)
 
 
 @cache
 def joined(*roots: str) -> str:
-    """Return modules with all that they import before them, each once, as one text without imports.
+    """Return modules with all that they import before them, each once, without imports and comments.
 
     Two modules with one name at their top level, or that import each other, are refused.
 
@@ -55,4 +56,4 @@ def _collect(name: str, parts: dict[str, str], way: tuple[str, ...]) -> None:
     text = module_file(name).read_text(encoding="utf-8")
     for _, other in _IMPORT.findall(text):
         _collect(other, parts, (*way, name))
-    parts[name] = _EXPORT.sub("", _IMPORT.sub("", text))
+    parts[name] = _EXPORT.sub("", _COMMENT.sub("", _IMPORT.sub("", text)))

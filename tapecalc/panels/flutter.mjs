@@ -4,9 +4,8 @@ import { dbToAmplitude, delayFromSpacing, speedFromIps } from "../live/formulas.
 import { fixedText, generalText, msText, speedText } from "../live/words.mjs";
 import { check, SEMITONE, slider } from "./control.mjs";
 import { heardSound } from "./hearing.mjs";
-import {
-  delaySwing, partRate, partWobble, ratioToCents, repeatDeviation, twoSigma, usualShimmerDb, weightingDb,
-} from "./wobbling.mjs";
+import { delaySwing, partRate, partWobble, ratioToCents, repeatDeviation } from "./wobbling.mjs";
+import { twoSigma, usualShimmerDb, weightingDb } from "./wobbling.mjs";
 
 const LARGEST_WOBBLE_PERCENT = 0.5;
 const FASTEST_WOBBLE_HZ = 12;

@@ -1,8 +1,7 @@
 // Many heads: a rhythm on the tape, close heads, heads on the return, and two tracks that cross.
 
-import {
-  amplitudeToDb, beatMarks, dbToAmplitude, delayFromSpacing, nearestFit, speedFromIps, timingThreshold,
-} from "../live/formulas.mjs";
+import { amplitudeToDb, beatMarks, dbToAmplitude, delayFromSpacing } from "../live/formulas.mjs";
+import { nearestFit, speedFromIps, timingThreshold } from "../live/formulas.mjs";
 import { fixedText, generalText, levelText, msText } from "../live/words.mjs";
 import { combExtremesDb, notchFrequencies, sharedSends, stereoEchoes, tapsSize } from "./combs.mjs";
 import { choice, slider } from "./control.mjs";

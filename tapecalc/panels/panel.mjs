@@ -94,8 +94,9 @@ export function mountPanel(place, panel, kit, options = {}) {
     svg.setAttribute("viewBox", `0 0 ${width} ${picture.height}`);
     svg.setAttribute("aria-label", `${panel.alt} ${found.sentence}`);
     pen.begin();
-    picture.shapes.forEach(({ tag, given, words }, k) => pen.put(`${k} ${tag}`, tag, given, words));
+    const nodes = picture.shapes.map(({ tag, given, words }, k) => pen.put(`${k} ${tag}`, tag, given, words));
     pen.end();
+    nodes.forEach((node, k) => { if (svg.children[k] !== node) svg.insertBefore(node, svg.children[k]); });
   };
   const follow = () => {
     found = panel.reckon(now);
@@ -164,15 +165,16 @@ export function mountPanel(place, panel, kit, options = {}) {
   function reserve() {
     const all = panel.controls.flatMap((control) => endsOf(control).map((value) => (
       panel.reckon({ ...firstValues(panel.controls), [control.name]: value }))));
-    const [longest, most] = /** @type {const} */ (["sentence", "rows"]).map((part) => (
-      all.reduce((one, other) => (other[part].length > one[part].length ? other : one), found)));
     said.style.minHeight = words.style.minHeight = "";
-    said.textContent = setInType(longest.sentence);
-    showRows(table, most.rows);
-    said.style.minHeight = `${said.offsetHeight}px`;
-    words.style.minHeight = `${words.offsetHeight}px`;
-    said.textContent = setInType(found.sentence);
-    showRows(table, found.rows);
+    const heights = [...all, found].map(({ sentence, rows }) => {
+      said.textContent = setInType(sentence);
+      showRows(table, rows);
+      return [said, table].map((part) => part.getBoundingClientRect().height);
+    });
+    const [highest, most] = [0, 1].map((part) => Math.ceil(Math.max(...heights.map((pair) => pair[part]))));
+    said.style.minHeight = `${highest}px`;
+    const rest = words.getBoundingClientRect().height - heights[all.length][1];
+    words.style.minHeight = `${Math.ceil(rest) + most}px`;
   }
 
   if (address) {

@@ -345,7 +345,8 @@ def _ruler_answer(canvas: Canvas, speeds: Sequence[float], delays: Sequence[floa
         beat = canvas.length(transport.spacing_from_delay(tempo.delay_from_tempo(bpm, 1), slow))
         return {"answer": beat, "means": f"of tape is one beat at {canvas.speed(slow)}", "role": "tape"}
     most, least = (f"{float(tempo.beats_from_delay(pick(delays), bpm)):.2f}" for pick in (max, min))
-    return {"answer": f"{most} beats", "means": f"at {canvas.speed(slow)}, {least} at {canvas.speed(fast)}"}
+    unit = "" if canvas.symbols_only else " beats"
+    return {"answer": f"{most}{unit}", "means": f"at {canvas.speed(slow)}, {least} at {canvas.speed(fast)}"}
 
 
 def _ruler_finding(speeds: Sequence[float], beats: float, count: int) -> str:
