@@ -8,6 +8,17 @@ const HELD_MS = 70;
 
 let named = 0;
 
+/**
+ * Keep the keys of controls from what stands around them: a notebook takes them for its cells.
+ * @param {HTMLElement} place
+ */
+export function keepKeys(place) {
+  place.addEventListener("keydown", (event) => {
+    const alone = !(event.ctrlKey || event.metaKey || event.altKey || event.shiftKey);
+    if (/^(Arrow|Home|End|Page)/.test(event.key) || (event.key === "Enter" && alone)) event.stopPropagation();
+  });
+}
+
 /** An id that nothing else on the page has. */
 export function freshId() {
   named += 1;

@@ -1,6 +1,6 @@
 /** The playable tape in a page: the scene, what is moved beside it, and the sound behind it. */
 
-import { buttonControl, checkControl, download, fold, heldControl } from "./controls.mjs";
+import { buttonControl, checkControl, download, fold, heldControl, keepKeys } from "./controls.mjs";
 import { numberControl, radioControl, rangeControl, selectControl } from "./controls.mjs";
 import { SEND_HIGH_DB, SEND_LOW_DB, STEP_MM } from "./grips.mjs";
 import { element } from "./elements.mjs";
@@ -296,9 +296,7 @@ class TapePage {
       if (event.key === "Escape" && (this.sound.playing || this.starting)) this.halt();
     };
     document.addEventListener("keydown", this.keys);
-    this.place.addEventListener("keydown", (/** @type {any} */ event) => {
-      if (/^(Arrow|Home|End|Page)/.test(event.key)) event.stopPropagation();
-    });
+    keepKeys(this.place);
     this.place.addEventListener("dragover", (/** @type {any} */ event) => event.preventDefault());
     this.place.addEventListener("drop", (/** @type {any} */ event) => {
       event.preventDefault();

@@ -1,3 +1,4 @@
+import { keepKeys } from "../live/controls.mjs";
 import { mountPanel } from "./panel.mjs";
 
 /**
@@ -10,9 +11,7 @@ import { mountPanel } from "./panel.mjs";
 export function showPanel({ model, el }, make) {
   const place = document.createElement("section");
   place.className = "what-if";
-  place.addEventListener("keydown", (event) => { // else the notebook takes these keys for its cells
-    if (/^(Arrow|Home|End|Page)/.test(event.key)) event.stopPropagation();
-  });
+  keepKeys(place);
   el.append(place);
   const panel = mountPanel(place, make(model.get("facts")), model.get("kit"), {
     values: model.get("values"),
