@@ -5,6 +5,8 @@
 const NARROW = 560;
 /** A letter's width over the type's size, for the room that words take before there is type. */
 const LETTER = 0.56;
+/** How much wider the type may be that stands in where ours is not there. */
+const WIDE_TYPE = 1.15;
 /** The space before a unit, where no line ends. */
 const UNITS = new RegExp("(?<=\\d) (?=(?:ms|s|min|h|Hz|kHz|dB|dBu|dB\\(A\\)|mm|cm/s|ips|in|m|%|bpm|V|mV"
   + "|nWb/m|nWb|\u00B5m)(?!\\w))", "g");
@@ -197,7 +199,8 @@ export class Axes {
     /** @type {Record<"x" | "y", [number, string][]>} */
     this.ticks = { x: ticksOf(options.x, picture.narrow ? 5 : 7), y: ticksOf(options.y, 6) };
     this.widest = this.ticks.y.length ? Math.max(widest, widestWords(this.ticks.y, size)) : 0;
-    const right = Math.max(...(options.ends ?? [""]).map((words) => wordsWidth(words, size) + size * 0.8),
+    const named = Math.max(...(options.ends ?? [""]).map((words) => wordsWidth(words, size)));
+    const right = Math.max(WIDE_TYPE * named + size * 0.8,
       ((this.ticks.x.at(-1)?.[1] ?? "").length * size * LETTER) / 2);
     const top = size * (options.y.name || options.title ? 1.9 : 0.8);
     const bottom = size * ((this.ticks.x.length ? 1.65 : 0.4) + (options.x.name ? 1.4 : 0));
