@@ -15,13 +15,22 @@ import lab_browser
 from site_pages import tool
 
 REDRAWN, PAINTED = 8.0, 1000.0  # ms
-#: Move every slider of every panel over its range, and count what was shifted.
+#: Move every list and slider of every panel over its range, and count what was shifted.
 MOVE = """() => {
   let shifted = 0;
   new PerformanceObserver(list => { for (const one of list.getEntries()) shifted += one.value; })
     .observe({ type: "layout-shift" });
   const times = [...document.querySelectorAll(".what-if")].map(panel => {
     const took = [];
+    for (const list of panel.querySelectorAll(".knobs select")) {
+      for (const { value } of list.options) {
+        list.value = value;
+        const start = performance.now();
+        list.dispatchEvent(new Event("change"));
+        panel.querySelector("svg.chart").getBoundingClientRect();
+        took.push(performance.now() - start);
+      }
+    }
     for (const slider of panel.querySelectorAll("input[type=range]")) {
       for (let k = 0; k <= 20; k += 1) {
         slider.value = Math.round(Number(slider.max) * k / 20);
