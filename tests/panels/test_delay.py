@@ -1,9 +1,11 @@
 """The panels about the delay say what the library reckons."""
 
+from functools import partial
+
 import numpy as np
 import pytest
 import scripts
-from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned
+from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned, told_at
 from panel_sounds import assert_heard
 
 from tapecalc import words
@@ -15,10 +17,7 @@ INCH = 0.0254
 PANELS = ("delayPanel", "speedChangePanel")
 
 
-def told(panel, **setting):
-    """Everything that a panel reckons at one setting; its rows by their names."""
-    [found] = reckoned("delay", panel, FACTS, [setting])
-    return {**found, "table": dict(found["rows"])}
+told = partial(told_at, "delay", FACTS)
 
 
 # ---- what the library says ----

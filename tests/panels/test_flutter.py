@@ -2,10 +2,11 @@
 
 import math
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
-from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned
+from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned, told_at
 
 from tapecalc import words
 from tapecalc.calc import flutter, parts, transport
@@ -16,10 +17,7 @@ from tapecalc.machine import example_machine
 DECK = example_machine()
 
 
-def told(panel, **setting):
-    """Everything that a panel reckons at one setting; its rows by their names."""
-    [found] = reckoned("flutter", panel, FACTS, [setting])
-    return {**found, "table": dict(found["rows"])}
+told = partial(told_at, "flutter", FACTS)
 
 
 @pytest.mark.parametrize("panel", ["wobblePanel", "partsPanel"])

@@ -2,10 +2,11 @@
 
 import itertools
 import re
+from functools import partial
 
 import numpy as np
 import pytest
-from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned
+from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned, told_at
 
 from tapecalc import words
 from tapecalc.calc import heads, response, standards, stereo, tempo
@@ -24,10 +25,7 @@ RETURNS = {
 }
 
 
-def told(panel, **setting):
-    """Everything that a panel reckons at one setting; its rows by their names."""
-    [found] = reckoned("heads", panel, FACTS, [setting])
-    return {**found, "table": dict(found["rows"])}
+told = partial(told_at, "heads", FACTS)
 
 
 def every(panel, count, seed):

@@ -1,8 +1,10 @@
 """The panels about measuring say what the library reckons."""
 
+from functools import partial
+
 import numpy as np
 import pytest
-from panel_runs import assert_drawn, controls_of, drawn_settings, reckoned
+from panel_runs import assert_drawn, controls_of, drawn_settings, reckoned, told_at
 
 from tapecalc import words
 from tapecalc.calc import flutter
@@ -16,10 +18,7 @@ SPACING, SPEED, USUAL = DECK.spacings[0], DECK.speeds[0], DECK.delays(DECK.speed
 PANELS = ("toolsPanel", "piecesPanel")
 
 
-def told(panel, **setting):
-    """Everything that a panel reckons at one setting; its rows by their names."""
-    [found] = reckoned("measuring", panel, FACTS, [setting])
-    return {**found, "table": dict(found["rows"])}
+told = partial(told_at, "measuring", FACTS)
 
 
 @pytest.mark.parametrize("panel", PANELS)

@@ -1,10 +1,11 @@
 """The panels about levels say what the library reckons."""
 
 import math
+from functools import partial
 
 import numpy as np
 import pytest
-from panel_runs import assert_drawn, controls_of, drawn_settings, reckoned
+from panel_runs import assert_drawn, controls_of, drawn_settings, reckoned, told_at
 
 from tapecalc.calc import levels, loop
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
@@ -16,10 +17,7 @@ DECK = example_machine()
 MADE_FOR = {"+4 dBu": 4.0, "-10 dBV": -10 + 20 * math.log10(1 / math.sqrt(0.6))}
 
 
-def told(panel, **setting):
-    """Everything that a panel reckons at one setting; its rows by their names."""
-    [found] = reckoned("patching", panel, FACTS, [setting])
-    return {**found, "table": dict(found["rows"])}
+told = partial(told_at, "patching", FACTS)
 
 
 def signed(value):

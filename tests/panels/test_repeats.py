@@ -1,10 +1,11 @@
 """The panels about the loop say what the library reckons, and hold at every end."""
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
-from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned
+from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned, told_at
 
 from tapecalc import words
 from tapecalc.calc import loop
@@ -18,10 +19,7 @@ PANELS = ("fadingPanel", "runawayPanel")
 SHAPES = {"none": "flat", "likely": "blocks", "at most": "plates"}
 
 
-def told(panel, **setting):
-    """Everything that a panel reckons at one setting; its rows by their names."""
-    [found] = reckoned("repeats", panel, FACTS, [setting])
-    return {**found, "table": dict(found["rows"])}
+told = partial(told_at, "repeats", FACTS)
 
 
 def plain(level_db):

@@ -1,10 +1,11 @@
 """The panels about the tempo say what the library reckons."""
 
 import re
+from functools import partial
 
 import numpy as np
 import pytest
-from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned
+from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned, signed, told_at
 from panel_sounds import assert_heard
 
 from tapecalc import words
@@ -19,15 +20,7 @@ JUDGED_AS = {
 RATE = 24_000
 
 
-def told(panel, **setting):
-    """Everything that a panel reckons at one setting; its rows by their names."""
-    [found] = reckoned("tempo", panel, FACTS, [setting])
-    return {**found, "table": dict(found["rows"])}
-
-
-def signed(value, digits):
-    """A number with its sign, and no minus before a zero."""
-    return f"{round(value, digits) + 0.0:+.{digits}f}"
+told = partial(told_at, "tempo", FACTS)
 
 
 def late_or_early(error):

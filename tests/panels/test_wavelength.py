@@ -1,11 +1,12 @@
 """The panels about wavelength, standards and passes say what the library reckons."""
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
 from mirrors import in_page, mirrored, places
-from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned
+from panel_runs import assert_drawn, controls_of, drawn_settings, heard, reckoned, signed, told_at
 
 from tapecalc import words
 from tapecalc.calc import levels, response, standards, transport
@@ -19,15 +20,7 @@ CONTACT = DECK.one_pass(DECK.speeds[0]).today
 GRID = np.geomspace(20, 20e3, 300)
 
 
-def told(panel, **setting):
-    """Everything that a panel reckons at one setting; its rows by their names."""
-    [found] = reckoned("wavelength", panel, FACTS, [setting])
-    return {**found, "table": dict(found["rows"])}
-
-
-def signed(value, digits):
-    """A number with its sign, and no minus before a zero."""
-    return f"{round(value, digits) + 0.0:+.{digits}f}"
+told = partial(told_at, "wavelength", FACTS)
 
 
 def decibels(value):

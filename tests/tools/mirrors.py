@@ -35,6 +35,15 @@ def in_page(module, names, given):
     return scripts.run(module, script, given)
 
 
+def assert_mirrored(module, numbers, *, atol):
+    """Compare functions of plain numbers with the library's; with each goes where its arguments are drawn."""
+    given = {name: places(limits, seed) for seed, (name, (_, limits)) in enumerate(numbers.items())}
+    found = in_page(module, numbers, given)
+    for name, (original, _) in numbers.items():
+        wanted = [original(*row) for row in given[name]]
+        np.testing.assert_allclose(found[name], wanted, rtol=1e-9, atol=atol, err_msg=name)
+
+
 def text_of(*modules):
     """The source of modules."""
     return "".join(module_file(name).read_text(encoding="utf-8") for name in modules)

@@ -15,6 +15,17 @@ def reckoned(module, function, facts, settings):
     return scripts.run(module, script, {"facts": facts, "settings": settings})
 
 
+def told_at(module, facts, function, **setting):
+    """Give everything that a panel reckons at one setting; its rows by their names."""
+    [found] = reckoned(module, function, facts, [setting])
+    return {**found, "table": dict(found["rows"])}
+
+
+def signed(value, digits):
+    """Write a number with its sign, and no minus before a zero."""
+    return f"{round(value, digits) + 0.0:+.{digits}f}"
+
+
 def controls_of(module, function, facts):
     """Give a panel's controls."""
     return scripts.run(module, f"return {function}(given).controls;", facts)
