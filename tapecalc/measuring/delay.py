@@ -1,13 +1,14 @@
 """The delay between what went in and what came out, on average and against time.
 
-1. `find_lag` finds roughly where the echo is, its polarity, and whether the channels are swapped.
+1. `find_lag` finds roughly where the echo is, and whether another lag fits as well: then nothing is told.
 2. `learn_path` learns from the loudest seconds what the machine does to the sound on its way.
 3. `fit_windows` finds the delay of a short window every 50 ms, all through the recording.
-4. At the end all windows together give mean and drift, with what they leave open.
+4. The phase that is left in all windows together is told apart: delay, a low cut's lead, equalizers' lead.
+5. The mean over the take is judged by the lag, and by what it does from one part of the take to another.
 """
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,22 +16,21 @@ from numpy.typing import NDArray
 from tapecalc import words
 from tapecalc.calc.quantity import calculator
 from tapecalc.calc.response import OnePass
-from tapecalc.measuring.delay_path import FEWEST, find_lag, lead_is_there, learn_path, remaining_phase
-from tapecalc.measuring.delay_windows import Grid, MachinePath, Windows, fit_windows
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
+from tapecalc.measuring.delay_windows import Grid, Spectra, Windows, fit_windows, learn_path
+from tapecalc.measuring.dsp import phase_ramp, total_and_without
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate, jackknife
+from tapecalc.measuring.lag import HIGHPASS, Lag, find_lag
 from tapecalc.measuring.recording import Recording, channel_health
 
 Array = NDArray[np.float64]
-
-MOST_KEPT = 2000  # values of a track that a file keeps
 
 
 @dataclass(frozen=True, eq=False)
 class DelayTrack:
     """The delay of a machine, on average and against time, in s; uncertainties are of 95 % intervals.
 
-    That of the mean covers noise and the fit of the path's phase. What the interface's clock adds, and how
-    far the mean of this recording may be from that of a long one, stand beside it; `total` has all three.
+    That of the mean covers noise and the fit of the path's phase, in this take. What the interface's clock
+    adds, and how far the mean of another take may be from this one, stand beside it; `total` has all three.
     Source: JCGM 100:2008 (GUM).
     """
 
@@ -41,7 +41,6 @@ class DelayTrack:
     track: Array  # the delay at those times
     track_plus_minus: Array
     polarity: int  # -1 if the machine inverts the signal
-    swapped: bool  # whether the playback was found on the channel called dry
     drift: Estimate  # steady change of the delay, s/s
     low_cut: Estimate  # corner of the phase lead that was found in the bass, Hz
     match: float  # median correlation of a window with its echo
@@ -68,24 +67,15 @@ class DelayTrack:
             "drift": self.drift.to_dict(),
             "low_cut": self.low_cut.to_dict(),
             "polarity": self.polarity,
-            "swapped": self.swapped,
             "match": float(self.match),
             "return_gain": self.return_gain.to_dict(),
             "windows": {"used": self.used, "with sound": self.windows},
             "track": {
-                "time": [round(float(t), 6) for t in self.time[:MOST_KEPT]],
-                "delay": [round(float(t), 9) for t in self.track[:MOST_KEPT]],
+                "time": [round(float(t), 6) for t in self.time[:2000]],
+                "delay": [round(float(t), 9) for t in self.track[:2000]],
             },
             "sentences": list(self.sentences),
         }
-
-
-SOONEST = 1e-3  # s; no two heads are so near that tape is faster
-
-
-HOP = 0.05  # s from one window to the next
-WINDOW = 0.0213  # s, rounded to a power of two of samples; short, since within long ones the delay changes
-LONGEST = 3.0  # s, the longest delay that is looked for
 
 
 @calculator
@@ -105,197 +95,255 @@ def measure_delay(
     """
     if recording.dry is None:
         raise CannotTell("a delay needs the dry signal beside the playback, and there is one channel only")
+    if not recording.common_start:
+        raise CannotTell(
+            "two files have no common beginning from which to count a delay; record both channels into one "
+            "stereo file, or say that one clock started both"
+        )
     sentences: list[str] = []
-    health = {name: channel_health(recording, name) for name in ("dry", "playback")}
-    for channel in health.values():
+    dry, playback = (channel_health(recording, name) for name in ("dry", "playback"))
+    for channel in (dry, playback):
         if channel.empty:
             raise CannotTell(f"the {channel.name} channel is empty")
         sentences += channel.sentences()
-    rate, loudest = recording.sample_rate, health["dry"].loudest
-    sizes = rate, 2 ** round(np.log2(WINDOW * rate)), max(1, round(HOP * rate))
-    grid = Grid(*sizes)
-    lag = find_lag(recording, grid, LONGEST, loudest)
-    if lag.swapped:
-        recording = recording.swapped()
-        sentences.append("The channels are swapped: the one called dry comes later. They were exchanged.")
-    if lag.polarity < 0:
-        sentences.append("The machine turns the polarity over.")
-    if lag.samples < SOONEST * rate:
-        raise CannotTell(
-            f"the playback is there {words.amount(lag.samples / rate, 'ms', '.1f')} after the dry sound, "
-            "sooner than tape can bring it: one signal is on both channels, or the machine plays its source "
-            "instead of the tape"
-        )
-    if one_pass is None:
-        sentences.append(LEAD_LEFT)
-    elif lead_is_there(recording, known := Grid(*sizes, one_pass), lag.samples, lag.polarity, loudest):
-        sentences.append(LEAD_OUT)
-        grid = known
-    else:
-        sentences.append(NO_LEAD)
-    path = learn_path(recording, grid, lag.samples, lag.polarity, loudest)
+    lag = find_lag(recording)
+    _refuse_lag(lag)
+    grid = Grid(recording.sample_rate)
+    path = learn_path(recording, grid, lag.samples, lag.polarity, dry.loudest)
     windows = fit_windows(recording, grid, lag.samples, path)
-    used = _used_windows(windows, path, grid)
-    mean, noise, wander, drift = _mean_and_drift(used, grid.hop / rate)
-    # What a model of a window leaves out depends on the sound: windows of one note err alike.
-    together = 1 + 2 * np.clip(windows.alike[1:] / max(windows.alike[0], 1e-300), 0, 1).sum()
-    spread = np.sqrt(together * noise**2 + used.u_phase**2 + np.median(used.u_lead) ** 2)
-    sentences += _remarks(windows, used, drift, one_clock=recording.one_clock)
+    if windows is None or len(windows.delay) < FEWEST:
+        raise CannotTell(
+            f"only {0 if windows is None else len(windows.delay)} windows of 50 ms show a clear echo; record "
+            "louder, and for some seconds more"
+        )
+    phase, lead_said = _told_apart(windows.spectra, grid, one_pass)
+    good = _plausible(windows)
+    if np.count_nonzero(good) < FEWEST:
+        raise CannotTell(f"only {np.count_nonzero(good)} windows of 50 ms show a clear echo")
+    center, track, sigma = windows.center[good], windows.delay[good] + phase.delay, windows.sigma[good]
+    # Within a window a changing delay is known for a moment, to some 60 us.
+    sigma = np.hypot(sigma, 6e-5 * np.gradient(track, center))
+    _judge(track, lag)
+    mean, noise, wander, drift = _mean_and_drift(center, track, sigma, grid.hop / grid.rate)
+    sentences += _remarks(windows, phase, lag, drift, one_clock=recording.one_clock)
     return DelayTrack(
-        delay=Estimate(mean, float(COVERAGE_FACTOR * spread), "s"),
+        delay=Estimate(mean, float(COVERAGE_FACTOR * np.hypot(noise, phase.u_delay)), "s"),
         clock_plus_minus=Estimate.half_width(0.0, clock_tolerance * mean),
         wander=wander,
-        time=used.center + used.delay,
-        track=used.delay,
-        track_plus_minus=COVERAGE_FACTOR * used.sigma,
+        time=center + track,
+        track=track,
+        track_plus_minus=COVERAGE_FACTOR * sigma,
         polarity=lag.polarity,
-        swapped=lag.swapped,
         drift=drift,
-        low_cut=used.low_cut,
+        low_cut=Estimate(phase.low_cut, float(COVERAGE_FACTOR * phase.u_low_cut), "Hz"),
         match=float(np.median(windows.match)),
         return_gain=path.return_gain,
-        used=len(used.delay),
+        used=len(track),
         windows=len(windows.match),
-        clipped=health["dry" if lag.swapped else "playback"].clipped / recording.count,
-        sentences=tuple(sentences),
+        clipped=playback.clipped / recording.count,
+        sentences=(*sentences, lead_said),
     )
 
 
-# ---- which windows are used, and how sure each is ----
+def _refuse_lag(lag: Lag) -> None:
+    """Refuse where no tape is between the channels, where they are exchanged, and where several lags fit."""
+    # No two heads are so near that tape is faster than a millisecond.
+    if abs(lag.seconds) < 1e-3:
+        raise CannotTell(
+            f"the playback is there {words.amount(abs(lag.seconds), 'ms', '.1f')} after the "
+            "dry sound, sooner than tape can bring it: one signal is on both channels, or the machine plays "
+            "its source instead of the tape, or direct monitoring is on"
+        )
+    later = sorted(other for other in (lag.seconds, *lag.rivals) if other > 0)
+    if lag.rivals and later:
+        fit = words.listed([f"{1e3 * other:.0f}" for other in later[:4]])
+        raise CannotTell(
+            f"the sound repeats itself: {fit} ms {'fit alike' if len(later) > 1 else 'and others fit alike'}; "
+            "play something that does not, such as speech, noise or music of many notes, one head at a time"
+        )
+    if lag.seconds < 0:
+        raise CannotTell(
+            f"the playback comes {words.amount(-lag.seconds, 'ms', '.0f')} before the dry sound: the channels "
+            "are swapped"
+        )
 
 
-@dataclass(frozen=True, eq=False)
-class _Used:
-    """Windows that show a clear echo, the phase of all taken off. Times in s."""
-
-    center: Array
-    delay: Array
-    sigma: Array
-    low_cut: Estimate
-    u_phase: float  # standard uncertainty from the phase of all windows
-    u_lead: Array  # from a low cut that is not known, for every window
+def _judge(track: Array, lag: Lag) -> None:
+    """Refuse windows that went elsewhere than the correlation of the whole take: nobody knows which is right."""
+    low, middle, high = np.quantile(track, [0.02, 0.5, 0.98])
+    if abs(middle - lag.seconds) > 2e-3 + (high - low) / 2:
+        raise CannotTell(
+            f"short pieces of sound say {words.amount(middle, 'ms', '.1f')} and the whole take says "
+            f"{words.amount(lag.seconds, 'ms', '.1f')}; play something that does not repeat itself"
+        )
 
 
-def _used_windows(windows: Windows, path: MachinePath, grid: Grid) -> _Used:
-    """Choose the windows to use; refuse channels that do not belong together."""
-    _must_belong_together(windows.match, windows.decoy)
-    _refuse_few(len(windows.delay), grid)
-    delay, sigma = _straight_or_curved(windows)
-    phase = remaining_phase(windows.spectra, grid)
-    u_cut = np.hypot(phase.u_low_cut, path.unknown_cut)
-    # As far as the low cut is not known, its lead is taken for delay, most where the sound is deep.
-    u_lead = u_cut * windows.lead
-    sigma = np.sqrt(sigma**2 + (u_lead - np.median(u_lead)) ** 2 + windows.path_sigma**2)
-    good = _plausible(delay, sigma)
-    _refuse_few(int(np.count_nonzero(good)), grid)
-    low_cut = Estimate(phase.low_cut, float(COVERAGE_FACTOR * np.hypot(u_cut, phase.lead_low_cut)), "Hz")
-    u_phase = float(np.hypot(phase.u_delay, phase.lead_delay))
-    return _Used(windows.center[good], delay[good] + phase.delay, sigma[good], low_cut, u_phase, u_lead)
+FEWEST = 10  # windows, or frequencies, without which nothing is said
 
 
-def _must_belong_together(match: Array, decoy: Array) -> None:
-    """Refuse channels whose windows find wrong partners as good as the right ones."""
-    if len(match) < FEWEST:
-        raise CannotTell("there is less than half a second of sound with its echo")
-    true, wrong = np.median(match), np.median(decoy)
-    if (1 - true**2) > 0.5 * (1 - wrong**2) and true - wrong < 0.1:
-        if wrong > 0.9:
-            raise CannotTell(
-                "the material is the same everywhere (a steady tone?), so that any delay fits; record "
-                "music, speech, clicks or noise"
-            )
-        raise CannotTell("the two channels have nothing to do with each other")
-
-
-def _refuse_few(count: int, grid: Grid) -> None:
-    if count < FEWEST:
-        hop = words.amount(grid.hop / grid.sample_rate, "ms")
-        raise CannotTell(f"only {count} windows of {hop} show a clear echo")
-
-
-def _straight_or_curved(windows: Windows) -> tuple[Array, Array]:
-    """The better of the two fits of each window, with what the fit itself costs in its uncertainty."""
-    straight, curved = windows.sigma**2, windows.curved_sigma**2
-    weight = 1 / (curved + np.median(windows.curved_sigma) ** 2) ** 2
-    apart = (windows.curved_delay - windows.delay) ** 2 - (curved - straight)
-    bend = max(float(weight @ apart / weight.sum()), 0.0)
-    better = curved < straight + bend
-    delay = np.where(better, windows.curved_delay, windows.delay)
-    return delay, np.where(better, windows.curved_sigma, np.sqrt(straight + bend))
-
-
-def _plausible(delay: Array, sigma: Array) -> NDArray[np.bool_]:
+def _plausible(windows: Windows) -> NDArray[np.bool_]:
     """Windows that neither jump away from their neighbors nor are too vague to use."""
-    padded = np.pad(delay, 2, mode="reflect")
+    padded = np.pad(windows.delay, 2, mode="reflect")
     around = np.median([padded[:-4], padded[1:-3], padded[3:-1], padded[4:]], axis=0)
-    away = np.abs(delay - around)
+    away = np.abs(windows.delay - around)
     usual = 1.4826 * np.median(away)  # the standard deviation of normal errors with this median
-    return (away < 8 * usual + 1e-9) & (sigma < 10 * np.median(sigma) + 1e-9)
+    sigma = windows.sigma
+    good: NDArray[np.bool_] = (away < 8 * usual + 1e-9) & (sigma < 10 * np.median(sigma) + 1e-9)
+    return good
+
+
+# ---- the phase that remains over all windows ----
+
+LEAD_SHARE = 0.15  # standard uncertainty of what is known of the equalizers' lead; judgement
+
+
+class Phase(NamedTuple):
+    """What the phase of summed spectra tells, with standard uncertainties: s and Hz."""
+
+    delay: float  # left over
+    low_cut: float
+    u_delay: float
+    u_low_cut: float
+    misfit: float  # chi-square
+
+
+def _told_apart(groups: Spectra, grid: Grid, one_pass: OnePass | None) -> tuple[Phase, str]:
+    """Phase of all windows, with the lead of equalizers if it is there, and what is to be said of that."""
+    none = fit_phase(groups.total(), grid)
+    lead = None
+    said = (
+        "The equalizers of a tape machine advance the treble, so that its delay reads some hundredths of a "
+        "millisecond too short and its low cut too high; with the machine's speed that is taken out."
+    )
+    if one_pass is not None:
+        both = one_pass.record_gain(grid.frequency) * one_pass.playback_gain(grid.frequency)
+        lead = np.unwrap(np.angle(both))
+        if fit_phase(groups.total(), grid, lead).misfit < none.misfit:
+            said = (
+                "What equalizers as usual advance the treble by was taken out of the delay, with its doubt."
+            )
+        else:
+            said = "Nothing advances the treble as the equalizers of a tape machine do, so nothing was taken out."
+            lead = None
+    fit = fit_phase(groups.total(), grid, lead)
+    # What parts of the recording differ by is in the uncertainties too.
+    _, without = total_and_without(groups, np.flatnonzero(groups.number))
+    if len(without) > 1:
+        delays, cuts = zip(*(fit_phase(Spectra(*rest), grid, lead)[:2] for rest in without), strict=True)
+        fit = fit._replace(
+            u_delay=max(fit.u_delay, jackknife(delays)), u_low_cut=max(fit.u_low_cut, jackknife(cuts))
+        )
+    return fit, said
+
+
+def fit_phase(total: Spectra, grid: Grid, lead: Array | None = None) -> Phase:
+    """Fit ``-2 pi f e + fc / f + lead(f)`` to the phase of summed spectra: weighted least squares.
+
+    The first term is delay, the second the lead of a low cut far above its corner, the third that of
+    equalizers, known to some 15 %.
+    """
+    coherence = total.coherence()
+    use = (grid.frequency >= HIGHPASS) & (coherence > 0.1) & (total.dry > 1e-7 * total.dry.max())
+    if np.count_nonzero(use) < FEWEST:
+        raise CannotTell("dry channel and playback have too few frequencies in common")
+    frequency, known = grid.frequency[use], np.zeros(np.count_nonzero(use))
+    if lead is not None:
+        known = lead[use]
+    # Neighboring frequencies overlap through the taper: half of them are independent.
+    # Short windows leave 0.02 rad out: what lies beside a frequency is seen as its own.
+    variance = 2 * ((1 - coherence[use]) / (2 * coherence[use] * total.number) + 0.02**2)
+    # Beyond a null of a head the sound comes back inverted, which is no delay: half turns do not count.
+    squared = (total.cross[use] * np.exp(-1j * known)) ** 2
+    squared /= np.abs(squared) + 1e-300
+    steps = np.arange(-8, 8.1, 0.25)  # samples by which all windows may be off where treble is inverted
+    ramps = phase_ramp(2 * steps, grid.length)[:, use]
+    best = int(np.argmax(np.abs(ramps @ (squared / variance))))
+    phase = np.angle(squared * ramps[best]) / 2
+    # Before anything is measured: machines cut off at some tens of Hz.
+    design = np.stack([-2 * np.pi * frequency, 1 / frequency, known], axis=1)
+    before = np.diag([0.0, 1 / 100.0**2, 1 / LEAD_SHARE**2])
+    weighted = design / variance[:, None]
+    covariance = np.linalg.inv(design.T @ weighted + before)
+    solution = covariance @ (weighted.T @ phase)
+    rest = phase - design @ solution
+    square = float(rest @ (rest / variance))
+    spread = np.sqrt(np.diag(covariance) * max(1.0, square / max(len(rest) - 2, 1)))
+    # Of a lead that is wrong as a whole, what looks like delay.
+    as_delay = np.sum(weighted[:, 0] * known) / np.sum(weighted[:, 0] * design[:, 0])
+    return Phase(
+        delay=float(solution[0] + steps[best] / grid.rate),
+        low_cut=float(solution[1]),
+        u_delay=float(np.hypot(spread[0], LEAD_SHARE * as_delay)),
+        u_low_cut=float(spread[1]),
+        misfit=square + float((solution[2] / LEAD_SHARE) ** 2),
+    )
 
 
 # ---- what all windows together tell ----
 
-#: Student's t for 95 %: two neighboring frequencies under a bell hold 2.8 independent squares.
-WANDER_FACTOR = 3.3
 
-
-def _mean_and_drift(used: _Used, hop: float) -> tuple[float, float, float, Estimate]:
-    """Mean delay under a bell over time, its noise, how far a longer recording's mean may be; and drift.
+def _mean_and_drift(
+    center: Array, delay: Array, sigma: Array, hop: float
+) -> tuple[float, float, float, Estimate]:
+    """Mean delay under a bell over time, its noise, how far another take's mean may be; and drift.
 
     Under a bell, wow that goes round a few times in the recording leaves nothing in mean and slope.
-    What slower changes may leave is read from the slowest frequencies that can be told from them.
+    What slower changes may leave is read from the slowest frequencies that can be told from them, and from
+    the drift.
     """
-    place = np.round((used.center - used.center[0]) / hop).astype(int)
-    even = np.arange(place[-1] + 1)
-    track = np.interp(even, place, used.delay)
-    since = hop * (even - even.mean())
+    even = np.arange(center[0], center[-1] + hop / 2, hop)
+    track = np.interp(even, center, delay)
+    since = even - even.mean()
     bell = np.hanning(len(even) + 2)[1:-1]
     for_mean, for_slope = bell / bell.sum(), bell * since / (bell @ since**2)
     mean, slope = float(for_mean @ track), float(for_slope @ track)
     rest = track - mean - slope * since
     # Windows between two that were used are their means.
-    owner = np.round(np.interp(even, place, np.arange(len(place)))).astype(int)
+    owner = np.round(np.interp(even, center, np.arange(len(center)))).astype(int)
     noise, u_slope = (
-        float(np.sqrt(np.bincount(owner, weights, len(place)) ** 2 @ used.sigma**2))
+        float(np.sqrt(np.bincount(owner, weights, len(center)) ** 2 @ sigma**2))
         for weights in (for_mean, for_slope)
     )
-    turns = np.exp(-2j * np.pi * np.outer([2, 3], even / len(even)))
+    turns = np.exp(-2j * np.pi * np.outer([2, 3], np.arange(len(even)) / len(even)))
     slow = max(np.mean(np.abs(turns @ (for_mean * rest)) ** 2) - noise**2, 0.0)
     slow_slope = slow * (for_slope @ for_slope) / (for_mean @ for_mean)
+    # Student's t for 95 %: two neighboring frequencies under a bell hold 2.8 independent squares.
+    student = 3.3
+    spread = float(np.hypot(COVERAGE_FACTOR * u_slope, student * np.sqrt(slow_slope)))
     # Mean delay and spacing over mean speed differ by the square of the wobble.
     square = np.var(rest) / mean
-    wander = float(np.hypot(WANDER_FACTOR * np.sqrt(slow), COVERAGE_FACTOR * square))
-    spread = float(np.hypot(COVERAGE_FACTOR * u_slope, WANDER_FACTOR * np.sqrt(slow_slope)))
+    wander = float(np.hypot(student * np.sqrt(slow), COVERAGE_FACTOR * square))
+    if abs(slope) > spread:
+        # A delay that surely drifts may be anywhere on its way in another take.
+        wander = float(np.hypot(wander, abs(slope) * (even[-1] - even[0]) / 2))
     return mean, noise, wander, Estimate(slope, spread, "s/s")
 
 
-LIKE = 0.9  # match below which something is said of it
-STEADY = 2e-5  # s/s; less drift than that is not worth a sentence
-LEAD_OUT = "What equalizers as usual advance the treble by was taken out of the delay, with its doubt."
-NO_LEAD = "Nothing advances the treble as the equalizers of a tape machine do, so nothing was taken out."
-LEAD_LEFT = (
-    "The equalizers of a tape machine advance the treble, so that its delay reads some hundredths of a "
-    "millisecond too short and its low cut too high; with the machine's speed that is taken out."
-)
-SAME_SOUND = 0.9  # share of the playback's power, coherent with the dry channel, that leaves no other source
+# ---- in words ----
 
 
-def _remarks(windows: Windows, used: _Used, drift: Estimate, *, one_clock: bool) -> list[str]:
+def _remarks(windows: Windows, phase: Phase, lag: Lag, drift: Estimate, *, one_clock: bool) -> list[str]:
     """What is to be said of the figures."""
     sentences = [
         "A lag of the electronics reads as delay: a second-order low pass at 7 kHz adds about 32 us, and no "
         "recording at one speed can tell it from head distance."
     ]
-    if np.std(used.u_lead) > np.median(used.sigma) / 2:
+    if lag.polarity < 0:
+        sentences.append("The machine turns the polarity over.")
+    if lag.leak > 0:
+        sentences.append(
+            "The dry sound itself is in the playback, without delay: turn direct monitoring off, and look for "
+            "crosstalk. The delay allows for that; a response read from this take does not."
+        )
+    # In noise, plucked strings and clicks it is less than a microsecond.
+    if phase.u_delay > 2e-6:
         sentences.append(
             "In this sound (speech is of that kind) an advance of the bass by coupling capacitors can "
             "hardly be told from delay. The uncertainties are larger for it; record clicks, noise or plucked "
             "strings to know the delay better."
         )
-    match = float(np.median(windows.match))
-    if match < LIKE:
-        sentences.append(_unlike(match, windows))
-    if one_clock and abs(drift.value) > max(2 * drift.plus_minus, STEADY):
+    sentences += _unlike(windows.spectra.total())
+    if one_clock and abs(drift.value) > max(2 * drift.plus_minus, 2e-5):
         sentences.append(
             f"The delay drifts by {words.amount(drift.value, 'us', '+.0f')} every second: the machine "
             "changes speed, or the two channels did not share one clock."
@@ -309,20 +357,21 @@ def _remarks(windows: Windows, used: _Used, drift: Estimate, *, one_clock: bool)
     return sentences
 
 
-def _unlike(match: float, windows: Windows) -> str:
+def _unlike(total: Spectra) -> list[str]:
     """Say why the playback is unlike the dry channel: its tone has changed, or there is more in it."""
-    dry, played, cross, _ = windows.spectra.total()
+    dry, played, cross, _ = total
+    alike = float(np.abs(cross.sum()) ** 2 / (dry.sum() * played.sum()))
+    if alike > 0.8:
+        return []
     coherent = float(np.sum(np.abs(cross) ** 2 / (dry + 1e-300)) / np.sum(played))
-    alike = (
-        f"Only {words.amount(match**2, 'percent')} of the playback's power is the dry channel as it went in"
-    )
-    if coherent > SAME_SOUND:
-        return (
-            f"{alike}, but {words.amount(coherent, 'percent')} come from it: the tone has changed, most "
+    said = f"Only {words.amount(alike, 'percent')} of the playback's power is the dry channel as it went in"
+    if coherent > 0.9:
+        return [
+            f"{said}, but {words.amount(coherent, 'percent')} come from it: the tone has changed, most "
             "likely because treble is lost at a dirty or worn head, and there may be hiss. The delay allows "
             "for that."
-        )
-    return (
-        f"{alike}; the rest is hiss, treble lost at a dirty or worn head, feedback or other heads, and the "
+        ]
+    return [
+        f"{said}; the rest is hiss, treble lost at a dirty or worn head, feedback or other heads, and the "
         "figures are so much worse. Clean the head, and measure one head at a time with the return send down."
-    )
+    ]

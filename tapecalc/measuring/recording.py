@@ -55,6 +55,7 @@ class Recording:
     playback: _Channel  # what came from the machine
     dry: _Channel | None = None  # what went into it
     one_clock: bool = True  # whether one interface converted both (one stereo file)
+    common_start: bool = True  # whether both channels began at one moment
     first: int = 0  # sample of the files at which this recording begins
 
     @property
@@ -91,6 +92,7 @@ def open_recording(
     dry_channel: int = 0,
     start: float = 0.0,
     stop: float | None = None,
+    common_start: bool = False,
 ) -> Recording:
     """Open one stereo file, two files, or arrays, as a recording; nothing is read yet.
 
@@ -107,6 +109,8 @@ def open_recording(
         Which channel of a stereo source went into the machine, 0 or 1.
     start, stop : float, optional
         The piece to use, in seconds.
+    common_start : bool, optional
+        Whether two files were started by one clock.
 
     Examples
     --------
@@ -123,6 +127,7 @@ def open_recording(
         recording = Recording(
             rate, max(count, count_right), _Channel(right, 0), _Channel(left, 0), not any(files)
         )
+        recording = replace(recording, common_start=common_start or not any(files))
     else:
         track, rate, count, channels = _opened(source, sample_rate)
         if channels == 1:

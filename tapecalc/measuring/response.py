@@ -88,7 +88,6 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
     >>> round(measure_response(both, measure_delay(both)).gain_db.value, 2)
     -6.02
     """
-    recording = recording.swapped() if track.swapped else recording
     bands = [band for band in _all_bands(recording, track) if band.coherence > LEAST_COHERENCE]
     if not bands:
         raise CannotTell("no part of the playback's spectrum comes from the dry channel alone")

@@ -10,7 +10,7 @@ import pytest
 from tapecalc import measuring as measure
 from tapecalc.calc.response import OnePass
 from tapecalc.measuring import CannotTell
-from tapecalc.measuring.delay_path import fit_phase
+from tapecalc.measuring.delay import fit_phase
 from tapecalc.measuring.delay_windows import Grid, Spectra
 
 RATE = 48000
