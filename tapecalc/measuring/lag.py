@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 
 HIGHPASS = 700.0  # Hz; rumble and hum below say little about a delay
 REACH = 0.01  # s by which wow may move the echo of a piece
-ALIKE = 0.9  # of the highest likeness, above which another lag fits as well
+ALIKE = 0.93  # of the highest likeness, above which another lag fits as well
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,7 @@ class _Blocks:
         self.starts = []
         for dry in self.dry:
             energy = np.sum(cut_windows(dry, starts, self.length) ** 2, axis=1)
-            order = np.argsort(-energy)[: max(8, min(len(starts) // 4, 128 // number))]
+            order = np.argsort(-energy)[: max(32, min(len(starts) // 4, 128 // number))]
             self.starts.append(np.sort(starts[order[energy[order] > 1e-3 * energy.max(initial=0.0)]]))
 
     def highest(self) -> list[int]:
@@ -150,11 +150,13 @@ class _Blocks:
     def fit(self, lag: int) -> _Fit:
         """Let each piece find its echo about a lag."""
         size, width = 2 * self.length, 4 * self.search + 1
-        rows = []
+        rows = [np.zeros((0, width))]
         for first, dry, played, starts in zip(self.firsts, self.dry, self.played, self.starts, strict=True):
             # What is heard after the take's end or came before it tells nothing.
             there = first + (starts + lag - self.reach) * self.step
             starts = starts[(there > 0) & (there + self.length * self.step < self.total)]
+            if len(starts) == 0:
+                continue
             x = cut_windows(dry, starts, self.length)
             y = cut_windows(played, starts + lag, self.length + width - 1)
             sums = np.cumsum(np.pad(y * y, ((0, 0), (1, 0))), axis=1)
