@@ -111,19 +111,20 @@ def measure_delay(
     grid = Grid(recording.sample_rate)
     path = learn_path(recording, grid, lag.samples, lag.polarity, dry.loudest)
     windows = fit_windows(recording, grid, lag.samples, path)
-    if windows is None or len(windows.delay) < FEWEST:
+    used = 0 if windows is None else len(windows.delay)
+    if windows is None or used < FEWEST:
         raise CannotTell(
-            f"only {0 if windows is None else len(windows.delay)} windows of 50 ms show a clear echo; record "
-            "louder, and for some seconds more"
+            f"there is an echo at {words.amount(lag.seconds, 'ms')}, but only {used} windows of 50 ms show "
+            "it clearly; record louder, so that hiss does not drown it, and for some seconds more"
         )
     phase, lead_said = _told_apart(windows.spectra, grid, one_pass)
     good = _plausible(windows)
     if np.count_nonzero(good) < FEWEST:
         raise CannotTell(f"only {np.count_nonzero(good)} windows of 50 ms show a clear echo")
     center, track, sigma = windows.center[good], windows.delay[good] + phase.delay, windows.sigma[good]
-    # Within a window a changing delay is known for a moment, to some 60 us.
-    sigma = np.hypot(sigma, 6e-5 * np.gradient(track, center))
-    _judge(track, lag)
+    # A window averages what bends within it: of the bend from one to the next some half a percent.
+    sigma = np.hypot(sigma, 0.006 * np.std(np.diff(track, 2)))
+    judge(track, lag)
     mean, noise, wander, drift = _mean_and_drift(center, track, sigma, grid.hop / grid.rate)
     sentences += _remarks(windows, phase, lag, drift, one_clock=recording.one_clock)
     return DelayTrack(
@@ -154,22 +155,23 @@ def _refuse_lag(lag: Lag) -> None:
             "dry sound, sooner than tape can bring it: one signal is on both channels, or the machine plays "
             "its source instead of the tape, or direct monitoring is on"
         )
-    later = sorted(other for other in (lag.seconds, *lag.rivals) if other > 0)
-    if lag.rivals and later:
-        fit = words.listed([f"{1e3 * other:.0f}" for other in later[:4]])
+    if lag.rivals:
+        lags = sorted((lag.seconds, *lag.rivals))
+        later = [other for other in lags if other > 0] or lags
         raise CannotTell(
-            f"the sound repeats itself: {fit} ms {'fit alike' if len(later) > 1 else 'and others fit alike'}; "
-            "play something that does not, such as speech, noise or music of many notes, one head at a time"
+            f"the sound repeats itself: {words.listed(f'{1e3 * other:.0f}' for other in later[:4])} ms"
+            f"{'' if len(later) > 1 else ' and others'} fit alike; play something that does not, such as "
+            "speech, noise or music of many notes, one head at a time"
         )
     if lag.seconds < 0:
         raise CannotTell(
-            f"the playback comes {words.amount(-lag.seconds, 'ms', '.0f')} before the dry sound: the channels "
-            "are swapped"
+            f"the playback comes {words.amount(-lag.seconds, 'ms')} before the dry sound: the channels are "
+            "swapped"
         )
 
 
-def _judge(track: Array, lag: Lag) -> None:
-    """Refuse windows that went elsewhere than the correlation of the whole take: nobody knows which is right."""
+def judge(track: Array, lag: Lag) -> None:
+    """Refuse windows that went elsewhere than the correlation of the whole take."""
     low, middle, high = np.quantile(track, [0.02, 0.5, 0.98])
     if abs(middle - lag.seconds) > 2e-3 + (high - low) / 2:
         raise CannotTell(
@@ -223,7 +225,7 @@ def _told_apart(groups: Spectra, grid: Grid, one_pass: OnePass | None) -> tuple[
                 "What equalizers as usual advance the treble by was taken out of the delay, with its doubt."
             )
         else:
-            said = "Nothing advances the treble as the equalizers of a tape machine do, so nothing was taken out."
+            said = "Nothing advances the treble as equalizers of a tape machine do, so nothing was taken out."
             lead = None
     fit = fit_phase(groups.total(), grid, lead)
     # What parts of the recording differ by is in the uncertainties too.
@@ -332,8 +334,8 @@ def _remarks(windows: Windows, phase: Phase, lag: Lag, drift: Estimate, *, one_c
         sentences.append("The machine turns the polarity over.")
     if lag.leak > 0:
         sentences.append(
-            "The dry sound itself is in the playback, without delay: turn direct monitoring off, and look for "
-            "crosstalk. The delay allows for that; a response read from this take does not."
+            "The dry sound itself is in the playback, without delay: turn direct monitoring off, and look "
+            "for crosstalk. The delay allows for that; a response read from this take does not."
         )
     # In noise, plucked strings and clicks it is less than a microsecond.
     if phase.u_delay > 2e-6:

@@ -1,9 +1,9 @@
 """Short windows of the dry channel, each with its echo in the playback and the delay between them.
 
-Every 50 ms a window is correlated with the playback. The path through all windows that correlates best, with a
-price on every jump, keeps periodic material from slipping by a period. Then the delay of each window is that at
-which the phase of its echo fits best. What the machine does to the tone, learned from the loudest seconds, is
-applied to the window before, so that it is not taken for noise or delay.
+Every 50 ms a window is correlated with the playback. The path through all windows that correlates best, with
+a price on every jump, keeps periodic material from slipping by a period. Then the delay of each window is
+that at which the phase of its echo fits best. What the machine does to the tone, learned from the loudest
+seconds, is applied to the window before, so that it is not taken for noise or delay.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ NO_RETURN = Estimate(0.0, 0.02)  # a return gain below that counts as none
 
 
 class Grid:
-    """Sizes that follow from the sample rate: windows of 21 ms, short since within long ones the delay changes."""
+    """Sizes by the sample rate: windows of 21 ms, short since within long ones the delay changes."""
 
     def __init__(self, sample_rate: int) -> None:
         self.rate = sample_rate

@@ -8,10 +8,6 @@ from numpy.typing import ArrayLike, NDArray
 
 #: Groups of windows, each left out once to see how far a figure depends on it.
 GROUPS = 8
-#: Windows over which one sound may go on: so many neighbors are in one group.
-NEIGHBORS = 10
-
-FINE_BINS = 64  # bins of the fine table of `phase_ramp`
 
 
 def cut_windows(samples: NDArray[np.float64], starts: ArrayLike, length: int) -> NDArray[np.float64]:
@@ -32,18 +28,20 @@ def power_spectrum(spectrum: NDArray[np.complex128]) -> NDArray[np.float64]:
 def group_matrix(number: NDArray[np.int_]) -> NDArray[np.float64]:
     """Make the matrix (groups, windows) of zeros and ones that sums windows, by their number, over groups.
 
+    One sound may go on over some windows: ten neighbors are in one group.
+
     >>> group_matrix(np.array([0, 9, 10, 80]))[:2]
     array([[1., 1., 0., 1.],
            [0., 0., 1., 0.]])
     """
-    return (number // NEIGHBORS % GROUPS == np.arange(GROUPS)[:, None]).astype(float)
+    return (number // 10 % GROUPS == np.arange(GROUPS)[:, None]).astype(float)
 
 
 def phase_ramp(shift: ArrayLike, length: int) -> NDArray[np.complex128]:
     """Make ``exp(2j pi k e / N)`` for each shift `e`, which lets a sound of `N` samples come `e` earlier.
 
-    Of shape (shifts, length // 2 + 1). Most of what an exponential costs is saved: the factor of a bin is
-    that of the 64th bin below or at it, times that of the few bins between.
+    Of shape (shifts, length // 2 + 1). To save time the factor of a bin is that of the 64th bin below or at
+    it, times that of the few bins between.
 
     >>> click = np.eye(8)[[3]]
     >>> np.fft.irfft(np.fft.rfft(click) * phase_ramp([1], 8)).round(9) + 0.0
@@ -51,8 +49,8 @@ def phase_ramp(shift: ArrayLike, length: int) -> NDArray[np.complex128]:
     """
     count = length // 2 + 1
     step = 2j * np.pi / length * np.asarray(shift, dtype=float)
-    coarse = np.exp(np.multiply.outer(step, np.arange(0, count, FINE_BINS)))
-    fine = np.exp(np.multiply.outer(step, np.arange(FINE_BINS)))
+    coarse = np.exp(np.multiply.outer(step, np.arange(0, count, 64)))
+    fine = np.exp(np.multiply.outer(step, np.arange(64)))
     return (coarse[:, :, None] * fine[:, None, :]).reshape(len(step), -1)[:, :count]
 
 

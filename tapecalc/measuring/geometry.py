@@ -1,14 +1,14 @@
 """Head spacing and tape speeds from delays, a ruler and a stopwatch, by weighted least squares.
 
 Everything is a product, so that logarithms make it linear: ``ln T = ln d - ln v - ln c``,
-``ln ruler = ln d``, ``ln (length / time) = ln v``. Each observation has the weight of its uncertainty; the
-interface's clock (its rate is c times the nominal one) is an unknown that all delays share. Delays alone
-leave one direction open: make spacing and all speeds larger by one factor and no delay changes. That
-direction is found as the null space of the equations, and said in a sentence.
+``ln ruler = ln d``, ``ln (length / time) = ln v``. The interface's clock (its rate is c times the nominal one) is an unknown that
+all delays share. Delays alone leave one direction open, the null space of the equations: make spacing and all
+speeds larger by one factor and no delay changes.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -41,10 +41,7 @@ class Ruler:
 
 @dataclass(frozen=True)
 class Stopwatch:
-    """A marked length of tape in m and the time in s it took to pass; speeds count from 0.
-
-    A thumb is good to about 0.2 s (common practice, no source).
-    """
+    """A marked length of tape in m and the time in s it took to pass (a thumb is good to about 0.2 s)."""
 
     length: Estimate
     time: Estimate
@@ -77,15 +74,20 @@ class Geometry:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file."""
-        data = asdict(self) | {"covariance": self.covariance.tolist()}
-        return {{"covariance": "covariance_of_logarithms"}.get(k, k): v for k, v in data.items()}
+        data = asdict(self)
+        return data | {"covariance_of_logarithms": data.pop("covariance").tolist()}
 
 
 @calculator
 def solve_geometry(
-    observations: Sequence[Observation], *, clock_tolerance: ClockTolerance[float] = 1e-4
+    observations: Sequence[Observation],
+    *,
+    clock_tolerance: ClockTolerance[float] = 1e-4,
+    plates: Sequence[KnownSpeed] = (),
 ) -> Geometry:
     """Find head spacings and tape speeds from everything that was measured, at least one delay.
+
+    Speeds on `plates` are not used: what was found is compared with them, and told where it differs.
 
     Source: weighted least squares, JCGM 100:2008 (GUM) annex H.3.
 
@@ -103,8 +105,7 @@ def solve_geometry(
     unit = np.eye(heads + speeds + 1)
     found = _solve([_equation(o, unit, heads) for o in observations], clock_tolerance)
     of_heads, of_speeds = unit[:heads], unit[heads:-1]
-    counts = {"spacing": heads, "speed": speeds}
-    names = (f"ln {what} {n + 1}" for what, count in counts.items() for n in range(count))
+    names = [f"ln spacing {n + 1}" for n in range(heads)] + [f"ln speed {n + 1}" for n in range(speeds)]
     geometry = Geometry(
         spacings=tuple(found.estimate(w, "m") for w in of_heads),
         speeds=tuple(found.estimate(w, "m/s") for w in of_speeds),
@@ -114,7 +115,8 @@ def solve_geometry(
         covariance=found.covariance,
         misfit=found.misfit,
     )
-    return replace(geometry, sentences=tuple(_sentences(observations, geometry)))
+    said = [*_against_plates(observations, geometry, plates), *_sentences(observations, geometry)]
+    return replace(geometry, sentences=tuple(said))
 
 
 Equation = tuple[Array, float, float]  # what each unknown counts, the logarithm observed, its uncertainty
@@ -138,10 +140,8 @@ def _equation(observation: Observation, unit: Array, heads: int) -> Equation:
 def _logarithm(name: str, estimate: Estimate) -> tuple[float, float]:
     """Logarithm of an estimate and its standard uncertainty."""
     if not estimate.value > 0 or not estimate.plus_minus > 0:
-        raise ValueError(
-            f"{name} must be greater than 0 with a plus/minus greater than 0, got {estimate.value:g} +/- "
-            f"{estimate.plus_minus:g}"
-        )
+        got = f"got {estimate.value:g} +/- {estimate.plus_minus:g}"
+        raise ValueError(f"{name} must be greater than 0 with a plus/minus greater than 0, {got}")
     return float(np.log(estimate.value)), estimate.plus_minus / estimate.value / COVERAGE_FACTOR
 
 
@@ -190,6 +190,28 @@ def _solve(equations: Sequence[Equation], clock_tolerance: float) -> _Solution:
 # ---- in words ----
 
 
+def _against_plates(
+    seen: Sequence[Observation], found: Geometry, plates: Sequence[KnownSpeed]
+) -> Iterator[str]:
+    """Say where the machine's plate is contradicted: by the order of the delays, else by a speed found."""
+    told = {o.at: o.speed.value for o in (*seen, *plates) if isinstance(o, KnownSpeed)}
+    delays = [o for o in seen if isinstance(o, Delay) and o.at in told]
+    for a, b in combinations(delays, 2):
+        if a.head == b.head and (a.delay.value - b.delay.value) * (told[a.at] - told[b.at]) > 0:
+            yield (
+                f"The speeds stand in another order than on the plate: of {a.at + 1} and {b.at + 1} the one that "
+                "it calls faster has the longer delay. Give the takes in the order of the plate."
+            )
+            return
+    for plate in plates:
+        speed = found.speeds[plate.at] if plate.at < len(found.speeds) else None
+        if speed is None:
+            continue
+        off = from_si(speed.value / plate.speed.value - 1, "percent")
+        if abs(speed.value - plate.speed.value) > np.hypot(speed.plus_minus, plate.speed.plus_minus):
+            yield f"Speed {plate.at + 1} is {off:+.1f} % off what the plate says: more than both may err."
+
+
 def _sentences(observations: Sequence[Observation], found: Geometry) -> Iterator[str]:
     """Say what cannot be told or what all of it hangs on, and whether the observations clash."""
     # A head or a speed that no observation is of is missing, and not open.
@@ -197,9 +219,8 @@ def _sentences(observations: Sequence[Observation], found: Geometry) -> Iterator
     seen += [found.speeds[o.at] for o in observations if not isinstance(o, Ruler)]
     if None in seen:
         yield (
-            "Delays alone cannot separate head spacing from tape speed: make both larger by the same factor "
-            "and every delay stays as it is. Measure one spacing with a ruler, or time a marked length of "
-            "tape."
+            "Delays alone cannot separate head spacing from tape speed: make both larger by one factor and "
+            "every delay stays as it is. Measure one spacing with a ruler, or time a marked length of tape."
         )
         if any((*found.speed_ratios[1:], *found.spacing_ratios[1:])):
             yield "The ratios of speeds and of spacings are told without either."
@@ -210,7 +231,6 @@ def _sentences(observations: Sequence[Observation], found: Geometry) -> Iterator
         )
     if found.misfit < 0.01:
         yield (
-            f"The observations clash (chance would do so in {from_si(found.misfit, 'percent'):.2g} % of "
-            "cases): one of them is further off than its plus/minus, or the electronics delay the sound as "
-            "well."
+            f"The observations clash (by chance in {from_si(found.misfit, 'percent'):.2g} % of cases): one "
+            "of them is further off than its plus/minus, or the electronics delay the sound as well."
         )

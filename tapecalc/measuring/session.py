@@ -328,13 +328,15 @@ def _geometry(
         spread = float(np.hypot(track.delay.plus_minus, track.wander))
         seen.append(Delay(Estimate(track.delay.value, spread, "s"), head, at))
     plates = []
-    if not tools and machine is not None:
+    if machine is not None:
         for at in sorted({at for _, at in delays if at < len(machine.speeds)}):
             spread = COVERAGE_FACTOR * machine.u_speed * machine.speeds[at]
             if spread > 0:
                 plates.append(KnownSpeed(Estimate(machine.speeds[at], spread, "m/s"), at))
-        notes.append(Note(FROM_PLATE))
-    geometry = solve_geometry([*seen, *tools, *plates], clock_tolerance=clock_tolerance)
+        if not tools:
+            notes.append(Note(FROM_PLATE))
+    used, compared = (tools, plates) if tools else (plates, [])
+    geometry = solve_geometry([*seen, *used], clock_tolerance=clock_tolerance, plates=compared)
     notes += [Note(text) for text in geometry.sentences]
     return geometry
 

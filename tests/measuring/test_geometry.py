@@ -84,3 +84,27 @@ def test_geometry_needs_a_delay_and_real_uncertainties():
         solve_geometry([Ruler(Estimate(SPACING, 1e-3, "m"))])
     with pytest.raises(ValueError, match="plus/minus greater than 0"):
         solve_geometry([Delay(Estimate(0.2, 0.0, "s"))])
+
+
+def plates(*speeds):
+    return [KnownSpeed(Estimate(speed, 0.02 * speed, "m/s"), at) for at, speed in enumerate(speeds)]
+
+
+def test_a_plate_in_another_order_than_the_delays_is_noticed():
+    ruler = Ruler(Estimate(SPACING, 0.5e-3, "m"))
+    right = solve_geometry([*delays(), ruler], plates=plates(FAST, SLOW))
+    wrong = solve_geometry([*delays(), ruler], plates=plates(SLOW, FAST))
+    assert not any("plate" in sentence for sentence in right.sentences)
+    assert "stand in another order than on the plate" in wrong.sentences[0]
+    # The plate is compared, not used; without a ruler, where it is used, its order is looked at as well.
+    assert right.speeds == wrong.speeds
+    used = solve_geometry([*delays(), *plates(SLOW, FAST)])
+    assert "stand in another order" in used.sentences[0]
+
+
+def test_a_speed_that_is_not_that_of_the_plate_is_told():
+    ruler = Ruler(Estimate(SPACING, 0.5e-3, "m"))
+    found = solve_geometry([*delays(), ruler], plates=plates(FAST / 1.1, SLOW))
+    # 1.1 times the plate's speed; 2 % and 0.5 mm of 41.5 mm, 1.2 %, make 2.3 % of doubt.
+    assert "Speed 1 is +10.0 % off what the plate says" in found.sentences[0]
+    assert not any("Speed 2 is" in sentence for sentence in found.sentences)
