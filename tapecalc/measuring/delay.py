@@ -122,11 +122,11 @@ def measure_delay(
     if np.count_nonzero(good) < FEWEST:
         raise CannotTell(f"only {np.count_nonzero(good)} windows of 50 ms show a clear echo")
     center, track, sigma = windows.center[good], windows.delay[good] + phase.delay, windows.sigma[good]
-    # A window averages what bends within it: of the bend from one to the next some half a percent.
-    sigma = np.hypot(sigma, 0.006 * np.std(np.diff(track, 2)))
+    # A window averages what bends within it: of the bend from one to the next some 0.3 %.
+    sigma = np.hypot(sigma, 0.003 * np.std(np.diff(track, 2)))
     judge(track, lag)
     mean, noise, wander, drift = _mean_and_drift(center, track, sigma, grid.hop / grid.rate)
-    sentences += _remarks(windows, phase, lag, drift, one_clock=recording.one_clock)
+    sentences += _remarks(windows, lag, drift, one_clock=recording.one_clock)
     return DelayTrack(
         delay=Estimate(mean, float(COVERAGE_FACTOR * np.hypot(noise, phase.u_delay)), "s"),
         clock_plus_minus=Estimate.half_width(0.0, clock_tolerance * mean),
@@ -214,8 +214,8 @@ def _told_apart(groups: Spectra, grid: Grid, one_pass: OnePass | None) -> tuple[
     none = fit_phase(groups.total(), grid)
     lead = None
     said = (
-        "The equalizers of a tape machine advance the treble, so that its delay reads some hundredths of a "
-        "millisecond too short and its low cut too high; with the machine's speed that is taken out."
+        "The equalizers of a tape machine advance the treble, so that its delay reads up to some hundredths "
+        "of a millisecond too short and its low cut too high; with the machine's speed that is taken out."
     )
     if one_pass is not None:
         both = one_pass.record_gain(grid.frequency) * one_pass.playback_gain(grid.frequency)
@@ -324,7 +324,7 @@ def _mean_and_drift(
 # ---- in words ----
 
 
-def _remarks(windows: Windows, phase: Phase, lag: Lag, drift: Estimate, *, one_clock: bool) -> list[str]:
+def _remarks(windows: Windows, lag: Lag, drift: Estimate, *, one_clock: bool) -> list[str]:
     """What is to be said of the figures."""
     sentences = [
         "A lag of the electronics reads as delay: a second-order low pass at 7 kHz adds about 32 us, and no "
@@ -336,13 +336,6 @@ def _remarks(windows: Windows, phase: Phase, lag: Lag, drift: Estimate, *, one_c
         sentences.append(
             "The dry sound itself is in the playback, without delay: turn direct monitoring off, and look "
             "for crosstalk. The delay allows for that; a response read from this take does not."
-        )
-    # In noise, plucked strings and clicks it is less than a microsecond.
-    if phase.u_delay > 2e-6:
-        sentences.append(
-            "In this sound (speech is of that kind) an advance of the bass by coupling capacitors can "
-            "hardly be told from delay. The uncertainties are larger for it; record clicks, noise or plucked "
-            "strings to know the delay better."
         )
     sentences += _unlike(windows.spectra.total())
     if one_clock and abs(drift.value) > max(2 * drift.plus_minus, 2e-5):

@@ -216,9 +216,11 @@ def learn_path(recording: Recording, grid: Grid, lag: int, polarity: int, loudes
     """Learn what the path does to the sound from the loudest 8 s, which begin at `loudest` s."""
     first = int(loudest * grid.rate)
     last = min(first + 8 * grid.rate, recording.count)
-    # Beyond a null of a head the treble comes back inverted: at first it is left out.
-    path = MachinePath(polarity * (grid.frequency < 4000).astype(complex))
-    for _turn in range(2):
+    # Beyond a null of a head the treble comes back inverted: at first it is left out. A low cut as usual is
+    # put in, since windows of a deep sound take its lead for delay.
+    cut = 1j * grid.frequency / (30 + 1j * grid.frequency)
+    path = MachinePath(polarity * cut * (grid.frequency < 4000))
+    for _turn in range(3):
         windows = fit_windows(recording, grid, lag, path, first, last)
         if windows is None or len(windows.delay) < 10:
             return path

@@ -1,9 +1,9 @@
 """Head spacing and tape speeds from delays, a ruler and a stopwatch, by weighted least squares.
 
 Everything is a product, so that logarithms make it linear: ``ln T = ln d - ln v - ln c``,
-``ln ruler = ln d``, ``ln (length / time) = ln v``. The interface's clock (its rate is c times the nominal one) is an unknown that
-all delays share. Delays alone leave one direction open, the null space of the equations: make spacing and all
-speeds larger by one factor and no delay changes.
+``ln ruler = ln d``, ``ln (length / time) = ln v``. The interface's clock (its rate is c times the nominal
+one) is an unknown that all delays share. Delays alone leave one direction open, the null space of the
+equations: make spacing and all speeds larger by one factor and no delay changes.
 """
 
 from collections.abc import Iterator, Sequence
@@ -199,8 +199,8 @@ def _against_plates(
     for a, b in combinations(delays, 2):
         if a.head == b.head and (a.delay.value - b.delay.value) * (told[a.at] - told[b.at]) > 0:
             yield (
-                f"The speeds stand in another order than on the plate: of {a.at + 1} and {b.at + 1} the one that "
-                "it calls faster has the longer delay. Give the takes in the order of the plate."
+                f"The speeds stand in another order than on the plate: of {a.at + 1} and {b.at + 1} the one "
+                "that it calls faster has the longer delay. Give the takes in the order of the plate."
             )
             return
     for plate in plates:
