@@ -157,11 +157,12 @@ def _refuse_lag(lag: Lag) -> None:
         )
     if lag.rivals:
         lags = sorted((lag.seconds, *lag.rivals))
-        later = [other for other in lags if other > 0] or lags
+        some = words.listed(
+            f"{1e3 * other:.0f}" for other in ([later for later in lags if later > 0] or lags)[:4]
+        )
         raise CannotTell(
-            f"the sound repeats itself: {words.listed(f'{1e3 * other:.0f}' for other in later[:4])} ms"
-            f"{'' if len(later) > 1 else ' and others'} fit alike; play something that does not, such as "
-            "speech, noise or music of many notes, one head at a time"
+            f"the sound repeats itself: {some} ms fit alike, and maybe others; play something that does not, "
+            "such as speech, noise or music of many notes, one head at a time"
         )
     if lag.seconds < 0:
         raise CannotTell(

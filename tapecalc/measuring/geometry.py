@@ -132,8 +132,7 @@ def _equation(observation: Observation, unit: Array, heads: int) -> Equation:
         case KnownSpeed(speed, at):
             return unit[heads + at], *_logarithm("speed", speed)
         case Stopwatch(length, time, at):
-            ln_length, u_length = _logarithm("length", length)
-            ln_time, u_time = _logarithm("time", time)
+            (ln_length, u_length), (ln_time, u_time) = _logarithm("length", length), _logarithm("time", time)
             return unit[heads + at], ln_length - ln_time, float(np.hypot(u_length, u_time))
 
 
@@ -187,9 +186,6 @@ def _solve(equations: Sequence[Equation], clock_tolerance: float) -> _Solution:
     return _Solution(answer, spread @ spread.T * np.outer(scale, scale), directions[rank:], misfit)
 
 
-# ---- in words ----
-
-
 def _against_plates(
     seen: Sequence[Observation], found: Geometry, plates: Sequence[KnownSpeed]
 ) -> Iterator[str]:
@@ -216,8 +212,7 @@ def _sentences(observations: Sequence[Observation], found: Geometry) -> Iterator
     """Say what cannot be told or what all of it hangs on, and whether the observations clash."""
     # A head or a speed that no observation is of is missing, and not open.
     seen = [found.spacings[o.head] for o in observations if isinstance(o, Delay | Ruler)]
-    seen += [found.speeds[o.at] for o in observations if not isinstance(o, Ruler)]
-    if None in seen:
+    if None in seen + [found.speeds[o.at] for o in observations if not isinstance(o, Ruler)]:
         yield (
             "Delays alone cannot separate head spacing from tape speed: make both larger by one factor and "
             "every delay stays as it is. Measure one spacing with a ruler, or time a marked length of tape."
