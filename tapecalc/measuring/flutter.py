@@ -1,7 +1,8 @@
 """Wow and flutter from a steady tone that was played by the machine.
 
-The tone's frequency against time (see `tapecalc.measuring.tone`) is freed of mean and drift and, rate by
-rate, of the noise of the recording, which deviates too, more so at high rates. Then it is weighted and read.
+The tone's frequency against time (see `tapecalc.measuring.tone`) is freed of mean and drift, and taken apart
+into steady wobbles and the rest. The intervals are for the machine: they hold what another take of it would
+read, in which the steady wobbles meet in other phases and the rest is another piece of chance.
 
 When the tone was recorded and played at once, the deviation is that of two speeds one delay apart: a wobble
 of rate f appears with the factor ``2 |sin(pi f T)|``. Where the factor is large enough it is divided out.
@@ -16,15 +17,24 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc.calc.flutter import null_rates, weighting_db
-from tapecalc.calc.quantity import Delay, Frequency, calculator
+from tapecalc.calc.quantity import Delay, Frequency, Rate, calculator
 from tapecalc.calc.standards import FLUTTER_TONE, TWO_SIGMA_COVERAGE
-from tapecalc.measuring import flutter_lines
 from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate, student
-from tapecalc.measuring.flutter_lines import DeviationSpectrum, SteadyWobbles, comb, find_lines
-from tapecalc.measuring.needle import NEEDLE_TOLERANCE, quasi_peak
+from tapecalc.measuring.flutter_lines import (
+    HIGHEST_RATE,
+    LOWEST_RATE,
+    STANDS_OUT,
+    VISIBLE,
+    Density,
+    DeviationSpectrum,
+    SteadyWobbles,
+    comb,
+    find_lines,
+    surroundings,
+)
 from tapecalc.measuring.recording import Recording, channel_health
-from tapecalc.measuring.tone import RATE, find_carrier, steady_pieces, white_density
+from tapecalc.measuring.tone import RATE, Dropouts, TonePiece, ToneReader, white_density
 
 Array = NDArray[np.floating[Any]]
 
@@ -51,30 +61,44 @@ class FlutterLine:
 
 @dataclass(frozen=True, eq=False)
 class FlutterReading:
-    """Wow and flutter of a tone, as fractions of speed (0.001 is +/- 0.1 %).
-
-    The first five readings are of the time recorded, less its ends; record for longer to know more. The
-    uncertainty of `quasi_peak` holds what two meters that both comply may differ by. Source: AES6-2008,
-    IEC 60386.
-    """
+    """Wow and flutter of a tone, as fractions of speed (0.001 is +/- 0.1 %). Source: AES6-2008, IEC 60386."""
 
     weighted: Estimate  # two-sigma
     weighted_rms: Estimate
     unweighted: Estimate  # two-sigma, 0.2 to 200 Hz
     unweighted_rms: Estimate
-    quasi_peak: Estimate  # the highest that the needle of a weighted meter goes
+    scrape: Estimate | None  # rms from 200 Hz on; None where none was seen
+    dropouts: Dropouts
     tone: Estimate  # mean frequency, Hz
     drift: Estimate  # steady change of speed, fraction per second
     speed_error: Estimate | None  # mean speed against nominal; None where the tone cannot tell
     duration: float  # s of steady tone that were read
     noise: float  # rms of the deviation that the recording's noise made, which is taken off above
     record_mode: str  # a key of `RECORD_MODES`
+    delay: float | None  # s, with which the lines were corrected
     lines: tuple[FlutterLine, ...]  # what stands out of the spectrum, the deepest first
     sentences: tuple[str, ...]
     rate: Array  # of the flutter spectrum, Hz
     depth: Array  # zero to peak, of a steady wobble of that rate
+    floor: Array  # that of the surroundings
     time: Array  # s, the first minute or two
     deviation: Array  # noise included
+
+    def could_see(self, rate: Rate[float]) -> float:
+        """Give the least depth, zero to peak and the machine's own, that would have been seen at a rate.
+
+        Infinite where the recording hides the rate. What was not seen is less than this, and not 0.
+        """
+        shown = 1.0 if self.record_mode == "test tape" else 0.0
+        if self.record_mode == "simultaneous" and self.delay is not None:
+            shown = float(comb(rate, self.delay))
+        if shown < VISIBLE or not LOWEST_RATE <= rate <= HIGHEST_RATE:
+            return np.inf
+        # Between two bins a line is lower by 0.85, and noise may take 2 of the usual size from it.
+        seen = (STANDS_OUT / 0.85 + 2) * float(np.interp(rate, self.rate, self.floor))
+        # Beside another line it would have to be as deep as that one.
+        near = [x.depth.value for x in self.lines if abs(x.rate.value - rate) < 4 * self.rate[1]]
+        return max(seen, *near, 0.0) / shown
 
     def peaks(self, *, least: float = 0.0) -> list[tuple[float, float]]:
         """List rate and depth, the machine's own where it can be told, of lines at least so deep as read."""
@@ -87,7 +111,7 @@ class FlutterReading:
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file, without the arrays."""
         data = asdict(self) | {"record_mode": RECORD_MODES[self.record_mode]}
-        arrays = ("rate", "depth", "time", "deviation")
+        arrays = ("rate", "depth", "floor", "time", "deviation")
         return {{"record_mode": "taken"}.get(k, k): v for k, v in data.items() if k not in arrays}
 
 
@@ -108,7 +132,7 @@ def measure_flutter(
     Parameters
     ----------
     tone : float, optional
-        Nominal frequency, Hz; the real one is found by itself.
+        Nominal frequency, Hz; a test tape of 3,150, 3,000 or 1,000 Hz is recognized.
     record_mode : str, optional
         A key of `RECORD_MODES`.
     delay : float, optional
@@ -130,43 +154,46 @@ def measure_flutter(
     if record_mode not in RECORD_MODES:
         raise ValueError(f"record_mode must be one of {', '.join(RECORD_MODES)}, got {record_mode!r}")
     health = channel_health(recording, "playback")
+    clipped = health.clipped / recording.count
     if health.empty:
         raise CannotTell("the playback channel is empty")
+    if clipped > 0.5:
+        raise CannotTell("the tone is clipped for most of the time; record it lower")
     _require_length(recording.duration)
-    carrier = find_carrier(recording, health.loudest)
+    reader = ToneReader(recording, health.loudest)
     comb_delay = delay if record_mode == "simultaneous" else None
     pieces: list[_Piece] = []
-    for time, frequency, noise in steady_pieces(recording, carrier, health.whole):
-        # Clipping takes noise out of the amplitude and leaves it in the phase.
-        piece, deviation = _read_piece(time, frequency, np.inf if health.clipped else noise, comb_delay)
-        pieces.append(piece)
-        if len(pieces) == 1:
-            first = time, deviation
-    seconds = np.array([piece.seconds for piece in pieces])
-    _require_length(seconds.sum())
-    share = seconds / seconds.sum()
-    (weighted, weighted_rms, _), (unweighted, unweighted_rms, noise) = (
-        _pool_bands(bands, share) for bands in zip(*(piece.bands for piece in pieces), strict=True)
-    )
-    mean, drift = _mean_and_drift(pieces, share)
-    rate, depth, lines = _lines(pieces, record_mode, delay, clock_tolerance)
-    noisy = noise > unweighted_rms.value
+    for piece in reader.pieces():
+        found, deviation = _read_piece(piece, comb_delay, clipped=clipped > 0)
+        if not pieces:
+            first = piece.time, deviation
+        pieces.append(found)
+    _require_length(reader.seconds)
+    share = np.array([piece.seconds for piece in pieces]) / reader.seconds
+    figures = {name: _pooled([piece.figures[name] for piece in pieces], share) for name in pieces[0].figures}
+    rate, depth, floor, lines = _lines(pieces, record_mode, delay, clock_tolerance)
+    # Clipped peaks fold back to near the tone.
+    scrape, unseen = (None, np.inf) if clipped else reader.scrape()
+    nominal = _nominal(figures["tone"].value, tone) if record_mode == "test tape" else None
     return FlutterReading(
-        weighted=weighted,
-        weighted_rms=weighted_rms,
-        unweighted=unweighted,
-        unweighted_rms=unweighted_rms,
-        quasi_peak=_needle_estimate(max(piece.bands[0].needle for piece in pieces), weighted),
-        tone=mean,
-        drift=drift,
-        speed_error=_speed_error(mean, tone, clock_tolerance) if record_mode == "test tape" else None,
-        duration=float(seconds.sum()),
-        noise=noise,
+        **figures,
+        scrape=scrape,
+        dropouts=reader.dropouts(),
+        speed_error=_speed_error(figures["tone"], nominal, clock_tolerance) if nominal else None,
+        duration=reader.seconds,
+        noise=float(np.sqrt(share @ np.array([piece.noise for piece in pieces]) ** 2)),
         record_mode=record_mode,
+        delay=delay,
         lines=lines,
-        sentences=(*health.sentences(), *_sentences(record_mode, delay, lines, noisy=noisy)),
+        sentences=(
+            *health.sentences(),
+            *_mode_sentences(record_mode, delay, lines),
+            *_speed_sentences(record_mode, figures["tone"].value, nominal),
+            *_tape_sentences(reader, figures["unweighted_rms"], unseen),
+        ),
         rate=rate,
         depth=depth,
+        floor=floor,
         time=first[0],
         deviation=first[1],
     )
@@ -181,266 +208,169 @@ def _require_length(duration: float) -> None:
 # ---- one piece of tone ----
 
 
-class _Band(NamedTuple):
-    """What one piece tells in one band, with the weighting or flat."""
-
-    # Mean squares: above the noise, rate by rate; above it at the rates that the gate shut out; of the noise
-    # that was taken off; and that the ends change, where unsteady wobbles go on unknown.
-    powers: tuple[float, float, float, float]
-    # Squares of standard uncertainties: of the mean square; of its part that the gate shut out; of the
-    # two-sigma value; of the noise taken off, as far as its density is not known.
-    variances: tuple[float, float, float, float]
-    histogram: NDArray[np.int32]
-    needle: float  # its highest; 0 without the weighting
-
-
 class _Piece(NamedTuple):
     """What one piece of steady tone tells."""
 
-    middle: float  # s
     seconds: float
-    mean: float  # Hz
-    drift: float  # 1/s
-    half_widths: tuple[float, ...]  # of mean, relative, and drift
+    figures: dict[str, Estimate]  # by the names of `FlutterReading`
+    noise: float  # rms
     spectrum: DeviationSpectrum
-    bands: tuple[_Band, ...]  # weighted and flat
+    rest: Density  # what is not steady
 
 
-def _read_piece(time: Array, frequency: Array, noise: float, delay: float | None) -> tuple[_Piece, Array]:
+def _read_piece(piece: TonePiece, delay: float | None, *, clipped: bool) -> tuple[_Piece, Array]:
     """Analyze one piece, and give its deviation too; `delay` is that after which a wobble meets itself."""
+    time, frequency, amplitude = piece
     # Under a bell, wobbles that go round a few times leave nothing in mean and slope.
     bell = np.hanning(len(time) + 2)[1:-1]
-    middle = float(time.mean())
-    time = time - middle
+    time = time - time.mean()
     weights = bell / bell.sum(), bell * time / (bell @ time**2)
     mean, slope = (float(weight @ frequency) for weight in weights)
     deviation = (frequency - slope * time) / mean - 1
-    seconds = len(deviation) / RATE
-    density, u_density = _noise_density(noise / mean**2, white_density(deviation, 2), seconds)
-    spectrum = DeviationSpectrum.of(deviation, density, delay)
-    steady = spectrum.fit(find_lines(spectrum.power, spectrum.noise, spectrum.step))
-    slow = _slow_density(deviation - steady.deviation(time), weights[0], density, delay)
-    half_widths = tuple(_trend_half_width(weight, density, slow, delay) for weight in weights)
-    bands = _read_bands(deviation, steady, density, u_density, slow, delay)
-    return _Piece(middle, seconds, mean, slope / mean, half_widths, spectrum, bands), deviation
+    seconds = len(time) / RATE
+    # A tape's level wobble adds to the noise of the amplitude, flutter to that of the phase; clipping takes
+    # it out of the amplitude.
+    of_phase = white_density(deviation, 2)
+    density = of_phase if clipped else min(of_phase, white_density(amplitude, 0) / mean**2)
+    spectrum = DeviationSpectrum.of(deviation)
+    power = power_spectrum(spectrum.value)
+    steady = spectrum.fit(find_lines(power, surroundings(power), spectrum.step))
+    rest = Density.of(deviation - steady.deviation(time), density)
+    u_mean, u_drift = (np.sqrt(rest.slow(delay).variance_of_sum(weight)) for weight in weights)
+    few = COVERAGE_FACTOR * student(8)  # the slowest rates are known from so many squares
+    figures = {
+        "tone": Estimate(mean, float(few * u_mean * mean) + 1e-6 * mean, "Hz"),
+        "drift": Estimate(slope / mean, float(few * u_drift) + 1e-9, "1/s"),
+    }
+    for name, weighted in (("weighted", True), ("unweighted", False)):
+        two_sigma, rms, noise = _read_band(deviation, steady, rest, weighted=weighted)
+        figures |= {name: _clipped(two_sigma) if clipped else two_sigma}
+        figures |= {f"{name}_rms": _clipped(rms) if clipped else rms}
+    return _Piece(seconds, figures, noise, spectrum, rest), deviation
 
 
-def _noise_density(of_amplitude: float, of_phase: float, seconds: float) -> tuple[float, float]:
-    """Density of the phase noise from two readings, and its relative standard uncertainty.
+def _clipped(estimate: Estimate) -> Estimate:
+    """Widen what a clipped tone tells.
 
-    Noise shakes phase and amplitude alike, while a tape's own level wobble only ever adds to the latter, and
-    flutter to the former: the mean of the two, or the lower one where chance cannot part them.
+    The 13th and 15th overtone of 3,150 Hz fold back to near the tone at 44.1 kHz, some 0.5 % of it, and
+    deviate by 14 and 16 times as much.
     """
-    # Of a median over the noise band: 1 / (ln 2 sqrt(n)), of n = 180 Hz bins a second under a bell, of which
-    # one in 1.94 is independent.
-    u_median = 0.15 / np.sqrt(seconds)
-    # Two readings may differ by 2.1 (3 over sqrt(2)) standard uncertainties.
-    if abs(of_amplitude - of_phase) < 2.1 * u_median * (of_amplitude + of_phase):
-        return (of_amplitude + of_phase) / 2, u_median / np.sqrt(2)
-    return min(of_amplitude, of_phase), u_median
-
-
-def _slow_density(unsteady: Array, bell: Array, density: float, delay: float | None) -> float:
-    """Density of the slowest wobble that can be told from the mean, two and three turns in the time."""
-    count = len(unsteady)
-    turns = np.array([2, 3])
-    waves = np.exp(-2j * np.pi * np.outer(turns, np.arange(count) / count))
-    power = np.mean(np.abs(waves @ (bell * unsteady)) ** 2) / (bell @ bell * RATE / 2)
-    # Noise at these rates, of which the bell is a third of a turn wide.
-    power -= density * ((4 + 9) / 2 + 1 / 3) * (RATE / count) ** 2
-    return max(float(power / np.mean(comb(turns * RATE / count, delay) ** 2)), 0.0)
-
-
-#: Student's t for 95 %: two neighboring bins under a bell hold 2.8 independent squares.
-SLOW_FACTOR = 3.3
-
-
-def _trend_half_width(weights: Array, density: float, slow: float, delay: float | None) -> float:
-    """95 % half width that phase noise and slow wobble leave in a weighted sum of deviations."""
-    # A deviation is the slope of the phase over the tone, so that the weights' slopes count.
-    steps = np.diff(weights, prepend=0.0, append=0.0)
-    u_noise = np.sqrt(density * RATE**3 * (steps @ steps) / (8 * np.pi**2))
-    length = 2 * len(weights)
-    at_each_rate = slow * comb(fft.rfftfreq(length, 1 / RATE), delay) ** 2
-    u_slow = np.sqrt(_sum_variance(weights, at_each_rate, length))
-    return float(np.hypot(COVERAGE_FACTOR * u_noise, SLOW_FACTOR * u_slow))
-
-
-def _sum_variance(weights: Array, density: Array, length: int) -> float:
-    """Variance that noise of a density (per Hz, against rate) gives a weighted sum."""
-    return float(power_spectrum(fft.rfft(weights, length)) @ density * RATE / length)
-
-
-# ---- the deviation without its noise ----
-
-BEYOND = 5  # s that a deviation is continued at both ends
-SMOOTH, GATE = 9, 3.0  # bins averaged, and their power over the noise, before a rate counts as flutter
-FINER = 4  # times the rate for the distribution of the deviation, whose steep parts leave few samples
-EDGE = (0.5, 3.0)  # s left out at the ends, where the weighting settles: a tenth, within these
+    return replace(estimate, plus_minus=float(np.hypot(estimate.plus_minus, 0.03 * estimate.value)))
 
 
 def _band_gain(rate: Array, *, weighted: bool) -> Array:
     """Gain of the band in which flutter is read."""
-    lowest, highest = flutter_lines.LOWEST_RATE / 2, flutter_lines.HIGHEST_RATE
-    gain = ((rate >= lowest) & (rate <= highest)).astype(float)
-    return (
-        gain * 10 ** (weighting_db(np.clip(rate, lowest, highest)) / 20) if weighted and len(rate) else gain
-    )
+    lowest = LOWEST_RATE / 2
+    gain = ((rate >= lowest) & (rate <= HIGHEST_RATE)).astype(float)
+    if weighted and len(rate):
+        gain *= 10 ** (weighting_db(np.clip(rate, lowest, HIGHEST_RATE)) / 20)
+    return gain
 
 
-def _read_bands(
-    deviation: Array,
-    wobbles: SteadyWobbles,
-    density: float,
-    u_density: float,
-    slow: float,
-    delay: float | None,
-) -> tuple[_Band, ...]:
-    """Free a deviation from its noise, and read it with the weighting and flat."""
-    # Beyond its ends, steady wobbles go on as they are; the rest is mirrored.
-    count = len(deviation)
-    pad = min(BEYOND * RATE, count - 1)
-    time = (np.arange(-pad, count + pad) - (count - 1) / 2) / RATE
-    length = len(time)
-    steady = wobbles.deviation(time)
-    unsteady = fft.rfft(np.pad(deviation - steady[pad : pad + count], pad, mode="reflect"))
-    power, unknown = (
-        power_spectrum(part) * 2 / (RATE * length) for part in (unsteady + fft.rfft(steady), unsteady)
-    )
-    rate = fft.rfftfreq(length, 1 / RATE)
-    step = float(rate[1])
-    noise = density * rate**2
-    smooth = np.convolve(power, np.ones(SMOOTH) / SMOOTH, "same")
-    keep = np.sqrt(np.clip(1 - noise / np.maximum(smooth, 1e-300), 0, 1)) * (smooth > GATE * noise)
-    out = keep == 0
-    edge = pad + int(np.clip(count / 10, EDGE[0] * RATE, EDGE[1] * RATE))
-    seconds = (length - 2 * edge) / RATE
+def _read_band(
+    deviation: Array, steady: SteadyWobbles, rest: Density, *, weighted: bool
+) -> tuple[Estimate, Estimate, float]:
+    """Two-sigma value and rms of a deviation in one band, and the rms of the noise that was taken off.
 
-    def read(*, weighted: bool) -> _Band:
-        gain = _band_gain(rate, weighted=weighted)
-        # A steady wobble passes at its own rate: bins would spread it over the corners of the weighting.
-        passed = replace(wobbles, value=wobbles.value * _band_gain(wobbles.rate, weighted=weighted))
-        shown = unsteady * gain * keep + fft.rfft(passed.deviation(time))
-        fine = FINER * fft.irfft(shown, FINER * length)[FINER * edge : FINER * (length - edge)]
-        clean = fine[::FINER]
-        # A bin's power errs by sqrt(2 signal noise + noise^2); there are as many apart as seconds in 1 Hz.
-        error = gain**4 * noise * np.maximum(2 * power - noise, noise) * step / seconds
-        # Broad flutter that the gate shut out is power above the noise, and counts.
-        shut, u_shut = np.sum((gain**2 * (power - noise))[out]) * step, np.sqrt(np.sum(error[out]))
-        missing = gain**2 * np.maximum(smooth - noise, 0.0) * out
-        missing *= min(max(shut - u_shut, 0.0) / max(np.sum(missing) * step, 1e-30), 1.0)
-        # At the ends, unsteady wobbles go on unknown.
-        ends = np.sum(gain[1:] ** 2 * unknown[1:] / rate[1:]) * step / (4 * np.pi * seconds)
-        # What goes round less than twice in the time was taken for mean and slope in part.
-        vague = np.where(rate < 2 * RATE / count, slow * (comb(rate, delay) * gain) ** 2, 0.0)
-        vague2 = (np.sum(vague) * step) ** 2
-        taken_off = np.sum(gain**2 * noise) * step
-        variances = (
-            np.sum(error) + vague2 + _sum_variance(2 * clean / len(clean), vague, length),
-            u_shut**2 + vague2,
-            _peak_variance(clean, gain**2 * noise * ~out + missing + vague, length),
-            (u_density * taken_off) ** 2,
-        )
-        # Every second value is enough for a needle.
-        highest = quasi_peak(clean[::2], RATE / 2) if weighted else 0.0
-        return _Band((np.mean(fine**2), shut, taken_off, ends), variances, _histogram(fine), highest)
-
-    return read(weighted=True), read(weighted=False)
-
-
-def _peak_variance(deviation: Array, density: Array, length: int) -> float:
-    """Variance that noise of a density (per Hz, against rate) and the counting give a two-sigma value.
-
-    Noise is drawn and added 16 times: near the tops of a slow wobble no straight line tells what it does.
-    Student's t for the number of draws stands in the place of the usual 2.
+    The mean square is that of the steady wobbles, ``sum m^2 / 2``, and of the rest less its noise. Its
+    variance is that of chance, ``integral S^2 df / T``, of the depths, and of the noise.
     """
-    draws = 16
-    rng = np.random.default_rng(draws)
-    half, seen = length // 2, deviation[::2]  # 200 Hz and less need no more
-    size = np.sqrt(density[: half // 2 + 1] * RATE * length / 4) * half / length
-    noise = rng.standard_normal((2, draws, len(size)))
-    drawn = fft.irfft(size * (noise[0] + 1j * noise[1]), half, axis=1)[:, : len(seen)]
-    peaks = np.quantile(np.abs(seen + drawn), TWO_SIGMA_COVERAGE, axis=1)
-    by_noise = np.var(peaks, ddof=1) * student(draws - 1) ** 2
-    # The value is read from the time spent above it, which is counted in whole steps at each crossing.
-    size = np.abs(deviation)
-    peak = np.quantile(size, TWO_SIGMA_COVERAGE)
-    near = 0.02 * peak  # where a deviation decides it
-    deciding = max(int(np.count_nonzero(np.abs(size - peak) < near)), 1)
-    crossings = np.count_nonzero(np.diff(size > peak))
-    return float(by_noise + crossings / 12 / FINER**2 / (deciding / (2 * near + 1e-300)) ** 2)
+    seconds, step, rate = len(deviation) / RATE, rest.step, rest.rate
+    flat, gain = _band_gain(rate, weighted=weighted), _band_gain(steady.rate, weighted=weighted)
+    power, noise = flat**2 * rest.power, flat**2 * rest.noise
+    passed = SteadyWobbles(steady.rate, steady.value * gain)
+    u_depth, _ = steady.uncertainties(rest.near(steady.rate), seconds)
+    unsteady, taken = np.sum(power) * step, np.sum(noise) * step
+    # An average over so few tapers has squares that are too large by one part in their number; they use nine
+    # tenths of the time.
+    chance = np.sum(power**2) * step / seconds / (0.9 * (1 + 1 / rest.tapers))
+    chance *= student(max(2 * unsteady**2 / max(chance, 1e-30), 1)) ** 2
+    of_lines, of_noise = np.sum((passed.depth * u_depth * gain) ** 2), (taken * 0.25) ** 2 / seconds
+    clean = max(np.sum(passed.depth**2) / 2 + unsteady - taken, 0.0)
+    rms = Estimate(float(np.sqrt(clean)), _root_half_width(clean, np.sqrt(chance + of_lines + of_noise)))
+    # For the distribution, rates count whose power is three times the noise.
+    smooth = np.convolve(power, np.ones(9) / 9, "same")
+    keep = flat * np.sqrt(np.clip(1 - noise / np.maximum(smooth, 1e-300), 0, 1)) * (smooth > 3 * noise)
+    shut_out = np.sum(power[keep == 0] ** 2) * step / seconds
+    kept = np.sum(passed.depth**2) / 2 + np.sum(keep**2 * rest.power) * step
+    # What was shut out broadens the distribution as it adds to the power; where that is most, it is chance.
+    told = kept > clean / 2
+    crest = _two_sigma(_cleaned(deviation, steady, passed, rate, keep)) / np.sqrt(kept) if told else 2.0
+    drawn = _other_takes(passed, rest, keep) / np.sqrt(kept) if told else np.zeros(2)
+    of_phases = COVERAGE_FACTOR * student(DRAWS - 1) * rms.value * np.std(drawn, ddof=1)
+    of_rest = crest * _root_half_width(clean, np.sqrt(of_noise + shut_out))
+    return Estimate(float(crest * rms.value), float(np.hypot(of_phases, of_rest))), rms, float(np.sqrt(taken))
 
 
-BUCKETS, BUCKET = 40000, 5e-4  # buckets of the distribution, and their width in logarithm
-LEAST = np.log(1e-9) / BUCKET  # of the lowest one, in buckets
+def _root_half_width(square: float, sigma: float) -> float:
+    """95 % half width of a root whose square has the standard uncertainty `sigma`; 1e-6 is the least."""
+    root = np.sqrt(square)
+    upper, lower = square + COVERAGE_FACTOR * sigma, max(square - COVERAGE_FACTOR * sigma, 0.0)
+    return float(max(np.sqrt(upper) - root, root - np.sqrt(lower)) + 1e-6)
 
 
-def _histogram(deviation: Array) -> NDArray[np.int32]:
-    """How many magnitudes are in each bucket."""
-    bucket = np.log(np.abs(deviation) + 1e-300) / BUCKET - LEAST
-    return np.bincount(np.clip(bucket, 0, BUCKETS - 1).astype(int), minlength=BUCKETS).astype(np.int32)
+def _two_sigma(deviation: Array) -> float:
+    """What a deviation stays within for 95 % of the time."""
+    return float(np.quantile(np.abs(deviation), TWO_SIGMA_COVERAGE))
+
+
+def _cleaned(
+    deviation: Array, steady: SteadyWobbles, passed: SteadyWobbles, rate: Array, keep: Array
+) -> Array:
+    """Free a deviation of noise: steady wobbles as they pass the band, and of the rest what is kept.
+
+    The wobbles are stretched a little, so that the samples of each turn lie elsewhere in it.
+    """
+    count = len(deviation)
+    time = (np.arange(count) - (count - 1) / 2) / RATE
+    pad = min(5 * RATE, count - 1)
+    mirrored = np.pad(deviation - steady.deviation(time), pad, mode="reflect")
+    fine = fft.rfftfreq(len(mirrored), 1 / RATE)
+    gain = np.interp(fine, rate, keep, right=0.0)
+    return fft.irfft(fft.rfft(mirrored) * gain, len(mirrored))[pad:-pad] + passed.deviation(1.0004 * time)
+
+
+DRAWS = 32
+
+
+def _other_takes(passed: SteadyWobbles, rest: Density, keep: Array) -> Array:
+    """Two-sigma values of other takes of the same machine: other phases, and another piece of chance."""
+    rng = np.random.default_rng(DRAWS)
+    count = 2 * (len(keep) - 1)
+    size = (keep * np.sqrt(rest.power * rest.step / 4) * count).astype(np.float32)
+    parts = rng.standard_normal((2, DRAWS, len(keep)), dtype=np.float32)
+    # So few values in even steps tell a distribution, and the deviation's own scatter.
+    apart = max(count // 4096, 1)
+    drawn = fft.irfft(size * (parts[0] + np.complex64(1j) * parts[1]), count, axis=1)[:, ::apart]
+    time = (np.arange(0, count, apart) + apart * rng.random(drawn.shape[1])) / (count * rest.step)
+    for depth, rate in zip(passed.depth, passed.rate, strict=True):
+        drawn += depth * np.cos(2 * np.pi * (rate * time + rng.random((DRAWS, 1))))
+    return np.quantile(np.abs(drawn), TWO_SIGMA_COVERAGE, axis=1)
 
 
 # ---- all pieces together ----
 
-FLOOR = 1e-4  # relative uncertainty that the arithmetic leaves in any reading
+
+def _pooled(of_pieces: Sequence[Estimate], share: Array) -> Estimate:
+    """Mean over all pieces: as sure as they are together, or as they scatter where there are enough."""
+    values, halves = np.array([(x.value, x.plus_minus) for x in of_pieces]).T
+    mean, half = share @ values, np.sqrt(share**2 @ halves**2)
+    if (count := len(values)) > 3:
+        scatter = np.sqrt(share @ (values - mean) ** 2 * count / (count - 1) * (share @ share))
+        half = max(half, COVERAGE_FACTOR * student(count - 1) * scatter)
+    return Estimate(float(mean), float(half), of_pieces[0].unit)
 
 
-def _pool_bands(bands: Sequence[_Band], share: Array) -> tuple[Estimate, Estimate, float]:
-    """Two-sigma value and rms of one band over all pieces, and the rms of the noise taken off."""
-    kept, shut, noise, ends = share @ np.array([band.powers for band in bands])
-    of_power, of_shut, of_peak, of_noise = share**2 @ np.array([band.variances for band in bands])
-    power = max(kept + shut, 0.0)
-    common = of_noise + (0.3 * ends) ** 2  # of what an unfinished turn of the slowest wobble changes
-    rms_spread = _root_half_width(power, np.sqrt(of_power + common + (FLOOR * power) ** 2))
-    # What the gate shut out broadens the distribution as it adds to the power.
-    broader = np.sqrt(power / kept) if kept > 0 else 1.0
-    counted = np.cumsum(np.sum([[0, *band.histogram] for band in bands], axis=0))
-    bucket = np.interp(TWO_SIGMA_COVERAGE * counted[-1], counted, np.arange(BUCKETS + 1))
-    peak = np.exp((LEAST + bucket) * BUCKET)
-    spread = np.hypot(COVERAGE_FACTOR * np.sqrt(of_peak), FLOOR * peak)
-    of_broader = _root_half_width(1.0, np.sqrt(of_shut + common) / max(power, 1e-30))
-    two_sigma = Estimate(float(broader * peak), float(broader * np.hypot(spread, of_broader * peak)) + 1e-12)
-    return two_sigma, Estimate(float(np.sqrt(power)), rms_spread), float(np.sqrt(noise))
+def _nominal(mean: float, tone: float) -> float | None:
+    """Nominal frequency of the test tape that plays a tone, Hz; None where none is near."""
+    nearest = min((tone, 3150.0, 3000.0, 1000.0), key=lambda nominal: abs(np.log(mean / nominal)))
+    return nearest if abs(mean / nearest - 1) < 0.1 else None
 
 
-def _root_half_width(square: float, sigma: float) -> float:
-    """95 % half width of a root whose square has the standard uncertainty `sigma`."""
-    root = np.sqrt(square)
-    upper, lower = square + COVERAGE_FACTOR * sigma, max(square - COVERAGE_FACTOR * sigma, 0.0)
-    return float(max(np.sqrt(upper) - root, root - np.sqrt(lower)) + 1e-12)
-
-
-def _needle_estimate(needle: float, weighted: Estimate) -> Estimate:
-    """How high the needle goes, as sure as the weighted reading, and as two meters need agree."""
-    known = weighted.plus_minus / max(weighted.value, 1e-30) / COVERAGE_FACTOR
-    return Estimate(needle, Estimate.half_width(min(known, 1.0) * needle, NEEDLE_TOLERANCE * needle) + 1e-12)
-
-
-def _speed_error(mean: Estimate, tone: float, clock_tolerance: float) -> Estimate:
+def _speed_error(mean: Estimate, nominal: float, clock_tolerance: float) -> Estimate:
     """Mean speed against nominal, of a tone from a test tape."""
-    sigma, ratio = mean.plus_minus / COVERAGE_FACTOR / tone, mean.value / tone
+    sigma, ratio = mean.plus_minus / COVERAGE_FACTOR / nominal, mean.value / nominal
     return Estimate(ratio - 1, Estimate.half_width(sigma, ratio * clock_tolerance))
-
-
-def _mean_and_drift(pieces: Sequence[_Piece], share: Array) -> tuple[Estimate, Estimate]:
-    """Mean frequency and steady change of speed, by the interface's clock."""
-    count = len(pieces)
-    means = np.array([piece.mean for piece in pieces])
-    mean = float(share @ means)
-    drift = share @ np.array([piece.drift for piece in pieces])
-    u_mean, u_drift = np.sqrt(share**2 @ np.array([piece.half_widths for piece in pieces]) ** 2)
-    if count > 2:
-        # Whole pieces tell how far they scatter.
-        time = np.array([piece.middle for piece in pieces])
-        since = time - share @ time
-        weight = share * since / (share @ since**2)
-        drift = weight @ means / mean
-        rest = means / mean - 1 - drift * since
-        scatter = COVERAGE_FACTOR * student(count - 2) * np.sqrt(share @ rest**2 * count / (count - 2))
-        u_mean = max(u_mean, scatter * np.sqrt(share @ share))
-        u_drift = scatter * np.sqrt(weight @ weight)
-    return Estimate(mean, float(mean * u_mean), "Hz"), Estimate(float(drift), float(u_drift), "1/s")
 
 
 # ---- the lines ----
@@ -448,33 +378,30 @@ def _mean_and_drift(pieces: Sequence[_Piece], share: Array) -> tuple[Estimate, E
 
 def _lines(
     pieces: Sequence[_Piece], record_mode: str, delay: float | None, clock_tolerance: float
-) -> tuple[Array, Array, tuple[FlutterLine, ...]]:
-    """Rate and depth of the flutter spectrum, and the lines that stand out of it, the deepest first."""
+) -> tuple[Array, Array, Array, tuple[FlutterLine, ...]]:
+    """Rate, depth and surroundings of the flutter spectrum, and its lines, the deepest first."""
     first = pieces[0].spectrum
     # All pieces but the last are of one length.
-    spectra = [p.spectrum for p in pieces if len(p.spectrum.value) == len(first.value)]
-    power = np.mean([spectrum.power for spectrum in spectra], axis=0)
-    tops = find_lines(power, np.mean([spectrum.noise for spectrum in spectra], axis=0), first.step)
-    fits = [spectrum.fit(tops) for spectrum in spectra]
-    rates = _pooled([fit.rate for fit in fits], [fit.u_rate for fit in fits])
-    depths = _pooled([fit.depth for fit in fits], [fit.u_depth for fit in fits])
+    alike = [piece for piece in pieces if len(piece.spectrum.value) == len(first.value)]
+    power = np.mean([power_spectrum(piece.spectrum.value) for piece in alike], axis=0)
+    floor = surroundings(power)
+    fits = [piece.spectrum.fit(find_lines(power, floor, first.step)) for piece in alike]
+    rests = [
+        fit.uncertainties(piece.rest.near(fit.rate), first.span)
+        for fit, piece in zip(fits, alike, strict=True)
+    ]
+    share = np.full(len(alike), 1 / len(alike))
     lines = []
-    for rate, u_rate, depth, u_depth in zip(*rates, *depths, strict=True):
-        rate_estimate = Estimate(rate, Estimate.half_width(u_rate, rate * clock_tolerance), "Hz")
-        # The arithmetic leaves 1e-9.
-        lines.append(
-            _line(rate_estimate, Estimate(depth, COVERAGE_FACTOR * u_depth + 1e-9), record_mode, delay)
-        )
+    for n in range(len(fits[0].rate)):
+        halves = [(COVERAGE_FACTOR * u_depth[n], COVERAGE_FACTOR * u_rate[n]) for u_depth, u_rate in rests]
+        depths = [Estimate(float(fit.depth[n]), half) for fit, (half, _) in zip(fits, halves, strict=True)]
+        rates = [Estimate(float(fit.rate[n]), half) for fit, (_, half) in zip(fits, halves, strict=True)]
+        depth, rate = _pooled(depths, share), _pooled(rates, share)
+        sure = Estimate.half_width(rate.plus_minus / COVERAGE_FACTOR, rate.value * clock_tolerance)
+        depth = replace(depth, plus_minus=depth.plus_minus + 1e-6)
+        lines.append(_line(Estimate(rate.value, sure, "Hz"), depth, record_mode, delay))
     lines.sort(key=lambda line: -line.depth.value)
-    return first.step * np.arange(len(power)), np.sqrt(power), tuple(lines)
-
-
-def _pooled(values: Sequence[Array], sigmas: Sequence[Array]) -> tuple[list[float], list[float]]:
-    """Mean of what the pieces say, and its standard uncertainty: as stated, or as they scatter."""
-    count = len(values)
-    stated = np.sqrt(np.mean(np.square(sigmas), axis=0) / count)
-    scatter = np.std(values, axis=0, ddof=1) / np.sqrt(count) if count > 1 else 0.0
-    return np.mean(values, axis=0).tolist(), np.maximum(stated, scatter).tolist()
+    return first.step * np.arange(len(power)), np.sqrt(power), np.sqrt(floor), tuple(lines)
 
 
 def _line(rate: Estimate, depth: Estimate, record_mode: str, delay: float | None) -> FlutterLine:
@@ -486,16 +413,17 @@ def _line(rate: Estimate, depth: Estimate, record_mode: str, delay: float | None
         factor = float(comb(rate.value, delay))
         # A little off in rate, the comb is a little off too.
         slope = 2 * np.pi * delay * abs(np.cos(np.pi * rate.value * delay))
-    if record_mode == "later" or factor < flutter_lines.VISIBLE:
+    if record_mode == "later" or factor < VISIBLE:
         return FlutterLine(rate, depth, factor, None)
     spread = np.hypot(depth.plus_minus / factor, depth.value * slope * rate.plus_minus / factor**2)
     return FlutterLine(rate, depth, factor, Estimate(depth.value / factor, float(spread)))
 
 
-def _sentences(
-    record_mode: str, delay: float | None, lines: Sequence[FlutterLine], *, noisy: bool
-) -> Iterator[str]:
-    """What a tone that was recorded here cannot tell, or one with much noise."""
+# ---- in words ----
+
+
+def _mode_sentences(record_mode: str, delay: float | None, lines: Sequence[FlutterLine]) -> Iterator[str]:
+    """What a tone that was recorded here cannot tell."""
     if record_mode == "later":
         yield (
             "The tone was recorded on the same machine and played later: the reading is anything from 0 to "
@@ -516,5 +444,39 @@ def _sentences(
             yield (
                 "Some lines stand where the recording hides them almost wholly; their own depth is not given."
             )
-    if noisy:
+
+
+def _speed_sentences(record_mode: str, mean: float, nominal: float | None) -> Iterator[str]:
+    """Which test tape was taken for granted."""
+    if record_mode != "test tape":
+        return
+    if nominal is None:
+        yield f"A tone of {mean:.0f} Hz is on no test tape that is known; the speed error is not given."
+    elif 3035 < mean < 3115:
+        other = 3150 if nominal == 3000 else 3000
+        yield (
+            f"Taken for a test tape of {nominal:.0f} Hz; if {other} Hz is on its label, the speed is off by "
+            f"{100 * (mean / other - 1):+.1f} %."
+        )
+
+
+def _tape_sentences(reader: ToneReader, rms: Estimate, unseen: float) -> Iterator[str]:
+    """What the level, the drop-outs and the noise of the tone tell."""
+    if (swing := reader.swing_db()) > 0.5:
+        yield (
+            f"The level of the tone swings by {swing:.1f} dB (rms). If the return send was up, or the source "
+            "is in the playback, this flutter is not the machine's; else see how the tape meets the head."
+        )
+    if abs(fall := reader.fall_db()) > 2:
+        yield (
+            f"The tone became {abs(fall):.0f} dB {'softer' if fall > 0 else 'louder'} while it played: is an "
+            "automatic level control on?"
+        )
+    if rms.value <= rms.plus_minus:
         yield "The noise of the recording is larger than the flutter; the readings are upper bounds at best."
+    elif rms.value < 2e-5:
+        yield "The tone hardly wobbles at all: did it come from the tape, or straight from the source?"
+    if not np.isfinite(unseen):
+        yield "This tone does not show scrape flutter (200 Hz and more)."
+    elif unseen > 5e-4:
+        yield f"Scrape flutter (200 Hz and more) below {100 * unseen:.1g} % would not have been seen."

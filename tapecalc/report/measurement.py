@@ -115,7 +115,6 @@ def _rows(found: Measurement, speed_unit: str) -> Iterator[tuple[str, str]]:
             yield f"speed {s} over speed 1", _told(ratio)
     for at, reading in sorted(found.flutter.items()):
         yield f"flutter, weighted, speed {at + 1}", reading.weighted.text("percent")
-        yield f"flutter, weighted, needle of a meter, speed {at + 1}", reading.quasi_peak.text("percent")
         yield f"flutter, unweighted rms, speed {at + 1}", reading.unweighted_rms.text("percent")
     for at, repeats in sorted(found.repeats.items()):
         yield f"loop gain, speed {at + 1}", repeats.loop_gain_db.text()

@@ -15,7 +15,6 @@ from scipy.interpolate import CubicSpline
 from tapecalc import measuring as measure
 from tapecalc.calc.flutter import weighting_db
 from tapecalc.calc.response import HeadContact, OnePass
-from tapecalc.measuring.needle import quasi_peak
 from tapecalc.measuring.response import APART
 
 HEAD = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3, azimuth_angle=0)
@@ -203,8 +202,6 @@ def flutter(count, seed, duration=16, through=False, clip=False):
                 two_sigma = np.quantile(np.abs(deviation), 0.9545)
                 yield name, getattr(reading, name), two_sigma
                 yield f"{name} rms", getattr(reading, f"{name}_rms"), np.sqrt(np.mean(deviation**2))
-            needle = quasi_peak(shaped(deck, t, weighted)[::40], 800)
-            yield "quasi-peak", reading.quasi_peak, needle
             yield "speed error", reading.speed_error, off
         yield "tone", reading.tone, 3150 * (1 + off) / (1 + clock)
         yield "drift of speed", reading.drift, 0.0
