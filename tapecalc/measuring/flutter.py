@@ -1,11 +1,11 @@
 """Wow and flutter from a steady tone that was played by the machine.
 
-The tone's frequency against time (see `tapecalc.measuring.tone`) is freed of mean and drift, and taken apart
-into steady wobbles and the rest. The intervals are for the machine: they hold what another take of it would
-read, in which the steady wobbles meet in other phases and the rest is another piece of chance.
+The tone's frequency against time is freed of mean and drift, and taken apart into steady wobbles and the
+rest. The intervals are for the machine: they hold what a very long take would read. In a short one the
+wobbles meet in other phases, and the rest is a piece of chance.
 
 When the tone was recorded and played at once, the deviation is that of two speeds one delay apart: a wobble
-of rate f appears with the factor ``2 |sin(pi f T)|``. Where the factor is large enough it is divided out.
+of rate f shows with the factor ``2 |sin(pi f T)|``, which is divided out where it is large enough.
 """
 
 from collections.abc import Iterator, Sequence
@@ -19,20 +19,10 @@ from scipy import fft
 from tapecalc.calc.flutter import null_rates, weighting_db
 from tapecalc.calc.quantity import Delay, Frequency, Rate, calculator
 from tapecalc.calc.standards import FLUTTER_TONE, TWO_SIGMA_COVERAGE
+from tapecalc.measuring import flutter_lines as parts
 from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate, student
-from tapecalc.measuring.flutter_lines import (
-    HIGHEST_RATE,
-    LOWEST_RATE,
-    STANDS_OUT,
-    VISIBLE,
-    Density,
-    DeviationSpectrum,
-    SteadyWobbles,
-    comb,
-    find_lines,
-    surroundings,
-)
+from tapecalc.measuring.flutter_lines import Density, DeviationSpectrum, SteadyWobbles
 from tapecalc.measuring.recording import Recording, channel_health
 from tapecalc.measuring.tone import RATE, Dropouts, TonePiece, ToneReader, white_density
 
@@ -84,22 +74,6 @@ class FlutterReading:
     time: Array  # s, the first minute or two
     deviation: Array  # noise included
 
-    def could_see(self, rate: Rate[float]) -> float:
-        """Give the least depth, zero to peak and the machine's own, that would have been seen at a rate.
-
-        Infinite where the recording hides the rate. What was not seen is less than this, and not 0.
-        """
-        shown = 1.0 if self.record_mode == "test tape" else 0.0
-        if self.record_mode == "simultaneous" and self.delay is not None:
-            shown = float(comb(rate, self.delay))
-        if shown < VISIBLE or not LOWEST_RATE <= rate <= HIGHEST_RATE:
-            return np.inf
-        # Between two bins a line is lower by 0.85, and noise may take 2 of the usual size from it.
-        seen = (STANDS_OUT / 0.85 + 2) * float(np.interp(rate, self.rate, self.floor))
-        # Beside another line it would have to be as deep as that one.
-        near = [x.depth.value for x in self.lines if abs(x.rate.value - rate) < 4 * self.rate[1]]
-        return max(seen, *near, 0.0) / shown
-
     def peaks(self, *, least: float = 0.0) -> list[tuple[float, float]]:
         """List rate and depth, the machine's own where it can be told, of lines at least so deep as read."""
         return [
@@ -108,6 +82,20 @@ class FlutterReading:
             if line.depth.value >= least
         ]
 
+    def could_see(self, rate: Rate[float]) -> float:
+        """Give the least depth, zero to peak and the machine's own, that would have been seen at a rate.
+
+        Infinite where the recording hides the rate. What was not seen is less than this, and not 0.
+        """
+        shown = _shown(rate, self.record_mode, self.delay)
+        if shown < parts.VISIBLE or not parts.LOWEST_RATE <= rate <= parts.HIGHEST_RATE:
+            return np.inf
+        # Between two bins a line is lower by 0.85, and noise may take 2 of the usual size from it.
+        seen = (parts.STANDS_OUT / 0.85 + 2) * float(np.interp(rate, self.rate, self.floor))
+        # Beside another line it would have to be as deep as that one.
+        near = [x.depth.value for x in self.lines if abs(x.rate.value - rate) < 4 * self.rate[1]]
+        return max(seen, *near) / shown if near else seen / shown
+
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file, without the arrays."""
         data = asdict(self) | {"record_mode": RECORD_MODES[self.record_mode]}
@@ -115,7 +103,11 @@ class FlutterReading:
         return {{"record_mode": "taken"}.get(k, k): v for k, v in data.items() if k not in arrays}
 
 
-SHORTEST = 5.0  # s. Source: AES6-2008, observation time of the two-sigma method
+def _shown(rate: float, record_mode: str, delay: float | None) -> float:
+    """Factor with which a recording shows the machine's own wobble; 0 where that is not known."""
+    if record_mode == "simultaneous" and delay is not None:
+        return float(parts.comb(rate, delay))
+    return 1.0 if record_mode == "test tape" else 0.0
 
 
 @calculator
@@ -129,21 +121,10 @@ def measure_flutter(
 ) -> FlutterReading:
     """Measure wow and flutter from 5 s or more of a steady tone; 60 s for rates below 1 Hz.
 
-    Parameters
-    ----------
-    tone : float, optional
-        Nominal frequency, Hz; a test tape of 3,150, 3,000 or 1,000 Hz is recognized.
-    record_mode : str, optional
-        A key of `RECORD_MODES`.
-    delay : float, optional
-        Of the head that played the tone, s; needed to correct a tone recorded and played at once.
+    `tone` is its nominal frequency in Hz; a test tape of 3,150, 3,000 or 1,000 Hz is recognized.
+    `record_mode` is a key of `RECORD_MODES`. The `delay` in s of the head that played corrects a tone
+    recorded and played at once. Source: AES6-2008 = IEC 60386 for tone, weighting and the two-sigma reading.
 
-    Notes
-    -----
-    Source: AES6-2008 = IEC 60386 for tone, weighting and the two-sigma reading.
-
-    Examples
-    --------
     >>> from tapecalc.measuring import open_recording
     >>> t = np.arange(10 * 16000) / 16000
     >>> wobble = 0.001 * np.cos(2 * np.pi * 4 * t) / (2 * np.pi * 4)
@@ -161,20 +142,22 @@ def measure_flutter(
         raise CannotTell("the tone is clipped for most of the time; record it lower")
     _require_length(recording.duration)
     reader = ToneReader(recording, health.loudest)
-    comb_delay = delay if record_mode == "simultaneous" else None
     pieces: list[_Piece] = []
     for piece in reader.pieces():
-        found, deviation = _read_piece(piece, comb_delay, clipped=clipped > 0)
+        found, deviation = _read_piece(
+            piece, delay if record_mode == "simultaneous" else None, clipped=clipped > 0
+        )
         if not pieces:
             first = piece.time, deviation
         pieces.append(found)
     _require_length(reader.seconds)
     share = np.array([piece.seconds for piece in pieces]) / reader.seconds
-    figures = {name: _pooled([piece.figures[name] for piece in pieces], share) for name in pieces[0].figures}
-    rate, depth, floor, lines = _lines(pieces, record_mode, delay, clock_tolerance)
+    figures = {key: _pooled([piece.figures[key] for piece in pieces], share) for key in pieces[0].figures}
     # Clipped peaks fold back to near the tone.
     scrape, unseen = (None, np.inf) if clipped else reader.scrape()
     nominal = _nominal(figures["tone"].value, tone) if record_mode == "test tape" else None
+    of_mode = [] if record_mode == "test tape" else _mode_sentences(record_mode, delay)
+    rate, depth, floor, lines = _lines(pieces, record_mode, delay, clock_tolerance)
     return FlutterReading(
         **figures,
         scrape=scrape,
@@ -187,8 +170,7 @@ def measure_flutter(
         lines=lines,
         sentences=(
             *health.sentences(),
-            *_mode_sentences(record_mode, delay, lines),
-            *_speed_sentences(record_mode, figures["tone"].value, nominal),
+            *(of_mode or _speed_sentences(figures["tone"].value, nominal)),
             *_tape_sentences(reader, figures["unweighted_rms"], unseen),
         ),
         rate=rate,
@@ -200,9 +182,9 @@ def measure_flutter(
 
 
 def _require_length(duration: float) -> None:
-    """Refuse a tone that is too short."""
-    if duration < SHORTEST:
-        raise CannotTell(f"there are only {duration:.1f} s of a steady tone, and it takes {SHORTEST:g} s")
+    """Refuse a tone that is too short. Source: AES6-2008, observation time of the two-sigma method."""
+    if duration < 5:
+        raise CannotTell(f"there are only {duration:.1f} s of a steady tone, and it takes 5 s")
 
 
 # ---- one piece of tone ----
@@ -220,51 +202,44 @@ class _Piece(NamedTuple):
 
 def _read_piece(piece: TonePiece, delay: float | None, *, clipped: bool) -> tuple[_Piece, Array]:
     """Analyze one piece, and give its deviation too; `delay` is that after which a wobble meets itself."""
-    time, frequency, amplitude = piece
+    count = len(piece.time)
+    time = parts.centered(count)
     # Under a bell, wobbles that go round a few times leave nothing in mean and slope.
-    bell = np.hanning(len(time) + 2)[1:-1]
-    time = time - time.mean()
+    bell = np.hanning(count + 1)[:-1]
     weights = bell / bell.sum(), bell * time / (bell @ time**2)
-    mean, slope = (float(weight @ frequency) for weight in weights)
-    deviation = (frequency - slope * time) / mean - 1
-    seconds = len(time) / RATE
+    mean, slope = (float(weight @ piece.frequency) for weight in weights)
+    deviation = (piece.frequency - slope * time) / mean - 1
     # A tape's level wobble adds to the noise of the amplitude, flutter to that of the phase; clipping takes
     # it out of the amplitude.
     of_phase = white_density(deviation, 2)
-    density = of_phase if clipped else min(of_phase, white_density(amplitude, 0) / mean**2)
+    noise = of_phase if clipped else min(of_phase, white_density(piece.amplitude, 0) / mean**2)
     spectrum = DeviationSpectrum.of(deviation)
     power = power_spectrum(spectrum.value)
-    steady = spectrum.fit(find_lines(power, surroundings(power), spectrum.step))
-    rest = Density.of(deviation - steady.deviation(time), density)
-    u_mean, u_drift = (np.sqrt(rest.slow(delay).variance_of_sum(weight)) for weight in weights)
-    few = COVERAGE_FACTOR * student(8)  # the slowest rates are known from so many squares
+    steady = spectrum.fit(parts.find_lines(power, parts.surroundings(power), spectrum.step))
+    rest = Density.of(deviation - steady.deviation(time), noise)
+    # The slowest rates are known from so many squares; an interface's clock wanders too.
+    u_mean, u_drift = (student(8) * np.sqrt(rest.variance_of_sum(weight, delay)) for weight in weights)
     figures = {
-        "tone": Estimate(mean, float(few * u_mean * mean) + 1e-6 * mean, "Hz"),
-        "drift": Estimate(slope / mean, float(few * u_drift) + 1e-9, "1/s"),
+        "tone": Estimate(mean, float(COVERAGE_FACTOR * u_mean + 1e-6) * mean, "Hz"),
+        "drift": Estimate(slope / mean, float(COVERAGE_FACTOR * u_drift + 1e-9), "1/s"),
     }
-    for name, weighted in (("weighted", True), ("unweighted", False)):
-        two_sigma, rms, noise = _read_band(deviation, steady, rest, weighted=weighted)
-        figures |= {name: _clipped(two_sigma) if clipped else two_sigma}
-        figures |= {f"{name}_rms": _clipped(rms) if clipped else rms}
-    return _Piece(seconds, figures, noise, spectrum, rest), deviation
+    for name in ("weighted", "unweighted"):
+        two_sigma, rms, taken = _read_band(deviation, steady, rest, weighted=name == "weighted")
+        figures |= {name: two_sigma, f"{name}_rms": rms}
+        if clipped:
+            # The 13th and 15th overtone of 3,150 Hz fold back to near the tone at 44.1 kHz, some 0.5 % of it,
+            # and deviate by 14 and 16 times as much.
+            for key in (name, f"{name}_rms"):
+                wider = np.hypot(figures[key].plus_minus, 0.03 * figures[key].value)
+                figures[key] = replace(figures[key], plus_minus=float(wider))
+    return _Piece(count / RATE, figures, taken, spectrum, rest), deviation
 
 
-def _clipped(estimate: Estimate) -> Estimate:
-    """Widen what a clipped tone tells.
-
-    The 13th and 15th overtone of 3,150 Hz fold back to near the tone at 44.1 kHz, some 0.5 % of it, and
-    deviate by 14 and 16 times as much.
-    """
-    return replace(estimate, plus_minus=float(np.hypot(estimate.plus_minus, 0.03 * estimate.value)))
-
-
-def _band_gain(rate: Array, *, weighted: bool) -> Array:
-    """Gain of the band in which flutter is read."""
-    lowest = LOWEST_RATE / 2
-    gain = ((rate >= lowest) & (rate <= HIGHEST_RATE)).astype(float)
-    if weighted and len(rate):
-        gain *= 10 ** (weighting_db(np.clip(rate, lowest, HIGHEST_RATE)) / 20)
-    return gain
+def _gain(rate: Array, *, weighted: bool) -> Array:
+    """Gain of the band in which flutter is read, from half of the lowest rate on."""
+    inside = np.clip(rate, parts.LOWEST_RATE / 2, parts.HIGHEST_RATE)
+    weighting = 10 ** (weighting_db(inside) / 20) if weighted and len(rate) else 1.0
+    return (rate == inside) * weighting
 
 
 def _read_band(
@@ -275,31 +250,34 @@ def _read_band(
     The mean square is that of the steady wobbles, ``sum m^2 / 2``, and of the rest less its noise. Its
     variance is that of chance, ``integral S^2 df / T``, of the depths, and of the noise.
     """
-    seconds, step, rate = len(deviation) / RATE, rest.step, rest.rate
-    flat, gain = _band_gain(rate, weighted=weighted), _band_gain(steady.rate, weighted=weighted)
+    seconds, step = len(deviation) / RATE, rest.step
+    flat, gain = _gain(rest.rate, weighted=weighted), _gain(steady.rate, weighted=weighted)
     power, noise = flat**2 * rest.power, flat**2 * rest.noise
     passed = SteadyWobbles(steady.rate, steady.value * gain)
     u_depth, _ = steady.uncertainties(rest.near(steady.rate), seconds)
     unsteady, taken = np.sum(power) * step, np.sum(noise) * step
-    # An average over so few tapers has squares that are too large by one part in their number; they use nine
-    # tenths of the time.
+    # Squares of an average over few tapers are too large by one in their number; they use 0.9 of the time.
     chance = np.sum(power**2) * step / seconds / (0.9 * (1 + 1 / rest.tapers))
     chance *= student(max(2 * unsteady**2 / max(chance, 1e-30), 1)) ** 2
-    of_lines, of_noise = np.sum((passed.depth * u_depth * gain) ** 2), (taken * 0.25) ** 2 / seconds
-    clean = max(np.sum(passed.depth**2) / 2 + unsteady - taken, 0.0)
+    of_lines, of_noise = np.sum((np.abs(passed.value) * u_depth * gain) ** 2), (0.25 * taken) ** 2 / seconds
+    of_steady = np.sum(np.abs(passed.value) ** 2) / 2
+    clean = max(of_steady + unsteady - taken, 0.0)
     rms = Estimate(float(np.sqrt(clean)), _root_half_width(clean, np.sqrt(chance + of_lines + of_noise)))
-    # For the distribution, rates count whose power is three times the noise.
+    # For the distribution, rates count whose power is three times the noise. What is shut out broadens it as
+    # it adds to the power; where that is most, it is taken for chance, of which 95 % are within 2 rms.
     smooth = np.convolve(power, np.ones(9) / 9, "same")
     keep = flat * np.sqrt(np.clip(1 - noise / np.maximum(smooth, 1e-300), 0, 1)) * (smooth > 3 * noise)
-    shut_out = np.sum(power[keep == 0] ** 2) * step / seconds
-    kept = np.sum(passed.depth**2) / 2 + np.sum(keep**2 * rest.power) * step
-    # What was shut out broadens the distribution as it adds to the power; where that is most, it is chance.
-    told = kept > clean / 2
-    crest = _two_sigma(_cleaned(deviation, steady, passed, rate, keep)) / np.sqrt(kept) if told else 2.0
-    drawn = _other_takes(passed, rest, keep) / np.sqrt(kept) if told else np.zeros(2)
-    of_phases = COVERAGE_FACTOR * student(DRAWS - 1) * rms.value * np.std(drawn, ddof=1)
-    of_rest = crest * _root_half_width(clean, np.sqrt(of_noise + shut_out))
-    return Estimate(float(crest * rms.value), float(np.hypot(of_phases, of_rest))), rms, float(np.sqrt(taken))
+    kept = of_steady + np.sum(keep**2 * rest.power) * step
+    crest, of_phases = 2.0, 0.0
+    if kept > clean / 2:
+        crest = _two_sigma(_cleaned(deviation, steady, passed, rest.rate, keep)) / np.sqrt(kept)
+        drawn = _other_takes(passed, rest, keep)
+        of_phases = COVERAGE_FACTOR * student(len(drawn) - 1) * np.std(drawn, ddof=1) * np.sqrt(clean / kept)
+    of_rest = crest * _root_half_width(
+        clean, np.sqrt(of_noise + np.sum(power[keep == 0] ** 2) * step / seconds)
+    )
+    two_sigma = Estimate(float(crest * rms.value), float(np.hypot(of_phases, of_rest)))
+    return two_sigma, rms, float(np.sqrt(taken))
 
 
 def _root_half_width(square: float, sigma: float) -> float:
@@ -309,9 +287,9 @@ def _root_half_width(square: float, sigma: float) -> float:
     return float(max(np.sqrt(upper) - root, root - np.sqrt(lower)) + 1e-6)
 
 
-def _two_sigma(deviation: Array) -> float:
-    """What a deviation stays within for 95 % of the time."""
-    return float(np.quantile(np.abs(deviation), TWO_SIGMA_COVERAGE))
+def _two_sigma(deviation: Array) -> Any:
+    """What each row of deviations stays within for 95 % of the time."""
+    return np.quantile(np.abs(deviation), TWO_SIGMA_COVERAGE, axis=-1)
 
 
 def _cleaned(
@@ -321,31 +299,26 @@ def _cleaned(
 
     The wobbles are stretched a little, so that the samples of each turn lie elsewhere in it.
     """
-    count = len(deviation)
-    time = (np.arange(count) - (count - 1) / 2) / RATE
-    pad = min(5 * RATE, count - 1)
+    time = parts.centered(len(deviation))
+    pad = min(5 * RATE, len(time) - 1)
     mirrored = np.pad(deviation - steady.deviation(time), pad, mode="reflect")
-    fine = fft.rfftfreq(len(mirrored), 1 / RATE)
-    gain = np.interp(fine, rate, keep, right=0.0)
+    gain = np.interp(fft.rfftfreq(len(mirrored), 1 / RATE), rate, keep, right=0.0)
     return fft.irfft(fft.rfft(mirrored) * gain, len(mirrored))[pad:-pad] + passed.deviation(1.0004 * time)
 
 
-DRAWS = 32
-
-
 def _other_takes(passed: SteadyWobbles, rest: Density, keep: Array) -> Array:
-    """Two-sigma values of other takes of the same machine: other phases, and another piece of chance."""
-    rng = np.random.default_rng(DRAWS)
+    """Two-sigma values of 32 other takes of the same machine: other phases, and another piece of chance."""
+    rng = np.random.default_rng(1)
     count = 2 * (len(keep) - 1)
+    chance = rng.standard_normal((2, 32, len(keep)), dtype=np.float32)
     size = (keep * np.sqrt(rest.power * rest.step / 4) * count).astype(np.float32)
-    parts = rng.standard_normal((2, DRAWS, len(keep)), dtype=np.float32)
-    # So few values in even steps tell a distribution, and the deviation's own scatter.
+    # Some 4,000 values, at any times, tell a distribution.
     apart = max(count // 4096, 1)
-    drawn = fft.irfft(size * (parts[0] + np.complex64(1j) * parts[1]), count, axis=1)[:, ::apart]
+    drawn = fft.irfft(size * (chance[0] + np.complex64(1j) * chance[1]), count, axis=1)[:, ::apart]
     time = (np.arange(0, count, apart) + apart * rng.random(drawn.shape[1])) / (count * rest.step)
-    for depth, rate in zip(passed.depth, passed.rate, strict=True):
-        drawn += depth * np.cos(2 * np.pi * (rate * time + rng.random((DRAWS, 1))))
-    return np.quantile(np.abs(drawn), TWO_SIGMA_COVERAGE, axis=1)
+    for value, rate in zip(passed.value, passed.rate, strict=True):
+        drawn += np.abs(value) * np.cos(2 * np.pi * (rate * time + rng.random((len(drawn), 1))))
+    return _two_sigma(drawn)
 
 
 # ---- all pieces together ----
@@ -354,8 +327,8 @@ def _other_takes(passed: SteadyWobbles, rest: Density, keep: Array) -> Array:
 def _pooled(of_pieces: Sequence[Estimate], share: Array) -> Estimate:
     """Mean over all pieces: as sure as they are together, or as they scatter where there are enough."""
     values, halves = np.array([(x.value, x.plus_minus) for x in of_pieces]).T
-    mean, half = share @ values, np.sqrt(share**2 @ halves**2)
-    if (count := len(values)) > 3:
+    mean, half, count = share @ values, np.sqrt(share**2 @ halves**2), len(values)
+    if count > 3:
         scatter = np.sqrt(share @ (values - mean) ** 2 * count / (count - 1) * (share @ share))
         half = max(half, COVERAGE_FACTOR * student(count - 1) * scatter)
     return Estimate(float(mean), float(half), of_pieces[0].unit)
@@ -373,9 +346,6 @@ def _speed_error(mean: Estimate, nominal: float, clock_tolerance: float) -> Esti
     return Estimate(ratio - 1, Estimate.half_width(sigma, ratio * clock_tolerance))
 
 
-# ---- the lines ----
-
-
 def _lines(
     pieces: Sequence[_Piece], record_mode: str, delay: float | None, clock_tolerance: float
 ) -> tuple[Array, Array, Array, tuple[FlutterLine, ...]]:
@@ -384,72 +354,58 @@ def _lines(
     # All pieces but the last are of one length.
     alike = [piece for piece in pieces if len(piece.spectrum.value) == len(first.value)]
     power = np.mean([power_spectrum(piece.spectrum.value) for piece in alike], axis=0)
-    floor = surroundings(power)
-    fits = [piece.spectrum.fit(find_lines(power, floor, first.step)) for piece in alike]
-    rests = [
-        fit.uncertainties(piece.rest.near(fit.rate), first.span)
-        for fit, piece in zip(fits, alike, strict=True)
-    ]
+    floor = parts.surroundings(power)
+    tops = parts.find_lines(power, floor, first.step)
     share = np.full(len(alike), 1 / len(alike))
+    depths: list[list[Estimate]] = [[] for _ in tops]
+    rates: list[list[Estimate]] = [[] for _ in tops]
+    for piece in alike:
+        fit = piece.spectrum.fit(tops)
+        u_depths, u_rates = fit.uncertainties(piece.rest.near(fit.rate), piece.seconds)
+        for n in range(len(tops)):
+            depths[n].append(Estimate(abs(fit.value[n]), COVERAGE_FACTOR * u_depths[n] + 1e-6))
+            rates[n].append(Estimate(fit.rate[n], COVERAGE_FACTOR * u_rates[n], "Hz"))
     lines = []
-    for n in range(len(fits[0].rate)):
-        halves = [(COVERAGE_FACTOR * u_depth[n], COVERAGE_FACTOR * u_rate[n]) for u_depth, u_rate in rests]
-        depths = [Estimate(float(fit.depth[n]), half) for fit, (half, _) in zip(fits, halves, strict=True)]
-        rates = [Estimate(float(fit.rate[n]), half) for fit, (_, half) in zip(fits, halves, strict=True)]
-        depth, rate = _pooled(depths, share), _pooled(rates, share)
+    for n in range(len(tops)):
+        rate = _pooled(rates[n], share)
         sure = Estimate.half_width(rate.plus_minus / COVERAGE_FACTOR, rate.value * clock_tolerance)
-        depth = replace(depth, plus_minus=depth.plus_minus + 1e-6)
-        lines.append(_line(Estimate(rate.value, sure, "Hz"), depth, record_mode, delay))
+        lines.append(_line(replace(rate, plus_minus=sure), _pooled(depths[n], share), record_mode, delay))
     lines.sort(key=lambda line: -line.depth.value)
     return first.step * np.arange(len(power)), np.sqrt(power), np.sqrt(floor), tuple(lines)
 
 
 def _line(rate: Estimate, depth: Estimate, record_mode: str, delay: float | None) -> FlutterLine:
     """A line, with the machine's own depth where the recording shows it."""
-    factor, slope = 1.0, 0.0
-    if record_mode == "simultaneous":
-        if delay is None:
-            return FlutterLine(rate, depth, 0.0, None)
-        factor = float(comb(rate.value, delay))
-        # A little off in rate, the comb is a little off too.
-        slope = 2 * np.pi * delay * abs(np.cos(np.pi * rate.value * delay))
-    if record_mode == "later" or factor < VISIBLE:
+    factor = _shown(rate.value, record_mode, delay)
+    if factor < parts.VISIBLE:
         return FlutterLine(rate, depth, factor, None)
-    spread = np.hypot(depth.plus_minus / factor, depth.value * slope * rate.plus_minus / factor**2)
-    return FlutterLine(rate, depth, factor, Estimate(depth.value / factor, float(spread)))
+    # A little off in rate, the comb is a little off too.
+    turn = np.pi * (delay or 0.0) if record_mode == "simultaneous" else 0.0
+    off = depth.value * 2 * turn * abs(np.cos(turn * rate.value)) * rate.plus_minus / factor**2
+    spread = float(np.hypot(depth.plus_minus / factor, off))
+    return FlutterLine(rate, depth, factor, Estimate(depth.value / factor, spread))
 
 
 # ---- in words ----
 
 
-def _mode_sentences(record_mode: str, delay: float | None, lines: Sequence[FlutterLine]) -> Iterator[str]:
+def _mode_sentences(record_mode: str, delay: float | None) -> Iterator[str]:
     """What a tone that was recorded here cannot tell."""
     if record_mode == "later":
         yield (
             "The tone was recorded on the same machine and played later: the reading is anything from 0 to "
             "2 times the machine's own flutter, and no correction is possible."
         )
-    elif record_mode == "simultaneous":
-        yield (
-            "The tone was recorded and played at once: its mean frequency says nothing about the tape's "
-            "speed."
-        )
-        if delay is None:
-            yield "Give the delay to have the flutter of the machine itself worked out line by line."
-        elif hidden := ", ".join(f"{rate:.2f}" for rate in null_rates(delay, 20.0)[:5]):
-            yield (
-                f"A wobble at {hidden} Hz (whole numbers of turns per delay) does not show in this recording."
-            )
-        if delay and any(line.element_depth is None for line in lines):
-            yield (
-                "Some lines stand where the recording hides them almost wholly; their own depth is not given."
-            )
-
-
-def _speed_sentences(record_mode: str, mean: float, nominal: float | None) -> Iterator[str]:
-    """Which test tape was taken for granted."""
-    if record_mode != "test tape":
         return
+    yield "The tone was recorded and played at once: its mean frequency says nothing about the tape's speed."
+    if delay is None:
+        yield "Give the delay to have the flutter of the machine itself worked out line by line."
+    elif hidden := ", ".join(f"{rate:.2f}" for rate in null_rates(delay, 20.0)[:5]):
+        yield f"A wobble at {hidden} Hz (whole numbers of turns per delay) does not show in this recording."
+
+
+def _speed_sentences(mean: float, nominal: float | None) -> Iterator[str]:
+    """Which test tape was taken for granted."""
     if nominal is None:
         yield f"A tone of {mean:.0f} Hz is on no test tape that is known; the speed error is not given."
     elif 3035 < mean < 3115:
@@ -461,17 +417,15 @@ def _speed_sentences(record_mode: str, mean: float, nominal: float | None) -> It
 
 
 def _tape_sentences(reader: ToneReader, rms: Estimate, unseen: float) -> Iterator[str]:
-    """What the level, the drop-outs and the noise of the tone tell."""
+    """What the level and the noise of the tone tell."""
     if (swing := reader.swing_db()) > 0.5:
         yield (
             f"The level of the tone swings by {swing:.1f} dB (rms). If the return send was up, or the source "
             "is in the playback, this flutter is not the machine's; else see how the tape meets the head."
         )
     if abs(fall := reader.fall_db()) > 2:
-        yield (
-            f"The tone became {abs(fall):.0f} dB {'softer' if fall > 0 else 'louder'} while it played: is an "
-            "automatic level control on?"
-        )
+        change = f"{abs(fall):.0f} dB {'softer' if fall > 0 else 'louder'}"
+        yield f"The tone became {change} while it played: is an automatic level control on?"
     if rms.value <= rms.plus_minus:
         yield "The noise of the recording is larger than the flutter; the readings are upper bounds at best."
     elif rms.value < 2e-5:
