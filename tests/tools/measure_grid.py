@@ -176,16 +176,10 @@ def plain(rate):
     return np.where(rate >= 0.1, 1.0, 0.0)
 
 
-def time_read(duration):
-    """Times of the part that a reading is of: the ends are left out."""
-    end = 0.2 + np.clip((duration - 0.4) / 10, 0.5, 3)
-    return np.arange(end, duration - end, 1 / 32000)
-
-
 def flutter(count, seed, duration=16, through=False, clip=False):
-    """Readings of a test tape against those of the deck's wobbles in the same time."""
+    """Readings of a test tape against what the deck's wobbles would read in a very long take."""
     rng = np.random.default_rng(seed)
-    t = time_read(duration)
+    t = np.arange(0, generator.RANDOM_PERIOD, 1e-3)
     for _ in range(count):
         rate, clock = some_rate(rng), rng.uniform(-CLOCK, CLOCK)
         deck = random_deck(rng)
