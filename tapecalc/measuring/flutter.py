@@ -142,14 +142,10 @@ def measure_flutter(
         raise CannotTell("the tone is clipped for most of the time; record it lower")
     _require_length(recording.duration)
     reader = ToneReader(recording, health.loudest)
+    comb_delay = delay if record_mode == "simultaneous" else None
     pieces: list[_Piece] = []
     for piece in reader.pieces():
-        found, deviation = _read_piece(
-            piece, delay if record_mode == "simultaneous" else None, clipped=clipped > 0
-        )
-        if not pieces:
-            first = piece.time, deviation
-        pieces.append(found)
+        pieces.append(_read_piece(piece, comb_delay, clipped=clipped > 0, keep_series=not pieces))
     _require_length(reader.seconds)
     share = np.array([piece.seconds for piece in pieces]) / reader.seconds
     figures = {key: _pooled([piece.figures[key] for piece in pieces], share) for key in pieces[0].figures}
@@ -176,8 +172,8 @@ def measure_flutter(
         rate=rate,
         depth=depth,
         floor=floor,
-        time=first[0],
-        deviation=first[1],
+        time=pieces[0].time,
+        deviation=pieces[0].deviation,
     )
 
 
@@ -198,10 +194,12 @@ class _Piece(NamedTuple):
     noise: float  # rms
     spectrum: DeviationSpectrum
     rest: Density  # what is not steady
+    time: Array  # s; of the first piece alone
+    deviation: Array
 
 
-def _read_piece(piece: TonePiece, delay: float | None, *, clipped: bool) -> tuple[_Piece, Array]:
-    """Analyze one piece, and give its deviation too; `delay` is that after which a wobble meets itself."""
+def _read_piece(piece: TonePiece, delay: float | None, *, clipped: bool, keep_series: bool) -> _Piece:
+    """Analyze one piece; `delay` is that after which a wobble meets itself."""
     count = len(piece.time)
     time = parts.centered(count)
     # Under a bell, wobbles that go round a few times leave nothing in mean and slope.
@@ -232,7 +230,8 @@ def _read_piece(piece: TonePiece, delay: float | None, *, clipped: bool) -> tupl
             for key in (name, f"{name}_rms"):
                 wider = np.hypot(figures[key].plus_minus, 0.03 * figures[key].value)
                 figures[key] = replace(figures[key], plus_minus=float(wider))
-    return _Piece(count / RATE, figures, taken, spectrum, rest), deviation
+    series = (piece.time, deviation) if keep_series else (np.zeros(0), np.zeros(0))
+    return _Piece(count / RATE, figures, taken, spectrum, rest, *series)
 
 
 def _gain(rate: Array, *, weighted: bool) -> Array:
@@ -263,20 +262,15 @@ def _read_band(
     of_steady = np.sum(np.abs(passed.value) ** 2) / 2
     clean = max(of_steady + unsteady - taken, 0.0)
     rms = Estimate(float(np.sqrt(clean)), _root_half_width(clean, np.sqrt(chance + of_lines + of_noise)))
-    # For the distribution, rates count whose power is three times the noise. What is shut out broadens it as
-    # it adds to the power; where that is most, it is taken for chance, of which 95 % are within 2 rms.
-    smooth = np.convolve(power, np.ones(9) / 9, "same")
-    keep = flat * np.sqrt(np.clip(1 - noise / np.maximum(smooth, 1e-300), 0, 1)) * (smooth > 3 * noise)
-    kept = of_steady + np.sum(keep**2 * rest.power) * step
-    crest, of_phases = 2.0, 0.0
-    if kept > clean / 2:
-        crest = _two_sigma(_cleaned(deviation, steady, passed, rest.rate, keep)) / np.sqrt(kept)
-        drawn = _other_takes(passed, rest, keep)
-        of_phases = COVERAGE_FACTOR * student(len(drawn) - 1) * np.std(drawn, ddof=1) * np.sqrt(clean / kept)
-    of_rest = crest * _root_half_width(
-        clean, np.sqrt(of_noise + np.sum(power[keep == 0] ** 2) * step / seconds)
-    )
-    two_sigma = Estimate(float(crest * rms.value), float(np.hypot(of_phases, of_rest)))
+    # The distribution is that of the deviation without its noise, rate by rate.
+    smooth = np.maximum(np.convolve(power, np.ones(9) / 9, "same"), 1e-300)
+    keep = flat * np.sqrt(np.clip(1 - noise / smooth, 0, 1))
+    size = np.sqrt(max(of_steady + np.sum(keep**2 * rest.power) * step, 1e-30))
+    crest = _two_sigma(_cleaned(deviation, steady, passed, rest.rate, keep)) / size
+    drawn = _other_takes(passed, rest, keep) * rms.value / size
+    of_phases = COVERAGE_FACTOR * student(len(drawn) - 1) * np.std(drawn, ddof=1)
+    of_rest = crest * _root_half_width(clean, np.sqrt(of_noise + np.sum(noise**2) * step / seconds))
+    two_sigma = Estimate(float(crest * rms.value), float(np.hypot(of_phases, of_rest)) + 1e-6)
     return two_sigma, rms, float(np.sqrt(taken))
 
 

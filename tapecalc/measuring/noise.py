@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, s
 from tapecalc.measuring.recording import Recording, channel_health
 
 Array = NDArray[np.float64]
+Line = tuple[float, float]  # Hz, and mean square or dB
 
 
 @dataclass(frozen=True)
@@ -28,21 +29,14 @@ class NoiseReading:
     hiss_db: Estimate  # without hum and whistles
     hum_db: Estimate | None  # all mains lines together; None if none stands out
     mains: float | None  # Hz, as played: hum that is on the tape is off with its speed
-    hum_lines: tuple[tuple[float, float], ...]  # Hz and dB of every mains line that stands out
-    whistles: tuple[tuple[float, float], ...]  # Hz and dB of the other lines
+    hum_lines: tuple[Line, ...]  # Hz and dB of every mains line that stands out
+    whistles: tuple[Line, ...]  # Hz and dB of the other lines
     against: str  # what 0 dB is
     sentences: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file."""
         return asdict(self)
-
-
-class _Line(NamedTuple):
-    """A narrow line of the spectrum: its frequency in Hz and its mean square."""
-
-    frequency: float
-    power: float
 
 
 @calculator
@@ -73,7 +67,6 @@ def measure_noise(recording: Recording, *, reference: Ratio[float] | None = None
     floor = ndimage.median_filter(mean, 25, mode="mirror") / (1 - 1.06 / (9 * windows)) ** 3
     lines = _lines(mean, floor)
     mains, hum = _hum(lines)
-    whistles = [line for line in lines if line not in hum]
     frequency = np.arange(mean.size)
     band = (frequency >= 20) & (frequency <= 20_000)
     weighting = np.zeros(mean.size)
@@ -83,20 +76,20 @@ def measure_noise(recording: Recording, *, reference: Ratio[float] | None = None
     of_hum, of_lines = (powers - floor) @ near_hum, (powers - floor) @ (near_line & band)
     zero_db = 0.0 if reference is None else amplitude_to_db(reference)
     level = _level(total, zero_db)
-    told = [
-        tuple((round(line.frequency, 2), 10 * math.log10(line.power) - zero_db) for line in part)
-        for part in (hum, whistles)
-    ]
+    hum_lines, whistles = (
+        tuple((round(hertz, 2), 10 * math.log10(square) - zero_db) for hertz, square in part)
+        for part in (hum, [line for line in lines if line not in hum])
+    )
     return NoiseReading(
         level_db=level,
         weighted_db=_level(powers @ weighting, zero_db),
         hiss_db=_level(total - of_lines, zero_db),
         hum_db=_level(of_hum, zero_db) if hum else None,
         mains=mains,
-        hum_lines=told[0],
-        whistles=told[1],
+        hum_lines=hum_lines,
+        whistles=whistles,
         against="full scale (an rms of 1)" if reference is None else "the reference tone",
-        sentences=(*health.sentences(), *_sentences(level, mains, told[1])),
+        sentences=(*health.sentences(), *_sentences(level, mains, whistles)),
     )
 
 
@@ -130,59 +123,52 @@ def _powers(recording: Recording) -> tuple[Array, int]:
 # ---- lines ----
 
 
-def _lines(power: Array, floor: Array) -> list[_Line]:
+def _lines(power: Array, floor: Array) -> list[Line]:
     """Every line of 10 times the power of its surroundings, and the highest, 3 Hz on either side."""
     top = (power == ndimage.maximum_filter1d(power, 7)) & (power > 10 * floor)
     lines = []
-    for at in np.flatnonzero(top[:-4]):
-        if at >= 20:
-            near = np.arange(at - 3, at + 4)
-            above = np.maximum(power[near] - floor[near], 0.0)
-            lines.append(_Line(float(near @ above / above.sum()), float(above.sum())))
+    for at in 20 + np.flatnonzero(top[20:-4]):
+        near = np.arange(at - 3, at + 4)
+        above = np.maximum(power[near] - floor[near], 0.0)
+        lines.append((float(near @ above / above.sum()), float(above.sum())))
     return lines
 
 
-def _near(lines: list[_Line], count: int) -> NDArray[np.bool_]:
+def _near(lines: list[Line], count: int) -> NDArray[np.bool_]:
     """Which bins of 1 Hz belong to lines."""
     near = np.zeros(count, dtype=bool)
-    for line in lines:
-        at = round(line.frequency)
-        near[at - 3 : at + 4] = True
+    for hertz, _ in lines:
+        near[round(hertz) - 3 : round(hertz) + 4] = True
     return near
 
 
-def _hum(lines: list[_Line]) -> tuple[float | None, list[_Line]]:
+def _hum(lines: list[Line]) -> tuple[float | None, list[Line]]:
     """The mains frequency from 45 to 65 Hz that explains most, as played, and its lines.
 
-    One or two of its first two multiples must be there. A line that stands alone is hum only at the mains
+    One of its first two multiples must be there. A line that stands alone is hum only at the mains
     themselves; else any whistle of 110 Hz would be.
     """
-    best: tuple[float | None, list[_Line]] = (None, [])
-    for line in lines:
-        for multiple in (1, 2):
-            mains = line.frequency / multiple
-            if not 45 <= mains <= 65:
-                continue
-            found: list[_Line] = []
-            for highest in (3, 10, 40):  # the more lines, the better it is known
-                found = [x for x in lines if _is_multiple(x.frequency, mains, highest)]
-                turns = np.array([round(x.frequency / mains) for x in found])
-                mains = float(turns @ np.array([x.frequency for x in found]) / (turns @ turns))
-            alone = len(found) == 1 and min(abs(mains - 50), abs(mains - 60)) > 0.6
-            if not alone and sum(x.power for x in found) > sum(x.power for x in best[1]):
-                best = round(mains, 1), found
+    best: tuple[float | None, list[Line]] = (None, [])
+    for mains in [hertz / multiple for hertz, _ in lines for multiple in (1, 2)]:
+        if not 45 <= mains <= 65:
+            continue
+        found: list[Line] = []
+        for highest in (3, 10, 40):  # the more lines, the better it is known
+            turns = [round(hertz / mains) for hertz, _ in lines]
+            alike = [
+                (turn, line)
+                for turn, line in zip(turns, lines, strict=True)
+                if 1 <= turn <= highest and abs(line[0] - turn * mains) < 0.5 + 0.02 * turn
+            ]
+            found = [line for _, line in alike]
+            mains = sum(turn * hertz for turn, (hertz, _) in alike) / sum(turn**2 for turn, _ in alike)
+        alone = len(found) == 1 and min(abs(mains - 50), abs(mains - 60)) > 0.6
+        if not alone and sum(power for _, power in found) > sum(power for _, power in best[1]):
+            best = round(mains, 1), found
     return best
 
 
-def _is_multiple(frequency: float, mains: float, highest: int) -> bool:
-    """Whether a line is one of the first multiples of the mains."""
-    turns = round(frequency / mains)
-    return 1 <= turns <= highest and abs(frequency - turns * mains) < 0.5 + 0.02 * turns
-
-
-def _sentences(
-    level: Estimate, mains: float | None, whistles: tuple[tuple[float, float], ...]
-) -> Iterator[str]:
+def _sentences(level: Estimate, mains: float | None, whistles: tuple[Line, ...]) -> Iterator[str]:
     """What hum, whistles and unsteady noise say."""
     if mains:
         yield f"Hum at multiples of {mains:g} Hz stands out: look at grounds, shields and transformers."

@@ -22,10 +22,6 @@ RATE = 1400  # values of frequency a second
 STOP = 700.0  # Hz from the carrier, beyond which nothing passes
 BLOCK, MARGIN = 10, 1  # s of a block, and on either side for the band filter to settle
 PIECE = 60  # s analyzed at a time in a recording of more than two pieces
-TWO_SOUNDS = (
-    "the tone swells and fades, as two that sound together do; play one steady tone, with the return send "
-    "down and nothing of the source in the playback"
-)
 
 
 class TonePiece(NamedTuple):
@@ -89,12 +85,15 @@ class ToneReader:
         low = level < 0.5
         wider = np.convolve(low, np.ones(9), "same") > 0
         self.fallen += [float(level[a:b].min()) for a, b in _runs(low) if b - a >= 0.005 * RATE]
-        if np.mean(wider) > 0.2:
-            raise CannotTell(TWO_SOUNDS)
-        frequency, amplitude = (np.interp(time, time[~wider], x[~wider]) for x in (frequency, amplitude))
-        self.swings.append(float(np.mean(_swing(amplitude) ** 2)))
-        if self.swings[-1] > 0.15**2:  # nepers, 1.3 dB
-            raise CannotTell(TWO_SOUNDS)
+        holes = float(np.mean(wider))
+        if holes < 0.2:
+            frequency, amplitude = (np.interp(time, time[~wider], x[~wider]) for x in (frequency, amplitude))
+            self.swings.append(_swing(amplitude))
+        if holes >= 0.2 or self.swings[-1] > 0.15**2:  # nepers, 1.3 dB
+            raise CannotTell(
+                "the tone swells and fades, as two that sound together do; play one steady tone, with the "
+                "return send down and nothing of the source in the playback"
+            )
         self.seconds += len(time) / RATE
         self.levels += [float(np.median(x)) for x in (amplitude[:RATE], amplitude[-RATE:])]
         yield TonePiece(time, frequency, amplitude / amplitude.mean())
@@ -164,12 +163,12 @@ def _runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
-def _swing(amplitude: Array) -> Array:
-    """How the level swings between 0.5 and 200 Hz, in nepers, under a bell of mean square 1."""
-    level = np.log(amplitude)
-    spectrum = fft.rfft((level - level.mean()) * np.hanning(len(level)) * np.sqrt(8 / 3))
+def _swing(amplitude: Array) -> float:
+    """Mean square of the swing of the level between 0.5 and 200 Hz, in nepers."""
+    level, bell = np.log(amplitude), np.hanning(len(amplitude))
+    power = power_spectrum(fft.rfft((level - level.mean()) * bell))
     rate = fft.rfftfreq(len(level), 1 / RATE)
-    return fft.irfft(spectrum * ((rate > 0.5) & (rate < 200)), len(level))
+    return float(2 * power[(rate > 0.5) & (rate < 200)].sum() / (len(level) * (bell @ bell)))
 
 
 def _find_carrier(recording: Recording, loudest: float) -> float:
