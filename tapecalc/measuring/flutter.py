@@ -262,13 +262,15 @@ def _read_band(
     of_steady = np.sum(np.abs(passed.value) ** 2) / 2
     clean = max(of_steady + unsteady - taken, 0.0)
     rms = Estimate(float(np.sqrt(clean)), _root_half_width(clean, np.sqrt(chance + of_lines + of_noise)))
-    # The distribution is that of the deviation without its noise, rate by rate.
+    # The distribution is that of the rates whose power is three times the noise; where these are not most of
+    # it, it is taken for chance, of which 95 % are within 2 rms.
     smooth = np.maximum(np.convolve(power, np.ones(9) / 9, "same"), 1e-300)
-    keep = flat * np.sqrt(np.clip(1 - noise / smooth, 0, 1))
-    size = np.sqrt(max(of_steady + np.sum(keep**2 * rest.power) * step, 1e-30))
-    crest = _two_sigma(_cleaned(deviation, steady, passed, rest.rate, keep)) / size
-    drawn = _other_takes(passed, rest, keep) * rms.value / size
-    of_phases = COVERAGE_FACTOR * student(len(drawn) - 1) * np.std(drawn, ddof=1)
+    keep = flat * np.sqrt(np.clip(1 - noise / smooth, 0, 1)) * (smooth > 3 * noise)
+    kept, crest, of_phases = of_steady + np.sum(keep**2 * rest.power) * step, 2.0, 0.0
+    if kept > clean / 2:
+        crest = _two_sigma(_cleaned(deviation, steady, passed, rest.rate, keep)) / np.sqrt(kept)
+        drawn = _other_takes(passed, rest, keep) * np.sqrt(clean / kept)
+        of_phases = COVERAGE_FACTOR * student(len(drawn) - 1) * np.std(drawn, ddof=1)
     of_rest = crest * _root_half_width(clean, np.sqrt(of_noise + np.sum(noise**2) * step / seconds))
     two_sigma = Estimate(float(crest * rms.value), float(np.hypot(of_phases, of_rest)) + 1e-6)
     return two_sigma, rms, float(np.sqrt(taken))

@@ -88,7 +88,10 @@ class Density:
 
 @dataclass(frozen=True, eq=False)
 class SteadyWobbles:
-    """Steady wobbles: rate in Hz, and complex depth (zero to peak) about the middle of the time."""
+    """Steady wobbles: rate in Hz, and complex depth (zero to peak) about the middle of the time.
+
+    Two that beat more slowly than the time lasts look like one.
+    """
 
     rate: Array
     value: Complex

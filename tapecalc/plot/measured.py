@@ -115,7 +115,7 @@ def flutter_spectrum(
     >>> wobble = 0.001 * np.cos(2 * np.pi * 4 * t) / (2 * np.pi * 4)
     >>> tape = open_recording(0.5 * np.sin(2 * np.pi * 3150 * (t + wobble)), sample_rate=16000)
     >>> flutter_spectrum(reading=measure_flutter(tape, record_mode="test tape")).caption
-    'Flutter spectrum: weighted 0.099742 % +/- 0.000011 %; a line at 4.00 Hz, 0.100 %.'
+    'Flutter spectrum: weighted 0.09974 % +/- 0.00025 %; a line at 4.00 Hz, 0.100 %.'
     """
     axes, profile, through = canvas.axes, canvas.profile, reading.record_mode == "simultaneous"
     lines = [line for line in reading.lines if line.depth.value >= SHALLOWEST * reading.lines[0].depth.value]

@@ -11,7 +11,7 @@ from tapecalc.calc.flutter import weighting_db
 from tapecalc.calc.parts import TurningPart, fingerprint
 from tapecalc.measuring import CannotTell
 
-RATE = 24000
+RATE = 44100
 MIXED = ((0.0011, 0.55, 0.3), (0.0007, 4.3, 1.0), (0.0004, 9.7, 2.0), (0.00015, 28, 1.0))
 
 
