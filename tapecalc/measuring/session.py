@@ -239,16 +239,15 @@ def _pieces(take: Take, reference: float | None, notes: list[Note]) -> list[_Pie
         notes.append(Note(f"{refusal}; taken as any other sound.", take.place))
         return [(take, reference)]
     sounds = {}
-    if clicks := parts.get("clicks"):
-        last = parts.get("noise", clicks)
-        sounds["program"] = replace(clicks, count=last.first + last.count - clicks.first)
+    if noise := parts.get("noise"):
+        sounds["program"] = noise
     sounds |= {kind: parts[kind] for kind in ("tone", "silence") if kind in parts}
     if missing := [part.name for part in PARTS if part.name not in parts]:
         so = "" if sounds else "nothing can be told, "
         cut = f"the test signal is cut, {words.listed(missing)} not in full: {so}record all of it"
         notes.append(Note(f"{cut}, {SIGNAL_LENGTH:.0f} s.", take.place))
-    if "tone" in parts and reference is None:
-        tone = parts["tone"]
+    if "reference" in parts and reference is None:
+        tone = parts["reference"]
         reference = float(np.std(tone.read("playback", tone.count // 2, tone.sample_rate))) or None
     return [(replace(take, recording=sound, kind=kind), reference) for kind, sound in sounds.items()]
 
