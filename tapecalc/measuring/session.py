@@ -279,6 +279,8 @@ def _read(
                 found.suspects[at] = suspects
             return flutter.sentences
         case "repeats":
+            if delay is None:
+                raise CannotTell("the delay must be known first: record the test signal as well")
             found.repeats[at] = measure_repeats(recording, delay=delay)
             return found.repeats[at].sentences
         case _:
