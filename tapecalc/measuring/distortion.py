@@ -19,10 +19,13 @@ from tapecalc.measuring.dsp import cut_windows, power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
 from tapecalc.measuring.recording import Recording
 from tapecalc.measuring.test_signal import REFERENCE_TONE, SWEEPS, Sweep
+from tapecalc.measuring.tracks import mean_of
 
 Array = NDArray[np.float64]
 
 MOL_SHARE = 0.03  # third harmonic at the maximum output level; IEC 60094-3 (from memory)
+#: Of each window of a sweep: frequency, power of the first harmonic, of its hiss, of the third less hiss.
+_Turned = tuple[Array, Array, Array, Array]
 
 
 @dataclass(frozen=True)
@@ -37,9 +40,7 @@ class DistortionReading:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file."""
-        mol = None if self.mol_db is None else self.mol_db.to_dict()
-        treble = [{"frequency": f, "change_db": change.to_dict()} for f, change in self.treble_db]
-        return asdict(self) | {"mol_db": mol, "treble_db": treble, "third": [t.to_dict() for t in self.third]}
+        return asdict(self)
 
 
 @calculator
@@ -78,10 +79,8 @@ def measure_distortion(parts: Mapping[str, Recording], *, delay: Delay[float]) -
     return DistortionReading(tuple(levels_db.tolist()), tuple(third), mol_db, treble_db, tuple(sentences))
 
 
-def _turned_back(
-    recording: Recording, sweep: Sweep, delay: float, name: str = "playback"
-) -> tuple[Array, Array, Array, Array]:
-    """Frequency of each window, power of first harmonic, of the hiss in that, and of the third less hiss."""
+def _turned_back(recording: Recording, sweep: Sweep, delay: float, name: str = "playback") -> _Turned:
+    """Turn a channel back by the phase of a sweep and of its harmonics, window by window."""
     rate = recording.sample_rate
     count, size = round(sweep.length * rate), rate // 10
     samples = recording.read(name, round((sweep.start + delay) * rate), count)
@@ -103,7 +102,7 @@ def _turned_back(
     return frequency, power(1) - hiss, hiss, third
 
 
-def _share(turned: tuple[Array, Array, Array, Array], near: NDArray[np.bool_]) -> Estimate:
+def _share(turned: _Turned, near: NDArray[np.bool_]) -> Estimate:
     """Amplitude of the third harmonic over that of the first, from windows that overlap by half."""
     square = turned[3][near] / turned[1][near]
     count = len(square)
@@ -125,7 +124,7 @@ def _maximum_level(levels_db: Array, third: list[Estimate]) -> tuple[Estimate | 
     k = max(over[0], 1)
     size_db = 20 * np.log10([third[k - 1].value / MOL_SHARE, third[k].value / MOL_SHARE])
     # It goes with the square of the level, and more steeply where the tape is full.
-    slope = max(float(np.diff(size_db)[0] / (levels_db[k] - levels_db[k - 1])), 1.0)
+    slope = max(float(np.diff(size_db)[0] / max(levels_db[k] - levels_db[k - 1], 0.1)), 1.0)
     value = float(levels_db[k] - size_db[1] / slope)
     doubt_db = 20 * np.log10(1 + third[k].plus_minus / third[k].value) / slope
     # From one stretch of tape to the next, and for a line that is straight between levels.
@@ -134,9 +133,7 @@ def _maximum_level(levels_db: Array, third: list[Estimate]) -> tuple[Estimate | 
     return mol_db, [text + (" Record softer than that." if value < 0 else "")]
 
 
-def _treble(
-    recording: Recording, played: list[tuple[Array, Array, Array, Array]]
-) -> tuple[tuple[float, Estimate], ...]:
+def _treble(recording: Recording, played: list[_Turned]) -> tuple[tuple[float, Estimate], ...]:
     """What the louder of the sweeps through the whole range lacks against the softer, by half octaves."""
     soft, loud = played[:2]
     dry = [_turned_back(recording, sweep, 0.0, "dry")[1] for sweep in SWEEPS[:2]]
@@ -149,6 +146,6 @@ def _treble(
         here = change_db[np.abs(np.log2(soft[0] / middle)) < 0.25] - low
         here = here[np.isfinite(here)]
         if len(here) >= 3:
-            spread = COVERAGE_FACTOR * student(len(here) - 1) * np.std(here, ddof=1) / np.sqrt(len(here))
-            found.append((float(middle), Estimate(float(here.mean()), float(np.hypot(spread, 0.1)), "dB")))
+            mean = mean_of(here, "dB")
+            found.append((float(middle), Estimate(mean.value, float(np.hypot(mean.plus_minus, 0.1)), "dB")))
     return tuple(found)

@@ -58,20 +58,10 @@ def measure_repeats(
     Where the dry channel is there, the end of the sound is found in it, else the loudest moment is taken. A
     click or a burst of noise tells all frequencies; a note tells those that are in it.
 
-    Parameters
-    ----------
-    delay : float
-        s, as measured from another take; a pitched sound cannot tell it.
-    heard_db : float, optional
-        Level against the first repeat at which a repeat no longer counts.
+    The `delay`, in s, is that of another take: a pitched sound cannot tell it. Below `heard_db` against the
+    first a repeat no longer counts. Source: geometric series; M. R. Schroeder, Natural Sounding Artificial
+    Reverberation, JAES 10, 1962, for decay time from gain.
 
-    Notes
-    -----
-    Source: geometric series; M. R. Schroeder, Natural Sounding Artificial Reverberation, JAES 10, 1962, for
-    decay time from gain.
-
-    Examples
-    --------
     >>> from tapecalc.measuring import open_recording
     >>> burst = np.random.default_rng(1).standard_normal(1600)
     >>> train = np.concatenate([0.5 ** n * np.pad(burst, (0, 1600)) for n in range(12)])
@@ -88,27 +78,32 @@ def measure_repeats(
     if count < (FEWEST + 1) * delay * rate:
         raise CannotTell("the recording ends before three repeats have passed")
     stretches = _stretches(recording.read("playback", begin, count), rate, delay)
-    before = recording.read("playback", 0, first)
-    quiet = _stretches(before, rate, delay).power if first > 2 * delay * rate else None
-    falls = [
-        _fall(stretches, k, None if quiet is None else float(quiet[:, k].mean()))
-        for k in range(len(stretches.middles))
-    ]
+    noise: list[float | None] = [None] * len(stretches.middles)
+    if first > 2 * delay * rate:  # what is there before the sound
+        wait = min(first, 10 * rate)
+        quiet = recording.read("playback", first - wait, max(wait, round(2 * delay * rate)))
+        noise = _stretches(quiet, rate, delay).power.mean(axis=0).tolist()
+    falls = [_fall(stretches, k, level) for k, level in enumerate(noise)]
     bands = [(float(f), fall.gain) for f, fall in zip(stretches.middles, falls, strict=True) if fall.gain]
     if not bands:
         raise CannotTell("fewer than three repeats stand above the noise, or they do not fall evenly")
-    _must_repeat(stretches, delay)
+    weight = stretches.power[1:].sum(axis=0) * (stretches.middles < 1000)
+    if weight @ stretches.likeness < 0.5 * weight.sum():
+        raise CannotTell(
+            f"what follows the sound does not come again {words.amount(delay, 'ms')} later: these are no "
+            "repeats, or the delay is another"
+        )
     highest, bound = _highest(falls)
     total = stretches.power.sum(axis=1)
     sentences = [*health.sentences()]
-    if silent := _silent_bass(stretches.middles, falls):
-        bound += HEAD_BUMP_DB
+    silent = "".join("01"[fall.upper_db is None] for fall in falls)[: int(np.sum(stretches.middles < 250))]
+    if (k := silent.find("111")) >= 0:  # an octave in the bass
+        bound += 3.0  # what bumps reach on usual machines; common practice, no source
         sentences.append(
-            f"From {silent[0]:.0f} to {silent[1]:.0f} Hz next to nothing sounded, and a head's bump may "
-            f"be {HEAD_BUMP_DB:.0f} dB higher: that is in the upper bound. A burst of noise tells it."
+            f"Around {stretches.middles[k + 1]:.0f} Hz next to nothing sounded, and a head's bump there may "
+            "be 3 dB higher: that is in the upper bound. A burst of noise tells it."
         )
-    growing = highest.value - highest.plus_minus > 0 and total[-1] > 1.2 * total[len(total) // 2]
-    if growing:
+    if highest.value - highest.plus_minus > 0 and total[-1] > 1.2 * total[len(total) // 2]:
         sentences.append("The repeats grow: the loop runs away. Turn the return send down.")
     elif highest.value + highest.plus_minus > 0 and total[-1] > 0.1 * total.max():
         raise CannotTell(
@@ -130,9 +125,6 @@ def measure_repeats(
         heard_db=heard_db,
         sentences=tuple(sentences),
     )
-
-
-HEAD_BUMP_DB = 3.0  # how far a bump in the bass stands out on usual machines; common practice, no source
 
 
 def _sound(recording: Recording, delay: float) -> tuple[int, int]:
@@ -183,24 +175,12 @@ def _stretches(samples: Array, rate: int, delay: float) -> _Stretches:
         spectrum = fft.rfft(bell * (samples[start : start + length] - samples.mean()))
         power.append(np.add.reduceat(power_spectrum(spectrum)[: edges[-1]], edges[:-1]))
         if before is not None:
-            pair = np.abs(np.add.reduceat((spectrum * np.conj(before))[: edges[-1]], edges[:-1]))
-            cross += pair
+            cross += np.abs(np.add.reduceat((spectrum * np.conj(before))[: edges[-1]], edges[:-1]))
         before = spectrum
     powers = np.array(power)
     both = np.sqrt(powers[1:] * powers[:-1]).sum(axis=0)
     freedom = np.maximum(np.diff(edges) / 1.5, 1.0)
     return _Stretches(middles, powers, freedom, cross / (both + 1e-300))
-
-
-def _must_repeat(stretches: _Stretches, delay: float) -> None:
-    """Refuse what does not come again one delay later."""
-    low = stretches.middles < 1000
-    weight = stretches.power[1:].sum(axis=0) * low
-    if weight @ stretches.likeness < 0.5 * weight.sum():
-        raise CannotTell(
-            f"what follows the sound does not come again {words.amount(delay, 'ms')} later: these are no "
-            "repeats, or the delay is another"
-        )
 
 
 class _Fall(NamedTuple):
@@ -226,16 +206,6 @@ def _highest(falls: list[_Fall]) -> tuple[Estimate, float]:
         if fall.gain and fall.gain.value - fall.gain.plus_minus > best.value - best.plus_minus:
             best = replace(fall.gain, plus_minus=math.hypot(fall.gain.plus_minus, hidden))
     return best, upper_db
-
-
-def _silent_bass(middles: Array, falls: list[_Fall]) -> tuple[float, float] | None:
-    """The first and last of three or more neighboring bands below 250 Hz that never sounded."""
-    bass = [fall.upper_db is None for fall, middle in zip(falls, middles, strict=True) if middle < 250]
-    for k in range(len(bass) - 2):
-        if all(bass[k : k + 3]):
-            end = next((n for n in range(k, len(bass)) if not bass[n]), len(bass))
-            return float(middles[k]), float(middles[end - 1])
-    return None
 
 
 def _fall(stretches: _Stretches, band: int, noise: float | None) -> _Fall:
@@ -286,4 +256,4 @@ def _slope(over: Array, doubt: Array) -> Estimate:
     scatter = max(weight @ rest**2 / freedom, 1.0)
     # Neighbors overlap; and a delay that is a little off cuts the sound elsewhere each time: 0.015 dB.
     width = float(COVERAGE_FACTOR * student(freedom) * np.sqrt(scatter / spread))
-    return Estimate(slope, math.hypot(1.5 * width, 0.015), "dB")
+    return Estimate(slope, math.hypot(1.1 * width, 0.015), "dB")

@@ -90,6 +90,7 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
     # Where in a bin the sound lies is not known: along a slope that matters.
     slope = np.gradient(level, frequency) if len(level) > 1 else np.zeros(1)
     sigma = np.hypot(1.2 * sigma, 0.02 * np.abs(slope) * width)  # windows and bins overlap
+    floor_db = 0.005  # what tapers and ends leave
     # The plain mean: weights would make the level counted from depend on the noise.
     gain = float(np.mean(level[middle]))
     u_gain = np.sqrt(np.mean(sigma[middle] ** 2) / np.count_nonzero(middle))
@@ -109,16 +110,13 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
     return PassResponse(
         frequency=frequency,
         level_db=level - gain,
-        plus_minus_db=COVERAGE_FACTOR * np.hypot(sigma, FLOOR_DB),
+        plus_minus_db=COVERAGE_FACTOR * np.hypot(sigma, floor_db),
         coherence=coherence,
         gain_db=Estimate(
-            gain + lost_db, float(COVERAGE_FACTOR * np.hypot(u_gain, FLOOR_DB) + lost_db / 2), "dB"
+            gain + lost_db, float(COVERAGE_FACTOR * np.hypot(u_gain, floor_db) + lost_db / 2), "dB"
         ),
         sentences=tuple(sentences),
     )
-
-
-FLOOR_DB = 0.005  # standard uncertainty of a level by what tapers and ends leave
 
 
 # ---- spectra of dry channel and playback, each window set back by its delay ----
@@ -270,7 +268,7 @@ class WhatIf:
         'The machine as it was aligned leaves 0.1 dB unexplained.'
         """
         said = " and ".join(
-            PARTS[name].words.format(_in_trade_units(name, value)) for name, value in self.parts().items()
+            CAUSES[name].words.format(_in_trade_units(name, value)) for name, value in self.parts().items()
         )
         verb = "leave" if self.second else "leaves"
         said = said or "the machine as it was aligned"
@@ -304,7 +302,7 @@ class _Cause(NamedTuple):
     words: str
 
 
-PARTS = {
+CAUSES = {
     "separation": _Cause("separation", 15e-6, 1, "m", "a head-to-tape separation of {} today"),
     "gap": _Cause("gap", 25e-6, 2, "m", "a playback gap of {}"),
     "azimuth": _Cause("azimuth_angle", 0.02, 2, "rad", "an azimuth error of {} (of either sign)"),
@@ -335,7 +333,7 @@ def fit_what_ifs(response: PassResponse, one_pass: OnePass) -> tuple[WhatIf, ...
     if len(response.frequency) < 8:
         raise CannotTell("fewer than eight bands of the response were measured")
     fitter = _Fitter(response, replace(one_pass, low_cut=0.0))
-    fits = {name: fitter.fit((name,)) for name in PARTS}
+    fits = {name: fitter.fit((name,)) for name in CAUSES}
     both = [fitter.fit(("separation", other)) for other in ("azimuth", "gap")]
     least = min(fit.chi2 for fit in fits.values())
     needed = [two for two in both if least - two.chi2 > APART]
@@ -373,7 +371,7 @@ class _Fitter:
 
     def level_db(self, names: Sequence[str], p: Array) -> Array:
         """The response with a gain in dB, a low cut in Hz, and each part's share of its power of the most."""
-        aligned, causes = self.one_pass.aligned, [PARTS[name] for name in names]
+        aligned, causes = self.one_pass.aligned, [CAUSES[name] for name in names]
         shares = (c.most * max(x, 0.0) ** (1 / c.power) for c, x in zip(causes, p[2:], strict=True))
         contact = replace(aligned, **{c.field: share for c, share in zip(causes, shares, strict=True)})
         cut = -10 * np.log10(1 + (p[1] / self.frequency) ** 2)
@@ -389,7 +387,7 @@ class _Fitter:
         # A null that moves past a band is a wall for the fit: begin in several valleys.
         start = (0.0, 20.0)
         shares = np.linspace(0, 1, {0: 1, 1: 61, 2: 10}[len(names)])
-        grid = [PARTS[name].power for name in names]
+        grid = [CAUSES[name].power for name in names]
         points = list(itertools.product(*(shares**power for power in grid)))
         misfit = np.array([np.sum(misfits(np.array([*start, *point])) ** 2) for point in points])
         valleys = misfit.reshape([len(shares)] * len(names)) if names else misfit
@@ -412,7 +410,7 @@ class _Fitter:
         square = np.diag(np.linalg.pinv((answer.jac / size).T @ (answer.jac / size), hermitian=True))
         spreads = COVERAGE_FACTOR * np.sqrt(np.maximum(square, 0) * stretch) / size
         values = [
-            _part_value(PARTS[name], float(x), float(spread))
+            _part_value(CAUSES[name], float(x), float(spread))
             for name, x, spread in zip(names, answer.x[2:], spreads[2:], strict=True)
         ]
         return WhatIf(

@@ -88,28 +88,22 @@ def make_test_signal(sample_rate: int = 48000) -> Array:
     """
     rate = whole("sample_rate", sample_rate, 32000, 192000)
     out = np.zeros(round(SIGNAL_LENGTH * rate))
-    level = db_to_amplitude(ALIGNMENT_LEVEL_DBFS)
+    at = {part.name: part for part in PARTS}
 
     def put(start: float, samples: Array) -> None:
         begin = round(start * rate)
-        out[begin : begin + len(samples)] += level * samples
+        out[begin : begin + len(samples)] = db_to_amplitude(ALIGNMENT_LEVEL_DBFS) * samples
 
     def times(length: float) -> Array:
         return np.arange(round(length * rate)) / rate
 
-    for part in PARTS:
-        match part.name:
-            case "reference" | "tone":
-                pitch = REFERENCE_TONE if part.name == "reference" else FLUTTER_TONE
-                put(part.start, _faded(np.sin(2 * np.pi * pitch * times(part.length)), rate))
-            case "announcement":
-                put(part.start, _announcement(rate))
-            case "noise":
-                put(part.start, _noise(round(part.length * rate), rate))
-            case "sweeps":
-                for sweep in SWEEPS:
-                    wave = db_to_amplitude(sweep.level_db) * np.sin(sweep.phase(times(sweep.length)))
-                    put(part.start + sweep.start, _faded(wave, rate))
+    for name, pitch in (("reference", REFERENCE_TONE), ("tone", FLUTTER_TONE)):
+        put(at[name].start, _faded(np.sin(2 * np.pi * pitch * times(at[name].length)), rate))
+    put(at["announcement"].start, _announcement(rate))
+    put(at["noise"].start, _noise(round(at["noise"].length * rate), rate))
+    for sweep in SWEEPS:
+        wave = db_to_amplitude(sweep.level_db) * np.sin(sweep.phase(times(sweep.length)))
+        put(at["sweeps"].start + sweep.start, _faded(wave, rate))
     return out
 
 
@@ -165,10 +159,6 @@ class FoundSignal:
     missing: tuple[str, ...]  # parts that are not there in full
 
 
-#: True sample rate over the stated one: as stated, or 48 kHz called 44.1 kHz and the reverse.
-RATE_RATIOS = (1.0, 160 / 147, 147 / 160)
-
-
 def find_signal(recording: Recording) -> FoundSignal:
     """Find the test signal wherever it is in a recording, of whole or broken off, and its parts.
 
@@ -181,7 +171,7 @@ def find_signal(recording: Recording) -> FoundSignal:
     >>> round(found.offset, 3), found.missing
     (-5.0, ('reference', 'announcement'))
     """
-    for ratio in RATE_RATIOS:
+    for ratio in (1.0, 160 / 147, 147 / 160):  # as stated, 48 kHz called 44.1 kHz, and the reverse
         true = replace(recording, sample_rate=round(ratio * recording.sample_rate))
         if not 32000 <= true.sample_rate <= 192000:
             continue
@@ -249,16 +239,13 @@ def _parts_there(
     recording: Recording, offset: float, sent: Array
 ) -> tuple[dict[str, Recording], tuple[str, ...]]:
     """What is there of each part of the signal that begins at `offset`, and what is not in full."""
-    rate = recording.sample_rate
-    frame = rate // 10
-    frames = int(SIGNAL_LENGTH * 10)
-    expected = np.sqrt(np.mean(sent[: frames * frame].reshape(frames, frame) ** 2, axis=1))
-    begin = round(offset * rate)
+    frame, frames = recording.sample_rate // 10, int(SIGNAL_LENGTH * 10)
+    expected = np.std(sent[: frames * frame].reshape(frames, frame), axis=1)
+    begin = round(offset * recording.sample_rate)
     at = begin + frame * np.arange(frames)
     there = (at >= -frame / 2) & (at + frame / 2 <= recording.count)
     if recording.dry is not None:
-        dry = recording.read("dry", begin, frames * frame).reshape(frames, frame)
-        level = np.std(dry, axis=1)
+        level = np.std(recording.read("dry", begin, frames * frame).reshape(frames, frame), axis=1)
         sounds = expected > 0.1 * expected.max()
         heard = level[sounds & there] / expected[sounds & there]
         gain = float(np.median(heard[heard > 0.1 * heard.max(initial=0.0)])) if heard.any() else 1.0

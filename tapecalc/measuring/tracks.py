@@ -27,12 +27,7 @@ class TracksReading:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file."""
-        azimuth = None if self.azimuth is None else self.azimuth.to_dict()
-        return asdict(self) | {
-            "time": self.time.to_dict(),
-            "level_db": self.level_db.to_dict(),
-            "azimuth": azimuth,
-        }
+        return asdict(self)
 
 
 @calculator
@@ -71,7 +66,7 @@ def measure_tracks(
     slope = weight * 2 * np.pi * frequency[used]
     times = rough[0] - np.angle(cross[:, used] * turn) @ weight / slope.sum()
     levels_db = 10 * np.log10(second[:, used].sum(axis=1) / first[:, used].sum(axis=1))
-    time, level_db = _over_groups(times, "s"), _over_groups(levels_db, "dB")
+    time, level_db = mean_of(times, "s"), mean_of(levels_db, "dB")
     sentences = []
     if polarity < 0:
         sentences.append("One of the tracks is turned over in polarity: added up, they cancel the bass.")
@@ -116,7 +111,7 @@ def _rough(cross: NDArray[np.complex128], rate: int) -> tuple[float, float]:
     return float(best / (finer * rate)), float(likeness[best])
 
 
-def _over_groups(values: Array, unit: str) -> Estimate:
-    """Mean of the stretches, with the interval by their scatter."""
+def mean_of(values: Array, unit: str) -> Estimate:
+    """Give the mean of some readings, with the interval by their scatter."""
     spread = COVERAGE_FACTOR * student(len(values) - 1) * np.std(values, ddof=1) / np.sqrt(len(values))
     return Estimate(float(values.mean()), float(spread), unit)
