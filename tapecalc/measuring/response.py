@@ -7,7 +7,7 @@ Long windows serve the bass, short ones the treble.
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -257,9 +257,14 @@ class WhatIf:
         values = (self.value, self.second)
         return {n: v for n, v in zip(self.name.split(" and "), values, strict=False) if v is not None}
 
+    def _texts(self) -> dict[str, str]:
+        """Each part in the trade's unit."""
+        units = {name: "arcmin" if name == "azimuth" else "um" for name in self.parts()}
+        return {name: value.text(units[name], units[name]) for name, value in self.parts().items()}
+
     def value_text(self) -> str:
         """Write the value in the trade's unit; nothing for a machine as aligned."""
-        return " and ".join(_in_trade_units(name, value) for name, value in self.parts().items())
+        return " and ".join(self._texts().values())
 
     def in_words(self) -> str:
         """Say the explanation in a sentence.
@@ -267,29 +272,15 @@ class WhatIf:
         >>> WhatIf("as aligned", None, Estimate(30.0, 2.0, "Hz"), 0.1, 12.0, np.zeros(3)).in_words()
         'The machine as it was aligned leaves 0.1 dB unexplained.'
         """
-        said = " and ".join(
-            CAUSES[name].words.format(_in_trade_units(name, value)) for name, value in self.parts().items()
-        )
+        said = " and ".join(CAUSES[name].words.format(text) for name, text in self._texts().items())
         verb = "leave" if self.second else "leaves"
         said = said or "the machine as it was aligned"
         return f"{said[0].upper()}{said[1:]} {verb} {self.misfit_db:.1f} dB unexplained."
 
     def to_dict(self) -> dict[str, Any]:
         """Return the explanation as a plain dict for a JSON file."""
-        return {
-            "name": self.name,
-            "value": None if self.value is None else self.value.to_dict(),
-            "second": None if self.second is None else self.second.to_dict(),
-            "low_cut": self.low_cut.to_dict(),
-            "misfit_db": float(self.misfit_db),
-            "chi2": float(self.chi2),
-            "in_words": self.in_words(),
-        }
-
-
-def _in_trade_units(name: str, value: Estimate) -> str:
-    unit = "arcmin" if name == "azimuth" else "um"
-    return value.text(unit, unit)
+        kept = ("name", "value", "second", "low_cut", "misfit_db", "chi2")
+        return {name: asdict(self)[name] for name in kept} | {"in_words": self.in_words()}
 
 
 class _Cause(NamedTuple):
@@ -339,16 +330,11 @@ def fit_what_ifs(response: PassResponse, one_pass: OnePass) -> tuple[WhatIf, ...
     needed = [two for two in both if least - two.chi2 > APART]
     for two in both:
         for name, value in two.parts().items():
-            fits[name] = replace(fits[name], value=_around(fits[name].value, value))
-    return tuple(sorted((fitter.fit(()), *fits.values(), *needed), key=lambda w: w.chi2))
-
-
-def _around(alone: Estimate | None, beside: Estimate) -> Estimate | None:
-    """A value fitted alone, with an interval that holds that of the value fitted beside another part."""
-    if alone is None:
-        return None
-    reach = abs(beside.value - alone.value) + beside.plus_minus
-    return replace(alone, plus_minus=max(alone.plus_minus, reach))
+            alone = fits[name].parts()[name]
+            reach = max(alone.plus_minus, abs(value.value - alone.value) + value.plus_minus)
+            fits[name] = replace(fits[name], value=replace(alone, plus_minus=reach))
+    # Of two that fit alike, tilt is what happens; gaps seldom wear.
+    return tuple(sorted((fitter.fit(()), *fits.values(), *needed), key=lambda w: w.chi2 + ("gap" in w.name)))
 
 
 class _Fitter:

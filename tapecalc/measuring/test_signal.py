@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
-from tapecalc import words
 from tapecalc.calc.quantity import whole
 from tapecalc.calc.standards import ALIGNMENT_LEVEL_DBFS, FLUTTER_TONE
 from tapecalc.calc.units import db_to_amplitude
@@ -29,11 +28,6 @@ class Part:
     name: str
     start: float
     stop: float
-
-    @property
-    def length(self) -> float:
-        """How long it lasts, s."""
-        return self.stop - self.start
 
 
 #: The parts in order; between them there is room for the echo.
@@ -94,15 +88,14 @@ def make_test_signal(sample_rate: int = 48000) -> Array:
         begin = round(start * rate)
         out[begin : begin + len(samples)] = db_to_amplitude(ALIGNMENT_LEVEL_DBFS) * samples
 
-    def times(length: float) -> Array:
-        return np.arange(round(length * rate)) / rate
-
     for name, pitch in (("reference", REFERENCE_TONE), ("tone", FLUTTER_TONE)):
-        put(at[name].start, _faded(np.sin(2 * np.pi * pitch * times(at[name].length)), rate))
+        t = np.arange(round((at[name].stop - at[name].start) * rate)) / rate
+        put(at[name].start, _faded(np.sin(2 * np.pi * pitch * t), rate))
     put(at["announcement"].start, _announcement(rate))
-    put(at["noise"].start, _noise(round(at["noise"].length * rate), rate))
+    put(at["noise"].start, _noise(round((at["noise"].stop - at["noise"].start) * rate), rate))
     for sweep in SWEEPS:
-        wave = db_to_amplitude(sweep.level_db) * np.sin(sweep.phase(times(sweep.length)))
+        t = np.arange(round(sweep.length * rate)) / rate
+        wave = db_to_amplitude(sweep.level_db) * np.sin(sweep.phase(t))
         put(at["sweeps"].start + sweep.start, _faded(wave, rate))
     return out
 
@@ -194,10 +187,9 @@ def find_parts(recording: Recording) -> dict[str, Recording]:
     """
     found = find_signal(recording)
     if found.rate_ratio != 1:
-        true = round(found.rate_ratio * recording.sample_rate)
+        says, true = recording.sample_rate, round(found.rate_ratio * recording.sample_rate)
         raise CannotTell(
-            f"the file says {words.amount(recording.sample_rate, 'hz')}, but it was recorded at "
-            f"{words.amount(true, 'hz')}: set its sample rate right"
+            f"the file says {says} Hz, but it was recorded at {true} Hz: set its sample rate right"
         )
     return dict(found.parts)
 
