@@ -28,6 +28,7 @@ _TAKES = {
     "--tone": ("tone", "5 s or more of a steady tone near 3150 Hz: tells wow and flutter"),
     "--silence": ("silence", "3 s or more of nothing, recorded and played back: tells noise and hum"),
     "--repeats": ("repeats", "a short sound and its repeats until they are gone: tells the loop gain"),
+    "--tracks": ("tracks", "one sound on both tracks, played back: tells the tilt between them"),
 }
 #: How a tone came to be played, as it is typed or not, and as it is called by what measures it.
 _MODES = {None: "simultaneous", "through": "simultaneous", "later": "later", "test-tape": "test tape"}
@@ -57,6 +58,7 @@ turned down.
 What a take is of:
   One head: the first take of a kind is at the machine's first speed, the second at its
   second, and so on. Several heads: say --head 2 before the takes of the second head.
+  Several takes of one speed: say --speed 1 before them; what they differ by is told.
 
   measure --signal fast.wav --signal slow.wav --ruler-mm 41.5
 
@@ -298,13 +300,19 @@ def _describe_measure(add: Callable[..., Any]) -> None:
     text = "how the tone came to be played: recorded and played at once (default), played later, or from a"
     add("--tone-taken", choices=tuple(_MODES)[1:], help=f"{text} test tape")
     add("--machine", metavar="MACHINE.toml", help="what is known of it; or the word example")
+    text = "between the middles of two tracks, for their tilt as an angle"
+    add("--track-distance-mm", type=float, metavar="MM", help=text)
     in_order("--ruler-mm", type=float, metavar="MM", help="head spacing by a ruler, gap to gap")
     text = "a marked length of tape and the time it took, once for each speed"
     in_order("--stopwatch", type=float, nargs=2, metavar=("METERS", "SECONDS"), help=text)
     for option, (usual, _, _, text) in _TOOLS.items():
         unit = option.rpartition("-")[2].upper()
         add(option, type=float, metavar=unit, help=f"{text} (default: {usual:g})")
-    add("--out", metavar="DIR", help="also write figures, measured.json and machine.toml here")
+    text = "two files DRY,PLAYBACK were started by one clock; otherwise they tell no delay"
+    add("--common-start", action="store_true", help=text)
+    text = "an older measured.json, to say what has changed since"
+    add("--before", metavar="measured.json", help=text)
+    add("--out", metavar="DIR", help="also write report.html, figures, measured.json and machine.toml here")
 
 
 def _describe_figures(add: Callable[..., Any]) -> None:
@@ -520,7 +528,8 @@ def _measure(
     typed: _Typed,
     machine: str | None,
     out: str | None,
-    **tools: Any,
+    before: str | None,
+    **how: Any,
 ) -> None:
     """Measure a machine, or write the signal to measure it with."""
     if make_test_signal is not None:
@@ -528,18 +537,19 @@ def _measure(
         return
     if sample_rate is not None:
         raise ValueError("--sample-rate belongs to --make-test-signal; recordings carry their own")
-    from tapecalc.report.measurement import measurement_text, write_measurement
+    from tapecalc.report.measurement import measurement_text, read_figures, write_measurement
 
+    older = None if before is None else read_figures(before)
     if out is not None:
         files = [name for option, value in typed if option in _TAKES for name in _named(value)]
-        _folder(out, "measure", machine, *files)
+        _folder(out, "measure", machine, before, *files)
     deck = None if machine is None else _machine_file(machine)
-    found = tc.measure(**_observed(typed, deck, **tools), machine=deck)
+    found = tc.measure(**_observed(typed, deck, **how), machine=deck)
     if found.empty:
         raise ValueError(" ".join(found.sentences))
-    text = measurement_text(found, units="inches" if deck is None else deck.units)
+    text = measurement_text(found, units="inches" if deck is None else deck.units, before=older)
     if out is not None:
-        written = write_measurement(found, out, machine=deck)
+        written = write_measurement(found, out, machine=deck, before=older)
         text += "\n".join(["\n", f"Written: {', '.join(map(str, written.paths))}", *written.notes])
     _say(text)
 
@@ -554,8 +564,10 @@ def _make_test_signal(path: str, rate: int, typed: _Typed) -> None:
     signal = make_test_signal(rate)
     _say(
         f"Written: {write_sound(path, signal, rate)} ({len(signal) / rate:.0f} s)\n"
-        "Send it into the machine at line level, return send down, speakers low, and record once for each "
-        "speed: what goes in on the left channel, what the playback head gives on the right."
+        "It begins with a tone to set the machine's meter by: 0, or 6 below it for slow tape. Monitor switch "
+        "to tape, return send down, direct monitoring and automatic level off, speakers low. Wait until the "
+        "tape runs evenly, then record once for each speed, with one interface: what goes in on the left "
+        "channel, what the playback head gives on the right."
     )
 
 
@@ -565,7 +577,13 @@ def _named(value: str) -> Sequence[str]:
 
 
 def _observed(
-    typed: _Typed, machine: "tc.Machine | None", tone_taken: str | None, **plus_minus: Any
+    typed: _Typed,
+    machine: "tc.Machine | None",
+    *,
+    tone_taken: str | None,
+    common_start: bool,
+    track_distance_mm: float | None,
+    **plus_minus: Any,
 ) -> dict[str, Any]:
     """Takes, rulers and stopwatches, each with its head and speed, from what was typed in order."""
     from tapecalc.calc.quantity import positive
@@ -579,7 +597,8 @@ def _observed(
     if tone_taken is not None and "--tone" not in options:
         raise ValueError("--tone-taken belongs to --tone, which is not there")
     of_ruler, of_thumb, of_marks = _plus_minus(options, plus_minus)
-    takes, rulers, stopwatches = {}, [], []
+    takes: list[Take] = []
+    rulers, stopwatches = [], []
     for option, value, head, at in _placed(typed, machine):
         if option == "--ruler-mm":
             rulers.append(Ruler(reading(option, value, "mm", of_ruler), head=head))
@@ -588,16 +607,16 @@ def _observed(
             length = reading("--stopwatch METERS", meters, "m", abs(meters) * of_marks / 100)
             time = reading("--stopwatch SECONDS", seconds, "s", of_thumb)
             stopwatches.append(Stopwatch(length, time, at=at))
-        elif (option, head, at) in takes:
-            raise ValueError(f"{option} was named twice for head {head + 1} at speed {at + 1}")
         else:
             kind, mode = _TAKES[option][0], _MODES[tone_taken if option == "--tone" else None]
-            recording = open_recording(*_named(value))
-            take = Take(recording=recording, kind=kind, head=head, at=at, record_mode=mode)
-            takes[option, head, at] = take
+            recording = open_recording(*_named(value), common_start=common_start)
+            takes.append(Take(recording=recording, kind=kind, head=head, at=at, record_mode=mode))
     if not takes:
         raise ValueError(f"name a take: {', '.join(_TAKES)}, or --make-test-signal")
-    return {"takes": list(takes.values()), "rulers": rulers, "stopwatches": stopwatches}
+    if common_start and all(take.recording.one_clock for take in takes):
+        raise ValueError("--common-start is of two files DRY,PLAYBACK, and there are none")
+    apart = track_distance_mm and reading("--track-distance-mm", track_distance_mm, "mm", 0.0).value
+    return {"takes": takes, "rulers": rulers, "stopwatches": stopwatches, "track_distance": apart}
 
 
 def _plus_minus(options: set[str], given: Mapping[str, float | None]) -> Iterator[float]:

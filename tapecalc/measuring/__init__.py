@@ -11,6 +11,7 @@ from tapecalc.measuring.estimate import CannotTell, Estimate
 from tapecalc.measuring.flutter import measure_flutter
 from tapecalc.measuring.geometry import Delay, Geometry, KnownSpeed, Ruler, Stopwatch, solve_geometry
 from tapecalc.measuring.loop_gain import measure_repeats
+from tapecalc.measuring.machine_file import measured_machine
 from tapecalc.measuring.noise import measure_noise
 from tapecalc.measuring.recording import channel_health, open_recording
 from tapecalc.measuring.response import (
@@ -20,7 +21,7 @@ from tapecalc.measuring.response import (
     measure_response,
     what_ifs_in_words,
 )
-from tapecalc.measuring.session import Measurement, Take, measure, measured_machine
+from tapecalc.measuring.session import Measurement, Take, measure
 from tapecalc.measuring.test_signal import PARTS, find_parts, make_test_signal
 
 __all__ = [

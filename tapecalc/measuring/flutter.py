@@ -1,10 +1,11 @@
 """Wow and flutter from a steady tone that was played by the machine.
 
-The tone's frequency against time (see `tapecalc.measuring.tone`) is freed of mean and drift and, rate by
-rate, of the noise of the recording, which deviates too, more so at high rates. Then it is weighted and read.
+The tone's frequency against time is freed of mean and drift, and taken apart into steady wobbles and the
+rest. The intervals are for the machine: they hold what a very long take would read. In a short one the
+wobbles meet in other phases, and the rest is a piece of chance.
 
 When the tone was recorded and played at once, the deviation is that of two speeds one delay apart: a wobble
-of rate f appears with the factor ``2 |sin(pi f T)|``. Where the factor is large enough it is divided out.
+of rate f shows with the factor ``2 |sin(pi f T)|``, which is divided out where it is large enough.
 """
 
 from collections.abc import Iterator, Sequence
@@ -16,15 +17,14 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc.calc.flutter import null_rates, weighting_db
-from tapecalc.calc.quantity import Delay, Frequency, calculator
+from tapecalc.calc.quantity import Delay, Frequency, Rate, calculator
 from tapecalc.calc.standards import FLUTTER_TONE, TWO_SIGMA_COVERAGE
-from tapecalc.measuring import flutter_lines
+from tapecalc.measuring import flutter_lines as parts
 from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate, student
-from tapecalc.measuring.flutter_lines import DeviationSpectrum, SteadyWobbles, comb, find_lines
-from tapecalc.measuring.needle import NEEDLE_TOLERANCE, quasi_peak
+from tapecalc.measuring.flutter_lines import Density, DeviationSpectrum, SteadyWobbles
 from tapecalc.measuring.recording import Recording, channel_health
-from tapecalc.measuring.tone import RATE, find_carrier, steady_pieces, white_density
+from tapecalc.measuring.tone import RATE, Dropouts, TonePiece, ToneReader, white_density
 
 Array = NDArray[np.floating[Any]]
 
@@ -51,28 +51,26 @@ class FlutterLine:
 
 @dataclass(frozen=True, eq=False)
 class FlutterReading:
-    """Wow and flutter of a tone, as fractions of speed (0.001 is +/- 0.1 %).
-
-    The first five readings are of the time recorded, less its ends; record for longer to know more. The
-    uncertainty of `quasi_peak` holds what two meters that both comply may differ by. Source: AES6-2008,
-    IEC 60386.
-    """
+    """Wow and flutter of a tone, as fractions of speed (0.001 is +/- 0.1 %). Source: AES6-2008, IEC 60386."""
 
     weighted: Estimate  # two-sigma
     weighted_rms: Estimate
     unweighted: Estimate  # two-sigma, 0.2 to 200 Hz
     unweighted_rms: Estimate
-    quasi_peak: Estimate  # the highest that the needle of a weighted meter goes
+    scrape: Estimate | None  # rms from 200 Hz on; None where none was seen
+    dropouts: Dropouts
     tone: Estimate  # mean frequency, Hz
     drift: Estimate  # steady change of speed, fraction per second
     speed_error: Estimate | None  # mean speed against nominal; None where the tone cannot tell
     duration: float  # s of steady tone that were read
     noise: float  # rms of the deviation that the recording's noise made, which is taken off above
     record_mode: str  # a key of `RECORD_MODES`
+    delay: float | None  # s, with which the lines were corrected
     lines: tuple[FlutterLine, ...]  # what stands out of the spectrum, the deepest first
     sentences: tuple[str, ...]
     rate: Array  # of the flutter spectrum, Hz
     depth: Array  # zero to peak, of a steady wobble of that rate
+    floor: Array  # that of the surroundings
     time: Array  # s, the first minute or two
     deviation: Array  # noise included
 
@@ -84,14 +82,32 @@ class FlutterReading:
             if line.depth.value >= least
         ]
 
+    def could_see(self, rate: Rate[float]) -> float:
+        """Give the least depth, zero to peak and the machine's own, that would have been seen at a rate.
+
+        Infinite where the recording hides the rate. What was not seen is less than this, and not 0.
+        """
+        shown = _shown(rate, self.record_mode, self.delay)
+        if shown < parts.VISIBLE or not parts.LOWEST_RATE <= rate <= parts.HIGHEST_RATE:
+            return np.inf
+        # Between two bins a line is lower by 0.85, and noise may take 2 of the usual size from it.
+        seen = (parts.STANDS_OUT / 0.85 + 2) * float(np.interp(rate, self.rate, self.floor))
+        # Beside another line it would have to be as deep as that one.
+        near = [x.depth.value for x in self.lines if abs(x.rate.value - rate) < 4 * self.rate[1]]
+        return max(seen, *near) / shown if near else seen / shown
+
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file, without the arrays."""
         data = asdict(self) | {"record_mode": RECORD_MODES[self.record_mode]}
-        arrays = ("rate", "depth", "time", "deviation")
+        arrays = ("rate", "depth", "floor", "time", "deviation")
         return {{"record_mode": "taken"}.get(k, k): v for k, v in data.items() if k not in arrays}
 
 
-SHORTEST = 5.0  # s. Source: AES6-2008, observation time of the two-sigma method
+def _shown(rate: float, record_mode: str, delay: float | None) -> float:
+    """Factor with which a recording shows the machine's own wobble; 0 where that is not known."""
+    if record_mode == "simultaneous" and delay is not None:
+        return float(parts.comb(rate, delay))
+    return 1.0 if record_mode == "test tape" else 0.0
 
 
 @calculator
@@ -105,21 +121,10 @@ def measure_flutter(
 ) -> FlutterReading:
     """Measure wow and flutter from 5 s or more of a steady tone; 60 s for rates below 1 Hz.
 
-    Parameters
-    ----------
-    tone : float, optional
-        Nominal frequency, Hz; the real one is found by itself.
-    record_mode : str, optional
-        A key of `RECORD_MODES`.
-    delay : float, optional
-        Of the head that played the tone, s; needed to correct a tone recorded and played at once.
+    `tone` is its nominal frequency in Hz; a test tape of 3,150, 3,000 or 1,000 Hz is recognized.
+    `record_mode` is a key of `RECORD_MODES`. The `delay` in s of the head that played corrects a tone
+    recorded and played at once. Source: AES6-2008 = IEC 60386 for tone, weighting and the two-sigma reading.
 
-    Notes
-    -----
-    Source: AES6-2008 = IEC 60386 for tone, weighting and the two-sigma reading.
-
-    Examples
-    --------
     >>> from tapecalc.measuring import open_recording
     >>> t = np.arange(10 * 16000) / 16000
     >>> wobble = 0.001 * np.cos(2 * np.pi * 4 * t) / (2 * np.pi * 4)
@@ -130,391 +135,298 @@ def measure_flutter(
     if record_mode not in RECORD_MODES:
         raise ValueError(f"record_mode must be one of {', '.join(RECORD_MODES)}, got {record_mode!r}")
     health = channel_health(recording, "playback")
+    clipped = health.clipped / recording.count
     if health.empty:
         raise CannotTell("the playback channel is empty")
+    if clipped > 0.5:
+        raise CannotTell("the tone is clipped for most of the time; record it lower")
     _require_length(recording.duration)
-    carrier = find_carrier(recording, health.loudest)
+    reader = ToneReader(recording, health.loudest)
     comb_delay = delay if record_mode == "simultaneous" else None
     pieces: list[_Piece] = []
-    for time, frequency, noise in steady_pieces(recording, carrier, health.whole):
-        # Clipping takes noise out of the amplitude and leaves it in the phase.
-        piece, deviation = _read_piece(time, frequency, np.inf if health.clipped else noise, comb_delay)
-        pieces.append(piece)
-        if len(pieces) == 1:
-            first = time, deviation
-    seconds = np.array([piece.seconds for piece in pieces])
-    _require_length(seconds.sum())
-    share = seconds / seconds.sum()
-    (weighted, weighted_rms, _), (unweighted, unweighted_rms, noise) = (
-        _pool_bands(bands, share) for bands in zip(*(piece.bands for piece in pieces), strict=True)
-    )
-    mean, drift = _mean_and_drift(pieces, share)
-    rate, depth, lines = _lines(pieces, record_mode, delay, clock_tolerance)
-    noisy = noise > unweighted_rms.value
+    for piece in reader.pieces():
+        pieces.append(_read_piece(piece, comb_delay, clipped=clipped > 0, keep_series=not pieces))
+    _require_length(reader.seconds)
+    share = np.array([piece.seconds for piece in pieces]) / reader.seconds
+    figures = {key: _pooled([piece.figures[key] for piece in pieces], share) for key in pieces[0].figures}
+    # Clipped peaks fold back to near the tone.
+    scrape, unseen = (None, np.inf) if clipped else reader.scrape()
+    nominal = _nominal(figures["tone"].value, tone) if record_mode == "test tape" else None
+    of_mode = [] if record_mode == "test tape" else _mode_sentences(record_mode, delay)
+    rate, depth, floor, lines = _lines(pieces, record_mode, delay, clock_tolerance)
     return FlutterReading(
-        weighted=weighted,
-        weighted_rms=weighted_rms,
-        unweighted=unweighted,
-        unweighted_rms=unweighted_rms,
-        quasi_peak=_needle_estimate(max(piece.bands[0].needle for piece in pieces), weighted),
-        tone=mean,
-        drift=drift,
-        speed_error=_speed_error(mean, tone, clock_tolerance) if record_mode == "test tape" else None,
-        duration=float(seconds.sum()),
-        noise=noise,
+        **figures,
+        scrape=scrape,
+        dropouts=reader.dropouts(),
+        speed_error=_speed_error(figures["tone"], nominal, clock_tolerance) if nominal else None,
+        duration=reader.seconds,
+        noise=float(np.sqrt(share @ np.array([piece.noise for piece in pieces]) ** 2)),
         record_mode=record_mode,
+        delay=delay,
         lines=lines,
-        sentences=(*health.sentences(), *_sentences(record_mode, delay, lines, noisy=noisy)),
+        sentences=(
+            *health.sentences(),
+            *(of_mode or _speed_sentences(figures["tone"].value, nominal)),
+            *_tape_sentences(reader, figures["unweighted_rms"], unseen),
+        ),
         rate=rate,
         depth=depth,
-        time=first[0],
-        deviation=first[1],
+        floor=floor,
+        time=pieces[0].time,
+        deviation=pieces[0].deviation,
     )
 
 
 def _require_length(duration: float) -> None:
-    """Refuse a tone that is too short."""
-    if duration < SHORTEST:
-        raise CannotTell(f"there are only {duration:.1f} s of a steady tone, and it takes {SHORTEST:g} s")
+    """Refuse a tone that is too short. Source: AES6-2008, observation time of the two-sigma method."""
+    if duration < 5:
+        raise CannotTell(f"there are only {duration:.1f} s of a steady tone, and it takes 5 s")
 
 
 # ---- one piece of tone ----
 
 
-class _Band(NamedTuple):
-    """What one piece tells in one band, with the weighting or flat."""
-
-    # Mean squares: above the noise, rate by rate; above it at the rates that the gate shut out; of the noise
-    # that was taken off; and that the ends change, where unsteady wobbles go on unknown.
-    powers: tuple[float, float, float, float]
-    # Squares of standard uncertainties: of the mean square; of its part that the gate shut out; of the
-    # two-sigma value; of the noise taken off, as far as its density is not known.
-    variances: tuple[float, float, float, float]
-    histogram: NDArray[np.int32]
-    needle: float  # its highest; 0 without the weighting
-
-
 class _Piece(NamedTuple):
     """What one piece of steady tone tells."""
 
-    middle: float  # s
     seconds: float
-    mean: float  # Hz
-    drift: float  # 1/s
-    half_widths: tuple[float, ...]  # of mean, relative, and drift
+    figures: dict[str, Estimate]  # by the names of `FlutterReading`
+    noise: float  # rms
     spectrum: DeviationSpectrum
-    bands: tuple[_Band, ...]  # weighted and flat
+    rest: Density  # what is not steady
+    time: Array  # s; of the first piece alone
+    deviation: Array
 
 
-def _read_piece(time: Array, frequency: Array, noise: float, delay: float | None) -> tuple[_Piece, Array]:
-    """Analyze one piece, and give its deviation too; `delay` is that after which a wobble meets itself."""
+def _read_piece(piece: TonePiece, delay: float | None, *, clipped: bool, keep_series: bool) -> _Piece:
+    """Analyze one piece; `delay` is that after which a wobble meets itself."""
+    count = len(piece.time)
+    time = parts.centered(count)
     # Under a bell, wobbles that go round a few times leave nothing in mean and slope.
-    bell = np.hanning(len(time) + 2)[1:-1]
-    middle = float(time.mean())
-    time = time - middle
+    bell = np.hanning(count + 1)[:-1]
     weights = bell / bell.sum(), bell * time / (bell @ time**2)
-    mean, slope = (float(weight @ frequency) for weight in weights)
-    deviation = (frequency - slope * time) / mean - 1
-    seconds = len(deviation) / RATE
-    density, u_density = _noise_density(noise / mean**2, white_density(deviation, 2), seconds)
-    spectrum = DeviationSpectrum.of(deviation, density, delay)
-    steady = spectrum.fit(find_lines(spectrum.power, spectrum.noise, spectrum.step))
-    slow = _slow_density(deviation - steady.deviation(time), weights[0], density, delay)
-    half_widths = tuple(_trend_half_width(weight, density, slow, delay) for weight in weights)
-    bands = _read_bands(deviation, steady, density, u_density, slow, delay)
-    return _Piece(middle, seconds, mean, slope / mean, half_widths, spectrum, bands), deviation
+    mean, slope = (float(weight @ piece.frequency) for weight in weights)
+    deviation = (piece.frequency - slope * time) / mean - 1
+    # A tape's level wobble adds to the noise of the amplitude, flutter to that of the phase; clipping takes
+    # it out of the amplitude.
+    of_phase = white_density(deviation, 2)
+    noise = of_phase if clipped else min(of_phase, white_density(piece.amplitude, 0) / mean**2)
+    spectrum = DeviationSpectrum.of(deviation)
+    power = power_spectrum(spectrum.value)
+    steady = spectrum.fit(parts.find_lines(power, parts.surroundings(power), spectrum.step))
+    rest = Density.of(deviation - steady.deviation(time), noise)
+    # The slowest rates are known from so many squares; an interface's clock wanders too.
+    u_mean, u_drift = (student(8) * np.sqrt(rest.variance_of_sum(weight, delay)) for weight in weights)
+    figures = {
+        "tone": Estimate(mean, float(COVERAGE_FACTOR * u_mean + 1e-6) * mean, "Hz"),
+        "drift": Estimate(slope / mean, float(COVERAGE_FACTOR * u_drift + 1e-9), "1/s"),
+    }
+    for name in ("weighted", "unweighted"):
+        two_sigma, rms, taken = _read_band(deviation, steady, rest, weighted=name == "weighted")
+        figures |= {name: two_sigma, f"{name}_rms": rms}
+        if clipped:
+            # The 13th and 15th overtone of 3,150 Hz fold back to near the tone at 44.1 kHz, some 0.5 % of it,
+            # and deviate by 14 and 16 times as much.
+            for key in (name, f"{name}_rms"):
+                wider = np.hypot(figures[key].plus_minus, 0.03 * figures[key].value)
+                figures[key] = replace(figures[key], plus_minus=float(wider))
+    series = (piece.time, deviation) if keep_series else (np.zeros(0), np.zeros(0))
+    return _Piece(count / RATE, figures, taken, spectrum, rest, *series)
 
 
-def _noise_density(of_amplitude: float, of_phase: float, seconds: float) -> tuple[float, float]:
-    """Density of the phase noise from two readings, and its relative standard uncertainty.
+def _gain(rate: Array, *, weighted: bool) -> Array:
+    """Gain of the band in which flutter is read, from half of the lowest rate on."""
+    inside = np.clip(rate, parts.LOWEST_RATE / 2, parts.HIGHEST_RATE)
+    weighting = 10 ** (weighting_db(inside) / 20) if weighted and len(rate) else 1.0
+    return (rate == inside) * weighting
 
-    Noise shakes phase and amplitude alike, while a tape's own level wobble only ever adds to the latter, and
-    flutter to the former: the mean of the two, or the lower one where chance cannot part them.
+
+def _read_band(
+    deviation: Array, steady: SteadyWobbles, rest: Density, *, weighted: bool
+) -> tuple[Estimate, Estimate, float]:
+    """Two-sigma value and rms of a deviation in one band, and the rms of the noise that was taken off.
+
+    The mean square is that of the steady wobbles, ``sum m^2 / 2``, and of the rest less its noise. Its
+    variance is that of chance, ``integral S^2 df / T``, of the depths, and of the noise.
     """
-    # Of a median over the noise band: 1 / (ln 2 sqrt(n)), of n = 180 Hz bins a second under a bell, of which
-    # one in 1.94 is independent.
-    u_median = 0.15 / np.sqrt(seconds)
-    # Two readings may differ by 2.1 (3 over sqrt(2)) standard uncertainties.
-    if abs(of_amplitude - of_phase) < 2.1 * u_median * (of_amplitude + of_phase):
-        return (of_amplitude + of_phase) / 2, u_median / np.sqrt(2)
-    return min(of_amplitude, of_phase), u_median
+    seconds, step = len(deviation) / RATE, rest.step
+    flat, gain = _gain(rest.rate, weighted=weighted), _gain(steady.rate, weighted=weighted)
+    power, noise = flat**2 * rest.power, flat**2 * rest.noise
+    passed = SteadyWobbles(steady.rate, steady.value * gain)
+    u_depth, _ = steady.uncertainties(rest.near(steady.rate), seconds)
+    unsteady, taken = np.sum(power) * step, np.sum(noise) * step
+    # Squares of an average over few tapers are too large by one in their number; they use 0.9 of the time.
+    chance = np.sum(power**2) * step / seconds / (0.9 * (1 + 1 / rest.tapers))
+    chance *= student(max(2 * unsteady**2 / max(chance, 1e-30), 1)) ** 2
+    of_lines, of_noise = np.sum((np.abs(passed.value) * u_depth * gain) ** 2), (0.25 * taken) ** 2 / seconds
+    of_steady = np.sum(np.abs(passed.value) ** 2) / 2
+    clean = max(of_steady + unsteady - taken, 0.0)
+    rms = Estimate(float(np.sqrt(clean)), _root_half_width(clean, np.sqrt(chance + of_lines + of_noise)))
+    # The distribution is that of the rates whose power is three times the noise; where these are not most of
+    # it, it is taken for chance, of which 95 % are within 2 rms.
+    smooth = np.maximum(np.convolve(power, np.ones(9) / 9, "same"), 1e-300)
+    keep = flat * np.sqrt(np.clip(1 - noise / smooth, 0, 1)) * (smooth > 3 * noise)
+    kept, crest, of_phases = of_steady + np.sum(keep**2 * rest.power) * step, 2.0, 0.0
+    if kept > clean / 2:
+        crest = _two_sigma(_cleaned(deviation, steady, passed, rest.rate, keep)) / np.sqrt(kept)
+        drawn = _other_takes(passed, rest, keep) * np.sqrt(clean / kept)
+        of_phases = COVERAGE_FACTOR * student(len(drawn) - 1) * np.std(drawn, ddof=1)
+    of_rest = crest * _root_half_width(clean, np.sqrt(of_noise + np.sum(noise**2) * step / seconds))
+    two_sigma = Estimate(float(crest * rms.value), float(np.hypot(of_phases, of_rest)) + 1e-6)
+    return two_sigma, rms, float(np.sqrt(taken))
 
 
-def _slow_density(unsteady: Array, bell: Array, density: float, delay: float | None) -> float:
-    """Density of the slowest wobble that can be told from the mean, two and three turns in the time."""
-    count = len(unsteady)
-    turns = np.array([2, 3])
-    waves = np.exp(-2j * np.pi * np.outer(turns, np.arange(count) / count))
-    power = np.mean(np.abs(waves @ (bell * unsteady)) ** 2) / (bell @ bell * RATE / 2)
-    # Noise at these rates, of which the bell is a third of a turn wide.
-    power -= density * ((4 + 9) / 2 + 1 / 3) * (RATE / count) ** 2
-    return max(float(power / np.mean(comb(turns * RATE / count, delay) ** 2)), 0.0)
+def _root_half_width(square: float, sigma: float) -> float:
+    """95 % half width of a root whose square has the standard uncertainty `sigma`; 1e-6 is the least."""
+    root = np.sqrt(square)
+    upper, lower = square + COVERAGE_FACTOR * sigma, max(square - COVERAGE_FACTOR * sigma, 0.0)
+    return float(max(np.sqrt(upper) - root, root - np.sqrt(lower)) + 1e-6)
 
 
-#: Student's t for 95 %: two neighboring bins under a bell hold 2.8 independent squares.
-SLOW_FACTOR = 3.3
+def _two_sigma(deviation: Array) -> Any:
+    """What each row of deviations stays within for 95 % of the time."""
+    return np.quantile(np.abs(deviation), TWO_SIGMA_COVERAGE, axis=-1)
 
 
-def _trend_half_width(weights: Array, density: float, slow: float, delay: float | None) -> float:
-    """95 % half width that phase noise and slow wobble leave in a weighted sum of deviations."""
-    # A deviation is the slope of the phase over the tone, so that the weights' slopes count.
-    steps = np.diff(weights, prepend=0.0, append=0.0)
-    u_noise = np.sqrt(density * RATE**3 * (steps @ steps) / (8 * np.pi**2))
-    length = 2 * len(weights)
-    at_each_rate = slow * comb(fft.rfftfreq(length, 1 / RATE), delay) ** 2
-    u_slow = np.sqrt(_sum_variance(weights, at_each_rate, length))
-    return float(np.hypot(COVERAGE_FACTOR * u_noise, SLOW_FACTOR * u_slow))
+def _cleaned(
+    deviation: Array, steady: SteadyWobbles, passed: SteadyWobbles, rate: Array, keep: Array
+) -> Array:
+    """Free a deviation of noise: steady wobbles as they pass the band, and of the rest what is kept.
 
-
-def _sum_variance(weights: Array, density: Array, length: int) -> float:
-    """Variance that noise of a density (per Hz, against rate) gives a weighted sum."""
-    return float(power_spectrum(fft.rfft(weights, length)) @ density * RATE / length)
-
-
-# ---- the deviation without its noise ----
-
-BEYOND = 5  # s that a deviation is continued at both ends
-SMOOTH, GATE = 9, 3.0  # bins averaged, and their power over the noise, before a rate counts as flutter
-FINER = 4  # times the rate for the distribution of the deviation, whose steep parts leave few samples
-EDGE = (0.5, 3.0)  # s left out at the ends, where the weighting settles: a tenth, within these
-
-
-def _band_gain(rate: Array, *, weighted: bool) -> Array:
-    """Gain of the band in which flutter is read."""
-    lowest, highest = flutter_lines.LOWEST_RATE / 2, flutter_lines.HIGHEST_RATE
-    gain = ((rate >= lowest) & (rate <= highest)).astype(float)
-    return (
-        gain * 10 ** (weighting_db(np.clip(rate, lowest, highest)) / 20) if weighted and len(rate) else gain
-    )
-
-
-def _read_bands(
-    deviation: Array,
-    wobbles: SteadyWobbles,
-    density: float,
-    u_density: float,
-    slow: float,
-    delay: float | None,
-) -> tuple[_Band, ...]:
-    """Free a deviation from its noise, and read it with the weighting and flat."""
-    # Beyond its ends, steady wobbles go on as they are; the rest is mirrored.
-    count = len(deviation)
-    pad = min(BEYOND * RATE, count - 1)
-    time = (np.arange(-pad, count + pad) - (count - 1) / 2) / RATE
-    length = len(time)
-    steady = wobbles.deviation(time)
-    unsteady = fft.rfft(np.pad(deviation - steady[pad : pad + count], pad, mode="reflect"))
-    power, unknown = (
-        power_spectrum(part) * 2 / (RATE * length) for part in (unsteady + fft.rfft(steady), unsteady)
-    )
-    rate = fft.rfftfreq(length, 1 / RATE)
-    step = float(rate[1])
-    noise = density * rate**2
-    smooth = np.convolve(power, np.ones(SMOOTH) / SMOOTH, "same")
-    keep = np.sqrt(np.clip(1 - noise / np.maximum(smooth, 1e-300), 0, 1)) * (smooth > GATE * noise)
-    out = keep == 0
-    edge = pad + int(np.clip(count / 10, EDGE[0] * RATE, EDGE[1] * RATE))
-    seconds = (length - 2 * edge) / RATE
-
-    def read(*, weighted: bool) -> _Band:
-        gain = _band_gain(rate, weighted=weighted)
-        # A steady wobble passes at its own rate: bins would spread it over the corners of the weighting.
-        passed = replace(wobbles, value=wobbles.value * _band_gain(wobbles.rate, weighted=weighted))
-        shown = unsteady * gain * keep + fft.rfft(passed.deviation(time))
-        fine = FINER * fft.irfft(shown, FINER * length)[FINER * edge : FINER * (length - edge)]
-        clean = fine[::FINER]
-        # A bin's power errs by sqrt(2 signal noise + noise^2); there are as many apart as seconds in 1 Hz.
-        error = gain**4 * noise * np.maximum(2 * power - noise, noise) * step / seconds
-        # Broad flutter that the gate shut out is power above the noise, and counts.
-        shut, u_shut = np.sum((gain**2 * (power - noise))[out]) * step, np.sqrt(np.sum(error[out]))
-        missing = gain**2 * np.maximum(smooth - noise, 0.0) * out
-        missing *= min(max(shut - u_shut, 0.0) / max(np.sum(missing) * step, 1e-30), 1.0)
-        # At the ends, unsteady wobbles go on unknown.
-        ends = np.sum(gain[1:] ** 2 * unknown[1:] / rate[1:]) * step / (4 * np.pi * seconds)
-        # What goes round less than twice in the time was taken for mean and slope in part.
-        vague = np.where(rate < 2 * RATE / count, slow * (comb(rate, delay) * gain) ** 2, 0.0)
-        vague2 = (np.sum(vague) * step) ** 2
-        taken_off = np.sum(gain**2 * noise) * step
-        variances = (
-            np.sum(error) + vague2 + _sum_variance(2 * clean / len(clean), vague, length),
-            u_shut**2 + vague2,
-            _peak_variance(clean, gain**2 * noise * ~out + missing + vague, length),
-            (u_density * taken_off) ** 2,
-        )
-        # Every second value is enough for a needle.
-        highest = quasi_peak(clean[::2], RATE / 2) if weighted else 0.0
-        return _Band((np.mean(fine**2), shut, taken_off, ends), variances, _histogram(fine), highest)
-
-    return read(weighted=True), read(weighted=False)
-
-
-def _peak_variance(deviation: Array, density: Array, length: int) -> float:
-    """Variance that noise of a density (per Hz, against rate) and the counting give a two-sigma value.
-
-    Noise is drawn and added 16 times: near the tops of a slow wobble no straight line tells what it does.
-    Student's t for the number of draws stands in the place of the usual 2.
+    The wobbles are stretched a little, so that the samples of each turn lie elsewhere in it.
     """
-    draws = 16
-    rng = np.random.default_rng(draws)
-    half, seen = length // 2, deviation[::2]  # 200 Hz and less need no more
-    size = np.sqrt(density[: half // 2 + 1] * RATE * length / 4) * half / length
-    noise = rng.standard_normal((2, draws, len(size)))
-    drawn = fft.irfft(size * (noise[0] + 1j * noise[1]), half, axis=1)[:, : len(seen)]
-    peaks = np.quantile(np.abs(seen + drawn), TWO_SIGMA_COVERAGE, axis=1)
-    by_noise = np.var(peaks, ddof=1) * student(draws - 1) ** 2
-    # The value is read from the time spent above it, which is counted in whole steps at each crossing.
-    size = np.abs(deviation)
-    peak = np.quantile(size, TWO_SIGMA_COVERAGE)
-    near = 0.02 * peak  # where a deviation decides it
-    deciding = max(int(np.count_nonzero(np.abs(size - peak) < near)), 1)
-    crossings = np.count_nonzero(np.diff(size > peak))
-    return float(by_noise + crossings / 12 / FINER**2 / (deciding / (2 * near + 1e-300)) ** 2)
+    time = parts.centered(len(deviation))
+    pad = min(5 * RATE, len(time) - 1)
+    mirrored = np.pad(deviation - steady.deviation(time), pad, mode="reflect")
+    gain = np.interp(fft.rfftfreq(len(mirrored), 1 / RATE), rate, keep, right=0.0)
+    return fft.irfft(fft.rfft(mirrored) * gain, len(mirrored))[pad:-pad] + passed.deviation(1.0004 * time)
 
 
-BUCKETS, BUCKET = 40000, 5e-4  # buckets of the distribution, and their width in logarithm
-LEAST = np.log(1e-9) / BUCKET  # of the lowest one, in buckets
-
-
-def _histogram(deviation: Array) -> NDArray[np.int32]:
-    """How many magnitudes are in each bucket."""
-    bucket = np.log(np.abs(deviation) + 1e-300) / BUCKET - LEAST
-    return np.bincount(np.clip(bucket, 0, BUCKETS - 1).astype(int), minlength=BUCKETS).astype(np.int32)
+def _other_takes(passed: SteadyWobbles, rest: Density, keep: Array) -> Array:
+    """Two-sigma values of 32 other takes of the same machine: other phases, and another piece of chance."""
+    rng = np.random.default_rng(1)
+    count = 2 * (len(keep) - 1)
+    chance = rng.standard_normal((2, 32, len(keep)), dtype=np.float32)
+    size = (keep * np.sqrt(rest.power * rest.step / 4) * count).astype(np.float32)
+    # Some 4,000 values, at any times, tell a distribution.
+    apart = max(count // 4096, 1)
+    drawn = fft.irfft(size * (chance[0] + np.complex64(1j) * chance[1]), count, axis=1)[:, ::apart]
+    time = (np.arange(0, count, apart) + apart * rng.random(drawn.shape[1])) / (count * rest.step)
+    for value, rate in zip(passed.value, passed.rate, strict=True):
+        drawn += np.abs(value) * np.cos(2 * np.pi * (rate * time + rng.random((len(drawn), 1))))
+    return _two_sigma(drawn)
 
 
 # ---- all pieces together ----
 
-FLOOR = 1e-4  # relative uncertainty that the arithmetic leaves in any reading
+
+def _pooled(of_pieces: Sequence[Estimate], share: Array) -> Estimate:
+    """Mean over all pieces: as sure as they are together, or as they scatter where there are enough."""
+    values, halves = np.array([(x.value, x.plus_minus) for x in of_pieces]).T
+    mean, half, count = share @ values, np.sqrt(share**2 @ halves**2), len(values)
+    if count > 3:
+        scatter = np.sqrt(share @ (values - mean) ** 2 * count / (count - 1) * (share @ share))
+        half = max(half, COVERAGE_FACTOR * student(count - 1) * scatter)
+    return Estimate(float(mean), float(half), of_pieces[0].unit)
 
 
-def _pool_bands(bands: Sequence[_Band], share: Array) -> tuple[Estimate, Estimate, float]:
-    """Two-sigma value and rms of one band over all pieces, and the rms of the noise taken off."""
-    kept, shut, noise, ends = share @ np.array([band.powers for band in bands])
-    of_power, of_shut, of_peak, of_noise = share**2 @ np.array([band.variances for band in bands])
-    power = max(kept + shut, 0.0)
-    common = of_noise + (0.3 * ends) ** 2  # of what an unfinished turn of the slowest wobble changes
-    rms_spread = _root_half_width(power, np.sqrt(of_power + common + (FLOOR * power) ** 2))
-    # What the gate shut out broadens the distribution as it adds to the power.
-    broader = np.sqrt(power / kept) if kept > 0 else 1.0
-    counted = np.cumsum(np.sum([[0, *band.histogram] for band in bands], axis=0))
-    bucket = np.interp(TWO_SIGMA_COVERAGE * counted[-1], counted, np.arange(BUCKETS + 1))
-    peak = np.exp((LEAST + bucket) * BUCKET)
-    spread = np.hypot(COVERAGE_FACTOR * np.sqrt(of_peak), FLOOR * peak)
-    of_broader = _root_half_width(1.0, np.sqrt(of_shut + common) / max(power, 1e-30))
-    two_sigma = Estimate(float(broader * peak), float(broader * np.hypot(spread, of_broader * peak)) + 1e-12)
-    return two_sigma, Estimate(float(np.sqrt(power)), rms_spread), float(np.sqrt(noise))
+def _nominal(mean: float, tone: float) -> float | None:
+    """Nominal frequency of the test tape that plays a tone, Hz; None where none is near."""
+    nearest = min((tone, 3150.0, 3000.0, 1000.0), key=lambda nominal: abs(np.log(mean / nominal)))
+    return nearest if abs(mean / nearest - 1) < 0.1 else None
 
 
-def _root_half_width(square: float, sigma: float) -> float:
-    """95 % half width of a root whose square has the standard uncertainty `sigma`."""
-    root = np.sqrt(square)
-    upper, lower = square + COVERAGE_FACTOR * sigma, max(square - COVERAGE_FACTOR * sigma, 0.0)
-    return float(max(np.sqrt(upper) - root, root - np.sqrt(lower)) + 1e-12)
-
-
-def _needle_estimate(needle: float, weighted: Estimate) -> Estimate:
-    """How high the needle goes, as sure as the weighted reading, and as two meters need agree."""
-    known = weighted.plus_minus / max(weighted.value, 1e-30) / COVERAGE_FACTOR
-    return Estimate(needle, Estimate.half_width(min(known, 1.0) * needle, NEEDLE_TOLERANCE * needle) + 1e-12)
-
-
-def _speed_error(mean: Estimate, tone: float, clock_tolerance: float) -> Estimate:
+def _speed_error(mean: Estimate, nominal: float, clock_tolerance: float) -> Estimate:
     """Mean speed against nominal, of a tone from a test tape."""
-    sigma, ratio = mean.plus_minus / COVERAGE_FACTOR / tone, mean.value / tone
+    sigma, ratio = mean.plus_minus / COVERAGE_FACTOR / nominal, mean.value / nominal
     return Estimate(ratio - 1, Estimate.half_width(sigma, ratio * clock_tolerance))
-
-
-def _mean_and_drift(pieces: Sequence[_Piece], share: Array) -> tuple[Estimate, Estimate]:
-    """Mean frequency and steady change of speed, by the interface's clock."""
-    count = len(pieces)
-    means = np.array([piece.mean for piece in pieces])
-    mean = float(share @ means)
-    drift = share @ np.array([piece.drift for piece in pieces])
-    u_mean, u_drift = np.sqrt(share**2 @ np.array([piece.half_widths for piece in pieces]) ** 2)
-    if count > 2:
-        # Whole pieces tell how far they scatter.
-        time = np.array([piece.middle for piece in pieces])
-        since = time - share @ time
-        weight = share * since / (share @ since**2)
-        drift = weight @ means / mean
-        rest = means / mean - 1 - drift * since
-        scatter = COVERAGE_FACTOR * student(count - 2) * np.sqrt(share @ rest**2 * count / (count - 2))
-        u_mean = max(u_mean, scatter * np.sqrt(share @ share))
-        u_drift = scatter * np.sqrt(weight @ weight)
-    return Estimate(mean, float(mean * u_mean), "Hz"), Estimate(float(drift), float(u_drift), "1/s")
-
-
-# ---- the lines ----
 
 
 def _lines(
     pieces: Sequence[_Piece], record_mode: str, delay: float | None, clock_tolerance: float
-) -> tuple[Array, Array, tuple[FlutterLine, ...]]:
-    """Rate and depth of the flutter spectrum, and the lines that stand out of it, the deepest first."""
+) -> tuple[Array, Array, Array, tuple[FlutterLine, ...]]:
+    """Rate, depth and surroundings of the flutter spectrum, and its lines, the deepest first."""
     first = pieces[0].spectrum
     # All pieces but the last are of one length.
-    spectra = [p.spectrum for p in pieces if len(p.spectrum.value) == len(first.value)]
-    power = np.mean([spectrum.power for spectrum in spectra], axis=0)
-    tops = find_lines(power, np.mean([spectrum.noise for spectrum in spectra], axis=0), first.step)
-    fits = [spectrum.fit(tops) for spectrum in spectra]
-    rates = _pooled([fit.rate for fit in fits], [fit.u_rate for fit in fits])
-    depths = _pooled([fit.depth for fit in fits], [fit.u_depth for fit in fits])
+    alike = [piece for piece in pieces if len(piece.spectrum.value) == len(first.value)]
+    power = np.mean([power_spectrum(piece.spectrum.value) for piece in alike], axis=0)
+    floor = parts.surroundings(power)
+    tops = parts.find_lines(power, floor, first.step)
+    share = np.full(len(alike), 1 / len(alike))
+    depths: list[list[Estimate]] = [[] for _ in tops]
+    rates: list[list[Estimate]] = [[] for _ in tops]
+    for piece in alike:
+        fit = piece.spectrum.fit(tops)
+        u_depths, u_rates = fit.uncertainties(piece.rest.near(fit.rate), piece.seconds)
+        for n in range(len(tops)):
+            depths[n].append(Estimate(abs(fit.value[n]), COVERAGE_FACTOR * u_depths[n] + 1e-6))
+            rates[n].append(Estimate(fit.rate[n], COVERAGE_FACTOR * u_rates[n], "Hz"))
     lines = []
-    for rate, u_rate, depth, u_depth in zip(*rates, *depths, strict=True):
-        rate_estimate = Estimate(rate, Estimate.half_width(u_rate, rate * clock_tolerance), "Hz")
-        # The arithmetic leaves 1e-9.
-        lines.append(
-            _line(rate_estimate, Estimate(depth, COVERAGE_FACTOR * u_depth + 1e-9), record_mode, delay)
-        )
+    for n in range(len(tops)):
+        rate = _pooled(rates[n], share)
+        sure = Estimate.half_width(rate.plus_minus / COVERAGE_FACTOR, rate.value * clock_tolerance)
+        lines.append(_line(replace(rate, plus_minus=sure), _pooled(depths[n], share), record_mode, delay))
     lines.sort(key=lambda line: -line.depth.value)
-    return first.step * np.arange(len(power)), np.sqrt(power), tuple(lines)
-
-
-def _pooled(values: Sequence[Array], sigmas: Sequence[Array]) -> tuple[list[float], list[float]]:
-    """Mean of what the pieces say, and its standard uncertainty: as stated, or as they scatter."""
-    count = len(values)
-    stated = np.sqrt(np.mean(np.square(sigmas), axis=0) / count)
-    scatter = np.std(values, axis=0, ddof=1) / np.sqrt(count) if count > 1 else 0.0
-    return np.mean(values, axis=0).tolist(), np.maximum(stated, scatter).tolist()
+    return first.step * np.arange(len(power)), np.sqrt(power), np.sqrt(floor), tuple(lines)
 
 
 def _line(rate: Estimate, depth: Estimate, record_mode: str, delay: float | None) -> FlutterLine:
     """A line, with the machine's own depth where the recording shows it."""
-    factor, slope = 1.0, 0.0
-    if record_mode == "simultaneous":
-        if delay is None:
-            return FlutterLine(rate, depth, 0.0, None)
-        factor = float(comb(rate.value, delay))
-        # A little off in rate, the comb is a little off too.
-        slope = 2 * np.pi * delay * abs(np.cos(np.pi * rate.value * delay))
-    if record_mode == "later" or factor < flutter_lines.VISIBLE:
+    factor = _shown(rate.value, record_mode, delay)
+    if factor < parts.VISIBLE:
         return FlutterLine(rate, depth, factor, None)
-    spread = np.hypot(depth.plus_minus / factor, depth.value * slope * rate.plus_minus / factor**2)
-    return FlutterLine(rate, depth, factor, Estimate(depth.value / factor, float(spread)))
+    # A little off in rate, the comb is a little off too.
+    turn = np.pi * (delay or 0.0) if record_mode == "simultaneous" else 0.0
+    off = depth.value * 2 * turn * abs(np.cos(turn * rate.value)) * rate.plus_minus / factor**2
+    spread = float(np.hypot(depth.plus_minus / factor, off))
+    return FlutterLine(rate, depth, factor, Estimate(depth.value / factor, spread))
 
 
-def _sentences(
-    record_mode: str, delay: float | None, lines: Sequence[FlutterLine], *, noisy: bool
-) -> Iterator[str]:
-    """What a tone that was recorded here cannot tell, or one with much noise."""
+# ---- in words ----
+
+
+def _mode_sentences(record_mode: str, delay: float | None) -> Iterator[str]:
+    """What a tone that was recorded here cannot tell."""
     if record_mode == "later":
         yield (
             "The tone was recorded on the same machine and played later: the reading is anything from 0 to "
             "2 times the machine's own flutter, and no correction is possible."
         )
-    elif record_mode == "simultaneous":
+        return
+    yield "The tone was recorded and played at once: its mean frequency says nothing about the tape's speed."
+    if delay is None:
+        yield "Give the delay to have the flutter of the machine itself worked out line by line."
+    elif hidden := ", ".join(f"{rate:.2f}" for rate in null_rates(delay, 20.0)[:5]):
+        yield f"A wobble at {hidden} Hz (whole numbers of turns per delay) does not show in this recording."
+
+
+def _speed_sentences(mean: float, nominal: float | None) -> Iterator[str]:
+    """Which test tape was taken for granted."""
+    if nominal is None:
+        yield f"A tone of {mean:.0f} Hz is on no test tape that is known; the speed error is not given."
+    elif 3035 < mean < 3115:
+        other = 3150 if nominal == 3000 else 3000
         yield (
-            "The tone was recorded and played at once: its mean frequency says nothing about the tape's "
-            "speed."
+            f"Taken for a test tape of {nominal:.0f} Hz; if {other} Hz is on its label, the speed is off by "
+            f"{100 * (mean / other - 1):+.1f} %."
         )
-        if delay is None:
-            yield "Give the delay to have the flutter of the machine itself worked out line by line."
-        elif hidden := ", ".join(f"{rate:.2f}" for rate in null_rates(delay, 20.0)[:5]):
-            yield (
-                f"A wobble at {hidden} Hz (whole numbers of turns per delay) does not show in this recording."
-            )
-        if delay and any(line.element_depth is None for line in lines):
-            yield (
-                "Some lines stand where the recording hides them almost wholly; their own depth is not given."
-            )
-    if noisy:
+
+
+def _tape_sentences(reader: ToneReader, rms: Estimate, unseen: float) -> Iterator[str]:
+    """What the level and the noise of the tone tell."""
+    if (swing := reader.swing_db()) > 0.5:
+        yield (
+            f"The level of the tone swings by {swing:.1f} dB (rms). If the return send was up, or the source "
+            "is in the playback, this flutter is not the machine's; else see how the tape meets the head."
+        )
+    if abs(fall := reader.fall_db()) > 2:
+        change = f"{abs(fall):.0f} dB {'softer' if fall > 0 else 'louder'}"
+        yield f"The tone became {change} while it played: is an automatic level control on?"
+    if rms.value <= rms.plus_minus:
         yield "The noise of the recording is larger than the flutter; the readings are upper bounds at best."
+    elif rms.value < 2e-5:
+        yield "The tone hardly wobbles at all: did it come from the tape, or straight from the source?"
+    if not np.isfinite(unseen):
+        yield "This tone does not show scrape flutter (200 Hz and more)."
+    elif unseen > 5e-4:
+        yield f"Scrape flutter (200 Hz and more) below {100 * unseen:.1g} % would not have been seen."

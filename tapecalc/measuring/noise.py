@@ -1,6 +1,7 @@
-"""Noise and hum from a recording of nothing."""
+"""Noise, hum and whistles from a recording of nothing."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -8,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from tapecalc.calc.noise import a_weighting_db
 from tapecalc.calc.quantity import Ratio, calculator
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.measuring.dsp import power_spectrum
@@ -15,17 +17,20 @@ from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, s
 from tapecalc.measuring.recording import Recording, channel_health
 
 Array = NDArray[np.float64]
+Line = tuple[float, float]  # Hz, and mean square or dB
 
 
 @dataclass(frozen=True)
 class NoiseReading:
-    """Rms level of the noise from 20 Hz to 20 kHz in dB, with and without hum."""
+    """Rms level of the noise from 20 Hz to 20 kHz in dB, and of what it is made of."""
 
     level_db: Estimate
-    hiss_db: Estimate  # without the mains lines
+    weighted_db: Estimate  # as the ear hears it, A
+    hiss_db: Estimate  # without hum and whistles
     hum_db: Estimate | None  # all mains lines together; None if none stands out
-    mains: float | None  # 50 or 60 Hz
-    hum_lines: tuple[tuple[float, float], ...]  # Hz and dB of every line that stands out
+    mains: float | None  # Hz, as played: hum that is on the tape is off with its speed
+    hum_lines: tuple[Line, ...]  # Hz and dB of every mains line that stands out
+    whistles: tuple[Line, ...]  # Hz and dB of the other lines
     against: str  # what 0 dB is
     sentences: tuple[str, ...] = ()
 
@@ -56,25 +61,35 @@ def measure_noise(recording: Recording, *, reference: Ratio[float] | None = None
     loud_db = amplitude_to_db(health.rms)
     if loud_db > -20:
         raise CannotTell(f"there is sound at {loud_db:.0f} dB of full scale, which is not silence")
-    power, seconds, of_lines = _spectrum(recording)
-    mains, lines, hum = _mains(power, of_lines)
+    powers, windows = _powers(recording)
+    mean = powers.mean(axis=0)
+    # The median of 25 bins of 1 Hz; it is below their mean, after Wilson and Hilferty.
+    floor = ndimage.median_filter(mean, 25, mode="mirror") / (1 - 1.06 / (9 * windows)) ** 3
+    lines = _lines(mean, floor)
+    mains, hum = _hum(lines)
+    frequency = np.arange(mean.size)
+    band = (frequency >= 20) & (frequency <= 20_000)
+    weighting = np.zeros(mean.size)
+    weighting[band] = 10 ** (a_weighting_db(frequency[band]) / 10)
+    total = powers @ band
+    near_hum, near_line = _near(hum, mean.size), _near(lines, mean.size)
+    of_hum, of_lines = (powers - floor) @ near_hum, (powers - floor) @ (near_line & band)
     zero_db = 0.0 if reference is None else amplitude_to_db(reference)
-    level = _level(seconds, zero_db)
-    sentences = list(health.sentences())
-    if mains:
-        sentences.append(
-            f"Hum at multiples of {mains:.0f} Hz stands out: look at grounds, shields and transformers."
-        )
-    if level.plus_minus > 1:  # dB, which only a noise that changes leaves
-        sentences.append("The noise is not steady; something was moving, or this is not silence alone.")
+    level = _level(total, zero_db)
+    hum_lines, whistles = (
+        tuple((round(hertz, 2), 10 * math.log10(square) - zero_db) for hertz, square in part)
+        for part in (hum, [line for line in lines if line not in hum])
+    )
     return NoiseReading(
         level_db=level,
-        hiss_db=_level(seconds - hum, zero_db),
-        hum_db=_level(hum, zero_db) if mains else None,
+        weighted_db=_level(powers @ weighting, zero_db),
+        hiss_db=_level(total - of_lines, zero_db),
+        hum_db=_level(of_hum, zero_db) if hum else None,
         mains=mains,
-        hum_lines=tuple((f, 10 * math.log10(strength) - zero_db) for f, strength in lines),
+        hum_lines=hum_lines,
+        whistles=whistles,
         against="full scale (an rms of 1)" if reference is None else "the reference tone",
-        sentences=tuple(sentences),
+        sentences=(*health.sentences(), *_sentences(level, mains, whistles)),
     )
 
 
@@ -89,37 +104,82 @@ def _level(seconds: Array, zero_db: float) -> Estimate:
     return Estimate(10 * math.log10(mean) - zero_db, float(spread), "dB")
 
 
-MAINS = (50.0, 60.0)  # Hz
-#: Bins of 1 Hz in which the eight harmonics of each are, and how far they may be away.
-LINES, NEAR = np.round(np.outer(MAINS, np.arange(1, 9))).astype(int), np.arange(-3, 4)
+def _powers(recording: Recording) -> tuple[Array, int]:
+    """Power per bin of 1 Hz, whose sum is the mean square, in up to 60 rows one after another.
 
-
-def _spectrum(recording: Recording) -> tuple[Array, Array, Array]:
-    """Mean power per bin of 1 Hz (its sum is the mean square), and of every second: all, and mains lines."""
+    Also of how many windows of a second they are the mean.
+    """
     size = recording.sample_rate
     bell = np.hanning(size + 1)[:-1]
-    frequency = fft.rfftfreq(size, 1 / recording.sample_rate)
-    band = (frequency >= 20) & (frequency <= 20_000)
-    total, seconds, of_lines = np.zeros(size // 2 + 1), [], []
-    for first in range(0, recording.count - size + 1, size // 2):
+    starts = range(0, recording.count - size + 1, size // 2)
+    rows = np.zeros((min(len(starts), 60), size // 2 + 1))
+    for n, first in enumerate(starts):
         samples = recording.read("playback", first, size)
-        power = power_spectrum(fft.rfft((samples - samples.mean()) * bell)) * 2 / (size * (bell @ bell))
-        total += power
-        seconds.append(power[band].sum())
-        of_lines.append(power[LINES[..., None] + NEAR].sum(axis=-1))
-    return total / len(seconds), np.array(seconds), np.array(of_lines)
+        rows[n * len(rows) // len(starts)] += power_spectrum(fft.rfft((samples - samples.mean()) * bell))
+    each = np.bincount(np.arange(len(starts)) * len(rows) // len(starts))
+    return rows * 2 / (size * (bell @ bell)) / each[:, None], len(starts)
 
 
-def _mains(power: Array, of_lines: Array) -> tuple[float | None, list[tuple[float, float]], Array]:
-    """The mains frequency that explains the lines best, its lines as (Hz, power), and each second's hum."""
-    # A line has 10 times the power of its surroundings, the median of 25 bins.
-    floor = ndimage.median_filter(power, 25, mode="mirror")[LINES]
-    shows = power[LINES[..., None] + NEAR].max(axis=-1) > 10.0 * floor
-    # Below a line there is hiss as well.
-    of_lines = np.where(shows, of_lines - len(NEAR) * floor, 0.0)
-    strength = np.maximum(of_lines.mean(axis=0), 0.0)
-    # 300 Hz belongs to both; lines that only one of them has decide.
-    best = int(np.argmax(strength.sum(axis=1)))
-    hum = of_lines[:, best].sum(axis=1)
-    lines = zip(LINES[best][shows[best]].tolist(), strength[best][shows[best]].tolist(), strict=True)
-    return MAINS[best] if np.any(shows) else None, [(float(f), power) for f, power in lines], hum
+# ---- lines ----
+
+
+def _lines(power: Array, floor: Array) -> list[Line]:
+    """Every line of 10 times the power of its surroundings, and the highest, 3 Hz on either side."""
+    top = (power == ndimage.maximum_filter1d(power, 7)) & (power > 10 * floor)
+    lines = []
+    for at in 20 + np.flatnonzero(top[20:-4]):
+        near = np.arange(at - 3, at + 4)
+        above = np.maximum(power[near] - floor[near], 0.0)
+        lines.append((float(near @ above / above.sum()), float(above.sum())))
+    return lines
+
+
+def _near(lines: list[Line], count: int) -> NDArray[np.bool_]:
+    """Which bins of 1 Hz belong to lines."""
+    near = np.zeros(count, dtype=bool)
+    for hertz, _ in lines:
+        near[round(hertz) - 3 : round(hertz) + 4] = True
+    return near
+
+
+def _hum(lines: list[Line]) -> tuple[float | None, list[Line]]:
+    """The mains frequency from 45 to 65 Hz that explains most, as played, and its lines.
+
+    One of its first two multiples must be there. A line that stands alone is hum only at the mains
+    themselves; else any whistle of 110 Hz would be.
+    """
+    best: tuple[float | None, list[Line]] = (None, [])
+    for mains in [hertz / multiple for hertz, _ in lines for multiple in (1, 2)]:
+        if not 45 <= mains <= 65:
+            continue
+        found: list[Line] = []
+        for highest in (3, 10, 40):  # the more lines, the better it is known
+            turns = [round(hertz / mains) for hertz, _ in lines]
+            alike = [
+                (turn, line)
+                for turn, line in zip(turns, lines, strict=True)
+                if 1 <= turn <= highest and abs(line[0] - turn * mains) < 0.5 + 0.02 * turn
+            ]
+            found = [line for _, line in alike]
+            mains = sum(turn * hertz for turn, (hertz, _) in alike) / sum(turn**2 for turn, _ in alike)
+        alone = len(found) == 1 and min(abs(mains - 50), abs(mains - 60)) > 0.6
+        if not alone and sum(power for _, power in found) > sum(power for _, power in best[1]):
+            best = round(mains, 1), found
+    return best
+
+
+def _sentences(level: Estimate, mains: float | None, whistles: tuple[Line, ...]) -> Iterator[str]:
+    """What hum, whistles and unsteady noise say."""
+    if mains:
+        yield f"Hum at multiples of {mains:g} Hz stands out: look at grounds, shields and transformers."
+        off = mains / (50 if mains < 55 else 60) - 1
+        if abs(off) > 0.005:
+            yield f"It is {100 * off:+.1f} % off the mains: it is on the tape, recorded at another speed."
+    if whistles:
+        frequency, loudness_db = max(whistles, key=lambda line: line[1])
+        yield (
+            f"There is a whistle at {frequency:.0f} Hz ({loudness_db:.0f} dB); look for a power supply, a "
+            "screen or an oscillator nearby."
+        )
+    if level.plus_minus > 1:  # dB, which only a noise that changes leaves
+        yield "The noise is not steady; something was moving, or this is not silence alone."

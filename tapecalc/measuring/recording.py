@@ -55,7 +55,7 @@ class Recording:
     playback: _Channel  # what came from the machine
     dry: _Channel | None = None  # what went into it
     one_clock: bool = True  # whether one interface converted both (one stereo file)
-    common_start: bool = True  # whether both channels began at one moment
+    common_start: bool = True  # whether both channels begin at one moment, without which no delay is told
     first: int = 0  # sample of the files at which this recording begins
 
     @property
@@ -110,7 +110,7 @@ def open_recording(
     start, stop : float, optional
         The piece to use, in seconds.
     common_start : bool, optional
-        Whether two files were started by one clock.
+        Whether two files were started by one clock; one file's channels, and arrays, always were.
 
     Examples
     --------
@@ -124,10 +124,8 @@ def open_recording(
         if rate != other:
             raise ValueError(f"both files must have one sample rate, got {rate} Hz and {other} Hz")
         files = (isinstance(left, str), isinstance(right, str))
-        recording = Recording(
-            rate, max(count, count_right), _Channel(right, 0), _Channel(left, 0), not any(files)
-        )
-        recording = replace(recording, common_start=common_start or not any(files))
+        both, alone = (_Channel(right, 0), _Channel(left, 0)), not any(files)
+        recording = Recording(rate, max(count, count_right), *both, alone, alone or common_start)
     else:
         track, rate, count, channels = _opened(source, sample_rate)
         if channels == 1:
@@ -155,15 +153,11 @@ def _opened(source: StrPath | ArrayLike, sample_rate: int | None) -> tuple[str |
 
 
 SILENCE = 1e-5  # an rms below -100 dB of full scale is an empty channel
-AUDIBLE_OFFSET = 0.01  # of full scale, above which an offset is worth a sentence
 
 
 @dataclass(frozen=True)
 class ChannelHealth:
-    """What is to be known about a channel before anything is measured from it.
-
-    Amplitudes are against full scale.
-    """
+    """What is to be known about a channel before anything is measured from it; amplitudes of full scale."""
 
     name: str
     rms: float  # without the offset
@@ -178,20 +172,13 @@ class ChannelHealth:
         """Say in words what is wrong with the channel."""
         if self.empty:
             return (f"The {self.name} channel is empty.",)
-        sentences = []
+        said = []
         if self.clipped:
-            sentences.append(
-                f"The {self.name} channel is clipped at {self.clipped} samples: record it lower."
-            )
-        if abs(self.offset) > AUDIBLE_OFFSET:
-            sentences.append(
-                f"The {self.name} channel has an offset of {self.offset:+.3f} of full scale; it is ignored."
-            )
-        return tuple(sentences)
-
-
-BLOCK = 10  # s read at a time
-LOUDEST = 8  # s
+            said.append(f"The {self.name} channel is clipped at {self.clipped} samples: record it lower.")
+        if abs(self.offset) > 0.01:  # less is not worth a sentence
+            offset = f"{self.offset:+.3f} of full scale"
+            said.append(f"The {self.name} channel has an offset of {offset}; it is ignored.")
+        return tuple(said)
 
 
 def channel_health(recording: Recording, name: str) -> ChannelHealth:
@@ -208,8 +195,8 @@ def channel_health(recording: Recording, name: str) -> ChannelHealth:
     upper: list[_Top] = []
     lower: list[_Top] = []
     variances: list[float] = []
-    for first in range(0, recording.count, second * BLOCK):
-        block = recording.read(name, first, min(second * BLOCK, recording.count - first))
+    for first in range(0, recording.count, 10 * second):
+        block = recording.read(name, first, min(10 * second, recording.count - first))
         shift = float(block[0]) if first == 0 else shift  # a large offset must not swallow a small sound
         total += float((block - shift).sum())
         energy += float((block - shift) @ (block - shift))
@@ -220,7 +207,7 @@ def channel_health(recording: Recording, name: str) -> ChannelHealth:
     mean = total / recording.count
     rms = float(np.sqrt(max(energy / recording.count - mean**2, 0.0)))
     (clipped_above, highest), (clipped_below, lowest) = _clipping(upper), _clipping(lower)
-    run = np.convolve(variances, np.ones(min(LOUDEST, len(variances))), "valid")
+    run = np.convolve(variances, np.ones(min(8, len(variances))), "valid")
     return ChannelHealth(
         name=name,
         rms=rms,
@@ -233,8 +220,7 @@ def channel_health(recording: Recording, name: str) -> ChannelHealth:
     )
 
 
-EDGE, BELOW = 0.999, 0.99  # of the highest sample; the bands at the top in which clipped peaks pile up
-FEWEST_CLIPPED = 10  # samples in the upper one before it is called clipping
+EDGE = 0.999  # of the highest sample, above which clipped peaks pile up
 
 
 class _Top(NamedTuple):
@@ -249,7 +235,7 @@ def _top(piece: Array) -> _Top:
     high = float(piece.max())
     if high <= 0:
         return _Top(high, 0, 0)
-    near = piece[piece >= BELOW * high]
+    near = piece[piece >= 0.99 * high]
     at_edge = int(np.count_nonzero(near >= EDGE * high))
     return _Top(high, at_edge, len(near) - at_edge)
 
@@ -258,11 +244,12 @@ def _clipping(tops: list[_Top]) -> tuple[int, float]:
     """Clipped samples on one side, and the height below which none is clipped.
 
     A sine has half as many samples in the top thousandth as in the hundredth below it, by its
-    distribution of amplitudes, ``arccos(x)/pi``.
+    distribution of amplitudes, ``arccos(x)/pi``. What is so faint that a hundredth of it is no more than
+    a few steps of 16 bits piles up at its steps, and nothing clips there.
     """
     ceiling = max(tops).height
     highest = [top for top in tops if top.height >= EDGE * ceiling]
     at_edge = sum(top.at_edge for top in highest)
-    if at_edge >= FEWEST_CLIPPED and at_edge > sum(top.below for top in highest):
+    if ceiling > 0.02 and at_edge >= 10 and at_edge > sum(top.below for top in highest):
         return at_edge, EDGE * ceiling
     return 0, float("inf")

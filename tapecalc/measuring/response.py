@@ -5,17 +5,18 @@ its own delay, so that flutter does not smear the treble, and the spectra are ad
 Long windows serve the bass, short ones the treble.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+import itertools
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, optimize
+from scipy import fft, ndimage, optimize
 
 from tapecalc import words
 from tapecalc.calc.contour import bump_gain
-from tapecalc.calc.response import HeadContact, OnePass
+from tapecalc.calc.response import OnePass
 from tapecalc.measuring.delay import DelayTrack
 from tapecalc.measuring.dsp import GROUPS, cut_windows, group_matrix, phase_ramp, power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife
@@ -62,18 +63,9 @@ class PassResponse:
 # ---- the response ----
 
 PER_OCTAVE = 12
-HALF_BAND = 2 ** (0.5 / PER_OCTAVE)
 #: Samples of a window (at 48 kHz), which windows of the track are used, and the band in Hz.
 #: In the treble a window must be over before the delay has changed by a part of a wave.
 WINDOWS = ((8192, 2, 50.0, 1000.0), (1024, 1, 1000.0, 5000.0), (256, 1, 5000.0, 20000.0))
-#: Hz. Below, a window holds too few turns: what comes through its sides reads as bass.
-LOWEST, HIGHEST = 50.0, 20000.0
-TOP = 0.45  # of the sample rate, where the filters of an interface may begin to fall
-LEAST_COHERENCE = 0.3
-CLEARLY = 1.9  # times the noise, a scatter of so few groups that chance reaches once in 100
-OVERLAP, FLOOR_DB = 1.2, 0.004  # for windows and bins that overlap; for what tapers and ends leave
-CLIPPING_DOUBT = 0.2  # of what clipping takes off, what peaks that the path has changed may make of it
-FULL_TREBLE = 10000.0  # Hz; a response that ends below is worth a sentence
 
 
 def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
@@ -88,65 +80,46 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
     >>> round(measure_response(both, measure_delay(both)).gain_db.value, 2)
     -6.02
     """
-    bands = [band for band in _all_bands(recording, track) if band.coherence > LEAST_COHERENCE]
+    bands = [band for band in _all_bands(recording, track) if band.coherence > 0.3]
     if not bands:
         raise CannotTell("no part of the playback's spectrum comes from the dry channel alone")
-    frequency, level, coherence, sigma, scatter, variance = (np.array(c) for c in zip(*bands, strict=True))
-    if len(level) > 1:
-        level = _in_the_middle(level, frequency, variance)
+    frequency, level, coherence, sigma, width = (np.array(column) for column in zip(*bands, strict=True))
     middle = (frequency > REFERENCE[0]) & (frequency < REFERENCE[1])
     if not np.any(middle):
         raise CannotTell("the material has nothing around 1 kHz to count the level from")
+    # Where in a bin the sound lies is not known: along a slope that matters.
+    slope = np.gradient(level, frequency) if len(level) > 1 else np.zeros(1)
+    sigma = np.hypot(1.2 * sigma, 0.02 * np.abs(slope) * width)  # windows and bins overlap
+    floor_db = 0.005  # what tapers and ends leave
     # The plain mean: weights would make the level counted from depend on the noise.
     gain = float(np.mean(level[middle]))
-    sigma = np.where(scatter > CLEARLY * sigma, scatter, sigma)
-    u_gain = OVERLAP * np.sqrt(np.mean(sigma[middle] ** 2) / np.count_nonzero(middle))
-    lost_db = _lost_by_clipping(recording, track.clipped) if track.clipped else 0.0
-    gain_spread = COVERAGE_FACTOR * np.sqrt(u_gain**2 + FLOOR_DB**2 + (CLIPPING_DOUBT * lost_db) ** 2)
+    u_gain = np.sqrt(np.mean(sigma[middle] ** 2) / np.count_nonzero(middle))
     sentences = []
-    if track.clipped:
+    # Of a normal sound clipping takes the share that is clipped: J. J. Bussgang, 1952 (from memory).
+    lost_db = -20 * float(np.log10(1 - min(track.clipped, 0.5)))
+    if lost_db:
         sentences.append(
-            f"The playback is clipped, which takes {lost_db:.1f} dB off the gain; that was added again, as "
-            "far as the dry channel's own peaks tell it."
+            f"The playback is clipped, which takes some {lost_db:.1f} dB off the gain; that was added again. "
+            "Record it lower."
         )
-    if frequency[-1] < FULL_TREBLE:
+    if frequency[-1] < 10000:
         sentences.append(
-            f"The material tells nothing above {words.amount(frequency[-1], 'hz')}; use noise, clicks or a "
-            "sweep for more."
+            f"The material tells nothing above {words.amount(frequency[-1], 'hz')}; use noise or a sweep for "
+            "more."
         )
     return PassResponse(
         frequency=frequency,
         level_db=level - gain,
-        plus_minus_db=COVERAGE_FACTOR * np.hypot(OVERLAP * sigma, FLOOR_DB),
+        plus_minus_db=COVERAGE_FACTOR * np.hypot(sigma, floor_db),
         coherence=coherence,
-        gain_db=Estimate(gain + lost_db, float(gain_spread), "dB"),
+        gain_db=Estimate(
+            gain + lost_db, float(COVERAGE_FACTOR * np.hypot(u_gain, floor_db) + lost_db / 2), "dB"
+        ),
         sentences=tuple(sentences),
     )
 
 
-def _in_the_middle(level: Array, frequency: Array, variance: Array) -> Array:
-    """Levels in the middle of bands: along a slope, the mean of powers is above the power there."""
-    return level - np.log(10) / 20 * np.gradient(level, frequency) ** 2 * variance
-
-
-LONGEST_READ = 60.0  # s of the dry channel whose peaks are looked at
-
-
-def _lost_by_clipping(recording: Recording, share: float) -> float:
-    """How much of a sound's level, in dB, is lost where that share of its samples is clipped.
-
-    What is left goes along with the sound as ``E[|x| min(|x|, c)] / E[x^2]``.
-    """
-    dry = recording.read("dry", 0, min(recording.count, int(LONGEST_READ * recording.sample_rate)))
-    size = np.abs(dry - dry.mean())
-    ceiling = np.quantile(size, 1 - share)
-    return float(-20 * np.log10(size @ np.minimum(size, ceiling) / (size @ size)))
-
-
 # ---- spectra of dry channel and playback, each window set back by its delay ----
-
-BATCH = 256  # windows at a time
-OUT_OF_STEP = 0.3  # nepers, the most that is made up for; beyond, windows have too little in common
 
 
 class _Spectra(NamedTuple):
@@ -173,8 +146,8 @@ def _aligned_spectra(recording: Recording, track: DelayTrack, size: int, every: 
     group = group_matrix(np.arange(len(begins)) * every)
     dry, played = np.zeros((2, GROUPS, len(frequency)))
     cross = np.zeros((GROUPS, len(frequency)), dtype=complex)
-    for k in range(0, len(begins), BATCH):
-        part = slice(k, k + BATCH)
+    for k in range(0, len(begins), 256):
+        part = slice(k, k + 256)
         first, last = int(begins[part].min()), int(begins[part].max()) + length
         playback = recording.read("playback", first, last - first + int(lags[part].max()) + 1)
         source = recording.read("dry", first, last - first)
@@ -187,21 +160,18 @@ def _aligned_spectra(recording: Recording, track: DelayTrack, size: int, every: 
         dry += group[:, part] @ power_spectrum(x)
         played += group[:, part] @ power_spectrum(y)
         cross += group[:, part] @ (y * np.conj(x))
-    # Where the delay changes within a window, its ends are out of step with its middle.
+    # Where the delay changes within a window, its ends are out of step with its middle. Beyond 0.3 nepers
+    # they have too little in common.
     slope = np.gradient(track.track, track.time)[::every][inside]
     since = (np.arange(length) - length / 2) / rate
     reach = np.sqrt(np.mean(slope**2) * (bell**2 @ since**2) / (bell @ bell))
-    cross *= np.exp(np.minimum((2 * np.pi * frequency * reach) ** 2 / 2, OUT_OF_STEP))
+    cross *= np.exp(np.minimum((2 * np.pi * frequency * reach) ** 2 / 2, 0.3))
     # Windows that overlap in time do not count in full.
     hop = np.median(np.diff(begins)) if len(begins) > 1 else length
     return _Spectra(frequency, dry, played, cross, len(begins) * min(1.0, 1.5 * hop / length))
 
 
 # ---- levels of bands ----
-
-SEEN = 4  # bins on either side that a bin sees, through the bell
-LEAK = 0.3  # power of a bin against that of its neighbor, below which it tells of the neighbor
-LEAST_POWER = 0.2  # of the loudest bin of a band, below which a bin is left out
 
 
 class _Band(NamedTuple):
@@ -210,69 +180,42 @@ class _Band(NamedTuple):
     frequency: float  # mean of its sound, Hz
     level_db: float
     coherence: float
-    sigma_db: float  # standard uncertainty of the level by the coherence
-    scatter_db: float  # and by what groups of windows differ by
-    variance: float  # of the frequencies of its sound, Hz^2
+    sigma_db: float  # standard uncertainty of the level
+    width: float  # of a bin, Hz
 
 
 def _all_bands(recording: Recording, track: DelayTrack) -> list[_Band]:
     """Every band in which there is sound, from low to high."""
-    top = min(HIGHEST, TOP * recording.sample_rate / HALF_BAND)
+    half = 2 ** (0.5 / PER_OCTAVE)
+    # Above 0.45 of the sample rate the filters of an interface may begin to fall.
+    top = min(20000.0, 0.45 * recording.sample_rate / half)
     centers = np.exp(np.arange(np.log(20), np.log(top), np.log(2) / PER_OCTAVE))
-    centers = centers[centers > LOWEST * HALF_BAND]
-    bands: list[_Band] = []
-    finest = None
+    bands = []
     for size, every, low, high in WINDOWS:
         spectra = _aligned_spectra(recording, track, size, every)
-        finest = spectra.dry.sum(axis=0) if finest is None else finest
-        bands += _in_bands(spectra, finest, centers[(centers >= low) & (centers < high)])
+        frequency, dry = spectra.frequency, spectra.dry.sum(axis=0)
+        # Where the dry channel's spectrum ends, a bin holds what leaks in from its neighbor.
+        around = np.pad(dry, 1, mode="edge")
+        own = dry > 0.3 * np.maximum(around[:-2], around[2:])
+        before = -1
+        for center in centers[(centers >= max(low, 50 * half)) & (centers < high)]:
+            bins = np.flatnonzero((frequency >= center / half) & (frequency < center * half))
+            if len(bins) == 0:
+                bins = np.array([int(np.argmin(np.abs(frequency - center)))])
+            bins = bins[bins > before]  # in the bass two bands may share a bin
+            if len(bins) and frequency[bins[0]] >= 50:
+                before = int(bins[-1])
+                band = _band(spectra, bins, own[bins])
+                bands += [] if band is None else [band]
     return bands
 
 
-def _in_bands(spectra: _Spectra, finest: Array, centers: Array) -> list[_Band]:
-    """Those of some bands that have a bin of these spectra with sound of its own."""
-    frequency, middles = spectra.frequency, _frequencies_seen(spectra.frequency, finest)
-    # Where the dry channel's spectrum ends, a bin holds what leaks in from its neighbor.
-    around = np.pad(spectra.dry.sum(axis=0), 1, mode="edge")
-    leaked = around[1:-1] < LEAK * np.maximum(around[:-2], around[2:])
-    bands, before = [], -1
-    for center in centers:
-        bins = np.flatnonzero((frequency >= center / HALF_BAND) & (frequency < center * HALF_BAND))
-        if len(bins) == 0:
-            bins = np.array([int(np.argmin(np.abs(frequency - center)))])
-        bins = bins[bins > before]  # in the bass two bands may share a bin
-        if len(bins) == 0 or frequency[bins[0]] < LOWEST:
-            continue
-        before = int(bins[-1])
-        band = _band(spectra, bins, leaked[bins], middles[bins])
-        bands += [] if band is None else [band]
-    return bands
-
-
-def _frequencies_seen(frequency: Array, finest: Array) -> Array:
-    """Mean frequency of the sound that each bin sees: partials beside it, if the sound has few of its own.
-
-    `finest` is the power of that sound in finer bins.
-    """
-    finer = (len(finest) - 1) // (len(frequency) - 1)
-    if finer == 1:
-        return frequency
-    length = 2 * (len(frequency) - 1)
-    seen_by_bin = power_spectrum(fft.rfft(np.hanning(length + 1)[:-1], length * finer)[: SEEN * finer])
-    seen_by_bin = np.concatenate([seen_by_bin[:0:-1], seen_by_bin])
-    fine = np.arange(len(finest)) * frequency[1] / finer
-    power = np.convolve(finest, seen_by_bin, "same")[::finer]
-    return np.convolve(finest * fine, seen_by_bin, "same")[::finer] / (power + 1e-300)
-
-
-def _band(
-    spectra: _Spectra, bins: NDArray[np.int_], leaked: NDArray[np.bool_], middles: Array
-) -> _Band | None:
+def _band(spectra: _Spectra, bins: NDArray[np.int_], own: NDArray[np.bool_]) -> _Band | None:
     """Each bin by its own, then averaged: a slope within the band does not spoil the coherence."""
     number = spectra.number
     dry, cross = spectra.dry[:, bins], spectra.cross[:, bins]
     xx, yy, xy = dry.sum(axis=0), spectra.played[:, bins].sum(axis=0), np.abs(cross.sum(axis=0))
-    weight = np.where((xx > LEAST_POWER * xx.max()) & ~leaked, xx, 0.0)
+    weight = np.where((xx > 0.2 * xx.max()) & own, xx, 0.0)
     # Where the material ends within a band, its last bins are half leak.
     if np.count_nonzero(weight) < len(bins) / 2:
         return None
@@ -284,21 +227,14 @@ def _band(
     if coherence < 3 / max(number, 1) or power <= 0:
         return None
     independent = max(number * max(len(bins) / 1.5, 1.0), 1.0)
-    sigma = 10 / np.log(10) * np.sqrt((1 - coherence) / (coherence * independent) * 2)
-    middle = float(weight @ middles)
-    variance = float(weight @ (middles - middle) ** 2)
-    scatter = _scatter_db(dry, cross, weight)
-    return _Band(middle, float(10 * np.log10(power)), coherence, float(sigma), scatter, variance)
-
-
-def _scatter_db(dry: Array, cross: NDArray[np.complex128], weight: Array) -> float:
-    """Standard uncertainty of a band's level by what groups of windows differ by.
-
-    A band with little sound of its own, between two partials, reads what their ends leave there,
-    which depends on the note and not on the noise.
-    """
-    xx, xy = dry.sum(axis=0) - dry, np.abs(cross.sum(axis=0) - cross)
-    return jackknife(10 * np.log10((xy / (xx + 1e-300)) ** 2 @ weight + 1e-300))
+    sigma = float(10 / np.log(10) * np.sqrt((1 - coherence) / (coherence * independent) * 2))
+    # A band with little sound of its own, between two partials, reads what their ends leave there, which
+    # depends on the note: what groups of windows differ by, where chance would do it once in 100.
+    less, of_it = dry.sum(axis=0) - dry, np.abs(cross.sum(axis=0) - cross)
+    scatter = jackknife(10 * np.log10((of_it / (less + 1e-300)) ** 2 @ weight + 1e-300))
+    sigma = scatter if scatter > 1.9 * sigma else sigma
+    middle = float(weight @ spectra.frequency[bins])
+    return _Band(middle, float(10 * np.log10(power)), coherence, sigma, float(spectra.frequency[1]))
 
 
 # ---- what explains a response ----
@@ -306,7 +242,7 @@ def _scatter_db(dry: Array, cross: NDArray[np.complex128], weight: Array) -> flo
 
 @dataclass(frozen=True, eq=False)
 class WhatIf:
-    """One explanation of a measured response: "as aligned", "separation", "gap" or "azimuth"."""
+    """One explanation of a measured response: "as aligned", "separation", "gap", "azimuth", or two."""
 
     name: str
     value: Estimate | None  # what the part would have to be today, m or rad; None for a machine as aligned
@@ -314,13 +250,21 @@ class WhatIf:
     misfit_db: float  # rms of what it leaves unexplained
     chi2: float  # sum of squares over uncertainties
     level_db: Array  # the response of the explanation at the frequencies measured
+    second: Estimate | None = None  # the second part, where the name has two
+
+    def parts(self) -> dict[str, Estimate]:
+        """Give each part that is not as aligned, by its name."""
+        values = (self.value, self.second)
+        return {n: v for n, v in zip(self.name.split(" and "), values, strict=False) if v is not None}
+
+    def _texts(self) -> dict[str, str]:
+        """Each part in the trade's unit."""
+        units = {name: "arcmin" if name == "azimuth" else "um" for name in self.parts()}
+        return {name: value.text(units[name], units[name]) for name, value in self.parts().items()}
 
     def value_text(self) -> str:
         """Write the value in the trade's unit; nothing for a machine as aligned."""
-        if self.value is None:
-            return ""
-        unit = "arcmin" if self.name == "azimuth" else "um"
-        return self.value.text(unit, unit)
+        return " and ".join(self._texts().values())
 
     def in_words(self) -> str:
         """Say the explanation in a sentence.
@@ -328,48 +272,44 @@ class WhatIf:
         >>> WhatIf("as aligned", None, Estimate(30.0, 2.0, "Hz"), 0.1, 12.0, np.zeros(3)).in_words()
         'The machine as it was aligned leaves 0.1 dB unexplained.'
         """
-        left = f"leaves {self.misfit_db:.1f} dB unexplained."
-        if self.name == "as aligned":
-            return f"The machine as it was aligned {left}"
-        if self.name == "separation":
-            return f"A head-to-tape separation of {self.value_text()} today {left}"
-        if self.name == "gap":
-            return f"A playback gap of {self.value_text()} {left}"
-        return f"An azimuth error of {self.value_text()} (of either sign) {left}"
+        said = " and ".join(CAUSES[name].words.format(text) for name, text in self._texts().items())
+        verb = "leave" if self.second else "leaves"
+        said = said or "the machine as it was aligned"
+        return f"{said[0].upper()}{said[1:]} {verb} {self.misfit_db:.1f} dB unexplained."
 
     def to_dict(self) -> dict[str, Any]:
         """Return the explanation as a plain dict for a JSON file."""
-        return {
-            "name": self.name,
-            "value": None if self.value is None else self.value.to_dict(),
-            "low_cut": self.low_cut.to_dict(),
-            "misfit_db": float(self.misfit_db),
-            "chi2": float(self.chi2),
-            "in_words": self.in_words(),
-        }
+        kept = ("name", "value", "second", "low_cut", "misfit_db", "chi2")
+        return {name: asdict(self)[name] for name in kept} | {"in_words": self.in_words()}
 
 
-#: What each explanation changes on the aligned contact, the range looked through, and the unit.
-EXPLANATIONS = {
-    "separation": ("separation", np.linspace(0, 15e-6, 61), "m"),
-    "gap": ("gap", np.linspace(0.5e-6, 25e-6, 241), "m"),
-    "azimuth": ("azimuth_angle", np.linspace(0, 0.02, 241), "rad"),
+class _Cause(NamedTuple):
+    """A part of a head that may explain a response."""
+
+    field: str  # of the contact
+    most: float  # the largest value looked for, m or rad
+    power: int  # with which the loss grows while it is small
+    unit: str
+    words: str
+
+
+CAUSES = {
+    "separation": _Cause("separation", 15e-6, 1, "m", "a head-to-tape separation of {} today"),
+    "gap": _Cause("gap", 25e-6, 2, "m", "a playback gap of {}"),
+    "azimuth": _Cause("azimuth_angle", 0.02, 2, "rad", "an azimuth error of {} (of either sign)"),
 }
-FEWEST_BANDS = 8
-START = [0.0, 20.0]  # of every fit: gain, dB, and low cut, Hz
 MODEL_DB = 0.1  # what the simplest model of a head leaves unexplained
-STEEP = 0.05  # of a band, how far the middle of its sound may be from its own
-WITHIN = 5  # frequencies of a band at which an explanation is computed
-VALLEYS = 4  # of the misfit, from which the fit of an explanation begins
-FLOOR = 0.002  # relative, of what explains a response
 
 
 def fit_what_ifs(response: PassResponse, one_pass: OnePass) -> tuple[WhatIf, ...]:
-    """Fit one explanation at a time to a measured response; the best comes first.
+    """Fit explanations to a measured response; the best comes first.
 
     `one_pass` is the machine as it was aligned, with the usual bumps of its head; its contact and low cut of
-    today are not asked. How large the bumps of a real head are nobody knows, so they count little.
+    today are not asked. How large the bumps of a real head are nobody knows, so they count little. Dirt comes
+    with tilt, or with a worn gap: both together are an explanation of their own where one alone does not do,
+    and where it does, its interval allows for the other.
 
+    >>> from tapecalc.calc.response import HeadContact
     >>> head = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3,
     ...                    azimuth_angle=0)
     >>> ideal = OnePass(speed=0.1905, today=head, aligned=head, boost_db=60, low_cut=0)
@@ -381,10 +321,20 @@ def fit_what_ifs(response: PassResponse, one_pass: OnePass) -> tuple[WhatIf, ...
     """
     if not isinstance(one_pass, OnePass):
         raise ValueError(f"one_pass must be a OnePass, got {one_pass!r}")
-    if len(response.frequency) < FEWEST_BANDS:
+    if len(response.frequency) < 8:
         raise CannotTell("fewer than eight bands of the response were measured")
     fitter = _Fitter(response, replace(one_pass, low_cut=0.0))
-    return tuple(sorted((fitter.fit(name) for name in ("as aligned", *EXPLANATIONS)), key=lambda w: w.chi2))
+    fits = {name: fitter.fit((name,)) for name in CAUSES}
+    both = [fitter.fit(("separation", other)) for other in ("azimuth", "gap")]
+    least = min(fit.chi2 for fit in fits.values())
+    needed = [two for two in both if least - two.chi2 > APART]
+    for two in both:
+        for name, value in two.parts().items():
+            alone = fits[name].parts()[name]
+            reach = max(alone.plus_minus, abs(value.value - alone.value) + value.plus_minus)
+            fits[name] = replace(fits[name], value=replace(alone, plus_minus=reach))
+    # Of two that fit alike, tilt is what happens; gaps seldom wear.
+    return tuple(sorted((fitter.fit(()), *fits.values(), *needed), key=lambda w: w.chi2 + ("gap" in w.name)))
 
 
 class _Fitter:
@@ -392,12 +342,11 @@ class _Fitter:
 
     def __init__(self, response: PassResponse, one_pass: OnePass) -> None:
         self.measured, self.frequency = response.level_db, response.frequency
-        self.one_pass, self.aligned = one_pass, one_pass.aligned
+        self.one_pass = one_pass
         # What is measured is the mean power of a band, which tells from its middle around a null.
-        self.across = self.frequency[:, None] * 2 ** (np.linspace(-0.4, 0.4, WITHIN) / PER_OCTAVE)
-        self.variance = np.var(self.across, axis=1)
+        self.across = self.frequency[:, None] * 2 ** (np.linspace(-0.4, 0.4, 5) / PER_OCTAVE)
         # Near a null, what a band reads depends on where in it the sound lies.
-        steep = STEEP * np.gradient(response.level_db)
+        steep = 0.05 * np.gradient(response.level_db)
         # Bumps are anything up to those of plates, in 95 of 100 cases.
         shape = "plates" if one_pass.pole_length else "flat"
         bumps = bump_gain(one_pass.pole_length / one_pass.speed * self.frequency, shape)
@@ -406,82 +355,74 @@ class _Fitter:
             (np.hypot(response.plus_minus_db, bumps_db) / COVERAGE_FACTOR) ** 2 + MODEL_DB**2 + steep**2
         )
 
-    def level_db(self, gain: float, low_cut: float, contact: HeadContact) -> Array:
-        """The response of an explanation."""
-        cut = -10 * np.log10(1 + (low_cut / self.frequency) ** 2)
+    def level_db(self, names: Sequence[str], p: Array) -> Array:
+        """The response with a gain in dB, a low cut in Hz, and each part's share of its power of the most."""
+        aligned, causes = self.one_pass.aligned, [CAUSES[name] for name in names]
+        shares = (c.most * max(x, 0.0) ** (1 / c.power) for c, x in zip(causes, p[2:], strict=True))
+        contact = replace(aligned, **{c.field: share for c, share in zip(causes, shares, strict=True)})
+        cut = -10 * np.log10(1 + (p[1] / self.frequency) ** 2)
         power = 10 ** (replace(self.one_pass, today=contact).level_db(self.across) / 10)
-        mean = 10 * np.log10(power.mean(axis=1))
-        return gain + cut + _in_the_middle(mean, self.frequency, self.variance)
+        return p[0] + cut + 10 * np.log10(power.mean(axis=1))
 
-    def misfits(self, level: Array) -> Array:
-        """What a level leaves unexplained, over the uncertainties."""
-        return (level - self.measured) / self.sigma
+    def fit(self, names: tuple[str, ...]) -> WhatIf:
+        """The best that a machine as aligned but for some parts can do, by least squares."""
 
-    def fit(self, name: str) -> WhatIf:
-        """The best that one explanation can do."""
-        if name == "as aligned":
-            return self._fitted(name, lambda p: self.level_db(p[0], p[1], self.aligned), START)
-        key, grid, unit = EXPLANATIONS[name]
-        scale = float(grid[-1])
+        def misfits(p: Array) -> Array:
+            return (self.level_db(names, p) - self.measured) / self.sigma
 
-        def model(p: Array) -> Array:
-            return self.level_db(p[0], p[1], replace(self.aligned, **{key: abs(p[2]) * scale}))
-
-        misfit = np.array(
-            [np.sum(self.misfits(model(np.array([*START, value / scale]))) ** 2) for value in grid]
-        )
         # A null that moves past a band is a wall for the fit: begin in several valleys.
-        around = np.pad(misfit, 1, constant_values=np.inf)
-        valleys = np.flatnonzero((misfit <= around[:-2]) & (misfit < around[2:]))
-        starts = grid[valleys[np.argsort(misfit[valleys])][:VALLEYS]] / scale
-        fits = (self._fitted(name, model, [*START, start + 1e-3], scale, unit) for start in starts)
-        return min(fits, key=lambda fit: fit.chi2)
-
-    def _fitted(
-        self,
-        name: str,
-        model: Callable[[Array], Array],
-        start: list[float],
-        scale: float = 0.0,
-        unit: str = "",
-    ) -> WhatIf:
-        """Least squares from one start; the third parameter is the value of the part over `scale`."""
-        answer = optimize.least_squares(
-            lambda p: self.misfits(model(p)),
-            start,
-            bounds=([-40, 0, 0][: len(start)], [40, 400, 2][: len(start)]),
-            x_scale=[1, 10, 0.1][: len(start)],
+        start = (0.0, 20.0)
+        shares = np.linspace(0, 1, {0: 1, 1: 61, 2: 10}[len(names)])
+        grid = [CAUSES[name].power for name in names]
+        points = list(itertools.product(*(shares**power for power in grid)))
+        misfit = np.array([np.sum(misfits(np.array([*start, *point])) ** 2) for point in points])
+        valleys = misfit.reshape([len(shares)] * len(names)) if names else misfit
+        lowest = np.flatnonzero((valleys == ndimage.minimum_filter(valleys, 3)).ravel())
+        lowest = lowest[np.argsort(misfit[lowest])][:3]
+        count = 2 + len(names)
+        answers = (
+            optimize.least_squares(
+                misfits,
+                [*start, *(x + 1e-4 for x in points[k])],
+                bounds=([-40, 0, 0, 0][:count], [40, 400, 4, 4][:count]),
+                x_scale=[1, 10, 0.1, 0.1][:count],
+            )
+            for k in lowest
         )
-        level, value = model(answer.x), None
-        stretch = max(1.0, 2 * answer.cost / max(len(level) - len(start), 1))
-        spreads = COVERAGE_FACTOR * np.sqrt(np.diag(np.linalg.pinv(answer.jac.T @ answer.jac)) * stretch)
-        if unit:
-            best, spread = answer.x[2], spreads[2]
-            # Near zero the loss goes with the square and has no slope: ask where it would show.
-            upper = self._where_it_shows(model, answer.x, 2 * answer.cost + COVERAGE_FACTOR**2 * stretch)
-            if upper is not None:
-                spread = max(min(spread, upper - best), best)
-            spread = np.hypot(spread, FLOOR * best)
-            value = Estimate(float(best * scale), float(spread * scale), unit)
-        misfit = float(np.sqrt(np.mean((level - self.measured) ** 2)))
-        low_cut = Estimate(float(answer.x[1]), float(spreads[1]), "Hz")
-        return WhatIf(name, value, low_cut, misfit, float(2 * answer.cost), level)
+        answer = min(answers, key=lambda answer: answer.cost)
+        level = self.level_db(names, answer.x)
+        stretch = max(1.0, 2 * answer.cost / max(len(level) - count, 1))
+        size = np.linalg.norm(answer.jac, axis=0) + 1e-12
+        square = np.diag(np.linalg.pinv((answer.jac / size).T @ (answer.jac / size), hermitian=True))
+        spreads = COVERAGE_FACTOR * np.sqrt(np.maximum(square, 0) * stretch) / size
+        values = [
+            _part_value(CAUSES[name], float(x), float(spread))
+            for name, x, spread in zip(names, answer.x[2:], spreads[2:], strict=True)
+        ]
+        return WhatIf(
+            name=" and ".join(names) or "as aligned",
+            value=values[0] if values else None,
+            low_cut=Estimate(float(answer.x[1]), float(spreads[1]), "Hz"),
+            misfit_db=float(np.sqrt(np.mean((level - self.measured) ** 2))),
+            chi2=float(2 * answer.cost),
+            level_db=level,
+            second=values[1] if len(values) > 1 else None,
+        )
 
-    def _where_it_shows(self, model: Callable[[Array], Array], best: Array, limit: float) -> float | None:
-        """The least value above the best one at which chi-square reaches `limit`; None if 0 does as well."""
 
-        def over(value: float) -> float:
-            rest = self.misfits(model(np.array([*best[:2], value])))
-            return float(rest @ rest) - limit
-
-        if over(0.0) > 0:
-            return None
-        top = best[2] + 2.0
-        return optimize.brentq(over, best[2], top) if over(top) > 0 else top
+def _part_value(cause: _Cause, share: float, spread: float) -> Estimate:
+    """The value of a part from its share, with an interval that holds that of the share on both sides."""
+    low, value, high = (
+        cause.most * max(x, 0.0) ** (1 / cause.power) for x in (share - spread, share, share + spread)
+    )
+    return Estimate(value, float(np.hypot(max(high - value, value - low), 0.002 * value)), cause.unit)
 
 
 APART = 4.0  # difference of chi-square above which one explanation is better
-POOR_DB = 1.5  # misfit of the best explanation that is none
+ADVICE = (
+    "Clean the heads, demagnetize them, and look whether belts, rollers and pads are sound; then measure "
+    "again. What is left a test tape tells: tilt is for a trained person with that tape."
+)
 
 
 def what_ifs_in_words(what_ifs: Sequence[WhatIf]) -> tuple[str, ...]:
@@ -497,16 +438,15 @@ def what_ifs_in_words(what_ifs: Sequence[WhatIf]) -> tuple[str, ...]:
         return (plain[0].in_words(),)
     sentences = [best.in_words()]
     if len(close) > 1:
-        names = " and ".join(sorted(w.name for w in close))
-        sentences.append(f"From this response alone {names} cannot be told apart.")
+        names = ", or ".join(sorted(w.name for w in close))
+        sentences.append(f"From this response alone it cannot be told whether it is {names}.")
         sentences += [w.in_words() for w in close[1:]]
-    if {"gap", "azimuth"} <= {w.name for w in close}:
+    if any("gap" in w.name for w in close) and any("azimuth" in w.name for w in close):
         sentences.append(
-            "Gap and azimuth loss have one and the same shape; turn the azimuth screw while a high tone "
-            "plays: if the level rises, it was azimuth."
+            "Gap and azimuth loss have one and the same shape; a new test tape tells them apart."
         )
-    if best.misfit_db > POOR_DB:
+    if best.misfit_db > 1.5:
         sentences.append(
             "None of these explains the response; the equalizer may be off, or several things at once."
         )
-    return tuple(sentences)
+    return (*sentences, ADVICE)

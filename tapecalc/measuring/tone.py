@@ -1,36 +1,177 @@
-"""A recorded tone, turned into frequency against time.
+"""A recorded tone, turned into frequency and amplitude against time.
 
-The tone is shifted to 0 Hz and cut to a band of 450 Hz on either side, block by block; what is left turns
-as fast as the tone's frequency deviates. Its amplitude tells how noisy the recording is, since noise
-shakes amplitude and phase alike.
+The tone is shifted to 0 Hz and cut to a band of 450 Hz on either side, block by block; what is left turns as
+fast as the tone's frequency deviates. The amplitude tells how noisy the recording is, since noise shakes
+amplitude and phase alike, and where the tone drops out. A wider band shows scrape flutter.
 """
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.sparse.linalg import LinearOperator, cg
 
 from tapecalc.measuring.dsp import power_spectrum
-from tapecalc.measuring.estimate import CannotTell
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate
 from tapecalc.measuring.recording import Recording
 
 Array = NDArray[np.floating[Any]]
 
 RATE = 1400  # values of frequency a second
-FLAT, STOP = 450.0, 700.0  # Hz from the carrier: passed in full, and no longer
+STOP = 700.0  # Hz from the carrier, beyond which nothing passes
+BLOCK, MARGIN = 10, 1  # s of a block, and on either side for the band filter to settle
+PIECE = 60  # s analyzed at a time in a recording of more than two pieces
 
 
-#: A stretch of steady tone: time in s, frequency in Hz, and the power of the amplitude's noise per Hz,
-#: against the amplitude.
-TonePiece = tuple[Array, Array, float]
+class TonePiece(NamedTuple):
+    """A stretch of steady tone: time in s, frequency in Hz, and amplitude against its mean."""
 
-# ---- the carrier ----
+    time: Array
+    frequency: Array
+    amplitude: Array
 
 
-def find_carrier(recording: Recording, loudest: float) -> float:
+class Dropouts(NamedTuple):
+    """Falls of the tone below half of its amplitude, 5 ms long or longer."""
+
+    per_minute: Estimate
+    deepest_db: float | None  # against the usual level; None if there was none
+
+
+class ToneReader:
+    """Reads a tone piece by piece, and keeps account of its level, its dropouts and its fast wobble."""
+
+    def __init__(self, recording: Recording, loudest: float) -> None:
+        self.recording = recording
+        self.carrier = _find_carrier(recording, loudest)  # Hz
+        self.usual = 0.0  # amplitude
+        self.swings: list[float] = []  # mean square of the level's swing in each piece, nepers
+        self.levels: list[float] = []  # amplitude a second after the start of each piece, and at its end
+        self.fallen: list[float] = []  # lowest amplitude of each dropout, against the usual
+        self.seconds = 0.0
+        # Sidebands below 300 Hz or above half the sample rate are no longer there.
+        self.wide = min(2800.0, self.carrier - 300, recording.sample_rate / 2 - self.carrier)
+        self.fast, self.windows, self.step = np.zeros((2, 1)), 0, 1.0  # see `_add_fast_wobble`
+
+    def pieces(self) -> Iterator[TonePiece]:
+        """Yield the steady tone in pieces of two minutes at most."""
+        whole, rate = self.recording, self.recording.sample_rate
+        longest = PIECE if whole.duration > 2 * PIECE else whole.duration
+        held: list[Array] = []
+        for first in range(0, whole.count, BLOCK * rate):
+            samples = whole.read("playback", first - MARGIN * rate, (BLOCK + 2 * MARGIN) * rate)
+            spectrum = fft.rfft(samples)
+            frequency, amplitude = _demodulated(spectrum, len(samples), self.carrier, STOP, RATE)
+            time = first / rate + np.arange(len(frequency)) / RATE
+            held.append(np.stack([time, frequency, amplitude])[:, time < whole.duration])
+            self.usual = max(self.usual, float(np.median(held[-1][2])))
+            if self.wide > STOP:
+                self._add_fast_wobble(*_demodulated(spectrum, len(samples), self.carrier, self.wide, 5600))
+            if sum(block.shape[1] for block in held) >= longest * RATE - 1:
+                yield from self._steady(np.concatenate(held, axis=1))
+                held = []
+        if held:
+            yield from self._steady(np.concatenate(held, axis=1))
+
+    def _steady(self, tone: Array) -> Iterator[TonePiece]:
+        """Yield the longest stretch with the tone at half of its usual amplitude, short dropouts bridged."""
+        sounds = np.convolve(tone[2] > 0.5 * self.usual, np.ones(RATE // 2) / (RATE // 2), "same") > 0.4
+        begin, end = max(_runs(sounds), key=lambda run: run[1] - run[0], default=(0, 0))
+        if end - begin < (2 + 0.4) * RATE:
+            return
+        time, frequency, amplitude = tone[:, begin + RATE // 5 : end - RATE // 5]
+        level = np.convolve(amplitude, np.ones(5) / 5, "same") / self.usual  # without what rings in the band
+        low = level < 0.5
+        wider = np.convolve(low, np.ones(9), "same") > 0
+        self.fallen += [float(level[a:b].min()) for a, b in _runs(low) if b - a >= 0.005 * RATE]
+        holes = float(np.mean(wider))
+        if holes < 0.2:
+            frequency, amplitude = (np.interp(time, time[~wider], x[~wider]) for x in (frequency, amplitude))
+            self.swings.append(_swing(amplitude))
+        if holes >= 0.2 or self.swings[-1] > 0.15**2:  # nepers, 1.3 dB
+            raise CannotTell(
+                "the tone swells and fades, as two that sound together do; play one steady tone, with the "
+                "return send down and nothing of the source in the playback"
+            )
+        self.seconds += len(time) / RATE
+        self.levels += [float(np.median(x)) for x in (amplitude[:RATE], amplitude[-RATE:])]
+        yield TonePiece(time, frequency, amplitude / amplitude.mean())
+
+    def _add_fast_wobble(self, frequency: Array, amplitude: Array) -> None:
+        """Add up spectra of the frequency and, as noise would show there, of the amplitude, from 200 Hz on.
+
+        In Hz^2 per Hz, of quarters of a second without a dropout. Noise that shakes the amplitude by `a` at
+        the rate `f` shakes the frequency by ``f a``.
+        """
+        size = 1400
+        bell = np.hanning(size)
+        rate = fft.rfftfreq(size, 1 / 5600)
+        flat = (rate >= 200) & (rate <= 9 / 14 * self.wide)
+        rows = np.arange(0, len(frequency) - size + 1, size // 2)[:, None] + np.arange(size)
+        rows = rows[amplitude[rows].min(axis=1) > 0.5 * self.usual]
+        level = amplitude[rows] / amplitude[rows].mean(axis=1, keepdims=True) - 1
+        swing = frequency[rows] - frequency[rows].mean(axis=1, keepdims=True)
+        sums = [np.sum(power_spectrum(fft.rfft(x * bell))[:, flat], axis=0) for x in (swing, level)]
+        self.fast = self.fast + np.stack([sums[0], sums[1] * rate[flat] ** 2]) * 2 / (5600 * (bell @ bell))
+        self.windows, self.step = self.windows + len(rows), float(rate[1])
+
+    # ---- what it all tells, once every piece was read ----
+
+    def dropouts(self) -> Dropouts:
+        """Count the dropouts, with what so few leave open: 95 % of a Poisson count, from above."""
+        count, minutes = len(self.fallen), max(self.seconds, 1.0) / 60
+        rate = Estimate(count / minutes, 2 * (1 + np.sqrt(count + 0.75)) / minutes, "1/min")
+        return Dropouts(rate, 20 * float(np.log10(max(min(self.fallen), 1e-3))) if count else None)
+
+    def swing_db(self) -> float:
+        """Rms swing of the level between 0.5 and 200 Hz in dB, noise included."""
+        return float(20 / np.log(10) * np.sqrt(np.mean(self.swings)))
+
+    def fall_db(self) -> float:
+        """How much louder the tone was in its first second than in its last."""
+        return float(20 * np.log10(self.levels[0] / self.levels[-1]))
+
+    def scrape(self) -> tuple[Estimate | None, float]:
+        """Rms of the wobble from 200 Hz on, a fraction of speed; without any, what would have been seen.
+
+        Noise beside the tone, hum and whistles shake amplitude and phase alike; what shakes the phase more
+        is wobble. It counts where 20 Hz of it stand out by 4 standard uncertainties.
+        """
+        if self.windows < 8:
+            return None, np.inf
+        by_phase, by_level = self.fast / self.windows
+        width = round(20 / self.step)
+        # Of windows that overlap by half each second one is independent, and of neighboring bins too.
+        u_bin = (by_phase + by_level) / np.sqrt(self.windows / 1.06)
+        excess, u_excess = (
+            np.convolve(x, np.ones(width), "same") for x in (by_phase - by_level, u_bin / np.sqrt(width / 2))
+        )
+        unseen = float(np.sqrt(8 * np.max(u_excess) * self.step)) / self.carrier
+        shows = np.convolve(excess > 4 * u_excess, np.ones(width), "same") > 0
+        power = float(np.sum((by_phase - by_level)[shows])) * self.step
+        if power <= (1e-5 * self.carrier) ** 2:
+            return None, max(unseen, 1e-5)
+        u_power = np.sqrt(2 * np.sum(u_bin[shows] ** 2)) * self.step
+        spread = np.sqrt(power) - np.sqrt(max(power - COVERAGE_FACTOR * u_power, 0.0))
+        return Estimate(float(np.sqrt(power)) / self.carrier, float(spread) / self.carrier + 1e-6), 0.0
+
+
+def _runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Begin and end of each stretch that is true."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], true, [0]])))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def _swing(amplitude: Array) -> float:
+    """Mean square of the swing of the level between 0.5 and 200 Hz, in nepers."""
+    level, bell = np.log(amplitude), np.hanning(len(amplitude))
+    power = power_spectrum(fft.rfft((level - level.mean()) * bell))
+    rate = fft.rfftfreq(len(level), 1 / RATE)
+    return float(2 * power[(rate > 0.5) & (rate < 200)].sum() / (len(level) * (bell @ bell)))
+
+
+def _find_carrier(recording: Recording, loudest: float) -> float:
     """Find the mean frequency of the tone, or refuse with the reason why there is none."""
     rate = recording.sample_rate
     count = min(recording.count, 8 * rate)  # the loudest of the recording
@@ -43,9 +184,10 @@ def find_carrier(recording: Recording, loudest: float) -> float:
     near = np.abs(frequency - center) < max(0.12 * center, 20)  # a tone may swing so far
     center = float(power[near] @ frequency[near] / power[near].sum())
     share = power[near].sum() / power.sum()
-    if share < 0.5:
+    if share < 0.7:
         raise CannotTell(
-            f"there is no steady tone: what is near {center:.0f} Hz holds {100 * share:.0f} % of the power"
+            f"there is no steady tone, or not one alone: what is near {center:.0f} Hz holds "
+            f"{100 * share:.0f} % of the power"
         )
     if not STOP < center < rate / 2 - STOP:
         raise CannotTell(
@@ -55,90 +197,24 @@ def find_carrier(recording: Recording, loudest: float) -> float:
     return center
 
 
-# ---- frequency and amplitude against time ----
-
-BLOCK, MARGIN = 10.0, 1.0  # s of a block, and on either side for the band filter to settle
-HUM = 100.0  # Hz, below which a clipped tone may have offset and hum
-
-
-def _demodulate(recording: Recording, carrier: float, unclipped: tuple[float, float]) -> Iterator[Array]:
-    """Yield the tone block by block: rows of time in s, frequency in Hz and amplitude."""
-    rate = recording.sample_rate
+def _demodulated(
+    spectrum: NDArray[np.complex128], size: int, carrier: float, stop: float, rate: int
+) -> tuple[Array, Array]:
+    """Frequency in Hz and amplitude of a block of `size` samples, `rate` values a second, ends left out."""
     seconds = BLOCK + 2 * MARGIN
-    size = int(seconds * rate)
-    lowest = round((carrier - STOP) * seconds)
-    bins = np.arange(lowest, lowest + round(2 * STOP * seconds))
-    away = np.abs(bins / seconds - carrier)
-    band = np.cos(np.pi / 2 * np.clip((away - FLAT) / (STOP - FLAT), 0, 1)) ** 2
-    derivative = 2j * np.pi * bins / seconds
-    inner = slice(int(MARGIN * RATE), int((MARGIN + BLOCK) * RATE))
-    for first in range(0, recording.count, int(BLOCK * rate)):
-        samples = recording.read("playback", first - int(MARGIN * rate), size)
-        spectrum = _spectrum(samples, unclipped, bins, int(HUM * seconds))[bins] * band * (2 / size)
-        value = fft.ifft(spectrum, norm="forward")[inner]
-        change = fft.ifft(spectrum * derivative, norm="forward")[inner]
-        amplitude = np.abs(value)
-        frequency = (change * np.conj(value)).imag / np.maximum(amplitude**2, 1e-30) / (2 * np.pi)
-        time = first / rate + np.arange(len(value)) / RATE
-        yield np.stack([time, frequency, amplitude])[:, time < recording.duration]
-
-
-def _spectrum(
-    samples: Array, unclipped: tuple[float, float], bins: NDArray[np.int_], hum: int
-) -> NDArray[np.complex128]:
-    """Spectrum of a block; of one with clipped peaks, that of the tone that explains all other samples.
-
-    The overtones of clipped peaks fold back over half the sample rate to near the tone, and beat with it:
-    13 and 15 times 3150 Hz do at 44.1 kHz. Least squares by conjugate gradients, of a tone in `bins` with
-    offset and hum in the lowest bins.
-    """
-    kept = (samples > unclipped[0]) & (samples < unclipped[1])
-    if np.all(kept):
-        return fft.rfft(samples)
-    used = np.zeros(len(samples) // 2 + 1, dtype=bool)
-    used[bins], used[:hum] = True, True
-
-    def seen(tone: Array) -> Array:
-        """What is left of a tone by the samples kept, in the bins used."""
-        return fft.irfft(fft.rfft(tone * kept) * used, len(samples))
-
-    gram = LinearOperator((len(samples),) * 2, matvec=seen, dtype=float)
-    return fft.rfft(cg(gram, seen(samples), rtol=1e-6, maxiter=30)[0])
-
-
-# ---- the steady pieces ----
-
-PIECE = 60.0  # s analyzed at a time in a recording of more than two pieces
-
-
-def steady_pieces(
-    recording: Recording, carrier: float, unclipped: tuple[float, float]
-) -> Iterator[TonePiece]:
-    """Yield the steady tone in pieces of two minutes at most."""
-    longest = recording.duration if recording.duration <= 2 * PIECE else PIECE
-    held: list[Array] = []
-    usual = 0.0
-    for block in _demodulate(recording, carrier, unclipped):
-        usual = max(usual, float(np.median(block[2])))
-        held.append(block)
-        if sum(b.shape[1] for b in held) >= longest * RATE - 1:
-            yield from _steady(np.concatenate(held, axis=1), usual)
-            held = []
-    if held:
-        yield from _steady(np.concatenate(held, axis=1), usual)
-
-
-def _steady(tone: Array, usual: float) -> Iterator[TonePiece]:
-    """Yield the longest stretch with the tone at half of its usual amplitude, short dropouts bridged."""
-    sounds = np.convolve(tone[2] > 0.5 * usual, np.ones(RATE // 2) / (RATE // 2), "same") > 0.4
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], sounds, [0]])))
-    begin, end = max(zip(edges[::2], edges[1::2], strict=True), key=lambda e: e[1] - e[0], default=(0, 0))
-    if end - begin < (2 + 0.4) * RATE:
-        return
-    time, frequency, amplitude = tone[:, begin + RATE // 5 : end - RATE // 5]
-    good = amplitude > 0.25 * usual
-    frequency = np.interp(time, time[good], frequency[good])
-    yield time, frequency, white_density(amplitude / amplitude.mean() - 1, 0)
+    lowest = round((carrier - stop) * seconds)
+    bins = np.arange(lowest, lowest + round(2 * stop * seconds))
+    away = np.abs(bins / seconds - carrier) / stop
+    # In full up to 9/14 of the way.
+    band = np.cos(np.pi / 2 * np.clip((away - 9 / 14) * 14 / 5, 0, 1)) ** 2
+    inside = np.zeros(rate * seconds, complex)
+    inside[: len(bins)] = spectrum[bins] * band * (2 / size)
+    turning = np.zeros_like(inside)
+    turning[: len(bins)] = inside[: len(bins)] * 2j * np.pi * bins / seconds
+    value, change = (fft.ifft(part, norm="forward") for part in (inside, turning))
+    value, change = (part[MARGIN * rate : (MARGIN + BLOCK) * rate] for part in (value, change))
+    power = np.maximum(power_spectrum(value), 1e-30)
+    return (change * np.conj(value)).imag / power / (2 * np.pi), np.sqrt(power)
 
 
 def white_density(series: Array, power_of_rate: int) -> float:

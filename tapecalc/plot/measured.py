@@ -115,7 +115,7 @@ def flutter_spectrum(
     >>> wobble = 0.001 * np.cos(2 * np.pi * 4 * t) / (2 * np.pi * 4)
     >>> tape = open_recording(0.5 * np.sin(2 * np.pi * 3150 * (t + wobble)), sample_rate=16000)
     >>> flutter_spectrum(reading=measure_flutter(tape, record_mode="test tape")).caption
-    'Flutter spectrum: weighted 0.099742 % +/- 0.000011 %; a line at 4.00 Hz, 0.100 %.'
+    'Flutter spectrum: weighted 0.09974 % +/- 0.00025 %; a line at 4.00 Hz, 0.100 %.'
     """
     axes, profile, through = canvas.axes, canvas.profile, reading.record_mode == "simultaneous"
     lines = [line for line in reading.lines if line.depth.value >= SHALLOWEST * reading.lines[0].depth.value]
@@ -254,7 +254,10 @@ def measured_response(canvas: Canvas, *, response: PassResponse, what_ifs: Seque
     lowest = min(float(np.min(low)), *(float(np.min(w.level_db)) for w in shown), -6.0)
     axes.set_ylim(max(lowest, LOWEST_DB) - 2, max(float(np.max([*high, *tops])), 1.0) + 1)
     symbols = {"as aligned": "$L_0$", "separation": "$s$", "gap": "$g$", "azimuth": r"$\alpha$"}
-    names = [symbols[w.name] if canvas.symbols_only else _short_words(w) for w in shown]
+    names = [
+        ", ".join(symbols[name] for name in w.name.split(" and ")) if canvas.symbols_only else _short_words(w)
+        for w in shown
+    ]
     measured = "$L$" if canvas.symbols_only else "measured"
     canvas.name_lines([points, *explanations.values()], [measured, *names])
     frequency_axis(axes, profile, low=0.9 * frequency[0], high=1.1 * frequency[-1])
@@ -285,11 +288,11 @@ def _cause(shown: Sequence[WhatIf]) -> str:
 
 def _short_words(what_if: WhatIf) -> str:
     """An explanation as a line is named."""
-    if what_if.value is None:
-        return what_if.name
-    if what_if.name == "azimuth":
-        return f"azimuth\n{from_si(what_if.value.value, 'arcmin'):.1f}'"
-    return f"{what_if.name}\n{amount(what_if.value.value, 'um', '.2f')}"
+    told = [
+        f"{from_si(part.value, 'arcmin'):.1f}'" if name == "azimuth" else amount(part.value, "um", ".2f")
+        for name, part in what_if.parts().items()
+    ]
+    return "\n".join([what_if.name, *([", ".join(told)] if told else [])])
 
 
 def _by_decades(axes: Axes, floor: float, tallest: float, *, narrow: bool) -> None:

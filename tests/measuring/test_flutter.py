@@ -170,6 +170,146 @@ def test_readings_go_into_a_plain_dict():
     assert plain["taken"].startswith("from a test tape")
 
 
+# ---- takes of one machine ----
+
+SLOW = 16000
+
+
+def fast_tone(wobbles, seconds=20, frequency=3150.0, seed=1, noise=1e-3):
+    """A tone that wobbles, from the closed form of its phase."""
+    t = np.arange(int(seconds * SLOW)) / SLOW
+    swing = (m * np.sin(2 * np.pi * f * t + p) / (2 * np.pi * f) for m, f, p in wobbles)
+    when = t + sum(swing, np.zeros(len(t)))
+    tone = 0.5 * np.sin(2 * np.pi * frequency * when)
+    return tone + noise * np.random.default_rng(seed).standard_normal(len(t))
+
+
+def read(samples, record_mode="test tape", **options):
+    tape = measure.open_recording(samples, sample_rate=SLOW)
+    return measure.measure_flutter(tape, record_mode=record_mode, **options)
+
+
+FIGURES = ("weighted", "weighted_rms", "unweighted", "unweighted_rms")
+
+
+def agree(one, other):
+    """Whether two estimates of one thing differ by no more than both leave open."""
+    return abs(one.value - other.value) <= np.hypot(one.plus_minus, other.plus_minus)
+
+
+def take(seed, seconds):
+    """A take of one machine: three steady wobbles in any phases, and another piece of a random one."""
+    phases = np.random.default_rng(seed).uniform(0, 2 * np.pi, 3)
+    wobbles = tuple(zip((9e-4, 7e-4, 4e-4), (0.81, 4.4, 7.3), phases, strict=True))
+    deck = generator.Deck(wobbles=wobbles, random=(4e-4, seed))
+    return generator.soiled(generator.tone(seconds, SLOW, deck), snr_db=45, seed=seed)
+
+
+def test_eight_takes_of_one_machine_hold_each_other_and_the_machine():
+    readings = [read(take(seed, 21)) for seed in range(8)]
+    # By hand: sum of m^2 / 2, and the square of the random wobble.
+    machine = np.sqrt((9e-4**2 + 7e-4**2 + 4e-4**2) / 2 + 4e-4**2)
+    assert sum(found.unweighted_rms.covers(machine) for found in readings) >= 7
+    for name in FIGURES:
+        figures = [getattr(found, name) for found in readings]
+        pairs = [agree(one, other) for n, one in enumerate(figures) for other in figures[:n]]
+        assert len(pairs) == 28 and sum(pairs) >= 26, name
+        # 2 % to 15 %: no digits that the next take would not share, and not all of them either.
+        assert all(0.02 < figure.plus_minus / figure.value < 0.15 for figure in figures), name
+
+
+def test_two_halves_of_one_long_take_agree():
+    whole = take(11, 50)
+    one, other = (read(half) for half in np.array_split(whole, 2))
+    assert all(agree(getattr(one, name), getattr(other, name)) for name in FIGURES)
+
+
+@pytest.mark.parametrize("rate", [0.2, 0.63, 100.0])
+def test_a_pure_sine_reads_its_analytic_values_within_the_interval(rate):
+    found = read(fast_tone(((1e-3, rate, 1.0),), seconds=30))
+    assert found.unweighted_rms.covers(1e-3 / np.sqrt(2))
+    assert found.unweighted.covers(1e-3 * np.sin(np.pi / 2 * 0.9545))
+    assert found.unweighted.plus_minus < 1e-5
+
+
+# ---- what else a tone tells ----
+
+
+@pytest.mark.parametrize(("mean", "off"), [(3150 * 1.02, 0.02), (3000 * 1.005, 0.005), (990.0, -0.01)])
+def test_a_test_tape_is_recognized(mean, off):
+    assert read(fast_tone(((1e-3, 4.0, 0.0),), 8, mean)).speed_error.covers(off)
+
+
+def test_a_tone_between_two_test_tapes_or_on_none_is_said():
+    between = read(fast_tone((), 6, 3060))
+    assert any("if 3150 Hz is on its label" in sentence for sentence in between.sentences)
+    assert read(fast_tone((), 6, 2000)).speed_error is None
+
+
+@pytest.mark.parametrize(("other", "level"), [(3300, 1.0), (3300, 0.25), (1000, 0.7)])
+def test_two_tones_are_refused(other, level):
+    both = fast_tone((), 8) + level * fast_tone((), 8, other, noise=0)
+    with pytest.raises(CannotTell, match="swells and fades|not one alone"):
+        read(both)
+
+
+@pytest.mark.parametrize("return_gain", [0.1, 0.2, 0.5])
+def test_a_return_send_left_up_is_noticed_in_the_tone(return_gain):
+    deck = generator.Deck(wobbles=((1e-3, 1.1, 0), (5e-4, 7.3, 1)), random=(3e-4, 5))
+    dry = 0.5 * np.sin(2 * np.pi * 3150 * np.arange(12 * SLOW) / SLOW)
+    samples = generator.echo(dry, SLOW, deck, return_gain=return_gain, passes=6)[2 * SLOW :]
+    try:
+        said = " ".join(read(generator.soiled(samples, snr_db=45), "simultaneous", delay=0.2).sentences)
+    except CannotTell as refusal:
+        said = refusal.reason
+    assert "return send" in said
+
+
+def test_scrape_flutter_is_read_above_200_hz_and_not_below():
+    found = read(fast_tone(((1e-3, 4.0, 0), (2e-3, 350.0, 0)), 10))
+    assert found.scrape.covers(2e-3 / np.sqrt(2)) and found.scrape.plus_minus < 5e-4
+    assert found.unweighted_rms.covers(1e-3 / np.sqrt(2))
+    assert read(fast_tone(((1e-3, 4.0, 0),), 10)).scrape is None
+    noisy = read(fast_tone(((1e-3, 4.0, 0),), 10, noise=0.05))
+    assert noisy.scrape is None and any("would not have been seen" in text for text in noisy.sentences)
+
+
+def test_dropouts_are_counted_and_none_is_not_never():
+    samples = fast_tone(((1e-3, 4.0, 0),), 20)
+    for at in (3, 7, 12):
+        samples[at * SLOW : at * SLOW + SLOW // 50] *= 0.1
+    found = read(samples)
+    assert found.dropouts.per_minute.covers(9) and found.dropouts.per_minute.value > 8
+    assert found.dropouts.deepest_db == pytest.approx(-20, abs=2)
+    assert found.unweighted_rms.covers(1e-3 / np.sqrt(2))
+    none = read(fast_tone((), 20)).dropouts
+    assert none.per_minute.value == 0 and none.per_minute.covers(9) and none.deepest_db is None
+
+
+def test_an_automatic_level_is_asked_for():
+    samples = fast_tone(((1e-3, 4.0, 0),), 10)
+    said = read(samples * np.linspace(1, 0.5, len(samples))).sentences
+    assert any("automatic level control" in sentence for sentence in said)
+
+
+def test_what_could_be_seen_is_seen_and_a_null_shows_nothing():
+    deck = generator.Deck(wobbles=((8e-4, 1.1, 0.0),), random=(3e-4, 2))
+    found = read(generator.tone(20, SLOW, deck, through=True), "simultaneous", delay=0.2)
+    assert found.could_see(5.0) == found.could_see(500.0) == np.inf
+    least = found.could_see(3.3)
+    assert 1e-5 < least < 3e-4
+    shown = generator.Deck(wobbles=((8e-4, 1.1, 0.0), (1.1 * least, 3.3, 0.0)), random=(3e-4, 2))
+    again = read(generator.tone(20, SLOW, shown, through=True), "simultaneous", delay=0.2)
+    assert any(abs(line.rate.value - 3.3) < 0.1 for line in again.lines)
+    assert read(fast_tone((), 6), "later").could_see(3.3) == np.inf
+    # Beside the line at 1.1 Hz a shallower one would be hidden.
+    assert found.could_see(1.15) > 7e-4
+
+
+def test_a_tone_straight_from_the_source_is_doubted():
+    assert any("bounds" in text or "source" in text for text in read(fast_tone((), 8, noise=1e-4)).sentences)
+
+
 @pytest.mark.parametrize("ceiling", [0.4, 0.45])
 def test_the_noise_of_a_clipped_tone_is_not_taken_for_flutter(ceiling):
     deck = generator.Deck(wobbles=((2e-4, 4.0, 0.0),))
@@ -180,3 +320,9 @@ def test_the_noise_of_a_clipped_tone_is_not_taken_for_flutter(ceiling):
     )
     assert any("clipped" in sentence for sentence in found.sentences)
     assert found.unweighted_rms.covers(2e-4 / np.sqrt(2))
+    assert found.unweighted_rms.plus_minus > 0.03 * found.unweighted_rms.value
+
+
+def test_a_tone_clipped_most_of_the_time_is_refused():
+    with pytest.raises(CannotTell, match="clipped for most"):
+        read(np.clip(fast_tone((), 6), -0.25, 0.25))

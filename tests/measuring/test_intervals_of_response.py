@@ -44,3 +44,8 @@ def test_responses_are_covered_as_stated_whatever_the_cause(case, count):
 def test_gains_and_explanations_are_covered_as_stated(what, count):
     errors = np.concatenate([errors_of(case, count.of(16))[what] for case in CASES])
     assert count.covered(errors) and count.honest(errors)
+
+
+@parts(1 / 3)
+def test_no_loop_is_louder_than_its_upper_bound(count):
+    assert enough(counted(grid.repeats(count.of(12), seed=7212, real=True))["upper bound"])

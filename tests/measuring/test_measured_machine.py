@@ -15,6 +15,7 @@ from tapecalc.machine import (
 from tapecalc.measuring import CannotTell, Estimate, Ruler, Take
 from tapecalc.measuring.loop_gain import RepeatReading
 from tapecalc.plan import make_plan
+from tapecalc.report.measurement import measurement_data
 from tapecalc.sound.render import render
 
 RATE = 32_000
@@ -99,7 +100,7 @@ def test_heads_counted_from_the_wrong_end_make_no_machine_file():
 
 def test_a_figure_that_no_machine_file_takes_is_refused_by_its_key():
     gain = Estimate(25.0, 0.1, "dB")
-    reading = RepeatReading(0.2, gain, ((707.0, gain),), (0.0, 25.0), 0, -40.0)
+    reading = RepeatReading(0.2, gain, 25.1, ((707.0, gain),), (0.0, 25.0), 0, -40.0)
     with pytest.raises(CannotTell, match="makes no machine: mixer.return_send_db must be 20 or less, got 25"):
         measure.measured_machine(measure.Measurement(repeats={0: reading}), example_machine())
 
@@ -114,7 +115,7 @@ def test_flutter_and_noise_are_read_from_the_first_head_that_tells_them():
     ]
     found = measure.measure(takes)
     assert found.flutter_heads == {0: 1}
-    assert found.to_dict()["flutter_heads"] == {"speed 1": 2}
+    assert measurement_data(found)["flutter_heads"] == {"speed 1": 2}
     assert sum("read once for each speed" in sentence for sentence in found.sentences) == 1
 
 

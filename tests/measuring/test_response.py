@@ -133,9 +133,41 @@ def test_gap_and_azimuth_have_one_shape_and_the_words_say_so():
     fits = measure.fit_what_ifs(response, as_aligned)
     words = measure.what_ifs_in_words(fits)
     assert {fits[0].name, fits[1].name} == {"gap", "azimuth"}
-    assert any("azimuth and gap cannot be told apart" in sentence for sentence in words)
+    assert any("cannot be told whether it is azimuth, or gap" in sentence for sentence in words)
     assert any("one and the same shape" in sentence for sentence in words)
     assert all(isinstance(fit.to_dict()["in_words"], str) for fit in fits)
+
+
+def level_of(rng, one_pass, today):
+    """A response of a head as today, with noise, in twelfths of an octave."""
+    frequency = 50 * 2 ** (np.arange(100) / 12)
+    level = dataclasses.replace(one_pass, today=today).level_db(frequency)
+    level = level - np.interp(1000, frequency, level)
+    seen = level > -35
+    level, count = level[seen] + rng.normal(0, 0.1, seen.sum()), seen.sum()
+    return measure.PassResponse(
+        frequency[seen], level, np.full(count, 0.06), np.ones(count), Estimate(0.0, 0.1, "dB")
+    )
+
+
+def test_dirt_and_tilt_together_are_covered_whatever_is_named():
+    rng = np.random.default_rng(2026)
+    aligned, inside, both = one_pass(), [], 0
+    for k in range(16):
+        truth = {"separation": rng.uniform(0.5e-6, 3e-6), "azimuth": rng.uniform(0, 1.5e-3)}
+        today = dataclasses.replace(HEAD, separation=truth["separation"], azimuth_angle=truth["azimuth"])
+        at = dataclasses.replace(aligned, speed=DECK.speed / (1 + k % 2))
+        fits = measure.fit_what_ifs(level_of(rng, at, today), at)
+        close = [fit for fit in fits if fit.chi2 - fits[0].chi2 < 4]
+        told = {name: value for fit in reversed(close) for name, value in fit.parts().items()}
+        both += "azimuth" in told and "separation" in told
+        if "separation" in told:
+            inside.append(told["separation"].covers(truth["separation"]))
+        words = measure.what_ifs_in_words(fits)
+        assert words[-1].startswith("Clean the heads, demagnetize") or "as it was aligned" in words[0]
+        assert not any("screw" in sentence for sentence in words)
+    # Of 16 that cover 95 of 100, fewer than 12 do once in 1,000 times.
+    assert len(inside) >= 12 and sum(inside) >= len(inside) - 3 and both >= 4
 
 
 def test_a_response_that_no_explanation_meets_is_not_explained_away():
@@ -143,7 +175,7 @@ def test_a_response_that_no_explanation_meets_is_not_explained_away():
     level = 6 * np.sin(3 * np.log(frequency))
     response = measure.PassResponse(frequency, level, np.full(90, 0.1), np.ones(90), Estimate(0.0, 0.1, "dB"))
     words = measure.what_ifs_in_words(measure.fit_what_ifs(response, one_pass()))
-    assert "None of these explains" in words[-1]
+    assert "None of these explains" in words[-2]
 
 
 def test_fitting_needs_bands_a_head_and_sense():

@@ -1,5 +1,6 @@
 """The whole measurement, from takes to figures and to a machine file."""
 
+import dataclasses
 import json
 
 import deck_generator as generator
@@ -9,8 +10,9 @@ import pytest
 from tapecalc import measuring as measure
 from tapecalc.machine import Machine, example_machine, with_changes
 from tapecalc.measuring import CannotTell, Delay, Estimate, KnownSpeed, Ruler
-from tapecalc.measuring.session import KINDS
-from tapecalc.report.measurement import measurement_rows
+from tapecalc.measuring.look import KINDS
+from tapecalc.measuring.machine_file import part_wobbles
+from tapecalc.report.measurement import measurement_data, measurement_rows
 from tapecalc.sound.render import render
 
 RATE = 48000
@@ -68,7 +70,7 @@ def test_a_measurement_is_a_table_and_a_json_file(bench_deck):
     rows = dict(measurement_rows(found))
     assert rows["delay, head 1, speed 1"].startswith("217.8")
     assert rows["spacing, head 1"].endswith("mm")
-    text = json.dumps(found.to_dict(), allow_nan=False)
+    text = json.dumps(measurement_data(found), allow_nan=False)
     assert "NaN" not in text and len(text) < 1_000_000
     assert any("one absolute measurement" in sentence for sentence in found.sentences)
 
@@ -80,8 +82,15 @@ def test_the_loop_gain_that_was_set_is_measured():
     dry = np.zeros(8 * RATE)
     dry[2000 : 2000 + RATE // 8] = 0.5 * generator.noise(0.125, RATE)
     wet = render(dry, RATE, machine, seconds=8.0, without=("saturation",)).wet[: len(dry)]
-    recording = measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE)
-    found = measure.measure([measure.Take(recording=recording, kind="repeats")], machine=machine)
+    repeats = measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE)
+    deck = generator.Deck(spacing=machine.spacings[0], speed=machine.speeds[0])
+    sound = generator.noise(4, RATE)
+    both = np.stack([sound, generator.echo(sound, RATE, deck)], axis=1)
+    program = measure.open_recording(both, sample_rate=RATE)
+    alone = measure.measure([measure.Take(recording=repeats, kind="repeats")], machine=machine)
+    assert alone.empty and any("hangs on the delay" in sentence for sentence in alone.sentences)
+    takes = [measure.Take(recording=repeats, kind="repeats"), measure.Take(recording=program)]
+    found = measure.measure(takes, machine=machine)
     assert found.repeats[0].loop_gain_db.value == pytest.approx(-4.0, abs=0.2)
     filled = measure.measured_machine(found, machine)
     assert filled.mixer.return_send_db == pytest.approx(-4.0, abs=0.2)
@@ -91,8 +100,11 @@ def test_wrong_takes_end_in_sentences_not_in_numbers():
     silent = measure.open_recording(np.zeros((8 * RATE, 2)), sample_rate=RATE)
     takes = [measure.Take(recording=silent, kind=kind) for kind in KINDS]
     found = measure.measure(takes)
-    for kind in ("the delay", "the flutter", "the loop gain", "the noise"):
+    for kind in ("the flutter", "the noise"):
         assert any(f"cannot tell {kind}" in sentence for sentence in found.sentences)
+    told = {light.kind: light.light for light in found.lights}
+    assert all(told[kind] == "useless" for kind in ("program", "test signal", "repeats", "tracks"))
+    assert sum("the playback channel is empty" in sentence for sentence in found.sentences) >= 1
     assert found.geometry is None and found.empty and not measurement_rows(found)
     with pytest.raises(CannotTell, match="tape speed was not measured"):
         measure.measured_machine(found)
@@ -209,3 +221,110 @@ def test_a_recording_without_the_announced_signal_is_taken_as_any_other():
     found = measure.measure([measure.Take(recording=recording, kind="test signal")])
     assert found.delays[0, 0].total.covers(0.2)
     assert any("taken as any other sound" in sentence for sentence in found.sentences)
+
+
+# ---- takes of one place, and what contradicts what is known ----
+
+
+def program(deck, seed=1, *, seconds=4, rate=RATE, **place):
+    """A take of noise through a deck."""
+    dry = generator.noise(seconds, rate, seed=seed)
+    wet = generator.soiled(generator.echo(dry, rate, deck), snr_db=40, seed=seed)
+    return measure.Take(
+        recording=measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=rate), **place
+    )
+
+
+def test_takes_of_one_place_that_differ_widen_the_interval_and_say_so():
+    decks = [generator.Deck(speed=0.1905 * factor) for factor in (1.0, 1.002)]
+    truths = [deck.spacing / deck.speed for deck in decks]
+    found = measure.measure([program(deck, k) for k, deck in enumerate(decks)])
+    total = found.delays[0, 0].total
+    assert total.value == pytest.approx(np.mean(truths), abs=1e-5)
+    assert all(total.covers(truth) for truth in truths)
+    assert any("more apart than each is sure" in sentence for sentence in found.sentences)
+    same = measure.measure([program(decks[0], k) for k in range(2)])
+    assert same.delays[0, 0].total.covers(truths[0]) and same.delays[0, 0].total.plus_minus < 1e-4
+    assert not any("apart" in sentence for sentence in same.sentences)
+
+
+def test_takes_of_one_place_that_contradict_each_other_tell_nothing():
+    found = measure.measure([program(generator.Deck(speed=v)) for v in (0.1905, 0.09525)])
+    assert not found.delays and found.geometry is None
+    assert any("contradict each other, 200.0" in s and "two speeds" in s for s in found.sentences)
+
+
+def test_a_take_that_is_dead_leaves_the_others_alive():
+    rng = np.random.default_rng(2)
+    dry = generator.noise(4, RATE)
+    hiss = generator.soiled(0.01 * generator.echo(dry, RATE, generator.Deck()), snr_db=-30)
+    chance = rng.standard_normal((4 * RATE, 2)) * 0.1
+    dead = [np.stack([dry, hiss], axis=1), chance]
+    takes = [measure.Take(recording=measure.open_recording(one, sample_rate=RATE)) for one in dead]
+    found = measure.measure([*takes, program(generator.Deck(), at=1)])
+    assert [light.light for light in found.lights] == ["useless", "useless", "good"]
+    assert list(found.delays) == [(0, 1)] and found.delays[0, 1].total.covers(0.2)
+
+
+def test_speeds_in_the_wrong_order_make_no_machine_file():
+    machine = example_machine()
+    takes = [
+        program(generator.Deck(spacing=machine.spacings[0], speed=speed), at=at)
+        for at, speed in enumerate(reversed(machine.speeds))
+    ]
+    ruler = Ruler(Estimate(machine.spacings[0], 5e-4, "m"))
+    found = measure.measure(takes, machine=machine, rulers=[ruler])
+    assert any("another order than on the plate" in sentence for sentence in found.sentences)
+    with pytest.raises(CannotTell, match="no machine is so far off"):
+        measure.measured_machine(found, machine)
+
+
+def test_a_rate_that_the_file_says_wrong_is_suspected_from_the_plate():
+    machine = example_machine()
+    deck = generator.Deck(spacing=machine.spacings[0], speed=machine.speeds[0])
+    right = program(deck).recording
+    wrong = dataclasses.replace(right, sample_rate=44100)
+    found = measure.measure([measure.Take(recording=wrong)], machine=machine)
+    assert any("48 to 44.1 kHz" in sentence for sentence in found.sentences)
+    found = measure.measure([measure.Take(recording=right)], machine=machine)
+    assert not any("44.1" in sentence or "both may be off" in sentence for sentence in found.sentences)
+
+
+@pytest.mark.parametrize("nominal", [3150.0, 3000.0])
+def test_a_test_tape_tells_the_speed(nominal):
+    machine = example_machine()
+    deck = generator.Deck(spacing=machine.spacings[0], speed=1.012 * machine.speeds[0])
+    tone = generator.tone(12, RATE, deck, frequency=1.012 * nominal)
+    tape = measure.open_recording(tone, sample_rate=RATE)
+    takes = [measure.Take(recording=tape, kind="tone", record_mode="test tape"), program(deck)]
+    found = measure.measure(takes, machine=machine)
+    assert found.flutter[0].speed_error.covers(0.012)
+    speed = found.geometry.speeds[0]
+    assert speed.covers(deck.speed) and speed.plus_minus < 0.002 * deck.speed
+    assert found.geometry.spacings[0].covers(machine.spacings[0])
+    alone = measure.measure(takes)
+    assert alone.geometry.speeds == (None,)
+    assert any("name a machine file to have the speed" in sentence for sentence in alone.sentences)
+
+
+def test_a_part_that_was_not_seen_keeps_what_the_file_says_or_at_most_what_would_have_been_seen():
+    machine = example_machine()
+    rates = {part.name: float(part.rate_at(machine.speeds[0])) for part in machine.turning_parts}
+    names = list(rates)
+    data = machine.model_dump(exclude_unset=True)
+    for part, wobble in zip(data["parts"], (0.5, 0.0004, 0.03, 0.02), strict=False):
+        part["wobble_percent"] = wobble
+    known = Machine.model_validate(data)
+    deck = generator.Deck(wobbles=((1e-3, rates[names[2]], 0.0),), random=(1e-4, 3))
+    tape = measure.open_recording(generator.tone(20, RATE, deck), sample_rate=RATE)
+    found = measure.measure(
+        [measure.Take(recording=tape, kind="tone", record_mode="test tape")], machine=known
+    )
+    how = {part.name: part for part in part_wobbles(found, known)}
+    assert how[names[0]].how == "at most" and 0 < how[names[0]].wobble < 0.005
+    assert how[names[1]].how == "not to be seen"
+    assert how[names[2]].how == "measured" and how[names[2]].wobble == pytest.approx(1e-3, rel=0.05)
+    again = measure.measured_machine(found, known)
+    wobbles = {part.name: part.wobble_percent for part in again.parts}
+    assert wobbles[names[1]] == 0.0004
+    assert 0 < wobbles[names[0]] < 0.5

@@ -6,7 +6,6 @@ import pytest
 
 from tapecalc import measuring as measure
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, student
-from tapecalc.measuring.needle import needle
 from tapecalc.words import with_uncertainty
 
 RATE = 32000
@@ -60,48 +59,6 @@ def test_less_than_the_published_observation_time_is_refused():
     # Source: F2, AES6-2008: the two-sigma method takes 5 s or more.
     with pytest.raises(measure.CannotTell, match="5 s"):
         measure.measure_flutter(frequency_modulated(4.0, 0.001, 4.5), record_mode="test tape")
-
-
-def bursts(length):
-    """The needle under bursts to one side once a second, when it goes up and down the same each time."""
-    rate = 1400
-    time = np.arange(12 * rate) / rate % 1.0
-    moved = needle((time < length - 1e-9).astype(float), rate)[-2 * rate :]
-    return moved.max(), moved.min()
-
-
-@pytest.mark.parametrize(
-    ("length", "percent", "tolerance", "source"),
-    [
-        (0.010, 21, 3, "F8: IEC 60386:1972, DIN 45507 (from memory)"),
-        (0.030, 62, 6, "F8: as before (from memory)"),
-        (0.060, 90, 6, "F6: AES6-1982 (r2003); the tolerance from memory"),
-        (0.100, 100, 4, "F8: IEC 60386:1972, DIN 45507 (from memory)"),
-    ],
-)
-def test_bursts_read_the_published_share_of_a_sine_of_the_same_swing(length, percent, tolerance, source):
-    # A burst of height 1 swings as far as a sine of zero-to-peak value 1/2, which reads 1/2.
-    assert 100 * bursts(length)[0] / 0.5 == pytest.approx(percent, abs=tolerance), source
-
-
-def test_between_bursts_the_needle_falls_to_the_published_share():
-    # Source: F7, AES6-1982 (r2003), 100 ms bursts: to 40 %; the tolerance of 4 % from memory.
-    highest, lowest = bursts(0.100)
-    assert 100 * lowest / highest == pytest.approx(40, abs=4)
-    assert 100 * lowest / 0.5 == pytest.approx(40, abs=4)
-
-
-@pytest.mark.parametrize(
-    ("rate", "depth_percent", "weighted_percent"),
-    [(4.0, 0.1, 0.1), (4.0, 1.0, 1.0), (0.8, 0.1, 0.0501), (20.0, 0.1, 0.0507)],
-)
-def test_steady_flutter_reads_its_weighted_zero_to_peak_value_on_the_needle(
-    rate, depth_percent, weighted_percent
-):
-    # Source: F4, AES6-1982 (r2003), zero to peak; weighting -6.0, 0, -5.9 dB from the table of AES6-2008.
-    found = measure.measure_flutter(frequency_modulated(rate, depth_percent / 100), record_mode="test tape")
-    assert 100 * found.quasi_peak.value == pytest.approx(weighted_percent, rel=6 / 90)
-    assert abs(100 * found.quasi_peak.value - weighted_percent) < 100 * found.quasi_peak.plus_minus
 
 
 @pytest.mark.parametrize(("delay", "rate", "factor"), [(0.5, 1.0, 2.0), (0.1, 5.0, 2.0)])
