@@ -9,7 +9,8 @@ Notebooks are written as text in percent format (``# %%``, ``# %% [markdown]``,
 executes from a fresh kernel, in the notebook's folder, and stores clean outputs:
 no widget state, no absolute path, counts from 1, the same bytes each time. It
 writes nothing and says why when a cell fails, warns or prints an address, when a
-cell that must fail does not, and when a cell or the file grows too long.
+cell that must fail does not, and when a cell or the file grows too long. The code of
+a cell is folded, unless the reader fills something in or its tag says ``shown``.
 
 Both then write the ways from lesson to lesson and the table of the index anew (as
 `python tools/notebook.py nav` alone does), from what each numbered notebook's first
@@ -44,6 +45,8 @@ LONGEST_CELL = 12  # lines
 LONGEST_LINE = 96  # characters; a longer one is cut off beside the side bar
 LARGEST_FILE = 1_500_000  # bytes
 MUST_FAIL = "raises-exception"
+SHOWN = "shown"
+ASKS = re.compile(r"(?m)^\w+ = None\b")
 METADATA = {
     "kernelspec": {"display_name": "Python 3 (ipykernel)", "language": "python", "name": "python3"},
     "language_info": {"name": "python"},
@@ -78,6 +81,8 @@ def read_text(path):
 def to_text(notebook):
     """Write the sources and tags of a notebook as percent-format text."""
     bare = copy.deepcopy(notebook)
+    for cell in bare.cells:
+        cell.metadata.pop("jupyter", None)
     bare.metadata = nbformat.from_dict({"jupytext": {"notebook_metadata_filter": "-all"}})
     return jupytext.writes(bare, fmt="py:percent")
 
@@ -93,8 +98,16 @@ def tidy(notebook):
         seen[digest] = seen.get(digest, 0) + 1
         cell.id = digest if seen[digest] == 1 else f"{digest}-{seen[digest]}"
         tags = cell.metadata.get("tags", [])
-        cell.metadata = nbformat.from_dict({"tags": list(tags)} if tags else {})
+        kept = {"tags": list(tags)} if tags else {}
+        if cell.cell_type == "code" and not _for_the_reader(cell.source, tags):
+            kept["jupyter"] = {"source_hidden": True}
+        cell.metadata = nbformat.from_dict(kept)
     return notebook
+
+
+def _for_the_reader(source, tags):
+    """Whether a cell is one to write in, or tagged as one to read; of any other the code is folded."""
+    return SHOWN in tags or bool(ASKS.search(source))
 
 
 def too_long(notebook):

@@ -1,10 +1,9 @@
-"""Players for notebooks: sound at its true level, a link, a picture and words.
+"""Players for notebooks: sound at the loudness of the course, a link, a picture and words.
 
-A player never starts by itself and never evens out loudness: every sound is
-turned down by the same `HEADROOM_DB`, so that one which is 6 dB quieter than
-another is 6 dB quieter in its player too. Beside each player stand its level, a
-link to the file and what to listen for; above it a picture of level against
-time says the same without sound.
+A player never starts by itself. The loudest sound of a group is brought to -23 LUFS and the others move with
+it, so that one which is 6 dB quieter than another is 6 dB quieter in its player too; or each is brought
+there, where loudness would hide what there is to hear. Beside each player stand its loudness, a link to the
+file and what to listen for; above it a picture of level or pitch against time says the same without sound.
 """
 
 import base64
@@ -14,21 +13,19 @@ import re
 import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike
 
-from tapecalc.calc.quantity import between
+from tapecalc.calc.quantity import between, finite
 from tapecalc.calc.units import amplitude_to_db, db_to_amplitude
 from tapecalc.plot import style
 from tapecalc.sound.files import encode_mp3
-from tapecalc.sound.samples import peak_db, rms_db, sound_array
-
-#: How far every player turns its sound down: even a full-scale sound starts at half amplitude.
-#: common practice, no source
-HEADROOM_DB = 6.0
+from tapecalc.sound.loudness import TWICE_DB, loudness_lufs, program_gain_db
+from tapecalc.sound.samples import Array, peak_db, sound_array
 
 FLOOR_DB = -70.0  # where the picture's level axis ends
 LARGEST_MP3 = 200_000  # bytes; a longer sound belongs into a file, not into a notebook
@@ -37,14 +34,15 @@ STEP = 0.01  # seconds of sound of which the picture shows the peak
 
 @dataclass(frozen=True)
 class Clip:
-    """One sound as it is played: turned down, encoded, its level measured."""
+    """One sound as it is played: encoded, its level measured."""
 
     title: str
     duration: float  # s
     peak_db: float  # as played, dBFS: 0 for a full-scale sine
-    rms_db: float  # as played, dBFS: -3.01 for a full-scale sine
+    loudness_lufs: float  # as played, mono in both channels
     level_db: tuple[float, ...]  # the peak of each `STEP` seconds, dBFS
     mp3: bytes
+    pitch_cents: tuple[float, ...] = ()  # against what was played into the tape, evenly over the duration
 
     @property
     def file_name(self) -> str:
@@ -54,12 +52,14 @@ class Clip:
     @property
     def caption(self) -> str:
         """Title, length and level as a sentence."""
-        levels = f"peak {self.peak_db:.1f} dBFS, rms {self.rms_db:.1f} dBFS"
-        return f"{self.title}: {self.duration:.1f} s, {levels}."
+        return f"{self.title}: {self.duration:.1f} s, {self.loudness_lufs:.1f} LUFS."
 
     @property
     def description(self) -> str:
-        """What the picture shows, as a sentence: when it is loudest, and how it dies away."""
+        """What the picture shows, as a sentence: how pitch moves, or when it is loudest and how it fades."""
+        if self.pitch_cents:
+            low, high = min(self.pitch_cents), max(self.pitch_cents)
+            return f"{self.title} moves from {low:+.0f} to {high:+.0f} cents."
         below = np.array(self.level_db) - max(self.level_db)
         falls = [
             f"{drop} dB below that after {(1 + np.flatnonzero(below >= -drop)[-1]) * STEP:.1f} s"
@@ -90,47 +90,60 @@ class Listening:
 
     clips: tuple[Clip, ...]
     listen_for: str
+    alike: bool = False  # whether each sound is as loud as the others
 
     @property
     def alt(self) -> str:
         """The picture in words."""
-        return "Level against time. " + " ".join(clip.description for clip in self.clips)
+        what = "Pitch" if self.clips[0].pitch_cents else "Level"
+        return f"{what} against time. " + " ".join(clip.description for clip in self.clips)
 
     @property
     def html(self) -> str:
-        """The players side by side, and the words that belong to them."""
+        """The players side by side, and the words that belong to them; a page's script may make them one."""
         names = html.escape(", ".join(clip.title for clip in self.clips), quote=True)
         return (
-            f"<div role='group' aria-label='Sounds: {names}' style='max-width:800px'>"
+            f"<div class='sounds' role='group' aria-label='Sounds: {names}' style='max-width:800px'>"
             f"<div style='display:flex;flex-wrap:wrap;gap:4px 20px'>"
             f"{''.join(clip.html for clip in self.clips)}</div>"
             f"<p><b>Listen for:</b> {html.escape(self.listen_for)}</p>"
-            f"<p>{html.escape(self.alt)}</p>"
-            f"<p><small>Every player is turned down by the same {HEADROOM_DB:.0f} dB, so levels compare "
-            f"from player to player. Start with your own volume low. No sound, no link? "
-            f"Run this cell.</small></p></div>"
+            f"<p><small>{self.levels} Start with your own volume low.</small></p></div>"
         )
 
+    @property
+    def levels(self) -> str:
+        """How the levels of the players compare, as a sentence."""
+        if len(self.clips) == 1:
+            return "As loud as the other sounds of the course."
+        return "All equally loud." if self.alike else "Levels compare from sound to sound."
+
     def figure(self) -> Figure:
-        """Draw level against time, one pair of axes per sound, all on one scale."""
+        """Draw level or pitch against time, one pair of axes per sound, all on one scale."""
         profile = replace(style.as_profile("notebook"), height_in=2.4)
         with style.context(profile):
             figure = style.new_figure(profile)
             row = figure.subplots(1, len(self.clips), sharex=True, sharey=True, squeeze=False)[0]
             color = style.line_style(profile, 0)["color"]
+            bent = bool(self.clips[0].pitch_cents)
             for axes, clip in zip(row, self.clips, strict=True):
-                edges = np.arange(len(clip.level_db) + 1) * STEP
-                axes.stairs(clip.level_db, edges, baseline=FLOOR_DB, fill=True, color=color)
-                y_label = "peak level (dBFS)" if axes is row[0] else ""
+                if bent:
+                    time = np.linspace(0, clip.duration, len(clip.pitch_cents))
+                    axes.plot(time, clip.pitch_cents, color=color)
+                else:
+                    edges = np.arange(len(clip.level_db) + 1) * STEP
+                    axes.stairs(clip.level_db, edges, baseline=FLOOR_DB, fill=True, color=color)
+                what = "pitch (cents)" if bent else "peak level (dBFS)"
                 title = textwrap.fill(clip.title, 60 // len(row))
+                y_label = what if axes is row[0] else ""
                 style.style_axes(axes, profile, x="time (s)", y=y_label, title=title)
             prune = "upper" if len(row) > 1 else None  # the last number would meet the next 0
             row[0].xaxis.set_major_locator(MaxNLocator(12 // len(row), prune=prune))
-            row[0].set(
-                xlim=(0, max(clip.duration for clip in self.clips)),
-                ylim=(FLOOR_DB, 0),
-                yticks=(-60, -40, -20, 0),
-            )
+            row[0].set(xlim=(0, max(clip.duration for clip in self.clips)))
+            if bent:
+                most = max(np.abs(clip.pitch_cents).max() for clip in self.clips)
+                row[0].set(ylim=(-1.15 * most - 1, 1.15 * most + 1))  # what is steady is a line through 0
+            else:
+                row[0].set(ylim=(FLOOR_DB, 0), yticks=(-60, -40, -20, 0))
             return style.fix_layout(figure)
 
     @property
@@ -143,44 +156,73 @@ class Listening:
     def __repr__(self) -> str:
         return "\n".join([*(clip.caption for clip in self.clips), f"Listen for: {self.listen_for}"])
 
+    @property
+    def picture(self) -> tuple[dict[str, str], dict[str, Any]]:
+        """The picture as a notebook takes it: what it is, and its description and size."""
+        width = round(100 * style.as_profile("notebook").width_in)  # pixels of the page, as the panels
+        data = {"image/png": base64.b64encode(self.png).decode("ascii"), "text/plain": self.alt}
+        return data, {"image/png": {"alt": self.alt, "width": width}}
+
     def _ipython_display_(self) -> None:
         """Show the picture, and below it the players; either is worth having without the other."""
         from IPython.display import display
 
-        width = round(100 * style.as_profile("notebook").width_in)  # pixels of the page, as the panels
-        picture = {"image/png": base64.b64encode(self.png).decode("ascii"), "text/plain": self.alt}
-        display(picture, raw=True, metadata={"image/png": {"alt": self.alt, "width": width}})
+        data, metadata = self.picture
+        display(data, raw=True, metadata=metadata)
         display({"text/html": self.html, "text/plain": repr(self)}, raw=True)
 
 
-def player(samples: ArrayLike, sample_rate: int, *, title: str, listen_for: str) -> Listening:
-    """Return a player for one sound; the last line of a cell shows it.
+def player(
+    samples: ArrayLike, sample_rate: int, *, title: str, listen_for: str, pitch_cents: ArrayLike | None = None
+) -> Listening:
+    """Return a player for one sound, at -23 LUFS or -1 dB of true peak; the last line of a cell shows it.
 
-    `samples` are mono, shape (n,), or stereo, shape (n, 2), from -1 to 1; the player stands `HEADROOM_DB`
-    below them. `listen_for` says what there is to hear, as a sentence.
+    `samples` are mono, shape (n,), or stereo, shape (n, 2), from -1 to 1. `listen_for` says what there is to
+    hear, as a sentence. With `pitch_cents`, evenly over the sound, the picture shows how the pitch moves.
 
     >>> tone = 0.5 * np.sin(2 * np.pi * 441 * np.arange(44_100) / 44_100)
     >>> player(tone, 44_100, title="A tone", listen_for="A steady 441 Hz.")
-    A tone: 1.0 s, peak -12.0 dBFS, rms -15.0 dBFS.
+    A tone: 1.0 s, -23.0 LUFS.
     Listen for: A steady 441 Hz.
     """
-    return _listening({title: samples}, sample_rate, listen_for)
+    pitches = {} if pitch_cents is None else {title: pitch_cents}
+    return compare({title: samples}, sample_rate, listen_for=listen_for, pitch_cents=pitches)
 
 
-def compare(clips: Mapping[str, ArrayLike], sample_rate: int, *, listen_for: str) -> Listening:
-    """Return players for two to four sounds by title, side by side on one scale of level and time.
+def compare(
+    clips: Mapping[str, ArrayLike],
+    sample_rate: int,
+    *,
+    listen_for: str,
+    alike: bool = False,
+    pitch_cents: Mapping[str, ArrayLike] | None = None,
+) -> Listening:
+    """Return players for one to four sounds by title, side by side on one scale of level and time.
 
+    One gain brings the loudest to -23 LUFS; where they are to be `alike`, each has its own.
     `listen_for` says what differs between them; otherwise as `player`.
     """
-    if not 2 <= len(clips) <= 4:
-        raise ValueError(f"clips must be two to four sounds, got {len(clips)}")
-    return _listening(clips, sample_rate, listen_for)
+    if not 1 <= len(clips) <= 4:
+        raise ValueError(f"clips must be one to four sounds, got {len(clips)}")
+    pitches = pitch_cents or {}
+    if pitches and set(pitches) != set(clips):
+        raise ValueError(f"pitch_cents must be of {', '.join(clips)}, got {', '.join(pitches)}")
+    sounds = {_text("title", title): _sound(samples) for title, samples in clips.items()}
+    gains_db = {title: program_gain_db(sound, sample_rate) for title, sound in sounds.items()}
+    least_db = min(gains_db.values())
+    made = tuple(
+        _clip(title, sound, sample_rate, gains_db[title] if alike else least_db, pitches.get(title))
+        for title, sound in sounds.items()
+    )
+    return Listening(clips=made, listen_for=_text("listen_for", listen_for), alike=alike)
 
 
-def _listening(clips: Mapping[str, ArrayLike], sample_rate: int, listen_for: str) -> Listening:
-    """Check and prepare all sounds."""
-    made = tuple(_clip(_text("title", title), samples, sample_rate) for title, samples in clips.items())
-    return Listening(clips=made, listen_for=_text("listen_for", listen_for))
+def _sound(samples: ArrayLike) -> Array:
+    """A sound that is one."""
+    sound = between("samples", sound_array(samples), -1, 1)
+    if not sound.any():
+        raise ValueError("samples must hold a sound, got silence")
+    return sound
 
 
 def _text(name: str, text: str) -> str:
@@ -190,11 +232,9 @@ def _text(name: str, text: str) -> str:
     return text.strip()
 
 
-def _clip(title: str, samples: ArrayLike, sample_rate: int) -> Clip:
-    """Turn one sound down, encode it and measure what is played."""
-    played = between("samples", sound_array(samples), -1, 1) * db_to_amplitude(-HEADROOM_DB)
-    if not played.any():
-        raise ValueError("samples must hold a sound, got silence")
+def _clip(title: str, sound: Array, sample_rate: int, gain_db: float, pitch_cents: ArrayLike | None) -> Clip:
+    """Bring one sound to its level, encode it and measure what is played."""
+    played = sound * db_to_amplitude(gain_db)
     mp3 = encode_mp3(played, sample_rate)
     duration = len(played) / sample_rate
     if len(mp3) > LARGEST_MP3:
@@ -205,5 +245,13 @@ def _clip(title: str, samples: ArrayLike, sample_rate: int) -> Clip:
     loudest = np.abs(played).reshape(len(played), -1).max(axis=1)
     peaks = np.maximum.reduceat(loudest, (np.arange(0, duration, STEP) * sample_rate).astype(int))
     levels = amplitude_to_db(np.maximum(peaks, db_to_amplitude(FLOOR_DB)))
-    profile = tuple(levels.round(2).tolist())
-    return Clip(title, duration, peak_db(played), rms_db(played), profile, mp3)
+    pitch = () if pitch_cents is None else finite("pitch_cents", pitch_cents).round(2).tolist()
+    return Clip(
+        title,
+        duration,
+        peak_db(played),
+        loudness_lufs(played, sample_rate) + (TWICE_DB if played.ndim == 1 else 0),
+        tuple(levels.round(2).tolist()),
+        mp3,
+        tuple(pitch),
+    )

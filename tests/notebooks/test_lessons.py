@@ -8,7 +8,7 @@ every_notebook = pytest.mark.parametrize("notebook", rules.course(), ids=lambda 
 
 
 @every_notebook
-def test_a_lesson_asks_for_a_guess_shows_plays_and_sets_exercises_in_the_agreed_order(notebook):
+def test_a_lesson_begins_with_something_to_do_asks_for_a_guess_plays_and_sets_exercises(notebook):
     keeps(rules.order_violations(notebook))
 
 
@@ -28,8 +28,13 @@ def test_every_picture_has_a_visible_description(notebook):
 
 
 @every_notebook
-def test_players_start_low_and_never_by_themselves(notebook):
+def test_players_are_as_loud_as_the_course_and_never_start_by_themselves(notebook):
     keeps(rules.player_violations(notebook))
+
+
+@every_notebook
+def test_a_lesson_takes_the_time_that_it_says(notebook):
+    keeps(rules.time_violations(notebook))
 
 
 @every_notebook

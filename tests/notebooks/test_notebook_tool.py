@@ -64,7 +64,7 @@ def test_stored_notebook_is_valid_and_counts_from_one(built):
 def test_stored_notebook_tells_nothing_about_the_machine_it_ran_on(built):
     notebook = nbformat.read(built, as_version=4)
     assert notebook.metadata == tool.METADATA
-    assert all(set(cell.metadata) <= {"tags"} for cell in notebook.cells)
+    assert all(set(cell.metadata) <= {"tags", "jupyter"} for cell in notebook.cells)
     assert str(tool.ROOT) not in built.read_text(encoding="utf-8")
 
 
@@ -249,3 +249,18 @@ def test_a_pipe_and_a_huge_file_are_no_notebooks(tmp_path, monkeypatch):
         notebook_file.read_notebook(tmp_path / "a.ipynb")
     with pytest.raises(ValueError, match="is a pipe or a device"):
         notebook_file.read_notebook("/dev/null")
+
+
+def test_code_is_folded_unless_the_reader_writes_or_reads_it():
+    notebook = tool.tidy(
+        nbformat.v4.new_notebook(
+            cells=[
+                nbformat.v4.new_code_cell("1 + 1"),
+                nbformat.v4.new_code_cell("guess_ms = None  # yours"),
+                nbformat.v4.new_code_cell("2 + 2", metadata={"tags": ["shown"]}),
+                nbformat.v4.new_markdown_cell("prose"),
+            ]
+        )
+    )
+    folded = [cell.metadata.get("jupyter", {}).get("source_hidden", False) for cell in notebook.cells]
+    assert folded == [True, False, False, False]

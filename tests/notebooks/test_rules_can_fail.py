@@ -14,10 +14,10 @@ PLOTTED = "Chart of delay in ms over head spacing in mm: a straight line through
 PANEL = f"*{PLOTTED} {rules.PANEL_SAYS}.*"
 
 
-def player(level=0.25):
-    """A player of a short tone with a link beside it."""
+def player(level=10 ** (-22.3 / 20)):
+    """A player of a tone at -23 LUFS with a link beside it."""
     buffer = io.BytesIO()
-    tone = level * np.sin(2 * np.pi * 441 * np.arange(4410) / 44_100)
+    tone = level * np.sin(2 * np.pi * 441 * np.arange(44_100) / 44_100)
     soundfile.write(buffer, tone, 44_100, format="WAV")
     source = "data:audio/wav;base64," + base64.b64encode(buffer.getvalue()).decode()
     return f"<figure><audio controls src='{source}'></audio><a href='{source}'>Save</a></figure>"
@@ -37,18 +37,18 @@ PICTURE = shown({"image/png": "iVBORw0KGgo=", "text/plain": "Figure"}, **{"image
 def lesson():
     """A made-up lesson that keeps every rule."""
     cells = [
-        "# How late\n\nSee [the index](00_index.ipynb). 41.5 mm at 7.5 ips give 217.8 ms.",
-        "## What you will learn\n\nThat. **Given:** 9 mm of leader.\n\n**Given** 9 mm of leader.",
-        "## Predict\n\nIs it more than 0.2 s?",
-        "## Derive",
-        "## Compute\n\nThe cell below says 218 ms, not `9.9 ms`.",
-        new_code_cell("delay", outputs=[printed("41.5 mm, 7.5 ips: 217.848 ms = 0.2 s")]),
-        new_code_cell("first_guess.check(None)"),
-        "## What if: move the control",
+        "# How late\n\n*Lesson, 10 minutes*\n\n[Index](00_index.ipynb). 41.5 mm at 7.5 ips give 217.8 ms.",
+        "## Further is later\n\nThat. **Given:** 9 mm of leader.\n\n**Given** 9 mm of leader.",
         new_code_cell("panel()", outputs=[PICTURE, shown({"text/html": PANEL})]),
-        "## Listen",
+        "Is it more than 0.2 s?",
+        new_code_cell("guess_ms = None"),
+        "## The way over the speed",
+        new_code_cell("import sympy as sp"),
+        "The cell below says 218 ms, not `9.9 ms`.",
+        new_code_cell("delay", outputs=[printed("41.5 mm, 7.5 ips: 217.848 ms = 0.2 s")]),
+        new_code_cell("first_guess.check(guess_ms)"),
+        "## It sounds late",
         new_code_cell("play()", outputs=[PICTURE, shown({"text/html": f"{player()}<p>{PLOTTED}</p>"})]),
-        "## A figure for your video",
         "## Check yourself\n\nLeave 9 mm.",
         new_code_cell("one.check(None)"),
         "## Sources",
@@ -84,6 +84,7 @@ RULES = {
     "stored": rules.stored_violations,
     "described": rules.description_violations,
     "players": rules.player_violations,
+    "time": rules.time_violations,
     "numbers": lambda notebook: rules.number_violations(notebook, [("7.5", "ips")]),
 }
 
@@ -109,13 +110,17 @@ def put_out(part, *outputs, **fields):
 
 
 SPOILED = [
-    ("order", changed("## Derive", "## Listen")),
-    ("order", changed("## Listen", "## Hear")),
+    ("order", changed("## The way over the speed", "## Derive")),
+    ("order", changed("## Check yourself", "## Tasks")),
     ("order", changed("# How late", "How late")),
     ("order", put_out("panel")),
+    ("order", lambda notebook: notebook.cells.insert(1, new_code_cell("import sympy as sp"))),
+    ("order", lambda notebook: notebook.cells.insert(1, notebook.cells.pop(9))),
     ("order", put_out("play")),
-    ("order", changed("first_guess.check(None)", "first_guess")),
+    ("order", changed("first_guess.check(guess_ms)", "first_guess")),
     ("order", changed("one.check(None)", "one")),
+    ("time", changed("10 minutes", "40 minutes")),
+    ("time", changed("Leave 9 mm.", "Leave 9 mm. " + 2500 * "And so on. ")),
     ("place", changed("00_index", "02_index")),
     ("stored", put_out("panel", execution_count=7)),
     ("stored", put_out("panel", printed("a warning", "stderr"))),
@@ -129,10 +134,12 @@ SPOILED = [
         "described",
         put_out("panel", shown({"image/png": ""}, **{"image/png": {"alt": "late"}}), printed(PLOTTED)),
     ),
-    ("described", changed("## Listen", "## Listen\n\n![late](late.png)")),
+    ("described", changed("## It sounds late", "## It sounds late\n\n![late](late.png)")),
     ("described", put_out("play", shown({"text/html": "<img src='data:,' alt='late'>"}))),
     ("players", put_out("play", shown({"text/html": player(0.9)}))),
     ("players", put_out("play", shown({"text/html": player(0.0)}))),
+    ("players", put_out("play", shown({"text/html": player(0.05)}))),
+    ("players", put_out("play", shown({"text/html": player(0.99)}))),
     ("players", put_out("play", shown({"text/html": player().replace("controls", "autoplay")}))),
     ("players", put_out("play", shown({"text/html": player().replace("<a href", "<b id")}))),
     ("numbers", changed("says 218 ms", "says 219 ms")),
@@ -154,7 +161,7 @@ def test_the_rule_finds_what_was_spoiled(name, spoil, made):
 
 def test_a_lesson_without_its_module_is_found_and_other_notebooks_are_free(made):
     assert len(RULES["place"](made(name="02_other"))) == 2
-    scratch = made(changed("## Derive", "## Whatever"), name="scratch")
+    scratch = made(changed("## Check yourself", "## Whatever"), name="scratch")
     assert RULES["place"](scratch) == RULES["order"](scratch) == []
 
 

@@ -10,7 +10,8 @@ import pytest
 import soundfile
 
 from tapecalc.plot import player as listen
-from tapecalc.plot.player import HEADROOM_DB, compare, player
+from tapecalc.plot.player import compare, player
+from tapecalc.sound.loudness import loudness_lufs, true_peak_db
 from tapecalc.sound.signals import phrase
 
 RATE = 48_000
@@ -52,15 +53,38 @@ def both():
     return compare({"Loud": TONE, "Quiet": TONE / 10}, RATE, listen_for="The second is 20 dB down.")
 
 
-def test_what_is_played_is_the_sound_turned_down_by_the_headroom(shown):
-    assert rms_db(decoded(shown.clips[0])) == pytest.approx(rms_db(PHRASE) - HEADROOM_DB, abs=0.1)
+def test_what_is_played_is_as_loud_as_the_course(shown):
+    # A mono sound stands in both channels, which adds 3.01 dB to what one reads.
+    assert loudness_lufs(decoded(shown.clips[0]), RATE) + 3.01 == pytest.approx(-23, abs=0.2)
+    assert shown.clips[0].loudness_lufs == pytest.approx(-23, abs=0.05)
 
 
-def test_a_full_scale_sound_starts_well_below_full_scale_after_decoding():
-    square = np.sign(np.sin(2 * np.pi * 200 * TIME))
-    loud = player(square, RATE, title="Square", listen_for="The loudest there is.")
-    assert np.abs(decoded(loud.clips[0])).max() < 0.75
-    assert loud.clips[0].peak_db == pytest.approx(-6.0, abs=0.01)
+def test_a_sound_with_high_peaks_stays_a_decibel_below_full_scale():
+    clicks = np.zeros(RATE)
+    clicks[:: RATE // 4] = 1.0
+    loud = player(clicks, RATE, title="Clicks", listen_for="Four a second.")
+    assert true_peak_db(decoded(loud.clips[0])) < -0.5  # less what the encoder adds
+    assert loud.clips[0].loudness_lufs < -23
+
+
+def test_sounds_that_are_alike_are_equally_loud():
+    pair = compare({"Loud": TONE, "Quiet": TONE / 10}, RATE, listen_for="Nothing differs.", alike=True)
+    assert [clip.loudness_lufs for clip in pair.clips] == pytest.approx([-23, -23], abs=0.05)
+    assert "equally loud" in pair.html and "Levels compare" not in pair.html
+
+
+def test_picture_of_pitch_shows_what_was_given():
+    sway = 35 * np.sin(2 * np.pi * 2 * np.linspace(0, 1, 101))
+    one = player(TONE, RATE, title="Sways", listen_for="It sways.", pitch_cents=sway)
+    (axes,) = one.figure().axes
+    np.testing.assert_allclose(axes.lines[0].get_ydata(), sway.round(2))
+    assert axes.get_xlim() == (0, 1) and axes.get_ylim()[1] > 35 and "cents" in axes.get_ylabel()
+    assert one.alt == "Pitch against time. Sways moves from -35 to +35 cents."
+
+
+def test_pitches_are_of_the_sounds():
+    with pytest.raises(ValueError, match="pitch_cents must be of Sways, got Other"):
+        compare({"Sways": TONE}, RATE, listen_for="It sways.", pitch_cents={"Other": [0.0]})
 
 
 def test_quieter_stays_quieter_by_the_same_decibels(both):
@@ -70,9 +94,8 @@ def test_quieter_stays_quieter_by_the_same_decibels(both):
 
 
 def test_caption_states_length_and_levels():
-    # A sine of amplitude 0.5: peak -6.02, rms 3.01 below that, then 6 dB of headroom.
     tone = player(TONE, RATE, title="Tone", listen_for="A tone.").clips[0]
-    assert tone.caption == "Tone: 1.0 s, peak -12.0 dBFS, rms -15.0 dBFS."
+    assert tone.caption == "Tone: 1.0 s, -23.0 LUFS."
 
 
 def test_six_seconds_of_mono_fit_into_80_kilobytes(shown):
@@ -131,8 +154,9 @@ def test_picture_shows_the_peak_of_each_step(both):
     figure = both.figure()
     loud, quiet = (axes.patches[0].get_data().values for axes in figure.axes)
     assert len(loud) == 100
-    np.testing.assert_allclose(loud, -12.02, atol=0.05)
-    np.testing.assert_allclose(quiet, -32.02, atol=0.05)
+    # A 440 Hz sine in both channels: peaks of as many dBFS as LUFS, less the 0.69 dB of K weighting's offset.
+    np.testing.assert_allclose(loud, -22.3, atol=0.1)
+    np.testing.assert_allclose(loud - quiet, 20, atol=0.1)
     first, second = figure.axes
     assert first.get_ylim() == second.get_ylim() == (listen.FLOOR_DB, 0)
     assert first.get_xlim() == second.get_xlim() == (0, 1)
@@ -147,19 +171,20 @@ def test_description_says_when_it_fades():
     # An exponential that falls 60 dB a second: 20 dB in a third of a second, 40 dB in two.
     fading = 0.5 * 10 ** (-3 * TIME) * np.sign(np.sin(2 * np.pi * 500 * TIME + 0.1))
     words = player(fading, RATE, title="Fade", listen_for="A fade.").alt
-    assert "loudest at 0.0 s, -12.0 dBFS and stays 20 dB below that after 0.3 s" in words
+    assert "is loudest at 0.0 s" in words and "and stays 20 dB below that after 0.3 s" in words
     assert "40 dB below that after 0.7 s" in words
 
 
 def test_description_of_a_steady_sound_claims_no_fade(both):
     assert both.alt == (
-        "Level against time. Loud is loudest at 0.0 s, -12.0 dBFS. Quiet is loudest at 0.0 s, -32.0 dBFS."
+        "Level against time. Loud is loudest at 0.0 s, -22.3 dBFS. Quiet is loudest at 0.0 s, -42.3 dBFS."
     )
 
 
 def test_stereo_is_measured_at_its_louder_channel():
     stereo = player(np.column_stack([TONE, TONE / 2]), RATE, title="Two", listen_for="Left is louder.")
-    assert stereo.clips[0].peak_db == pytest.approx(-12.02, abs=0.01)
+    # Half in the other channel: power of 1.25 instead of 2, so that both are 2.04 dB louder than as mono.
+    assert stereo.clips[0].peak_db == pytest.approx(-22.3 + 2.04, abs=0.1)
     assert decoded(stereo.clips[0]).shape[1] == 2
 
 
@@ -209,9 +234,9 @@ def test_sound_too_long_for_a_notebook_is_refused():
         player(noise, RATE, title="Noise", listen_for="Noise.")
 
 
-@pytest.mark.parametrize("count", [1, 5])
-def test_compare_takes_two_to_four_sounds(count):
-    with pytest.raises(ValueError, match=f"clips must be two to four sounds, got {count}"):
+@pytest.mark.parametrize("count", [0, 5])
+def test_compare_takes_one_to_four_sounds(count):
+    with pytest.raises(ValueError, match=f"clips must be one to four sounds, got {count}"):
         compare({str(n): TONE for n in range(count)}, RATE, listen_for="Anything.")
 
 

@@ -20,16 +20,21 @@ import soundfile
 from programs import program
 from project import NOTEBOOKS, ROOT
 
+from tapecalc.sound.loudness import TWICE_DB, loudness_lufs
+
 tool = program("notebook", "notebook_tool")
 
-#: Second-level headings of a lesson, in this order; words after a colon are free.
-LESSON = (
-    "What you will learn, Predict, Derive, Compute, What if, Listen, A figure for your video, Check yourself"
-)
-LESSON = [*LESSON.split(", "), "Sources", "Next"]
-ALSO_ALLOWED = "Look back", "Do something", "Break it"
+#: The last second-level headings of a lesson, in this order; the others tell what is found out there.
+END = ["Check yourself", "Sources", "Next"]
+#: Headings that would stand over any lesson, and so say nothing.
+FORM = set("predict|derive|compute|what if|listen|break it|do something|introduction|summary".split("|"))
+#: What a lesson asks of the reader: words read in a minute, fewer where there is to think, and minutes for
+#: each thing to do. common practice, no source
+WORDS_A_MINUTE, TO_MOVE, TO_HEAR, TO_WORK_OUT, TO_WRITE = 130, 3.0, 0.5, 3.0, 6.0
+NEAR_ENOUGH = 5  # minutes
 INDEX, WORKBENCH = "00_index", "workbench"
-LOUDEST_PLAYER = 0.5  # of full scale: 6 dB below it
+#: Of the loudest sound of a group; one whose peaks are nearly full may be softer.
+COURSE_LUFS, LOUDNESS_NEAR, NEARLY_FULL, LOUDEST_PEAK = -23.0, 1.0, 0.8, 0.95
 SHORTEST_DESCRIPTION = 40  # characters
 NOT_COMPARED = "nbval-ignore-output"
 PANEL_SAYS = 'class="panel-still"'
@@ -121,31 +126,70 @@ def texts(output):
 
 
 def order_violations(notebook):
-    """One title on top; in a lesson the agreed headings, a guess before its answer, and exercises."""
+    """One title on top; in a lesson something to do first, a guess before its answer, and exercises."""
     levels = [level for _, level, _ in notebook.headings]
     found = [] if levels.count(1) == 1 and levels[0] == 1 else ["the first heading must be the only title"]
     if not notebook.is_lesson:
         return found
-    second = [
-        (n, text.partition(":")[0].strip().rstrip("?!."))
-        for n, level, text in notebook.headings
-        if level == 2
-    ]
-    kept = [text for _, text in second if text not in ALSO_ALLOWED]
-    if kept != LESSON:
-        return [*found, f"second-level headings must be {LESSON}, found {kept}"]
+    second = [(n, text.rstrip("?!.")) for n, level, text in notebook.headings if level == 2]
+    names = [text for _, text in second]
+    if names[-len(END) :] != END:
+        return [*found, f"the last second-level headings must be {END}, found {names[-len(END) :]}"]
+    found += [f"the heading {text!r} would stand over any lesson" for text in names if text.lower() in FORM]
     at = {text: n for n, text in second}
-    panels = [n for n, cell in notebook.code if PANEL_SAYS in str(cell.outputs)]
-    asked = [n for n, cell in notebook.code if ".check(" in cell.source]
-    if not panels or panels[0] < at["Predict"]:
-        found.append("the first panel does not come after Predict")
-    if not any(at["Predict"] < n < at["Check yourself"] for n in asked):
-        found.append("nothing answers the guess")
-    if not any(at["Check yourself"] < n < at["Sources"] for n in asked):
+    moved = [n for n, cell in notebook.code if is_moved(cell)]
+    derived = [n for n, cell in notebook.code if re.search(r"\bimport sympy\b", cell.source)]
+    if not moved or (derived and moved[0] > derived[0]):
+        found.append("there is nothing to do before the first derivation")
+    guesses = {
+        name: n for n, cell in notebook.code for name in re.findall(r"(?m)^(\w+) = None\b", cell.source)
+    }
+    answered = [
+        (n, name)
+        for n, cell in notebook.code
+        for name in re.findall(r"\.(?:check|ask|meet)\(([^)]*)\)", cell.source)
+        if n < at["Check yourself"]
+    ]
+    if not any(guesses.get(part.strip(), n) < n for n, names in answered for part in names.split(",")):
+        found.append("nothing answers a guess")
+    if not any(
+        ".check(" in cell.source for n, cell in notebook.code if at["Check yourself"] < n < at["Sources"]
+    ):
         found.append("there is no exercise")
     if not any("<audio" in str(cell.outputs) for _, cell in notebook.code):
         found.append("there is nothing to hear")
     return found
+
+
+def is_moved(cell):
+    """Whether a cell shows something to move: a panel or a playable tape."""
+    return PANEL_SAYS in str(cell.outputs) or "tc.playable(" in cell.source or ".Workbench(" in cell.source
+
+
+def minutes(notebook):
+    """How long a lesson takes: reading it, moving and hearing what there is, and working out its tasks."""
+    words = 0
+    for _, cell in notebook.prose:
+        before = cell.source.partition("## Sources")[0]
+        words += len(re.sub(r"(?s)<details>.*?</details>|<!--.*?-->", "", before).split())
+    cells = [cell for _, cell in notebook.code]
+    moved = sum(map(is_moved, cells))
+    heard = sum(str(cell.outputs).count("<audio") for cell in cells)
+    worked = sum(len(re.findall(r"\.(?:check|ask)\(", cell.source)) for cell in cells)
+    written = sum("yours" in tags(cell) for cell in cells)
+    return (
+        words / WORDS_A_MINUTE + TO_MOVE * moved + TO_HEAR * heard + TO_WORK_OUT * worked + TO_WRITE * written
+    )
+
+
+def time_violations(notebook):
+    """The time that a lesson states is what its words and tasks take, to five minutes or a tenth."""
+    if not notebook.is_lesson or not (said := tool.LESSON_SAYS.match(notebook.cells[0].source)):
+        return []
+    takes = minutes(notebook)
+    if abs(int(said["minutes"]) - takes) <= max(NEAR_ENOUGH, takes / 10):
+        return []
+    return [f"says {said['minutes']} minutes and takes {takes:.0f}"]
 
 
 def place_violations(notebook, root=ROOT):
@@ -209,11 +253,12 @@ def describes(text):
 
 
 def player_violations(notebook):
-    """Players keep levels, start low and never by themselves, and a plain link stands beside."""
+    """Players never start by themselves, a link stands beside, the loudest is as loud as the course."""
     found = []
     for n, cell in notebook.code:
         for output in cell.outputs:
             page = output.get("data", {}).get("text/html", "")
+            sounds = []
             for tag in re.findall(r"<audio\b[^>]*>", page):
                 source = re.search(r"src\s*=\s*[\"']([^\"']+)", tag)
                 if "autoplay" in tag or "controls" not in tag or not source:
@@ -221,17 +266,30 @@ def player_violations(notebook):
                     continue
                 if not re.search(rf"<a\b[^>]*href\s*=\s*[\"']{re.escape(source[1][:200])}", page):
                     found.append(f"cell {n}: no plain link stands beside a player")
-                if not 0 < (loud := peak(notebook, source[1])) <= LOUDEST_PLAYER:
-                    found.append(f"cell {n}: a sound peaks at {loud:.2f} of full scale")
+                sounds.append(heard(notebook, source[1]))
+            if sounds:
+                found += [f"cell {n}: {why}" for why in loudness_violations(sounds)]
     return found
 
 
-def peak(notebook, source):
-    """The largest sample of a sound, embedded or beside the notebook, of full scale."""
+def loudness_violations(sounds):
+    """What is wrong with the loudness of sounds that stand together, each with its rate."""
+    if not all(samples.any() for samples, _ in sounds):
+        return ["a sound is silent"]
+    peak = max(np.abs(samples).max() for samples, _ in sounds)
+    if peak > LOUDEST_PEAK:
+        return [f"a sound peaks at {peak:.2f} of full scale"]
+    loud = max(loudness_lufs(s, rate) + (TWICE_DB if s.ndim == 1 else 0) for s, rate in sounds)
+    if loud > COURSE_LUFS + LOUDNESS_NEAR or (loud < COURSE_LUFS - LOUDNESS_NEAR and peak < NEARLY_FULL):
+        return [f"the loudest sound has {loud:.1f} LUFS"]
+    return []
+
+
+def heard(notebook, source):
+    """The samples of a sound, embedded or beside the notebook, and its rate."""
     embedded = re.match(r"data:audio/[\w.+-]+;base64,(.+)", source, re.S)
     file = io.BytesIO(base64.b64decode(embedded[1])) if embedded else notebook.path.parent / unquote(source)
-    samples, _ = soundfile.read(file)
-    return float(np.max(np.abs(samples), initial=0.0))
+    return soundfile.read(file)
 
 
 def quantities(text):
