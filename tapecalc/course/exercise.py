@@ -305,7 +305,7 @@ class Guess(Exercise):
     ↔ You guessed 50 ms; it is 218 ms, 4.4 times as much.
     """
 
-    asked_in = "the cell under Predict"
+    asked_in = "the cell where you guessed"
     is_guess = True
 
     def _reply(self, number: float) -> Reply:

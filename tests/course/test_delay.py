@@ -24,4 +24,4 @@ def test_an_answer_as_the_solution_rounds_it_is_right(exercise, answer):
 
 
 def test_whoever_has_not_guessed_is_told_which_cell_takes_the_number():
-    assert "in the cell under Predict" in lesson.first_guess.check(None).sentence
+    assert "in the cell where you guessed" in lesson.first_guess.check(None).sentence

@@ -50,7 +50,7 @@ def test_nothing_put_in_yet_asks_for_a_number():
     assert reply.state == "open"
     assert reply.sentence == "Put your number in: replace None by a number in ms, then run this cell."
     elsewhere = Guess(218, "ms").check(None).sentence
-    assert elsewhere.endswith("a number in ms in the cell under Predict; run that cell, then this one.")
+    assert elsewhere.endswith("a number in ms in the cell where you guessed; run that cell, then this one.")
     assert "number, then" in check(None, 2, "").sentence
 
 

@@ -326,7 +326,7 @@ def number_violations(notebook, known=()):
     """Each number with a unit in prose is given, or an output shows it or a longer one that rounds to it.
 
     Given are the bundled machine's numbers (`known`), what code cells name, convert or say, what stands in a
-    paragraph that begins with **Given**, and `DEFINITIONS`.
+    paragraph that begins with **Given** or **One such answer**, and `DEFINITIONS`.
     """
     given = [*known, *quantities(DEFINITIONS)]
     shown = []
@@ -341,7 +341,7 @@ def number_violations(notebook, known=()):
                 shown += [(number, ALIKE.get(unit, unit)) for number in bare]
     for _, cell in notebook.prose:
         for paragraph in re.split(r"\n\s*\n", cell.source):
-            if re.match(r"\s*(?:[-*>] )?\**Given\b", paragraph):
+            if re.match(r"\s*(?:[-*>] )?\**(?:Given|One such answer)\b", paragraph):
                 given += quantities(paragraph)
     found = []
     for n, cell in notebook.prose:
