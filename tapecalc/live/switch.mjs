@@ -27,7 +27,8 @@ export function mountSwitch(group) {
     if (sounding) after.play();
   };
   const labels = figures.map((figure, number) => {
-    const box = element("input", { type: "radio", name, checked: number === 0, onchange: () => choose(number) });
+    const picked = { type: "radio", name, checked: number === 0, onchange: () => choose(number) };
+    const box = element("input", picked);
     return element("label", {}, box, ` ${figure.getAttribute("aria-label").replace(/^Sound: /, "")}`);
   });
   const legend = element("legend", {}, "Switch while it plays");
