@@ -9,9 +9,9 @@ from tapecalc.live.modules import joined
 
 #: What stands in a page until its script, or a kernel, puts the check there.
 STILL = (
-    '<div class="live-check"><p>Here a live check of the wiring stands where scripts run: it sends a soft hiss '
-    "out, listens in, and says within ten seconds what comes back: the level, the channel, whether it is the tape "
-    "or the source, and the delay. Nothing leaves the computer.</p></div>"
+    '<div class="live-check"><p>Where scripts run, a live check of the wiring stands here: it sends a soft '
+    "hiss out, listens in, and says within ten seconds what comes back: the level, the channel, whether it "
+    "is the tape or the source, and the delay. Nothing leaves the computer.</p></div>"
 )
 _RENDER = "\nexport default { render: ({ el }) => mountCheck(el) };\n"
 _STYLE = """
