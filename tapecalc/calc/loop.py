@@ -556,11 +556,7 @@ def _loud_cells(
     starts = (first_cells + 0.5) * width
     phases = np.exp(-2j * np.pi * np.outer(starts, unit.delays)) * unit.head_gains
     turned = np.exp(-2j * np.pi * width * np.outer(unit.delays, np.arange(_BAND)))
-    # Half the digits take half the time; what they lose is below `careful`.
-    together = phases.astype(np.complex64) @ turned.astype(np.complex64)
-    power = together.real**2 + together.imag**2
-    careful = np.maximum(amplitudes - 1e-5 * np.sum(np.abs(unit.head_gains)), 0)
-    band, cell = np.nonzero(power >= careful[:, np.newaxis] ** 2)
+    band, cell = np.nonzero(np.abs(phases @ turned) >= amplitudes[:, np.newaxis])
     return starts[band] + width * cell
 
 
@@ -642,7 +638,7 @@ def _grid(loop: EchoLoop, low: float, high: float) -> Iterator[NDArray[np.float6
     for first in range(0, count - 1, _CHUNK):
         piece = low + step * np.arange(max(first - 1, 0), min(first + _CHUNK, count - 1) + 1)
         # Just above 0 Hz even the slightest low cut turns the phase within one step.
-        yield piece if piece[0] > 0 else np.insert(piece, 1, step * np.array([1e-9, 1e-6, 1e-3]))
+        yield piece if piece[0] > 0 else np.insert(piece, 1, 1e-9 * step)
 
 
 def _enclosed(loop: EchoLoop, f: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -688,7 +684,7 @@ def _root(
     done = at_here == 0
     for _ in range(80):
         apart = at_here - at_other
-        share = np.divide(at_here, apart, out=np.zeros_like(here), where=apart != 0)
+        share = at_here / np.where(apart == 0, 1, apart)
         step = np.where(done, 0, share * (other - here))
         done |= np.abs(step) <= 4 * np.finfo(float).eps * np.abs(here)
         if np.all(done):

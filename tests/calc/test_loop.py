@@ -224,6 +224,12 @@ def test_a_dull_head_grows_as_its_loudest_tone_in_phase_does():
     assert loop.fastest_growth_db_per_s(made) == pytest.approx(growth, rel=1e-6)
 
 
+def test_a_dull_head_without_a_low_cut_grows_by_its_gain_at_0_hz():
+    # Spacing takes nothing from the longest wave; every other tone in phase, at n / 0.25 s, is quieter.
+    made = echo(delays=(0.25,), return_gain=db_to_amplitude(2), one_pass=treble_loss(20e-6))
+    assert loop.fastest_growth_db_per_s(made) == pytest.approx(2 / 0.25, rel=1e-9)
+
+
 def test_two_heads_of_two_decibels_grow_by_nineteen_decibels_a_second():
     # Delays of 1 to 4: 1.2589 (z + z^4) = 1 gives z = 0.633382; -20 log10(z) / 0.21 s = 18.89 dB/s.
     z = 0.633382
@@ -433,6 +439,19 @@ def test_start_is_the_loudest_of_all_frequencies_in_phase():
     assert np.min(np.abs(every - found.frequency)) < 1e-6
     # it is a neighbor of the peak of |R|
     assert abs(found.frequency - loudest(REAL)[0]) < 1 / 0.218
+
+
+def test_one_inverted_head_starts_at_the_loudest_of_the_tones_that_a_low_cut_has_moved():
+    # f T = n + 1/2 + atan(60 Hz / f) / 2 pi, with f put in on the right again and again.
+    n = np.arange(20)
+    f = (n + 0.5) / 0.023
+    for _ in range(60):
+        f = (n + 0.5 + np.arctan(60 / f) / (2 * np.pi)) / 0.023
+    levels_db = 20 * np.log10(0.5 * np.exp(-2 * np.pi * 20e-6 * f / SPEED) / np.hypot(1, 60 / f))
+    made = echo(delays=(0.023,), return_gain=-0.5, one_pass=treble_loss(20e-6, low_cut=60))
+    found = loop.stability(made, count_modes=False)
+    assert found.frequency == pytest.approx(f[np.argmax(levels_db)]) == pytest.approx(154.73, abs=0.01)
+    assert found.margin_db == pytest.approx(-levels_db.max())
 
 
 #: Loops in which the heads add up so differently from cell to cell that a careless search misses the best.
