@@ -2,6 +2,7 @@
 
     python tools/mutants.py                     # all of FILES
     python tools/mutants.py calc/levels.py      # one of them
+    python tools/mutants.py --excused           # only those excused in mutants.toml: not long
 
 The mistakes are mutmut's: one operator for another, a number one higher, an argument left out ... Its own
 runner leaves out constants and decorated functions, which is where most of this library stands. So they are
@@ -32,6 +33,7 @@ import tomllib
 import traceback
 import types
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
@@ -430,13 +432,13 @@ class Swap:
         return False
 
 
-def judged(file: str, only: str, every: int) -> list[tuple[Mistake, bool]]:
-    """Try the mistakes in one file, or every n-th of them; each with whether it was noticed."""
+def judged(file: str, wanted: Callable[[str], bool], every: int) -> list[tuple[Mistake, bool]]:
+    """Try every n-th mistake in one file if it is wanted; each with whether it was noticed."""
     source, tests = Path("tapecalc", file).read_text(encoding="utf-8"), own_tests(file)
     made = {
         number: mistake
         for number, mistake in enumerate(mistakes(source), start=1)
-        if only in mistake.what and not number % every
+        if wanted(mistake.what) and not number % every
     }
     print(f"{file}: {len(made)} mistakes", file=sys.stderr)
     judge = Judge(file, tests, recorded(file, tests))
@@ -458,7 +460,12 @@ def judged(file: str, only: str, every: int) -> list[tuple[Mistake, bool]]:
 
 
 def as_it_should_be(
-    file: str, outcomes: list[tuple[Mistake, bool]], excuses: Mapping[str, str], *, all_tried: bool
+    file: str,
+    outcomes: list[tuple[Mistake, bool]],
+    excuses: Mapping[str, str],
+    *,
+    all_excused: bool,
+    least_share: float,
 ) -> bool:
     """Print how many mistakes in one file were noticed, and which of the others should have been."""
     missed = [mistake for mistake, noticed in outcomes if not noticed]
@@ -467,7 +474,7 @@ def as_it_should_be(
     numeric = [mistake.what for mistake in missed if not mistake.wording]
     fitting = {what: [one for one in excuses if _fits(one, what)] for what in numeric}
     unexcused = [what for what, found in fitting.items() if not found]
-    stale = set(excuses).difference(*fitting.values()) if all_tried else ()
+    stale = set(excuses).difference(*fitting.values()) if all_excused else ()
     print(f"{file}: {len(outcomes) - len(missed)} of {len(outcomes)} noticed ({100 * share:.1f} %)")
     print(
         f"    of the others {wording} are wording, {len(numeric) - len(unexcused)} excused, "
@@ -477,7 +484,7 @@ def as_it_should_be(
         print(f"    not noticed: {what}")
     for what in sorted(stale):
         print(f"    excused, but noticed or not there: {what}")
-    return not unexcused and not stale and share >= WANTED
+    return not unexcused and not stale and share >= least_share
 
 
 def _fits(excuse: str, what: str) -> bool:
@@ -485,10 +492,18 @@ def _fits(excuse: str, what: str) -> bool:
     return what == excuse or (excuse.endswith("...") and what.startswith(excuse.removesuffix("...")))
 
 
+def _wanted(options: argparse.Namespace, excuses: Iterable[str], what: str) -> bool:
+    excused = not options.excused or any(_fits(one, what) for one in excuses)
+    return excused and any(part in what for part in options.only)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("files", nargs="*", metavar="file", help=f"of {', '.join(FILES)}; all by default")
-    parser.add_argument("--only", default="", help="only mistakes in whose description this stands")
+    parser.add_argument(
+        "--only", nargs="+", default=[""], help="only mistakes in whose description one of these stands"
+    )
+    parser.add_argument("--excused", action="store_true", help="only mistakes that are excused")
     parser.add_argument(
         "--every", type=int, default=1, help="every so many mistakes only: 5 takes a fifth of the time"
     )
@@ -503,10 +518,13 @@ def main() -> int:
         os.chdir(folder)
         sys.path.insert(0, folder)
         for file in options.files or FILES:
-            outcomes = judged(file, options.only, options.every)
-            all_tried = not options.only and options.every == 1
+            outcomes = judged(file, partial(_wanted, options, own := excuses.get(file, {})), options.every)
             good &= not outcomes or as_it_should_be(
-                file, outcomes, excuses.get(file, {}), all_tried=all_tried
+                file,
+                outcomes,
+                own,
+                all_excused=options.only == [""] and options.every == 1,
+                least_share=0.0 if options.excused else WANTED,
             )
             for mistake, noticed in outcomes:
                 if options.wording and mistake.wording and not noticed:
