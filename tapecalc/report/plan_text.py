@@ -34,7 +34,7 @@ WIDEST_TEXT = 50
 CAUTIONS = (
     "Mains voltage can kill, and capacitors in a chassis stay charged after the plug is out. Leave the "
     "inside to someone qualified; licensed practice and local codes decide.",
-    "Keep fingers, hair, sleeves and cables away from reels, capstan and pinch roller while they turn.",
+    "Keep fingers, hair, sleeves and cables away from capstan, pinch roller and all else that turns.",
     "Old belts, pads and mains leads fail without warning: look before the machine runs unattended.",
     "Start with the return send fully down and the monitors low. A loop that runs away gets loud faster than "
     "a hand moves: protect ears and speakers first.",

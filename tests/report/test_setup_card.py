@@ -260,7 +260,7 @@ def test_a_closed_loop_has_a_lap_and_a_splice_and_no_reel():
     plan = PLANS["closed_loop"]
     assert "Lay in the loop of 1.2 m, its splice cut at a slant, erased as a whole." in said(plan, "do")
     assert "The splice comes round every 3 to 12 s." in said(plan)  # 1.2 m at 40 and at 10 cm/s
-    assert "reel" not in setup_card_page(plan).replace("away from reels", "")
+    assert "reel" not in setup_card_page(plan)
     assert "Delays, and anything between" in setup_card_page(plan)
     assert song_rows(plan).titles == ("Note", "Set")
     # 60/92/4 s for 30 mm are 18.4 cm/s.
