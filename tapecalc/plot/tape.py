@@ -127,6 +127,8 @@ class TapePicture:
             self.capstan = max(self.capstan, last + name)
         if self.side < 0 and not self.down and 2 * self.roller > self.deep + 0.3:
             self.capstan = max(self.capstan, last + self.roller)
+        if self.side < 0 and not self.down:  # its name stands beside the ruler
+            self.capstan = max(self.capstan, self.places[-1] + NOTE * (0.3 * letters + 0.2) + name)
         return self._set_cassette(body) if deck.cassette else self._set_deck(body, name)
 
     def _half(self, words: str) -> float:

@@ -5,6 +5,7 @@ import re
 
 import pytest
 import soundfile
+from figure_texts import text_problems
 from machines import MACHINES
 from page_outline import Outline
 
@@ -229,6 +230,12 @@ def test_every_picture_has_words_and_a_dark_twin(page):
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("name", MACHINES)
+def test_no_words_of_a_picture_lie_over_others(name):
+    for one in plan_figures(PLANS[name]).values():
+        assert text_problems(one.figure, PROFILE) == [], one.alt
+
+
 def test_a_dark_twin_is_what_would_be_drawn_in_the_dark():
     for name in plan_figures(PLAN):
         on = [draw(name, machine=DECK, profile=PROFILE.on(ground)) for ground in ("light", "dark")]
