@@ -910,3 +910,16 @@ def test_growth_is_the_same_whether_heads_or_the_send_are_turned_up(send):
 def test_it_is_said_what_an_echo_must_do(call, words):
     with pytest.raises(ValueError, match=f"^{words}$"):
         call()
+
+
+def test_the_search_for_roots_ends_once_each_is_found():
+    roots, calls = np.array([0.0, 0.3, 1.7]), []
+    found = loop._root(lambda x: calls.append(x) or x**3 + x - roots**3 - roots, 0 * roots, 0 * roots + 2)
+    assert found == pytest.approx(roots, rel=1e-15) and len(calls) < 30
+
+
+@pytest.mark.parametrize("slope", [1, -1])
+def test_where_there_is_no_root_the_search_stays_between_its_ends(slope):
+    places = []
+    loop._root(lambda x: places.append(x) or 3 + slope * x, np.array([1.0]), np.array([2.0]))
+    assert np.min(places) >= 1 and np.max(places) <= 2
