@@ -29,6 +29,25 @@ def test_digits_end_where_the_uncertainty_begins(value, uncertainty, written):
     assert words.with_uncertainty(value, uncertainty, "ms") == written
 
 
+@pytest.mark.parametrize(
+    ("margin_db", "written"),
+    [(4.537, "4.5 dB"), (0.1, "0.1 dB"), (0.099, "less than 0.1 dB"), (0.0, "0.1 dB"), (-0.01, "0.1 dB")]
+    + [(-1.0, "1.0 dB"), (-1.0001, "1.1 dB"), (-1.04, "1.1 dB"), (-1.1, "1.1 dB")],
+)
+def test_what_a_loop_is_past_its_edge_is_told_to_the_tenth_above(margin_db, written):
+    assert words.margin(margin_db) == written
+
+
+@given(st.floats(-60, 0))
+def test_a_loop_turned_down_by_what_is_told_is_within_its_edge(margin_db):
+    told = float(words.margin(margin_db).removesuffix(" dB"))
+    assert margin_db + told >= -1e-6 and told <= max(-margin_db, 0) + 0.1 + 1e-6
+
+
+def test_the_least_of_a_margin_may_be_none():
+    assert words.margin(0.04, at_least=True) == "0.0 dB" and words.margin(4.54, at_least=True) == "4.5 dB"
+
+
 def test_an_uncertainty_without_a_unit_stands_alone():
     assert words.with_uncertainty(1.2345, 0.02) == "1.234 +/- 0.020"
 

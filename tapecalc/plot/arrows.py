@@ -13,7 +13,7 @@ from tapecalc.plot.loop import NYQUIST, bound_of
 from tapecalc.plot.sketch import LINE, NARROW, Array, Sketch
 from tapecalc.plot.style import DASH_DOT, STRUCTURE, frequency_text
 from tapecalc.words import frequency as frequency_words
-from tapecalc.words import listed
+from tapecalc.words import listed, margin
 
 #: How late a tone comes back, in degrees of its period, and within so many of them.
 TURNS = {0: "in step", 90: "a quarter turn late", 180: "half a turn late", 270: "three quarters late"}
@@ -44,11 +44,11 @@ def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = False)
     tones = found.frequency + np.arange(3) / 4 / longest
     gains = np.asarray(loops.loop_gain(loop, tones))
     changes_db = amplitude_to_db(np.maximum(np.abs(1 + gains), 1e-3)).tolist()
-    margin_db = abs(found.margin_db)
+    far = margin(found.margin_db, at_least=at_least)
     canvas.head(
         "Only what returns in step can run away",
         f"three tones from {frequency_text(max(found.frequency, 1e-3))} on, once round",
-        answer=f"{margin_db:.1f} dB",
+        answer=far,
         means=_means(found.stable, at_least=at_least),
     )
     sheet = canvas.sketch()
@@ -84,7 +84,7 @@ def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = False)
             sheet.words(tip + (middle, 0.8), "return", role="echo")
     said = minus(listed(f"{name} {what}" for name, what in zip(names, says, strict=True)))
     bound = ("" if not at_least else " or more" if found.stable else " at the most") + " are"
-    edge = f"{margin_db:.1f} dB{bound} {'left until' if found.stable else 'past where'} the first fills it"
+    edge = f"{far}{bound} {'left until' if found.stable else 'past where'} the first fills it"
     return Drawn(
         canvas.figure,
         {"returns": returns, "limit": limits},

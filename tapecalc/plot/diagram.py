@@ -13,7 +13,7 @@ from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, delay_text, figure
 from tapecalc.plot.loop import bound_of, margin_means
 from tapecalc.plot.sketch import NARROW
 from tapecalc.plot.wiring import Patch, draw_patch, read_patches
-from tapecalc.words import listed
+from tapecalc.words import listed, margin
 
 LAYOUTS = read_patches("loops.toml")
 MOST_LETTERS = 7  # of the numbers of heads in a box
@@ -172,7 +172,7 @@ def _margin_words(margin_db: float | None, *, at_least: bool, back: bool) -> tup
         return "Nothing goes back, so nothing repeats", "", ""
     if margin_db is None:
         return "The return send makes the repeats", "", ""
-    answer = f"{abs(margin_db):.1f} dB" if abs(margin_db) >= 0.1 else "less than 0.1 dB"
+    answer = margin(margin_db, at_least=at_least)
     title = "The return send makes the repeats"
     if margin_db <= 0:
         title = f"This return send {'may make it' if at_least else 'makes it'} run away"

@@ -16,12 +16,13 @@ from tapecalc.machine import Machine
 from tapecalc.plan import LONGEST_ECHO, echo_pattern
 from tapecalc.plot.kit import AUDIBLE, Canvas, Drawn, delay_text, figure, minus
 from tapecalc.plot.style import DASH_DOT, STRUCTURE, Profile, frequency_text, sequence
-from tapecalc.words import amount
+from tapecalc.words import amount, margin
 
 NYQUIST = "H. Nyquist, Regeneration Theory, Bell System Technical Journal 11, 1932 (from memory)"
 TURNS = 3  # of the loop gain around zero that are shown: the whole band would be a solid disk
 DISK = 0.14  # radius of the disk around the point 1, over half of the picture's height
 MOST_DB = 24.0  # below its loudest that a loop gain is shown
+MAY_RUN = "; with large bumps in the bass it may run away"
 GROWING = 10  # repeats of a runaway that are drawn
 MOST_STROKES = 32  # that grow thin one by one
 #: Of a curve with teeth too fine to see one by one: columns, and points in each for its lowest and highest.
@@ -40,6 +41,7 @@ class _Row(NamedTuple):
     answers: int  # all that are heard, more than those drawn where they are very many
     heads: int = 1
     past_db: float = 0.0  # how far a runaway is past the limit
+    may_run: bool = False  # whether larger bumps than are likely let it run away
 
 
 @figure("how repeats fade", lambda m: {"machine": m})
@@ -64,7 +66,9 @@ def decay_of_repeats(
     if machine is not None:
         speed = speed or machine.speeds[0]
         rows, level_db = [_answers(machine, speed)], machine.song.faded_db
-        title = "How long the echo is heard" if rows[0].fades else "The echo grows: it runs away"
+        title = "The echo grows: it runs away"
+        if rows[0].fades:
+            title = "How long the echo is heard" + ", unless it runs away" * rows[0].may_run
         subtitle = f"loudest tone, {canvas.speed(speed)}"
     elif delay is not None:
         rows = [_repeats(delay, gain_db, level_db) for gain_db in gains_db]
@@ -130,6 +134,8 @@ def _finding(rows: Sequence[_Row]) -> str:
         return several if len(rows) == 1 else "From 0 dB on the echo grows"
     if len(rows) > 1:
         return "The more comes back, the more repeats"
+    if rows[0].may_run:
+        return "With large bumps it may run away"
     if not rows[0].times.size:
         return "No answer is loud enough"
     if rows[0].heads > 1:
@@ -142,7 +148,7 @@ def _number(row: _Row, until: str, *, words: bool) -> dict[str, str]:
     if not row.fades and row.heads == 1:
         return {"answer": f"+{row.name}", "means": "louder with each repeat"}
     if not row.fades:
-        return {"answer": f"{row.past_db:.1f} dB", "means": "past the edge"}
+        return {"answer": margin(-row.past_db), "means": "past the edge"}
     if row.heads > 1:
         last = row.times[-1] if row.times.size else 0.0
         return {"answer": f"{last:.1f} s", "means": f"to the last answer, {until}"}
@@ -156,6 +162,7 @@ def _repeats(delay: float, gain_db: float, level_db: float) -> _Row:
     said = f"{_counted(count, 'repeat')} down to {level_db:g} dB, the last after {delay * count:.1f} s"
     name = f"{round(gain_db, 1) + 0.0:g} dB"  # to a tenth; what is counted is not
     if gain_db >= 0:
+        name = f"{np.ceil(10 * gain_db - 1e-6) / 10 + 0.0:g} dB"  # no less than it grows
         said = f"each repeat is {name} louder than the last until the tape is full, a runaway"
     return _Row(
         name, delay * (1 + shown), gain_db * shown, f"at {name} of loop gain {said}", gain_db < 0, count
@@ -165,18 +172,24 @@ def _repeats(delay: float, gain_db: float, level_db: float) -> _Row:
 def _answers(machine: Machine, speed: float) -> _Row:
     """What a machine answers to one short sound at its loudest tone, down to the level of its song."""
     echo, level_db = machine.echo_loop(speed, pole_shape="flat"), machine.song.faded_db
-    found = loops.stability(echo, count_modes=False)
+    found, likely, worst = (
+        loops.stability(loop, count_modes=False)
+        for loop in (echo, machine.echo_loop(speed), machine.worst_loop(speed))
+    )
+    fades = found.stable and (likely.stable or worst.stable)  # as the plan has it
+    may_run = fades and not (likely.stable and worst.stable)
     if len(echo.delays) == 1:
-        return _repeats(echo.delays[0], -found.bound_db, level_db)
+        row = _repeats(echo.delays[0], -(found if fades else likely).bound_db, level_db)
+        return row._replace(said=row.said + MAY_RUN * may_run, may_run=may_run)
     first_db = amplitude_to_db(abs(echo.input_gain * echo.heads.gains[0])) + loudest(echo.one_pass)[1]
-    longest = LONGEST_ECHO if found.stable else 4 * max(echo.delays)
+    longest = LONGEST_ECHO if fades else 4 * max(echo.delays)
     times, amplitudes = echo_pattern(machine, speed, longest=longest, faintest_db=first_db + level_db)
     levels_db = amplitude_to_db(np.abs(amplitudes)) - first_db if times.size else times
     said = f"{_counted(times.size, 'answer')} of {len(echo.delays)} heads down to {level_db:g} dB"
     if times.size:
         said += f", the last after {times[-1]:.1f} s"
-    count = times.size
-    if not found.stable:
+    said, count = said + MAY_RUN * may_run, times.size
+    if not fades:
         said = f"{len(echo.delays)} heads answer ever louder until the tape is full, a runaway"
     if times.size > COLUMNS:  # more than can be seen one by one: the loudest of each column
         order = np.lexsort((levels_db, np.ceil(COLUMNS * times / times[-1])))
@@ -187,12 +200,11 @@ def _answers(machine: Machine, speed: float) -> _Row:
         times,
         levels_db,
         said,
-        found.stable,
+        fades,
         count,
         len(echo.delays),
-        -min(
-            loop.margin_db for loop in (found, loops.stability(machine.worst_loop(speed), count_modes=False))
-        ),
+        -min(found.margin_db, worst.margin_db),
+        may_run,
     )
 
 
@@ -242,7 +254,7 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = Fa
     canvas.head(
         _verdict(found, at_least=at_least),
         f"first at {start}" if start else "",
-        answer=f"{abs(found.margin_db):.1f} dB",
+        answer=margin(found.margin_db, at_least=at_least),
         means=margin_means(found.stable, at_least=at_least),
     )
     thin = STRUCTURE * canvas.profile.line_pt
@@ -307,7 +319,7 @@ def _distance(found: loops.Stability, *, at_least: bool) -> str:
         distance = f"past the point{', at the most' if at_least else ''}"
         verdict = "perhaps running away," if at_least else "running away,"
     where = f", first at {start}" if start else ""
-    return f"the loop is {verdict} {abs(found.margin_db):.1f} dB {distance}{where}"
+    return f"the loop is {verdict} {margin(found.margin_db, at_least=at_least)} {distance}{where}"
 
 
 def _name_turn(
@@ -368,7 +380,7 @@ def runaway_frequency(
     canvas.head(
         _first_tone(found, at_least=at_least),
         _heads_of(loop, "; gray: likely bumps" * gray + ", beyond what is heard" * beyond),
-        answer=f"{abs(found.margin_db):.1f} dB",
+        answer=margin(found.margin_db, at_least=at_least),
         means=margin_means(found.stable, at_least=at_least),
     )
     width = profile.line_pt * (0.4 if teeth else 1)
@@ -405,10 +417,11 @@ def runaway_frequency(
         note.set_bbox(plate)
     if not (teeth and profile.narrow):  # which leave no room for names
         _name_gains(canvas, lines, plate)
-    said = f"margin {found.margin_db:.1f} dB{' or more' if at_least else ''}, {_first(found)}"
+    far = margin(found.margin_db, at_least=at_least)
+    said = f"margin {far}{' or more' if at_least else ''}, {_first(found)}"
     if not found.stable:
         runs = "at the most, perhaps running away" if at_least else "running away"
-        said = f"{-found.margin_db:.1f} dB past the limit, {runs} {_first(found)}"
+        said = f"{far} past the limit, {runs} {_first(found)}"
     return Drawn(
         canvas.figure,
         artists,

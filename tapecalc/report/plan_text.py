@@ -297,10 +297,7 @@ def _lap_headline(plan: EchoPlan, length: float) -> str:
 
 def margin_text(loop: LoopPlan) -> str:
     """Write a margin above 0 so that it never reads as none, and as the least where bumps are not known."""
-    margin_db = loop.stability.margin_db
-    if loop.bumps:
-        return f"{max(margin_db, 0.0):.1f} dB or more"
-    return f"{margin_db:.1f} dB" if margin_db >= 0.1 else "less than 0.1 dB"
+    return words.margin(loop.stability.margin_db, at_least=loop.bumps) + " or more" * loop.bumps
 
 
 def runs_text(loop: LoopPlan) -> str:
@@ -335,7 +332,7 @@ def _leak_note(plan: EchoPlan) -> str:
 
 def excess_text(loop: LoopPlan) -> str:
     """Write by how much a loop that runs away must be turned down, to the tenth above."""
-    return f"{max(math.ceil(-10 * loop.stability.margin_db - 1e-6) / 10, 0.1):.1f} dB"
+    return words.margin(min(loop.stability.margin_db, 0.0))
 
 
 def heard_for_text(loop: LoopPlan) -> str:

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from figure_texts import shown_texts, text_problems
 
+from tapecalc import words
 from tapecalc.calc import loop
 from tapecalc.calc.heads import Heads
 from tapecalc.machine import example_machine, machine_from_text, with_changes
-from tapecalc.plan import echo_pattern
+from tapecalc.plan import echo_pattern, make_plan
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.kit import AUDIBLE
 from tapecalc.plot.loop import decay_of_repeats, nyquist_picture, runaway_frequency
@@ -263,10 +264,44 @@ def test_all_pictures_of_a_margin_say_whether_it_is_a_bound():
 def test_a_runaway_of_several_heads_has_one_number_in_every_figure():
     head = "[[playback_heads]]\nspacing_mm ="
     hot = machine_from_text(f"[transport]\nspeeds_ips = [30]\n{head} 12\n{head} 14\n")
-    past = f"{-loop.stability(hot.worst_loop(hot.speeds[0])).margin_db:.1f} dB"
+    past = words.margin(loop.stability(hot.worst_loop(hot.speeds[0])).margin_db)
     for name in ("decay_of_repeats", "nyquist_picture", "runaway_frequency", "loop_diagram"):
         assert past in [text for text, _ in shown_texts(draw(name, hot).figure)], name
     assert draw("decay_of_repeats", hot).title == "Together the answers grow: it runs away"
+
+
+def four_heads(send_db):
+    heads = "".join(f"[[playback_heads]]\nspacing_mm = {mm}\n" for mm in (22, 40, 95, 180))
+    return machine_from_text(f"[transport]\nspeeds_ips = [7.5]\n{heads}[mixer]\nreturn_send_db = {send_db}\n")
+
+
+def test_what_the_plan_calls_a_runaway_dies_away_in_no_figure():
+    # The loop is 0.0557 dB past its limit with likely bumps and 0.9134 dB with the largest; without any it
+    # would die away.
+    hot = four_heads(-12)
+    likely, worst = hot.echo_loop(hot.speeds[0]), hot.worst_loop(hot.speeds[0])
+    assert loop.stability(likely).margin_db == pytest.approx(-0.0557, abs=1e-4)
+    assert loop.stability(worst).margin_db == pytest.approx(-0.9134, abs=1e-4)
+    assert loop.stability(hot.echo_loop(hot.speeds[0], pole_shape="flat")).stable
+    assert make_plan(hot).loops[0].runs_away
+    assert "turn the return send down by 1.0 dB or more" in str(make_plan(hot))
+    for name in ("decay_of_repeats", "nyquist_picture", "runaway_frequency", "loop_diagram"):
+        assert "1.0 dB" in [text for text, _ in shown_texts(draw(name, hot).figure)], name
+    assert draw("decay_of_repeats", hot).title == "Together the answers grow: it runs away"
+    assert "gone" not in draw("decay_of_repeats", hot).caption
+
+
+def test_what_may_run_away_is_not_said_to_be_gone():
+    # 1 dB less, and only with the largest bumps it runs away.
+    edge = four_heads(-12.9)
+    (planned,) = make_plan(edge).loops
+    assert not planned.runs_away and not planned.stability.stable
+    drawn = draw("decay_of_repeats", edge)
+    assert drawn.title == "With large bumps it may run away"
+    assert "it may run away" in drawn.caption
+    alone = with_changes(MACHINE, {"mixer.return_send_db": -1.0})
+    assert "it may run away" in draw("decay_of_repeats", alone).caption
+    assert "it may run away" not in draw("decay_of_repeats").caption
 
 
 def test_names_of_bumps_leave_a_narrow_comb_free():

@@ -54,7 +54,7 @@ from tapecalc.plot.style import Profile, frequency_text
 from tapecalc.plot.wiring import Patch
 from tapecalc.sound.render import render
 from tapecalc.sound.samples import Array
-from tapecalc.words import amount, speed
+from tapecalc.words import amount, margin, speed
 
 HIGHEST_DB = max(gain for _, gain in RIDE)
 NOTE_DB, NOTE_LASTS, SETS_IN = -12.0, 0.35, 0.003  # of the bright note: peak, share of a delay, s
@@ -240,7 +240,7 @@ def _filled(level_db: Array, past: float, back: float, delay: float, growth: flo
 def _margin_now(texts: Mapping[str, Any], gain_db: float) -> None:
     """Write how far a loop gain is from its limit in the place of the number."""
     means = "until it runs away" if gain_db < 0 else "past the edge: it grows"
-    say(texts, {"number": f"{abs(gain_db):.1f} dB", "means": means})
+    say(texts, {"number": margin(-gain_db, at_least=True), "means": means})
 
 
 def runaway_frequency(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
