@@ -39,6 +39,12 @@ BAR = 4  # beats in which later answers are shown, or twice the longest delay
 CROSSED, ROUNDS, TALLEST = {"straight": 0.0, "half crossed": 0.5, "all crossed": 1.0}, 8, 0.44
 #: Height of a mark on a ruler by how many sixteenths it stands from a beat.
 MARK_HEIGHTS = (0.30, 0.12, 0.20, 0.12)
+PARTS = (
+    "0",
+    "\N{VULGAR FRACTION ONE QUARTER}",
+    "\N{VULGAR FRACTION ONE HALF}",
+    "\N{VULGAR FRACTION THREE QUARTERS}",
+)
 #: Half of the width of a ribbon and where heads stand, in rows, and how many marks it has at most.
 RIBBON, HEAD_ROW, MOST_MARKS = 0.24, 0.5, 100
 
@@ -379,7 +385,11 @@ def _ribbon(
     look = {"colors": canvas.color("text"), "linewidths": 0.6 * profile.line_pt, "zorder": 2.6}
     lines, beats = LineCollection(strokes, **look), at[::sixteenths]
     canvas.axes.add_collection(lines)
-    numbers = [canvas.note((beats[k], row), f"{k}", "right") for k in range(0, len(beats), every)]
+    numbered = {sixteenths * k: f"{k}" for k in range(0, len(beats), every)}
+    if len(beats) == 1:  # parts of one then
+        words = "" if canvas.symbols_only else " beat"
+        numbered |= {k: part + words * (k == 1) for k, part in enumerate(PARTS[: len(at)]) if k}
+    numbers = [canvas.note((at[k], row), text, "right") for k, text in numbered.items()]
     for number in numbers:
         number.set_x(0.25 * profile.text_pt)
     return lines, numbers

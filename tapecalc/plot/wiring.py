@@ -81,6 +81,9 @@ def read_patches(name: str) -> dict[str, Patch]:
     return {name: _patch(**patch) for name, patch in _read(name).items()}
 
 
+WIDE_MACHINE = (
+    17.4  # right edge of a tape machine, in steps of a patch, from which on words beside it are few
+)
 #: The patches by name.
 PATCHES = read_patches("patches.toml")
 
@@ -97,10 +100,12 @@ def patch_diagram(canvas: Canvas, name: str, *, steps: int | None = None) -> Dra
     if steps is not None:
         caption = _said_of_step(patch, whole("steps", steps, 0, count + 1))
     _head(canvas, patch)
-    texts = numbers(patch) if canvas.symbols_only else {}
+    texts, sheet = numbers(patch) if canvas.symbols_only else {}, canvas.sketch()
+    if sheet.width < NARROW and dict(patch.panels)["machine"][2] > WIDE_MACHINE:
+        texts.setdefault("limiter,\nspeakers", "limiter")  # for which alone there is room beside it
     plugged = count + 1 if steps is None else steps
     shown = replace(patch, labels=()) if canvas.symbols_only else patch
-    drawn = draw_patch(canvas.sketch(), shown, texts, plugged=plugged, words=not canvas.symbols_only)
+    drawn = draw_patch(sheet, shown, texts, plugged=plugged, words=not canvas.symbols_only)
     return Drawn(canvas.figure, drawn, caption, patch.alt, (COMMON_PRACTICE,))
 
 
