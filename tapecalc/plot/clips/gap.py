@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import cache
 from typing import Any, NamedTuple, cast
 
 import numpy as np
@@ -49,7 +50,7 @@ LEAST_TONE, ROUND = 0.1, 1.8  # s: the shortest tone that is played, and about h
 ONSET, REVEAL = 0.01, 0.15  # s in which a tone sets in, and in which a wave appears
 #: Shares of the clip at which the tape begins to slow down, is at the null, and goes back; then each speed.
 SLOWED = (0.12, 0.55, 0.65)
-LIFTED = (0.45, 0.9)  # shares of the clip between which the tape is lifted
+LIFTED = (0.5, 0.72)  # shares of the clip between which the tape is lifted; then it stays so
 WAY = 0.25  # s from head to head, where it does not matter
 SINKING = 0.9  # s in which the tape comes down on the head: no large part of the picture may flash
 STEPS = 9  # distances at which the phrase is played, to be mixed
@@ -210,6 +211,7 @@ def _read(drawn: Drawn, rounds: _Rounds, tape_speed: float, contact: response.He
     at_rest, width = _paths(magnets), contact.gap * contact.gap_factor
     coating, bottom, right = contact.coating_thickness, contact.separation, view.ends[1]
     middle, most, moved = bottom + coating / 2, 0.4 * min(coating, view.ends[3] - bottom), new_to()
+    mean_of = cache(lambda length: float(mean_wave(width, length)))
     trace = view.curve([], [], "echo", 1.0, zorder=3.2)
     bar = view.curve([], [], "echo", 1.6, zorder=3.3)
 
@@ -228,7 +230,7 @@ def _read(drawn: Drawn, rounds: _Rounds, tape_speed: float, contact: response.He
             paths = view.magnet_paths(length, coating, bottom=bottom, shift=passed * length)
             _magnetize(magnets, paths, shown)
         if sounds:
-            most_read = most * float(mean_wave(width, length))
+            most_read = most * mean_of(length)
             x = np.linspace(0, min(right, passed * length), 400)
             trace.set_data(x, middle + most_read * wave(x, length, passed * length))
             now = middle + most_read * float(wave(0, length, passed * length))
@@ -495,7 +497,6 @@ def _lifting(drawn: Drawn, tape_speed: float, contact: response.HeadContact, mos
         for tone, *of_tone in zip(TONES, *(drawn.artists[name] for name in parts), strict=True)
     ]
     view = drawn.artists["views"][0]
-
     moved = new_to()
 
     def update(now: float, told: float) -> None:
@@ -531,15 +532,16 @@ def _row(
     apexes = np.array([-way[:, 1].min() for way in closing.get_segments()])
     colors = [closing.get_color()[0], reaching.get_color()[0]]
     fields = [(lines, Artist.get_transform(lines)) for lines in (reaching, closing)]
+    lowest = view.magnet_paths(length, coating, bottom=-most, shift=length / 4)
     (left, bottom, wide, high), head = view.box, view.at(0, -most)[1]
     seen, above = ((left, low, wide, bottom + high - low) for low in (bottom, head))
 
-    moved = new_to()
+    moved, said_anew, turned_anew = new_to(), new_to(), new_to()
 
     def update(now: float, told: float) -> None:
-        loss.set_text(
-            in_db(float(response.spacing_loss_db(tone, tone * length, told))) if told < most else lost
-        )
+        if said_anew(told):
+            lost_db = float(response.spacing_loss_db(tone, tone * length, told))
+            loss.set_text(in_db(lost_db) if told < most else lost)
         if not moved(now):
             return
         down = now - most
@@ -552,13 +554,15 @@ def _row(
             x, y, *size = above if down else seen
             lines.set_clip_path(Rectangle((x, y), *size, transform=view.sheet.axes.transData))
         turned = apexes <= now
-        closing.set_color([colors[0 if back else 1] for back in turned])
-        back = bool(turned.any())
-        if turned.size:
+        if turned.size and turned_anew(int(turned.sum())):
+            closing.set_color([colors[0 if back else 1] for back in turned])
+            back = bool(turned.any())
             said.set_color(view.sheet.color("frame" if back else "echo"))
             said.set_text(words and ("turns back" if back else "arrives"))
-        here = {"bottom": down, "shift": length / 4}
-        _magnetize(magnets, view.magnet_paths(length, coating, **here) if down else at_rest)
+        up = Affine2D().translate(0, now)
+        here = {name: path.transformed(up) for name, path in lowest.items()}
+        _magnetize(magnets, here if down else at_rest)
 
     changing = [said, loss] if apexes.size else [loss]
-    return Part([*bodies, *magnets.values(), reaching, closing, grain, *changing], update)
+    field = [lines for lines in (reaching, closing) if lines.get_segments()]
+    return Part([*bodies, *magnets.values(), *field, grain, *changing], update)
