@@ -376,11 +376,11 @@ def runaway_frequency(
     (frequency, level), start, thin = _outline(loop), _start(found), STRUCTURE * canvas.profile.line_pt
     beyond = found.frequency is not None and found.frequency > AUDIBLE[1]
     teeth = sum(map(bool, loop.head_gains)) > 1
-    gray = teeth and likely is not None and profile.narrow
+    gray, far = teeth and likely is not None and profile.narrow, margin(found.margin_db, at_least=at_least)
     canvas.head(
         _first_tone(found, at_least=at_least),
         _heads_of(loop, "; gray: likely bumps" * gray + ", beyond what is heard" * beyond),
-        answer=margin(found.margin_db, at_least=at_least),
+        answer=far,
         means=margin_means(found.stable, at_least=at_least),
     )
     width = profile.line_pt * (0.4 if teeth else 1)
@@ -417,7 +417,6 @@ def runaway_frequency(
         note.set_bbox(plate)
     if not (teeth and profile.narrow):  # which leave no room for names
         _name_gains(canvas, lines, plate)
-    far = margin(found.margin_db, at_least=at_least)
     said = f"margin {far}{' or more' if at_least else ''}, {_first(found)}"
     if not found.stable:
         runs = "at the most, perhaps running away" if at_least else "running away"
