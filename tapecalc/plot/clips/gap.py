@@ -50,7 +50,7 @@ LEAST_TONE, ROUND = 0.1, 1.8  # s: the shortest tone that is played, and about h
 ONSET, REVEAL = 0.01, 0.15  # s in which a tone sets in, and in which a wave appears
 #: Shares of the clip at which the tape begins to slow down, is at the null, and goes back; then each speed.
 SLOWED = (0.12, 0.55, 0.65)
-LIFTED = (0.5, 0.72)  # shares of the clip between which the tape is lifted; then it stays so
+LIFTED = (0.45, 0.75)  # shares of the clip between which the tape is lifted; then it stays so
 WAY = 0.25  # s from head to head, where it does not matter
 SINKING = 0.9  # s in which the tape comes down on the head: no large part of the picture may flash
 STEPS = 9  # distances at which the phrase is played, to be mixed
