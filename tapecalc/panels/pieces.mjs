@@ -11,6 +11,7 @@ const REACH_S = 1.6e-3; // how far from the usual delay is looked
 const HIGHEST_HZ = 4000; // of the noise
 const SMOOTH_TAPS = 64; // to either side
 const KNOT = 32; // samples between two delays that are worked out
+const [COARSE, LIKELY] = [4, 0.4]; // samples from look to look; share of the best from which on it may be the best
 
 /**
  * Mirrors tapecalc.calc.flutter.fluttered_delay of the first repeat.
@@ -117,26 +118,38 @@ export function piecePlaces(length, usual) {
 }
 
 /**
- * The delay of one piece: where it is most like the echo, looked for at every second sample, then at those
- * beside the best, and refined by a parabola.
+ * How alike a piece and as much of a stretch are, counting every so many samples.
+ * @param {Float64Array} piece @param {Float64Array} stretch @param {number} step
+ */
+function likeness(piece, stretch, step) {
+  let sum = 0;
+  for (let at = 0; at < piece.length; at += step) sum += piece[at] * stretch[at];
+  return sum;
+}
+
+/**
+ * The delay of one piece: where it is most like the echo, refined by a parabola. A first look at every fourth place
+ * counts every second sample, since noise up to 4 kHz stays alike that long; then all is counted around each
+ * place that may be the best.
  * @param {Float64Array} dry @param {Float64Array} played @param {number} length
  * @param {{begin: number, span: [number, number]}} place
  * @returns {number} s
  */
 export function pieceDelay(dry, played, length, { begin, span }) {
   const last = span[1] - span[0] - length;
-  const match = (/** @type {number} */ shift) => {
-    const from = span[0] + shift;
-    let sum = 0;
-    for (let at = 0; at < length; at += 1) sum += dry[begin + at] * played[from + at];
-    return sum;
+  const [piece, stretch] = [dry.subarray(begin, begin + length), played.subarray(...span)];
+  const looks = Array.from({ length: Math.floor(last / COARSE) + 1 }, (_, k) => likeness(piece, stretch.subarray(COARSE * k), 2));
+  const enough = LIKELY * Math.max(...looks);
+  const found = new Float64Array(last + 1).fill(-Infinity);
+  const known = (/** @type {number} */ shift) => {
+    if (found[shift] === -Infinity) found[shift] = likeness(piece, stretch.subarray(shift), 1);
+    return found[shift];
   };
-  const found = Array.from({ length: last / 2 + 1 }, (_, k) => match(2 * k));
-  let best = 2 * found.indexOf(Math.max(...found));
-  const known = (/** @type {number} */ shift) => (shift % 2 ? match(shift) : found[shift / 2]);
-  if (best > 0 && known(best - 1) > known(best)) best -= 1;
-  else if (best < last && known(best + 1) > known(best)) best += 1;
-  const top = Math.min(Math.max(best, 1), last - 1);
+  for (const [at, look] of looks.entries()) {
+    const [from, to] = [COARSE * at - COARSE / 2, COARSE * at + COARSE / 2];
+    for (let near = Math.max(from, 0); look >= enough && near <= Math.min(to, last); near += 1) known(near);
+  }
+  const top = Math.min(Math.max(found.indexOf(Math.max(...found)), 1), last - 1);
   const [left, peak, right] = [known(top - 1), known(top), known(top + 1)];
   const shift = top + (0.5 * (left - right)) / (left - 2 * peak + right);
   return (span[0] - begin + shift) / PIECE_RATE;

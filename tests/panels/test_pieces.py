@@ -101,22 +101,26 @@ def test_the_echo_is_the_noise_late_by_the_delay(sounds):
     assert not np.any(sounds["played"][:8000])
 
 
-@pytest.mark.parametrize("length", [160, 640, 6400])
-def test_a_piece_finds_the_peak_of_its_correlation(sounds, length):
-    script = f"""
-      const places = piecePlaces({length}, 0.2178), spans = places.map(({{ span }}) => span);
-      const played = playedPieces((time) => flutteredDelay(time, 0.005, 10, 0.2178), 0.01, spans);
-      return places.map((place) => [place, pieceDelay(pieceSounds().dry, played, {length}, place)]);
-    """
-    found = scripts.run("pieces", script)
-    assert [place["middle"] for place, _ in found] == pytest.approx(np.arange(0.15, 2.1, 0.1))
-    for place, delay in found:
-        first, (begin, end) = place["begin"], place["span"]
-        assert first == round(place["middle"] * RATE) - length // 2 and end - begin == length + 2 * 51
-        if begin < 8000 or end > 70000:
-            continue
-        match = np.correlate(sounds["played"][begin:end], sounds["dry"][first : first + length], "valid")
-        top = np.clip(np.argmax(match), 1, match.size - 2)
-        left, peak, right = match[top - 1 : top + 2]
-        wanted = (begin - first + top + 0.5 * (left - right) / (left - 2 * peak + right)) / RATE
-        assert delay == pytest.approx(wanted, rel=1e-9)
+def test_a_thousand_pieces_find_the_peak_of_their_correlation(sounds):
+    # Length in samples, hiss over noise, depth and rate of the wobble: each is one sound with 20 pieces.
+    rows = [
+        [round(160 * 40**length), 10 ** (-3 * quiet), 0.005 * depth, 0.5 + 9.5 * rate]
+        for length, quiet, depth, rate in places([(0.0, 1.0)] * 4, 6)[:50]
+    ]
+    script = """return given.map(([length, hiss, depth, rate]) => {
+      const places = piecePlaces(length, 0.2178), spans = places.map(({ span }) => span);
+      const played = playedPieces((time) => flutteredDelay(time, depth, rate, 0.2178), hiss, spans);
+      return places.map((place) => [place, Array.from(played.slice(...place.span)),
+        pieceDelay(pieceSounds().dry, played, length, place)]);
+    });"""
+    for (length, *_), pieces in zip(rows, scripts.run("pieces", script, rows), strict=True):
+        middles = [place["middle"] for place, *_ in pieces]
+        assert middles == pytest.approx(np.arange(0.15, 2.1, 0.1))
+        for place, played, delay in pieces:
+            first, (begin, end) = place["begin"], place["span"]
+            assert first == round(place["middle"] * RATE) - length // 2 and end - begin == length + 2 * 51
+            match = np.correlate(played, sounds["dry"][first : first + length], "valid")
+            top = np.clip(np.argmax(match), 1, match.size - 2)
+            left, peak, right = match[top - 1 : top + 2]
+            wanted = (begin - first + top + 0.5 * (left - right) / (left - 2 * peak + right)) / RATE
+            assert delay == pytest.approx(wanted, rel=1e-9)
