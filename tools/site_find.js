@@ -74,33 +74,60 @@ function nearest(word) { // the word that shares most pairs of letters, if it sh
   return best;
 }
 
+function forms(word) { // one and many: bump and bumps, loss and losses, frequency and frequencies
+  const one = [/ies$/, /(?<=ss|x|z|ch|sh)es$/, /(?<!s)s$/].flatMap((end, n) =>
+    (end.test(word) ? [word.replace(end, n ? "" : "y")] : []));
+  return [word, ...one].flatMap(form => [form, `${form}s`, ...(/[^aeiou]y$/.test(form) ? [form.replace(/y$/, "ies")] : [])]);
+}
+
+const LEAST = 2; // letters in each of two words that may be one
+function pattern(word) { // as it is typed, anywhere; in its forms, whole, in one word or in two
+  const apart = form => Array.from({ length: Math.max(0, form.length - 2 * LEAST + 1) }, (_, n) =>
+    `${form.slice(0, n + LEAST)}[\\s\u2010\u2011-]${form.slice(n + LEAST)}`);
+  const whole = forms(word).flatMap(form => [form, ...apart(form)]).join("|");
+  return new RegExp(`${word}|(?<![\\p{L}\\p{N}])(?:${whole})(?![\\p{L}\\p{N}])`, "u");
+}
+
+const patterns = new Map(), worths = new Map();
+const firstIn = (text, word) => {
+  if (!patterns.has(word)) patterns.set(word, pattern(word));
+  return patterns.get(word).exec(text);
+};
+
 function worth(page, word) {
-  const at = page.head.indexOf(word);
-  if (at >= 0) return at === 0 || /\W|_/.test(page.head[at - 1]) ? 8 : 5;
-  if (page.of.includes(word)) return 3;
-  return page.body.includes(word) ? 1 : 0;
+  const head = firstIn(page.head, word);
+  if (head) return head.index === 0 || /\W|_/.test(page.head[head.index - 1]) ? 8 : 5;
+  if (firstIn(page.of, word)) return 3;
+  return firstIn(page.body, word) ? 1 : 0;
+}
+
+function worthOfAll(word) { // kept: the next letter leaves the words before as they are
+  if (!worths.has(word)) worths.set(word, pages.map(page => worth(page, word)));
+  return worths.get(word);
 }
 
 function found(query) { // all words, the best first; at a tie the course before the library
-  const known = word => pages.some(page => worth(page, word));
-  const asked = words(query).map(word => (known(word) ? word : nearest(word)));
-  const rated = asked.length === 0 ? [] : pages.map(page => [Math.min(...asked.map(word => worth(page, word))), page]);
-  rated.forEach(one => {
-    if (one[0]) one[0] += asked.reduce((sum, word) => sum + worth(one[1], word), one[1].address.startsWith("api/") ? -2 : 0);
+  const asked = words(query).map(word => (worthOfAll(word).some(value => value) ? word : nearest(word)));
+  const each = asked.map(worthOfAll), joined = asked.slice(1).map((word, n) => worthOfAll(asked[n] + word));
+  const rated = asked.length === 0 ? [] : pages.map((page, n) => {
+    const whole = joined.map(one => one[n]); // two words may be one
+    const values = each.map((one, k) => Math.max(one[n], whole[k - 1] ?? 0, whole[k] ?? 0)), least = Math.min(...values);
+    const more = [...values, ...whole].reduce((sum, value) => sum + value, page.address.startsWith("api/") ? -2 : 0);
+    return [least && least + more, page];
   });
   return { asked, hits: rated.filter(([value]) => value).sort((a, b) => b[0] - a[0]).map(([, page]) => page) };
 }
 
 function excerpt(page, asked) {
-  const shown = made("span"), at = Math.min(...asked.map(word => page.body.indexOf(word)).filter(n => n >= 0));
-  if (at === Infinity) {
+  const shown = made("span"), at = asked.map(word => firstIn(page.body, word)).filter(one => one);
+  if (at.length === 0) {
     shown.textContent = page.text.slice(0, 2 * AROUND);
     return shown;
   }
-  const word = asked.find(one => page.body.startsWith(one, at));
-  const before = page.text.slice(Math.max(0, at - AROUND), at).replace(at > AROUND ? /^\S*\s/ : "", "");
-  const after = page.text.slice(at + word.length, at + word.length + AROUND).replace(/\s\S*$/, "");
-  shown.append(before, made("mark", page.text.slice(at, at + word.length)), after);
+  const { index, 0: { length } } = at.reduce((first, one) => (one.index < first.index ? one : first));
+  const before = page.text.slice(Math.max(0, index - AROUND), index).replace(index > AROUND ? /^\S*\s/ : "", "");
+  const after = page.text.slice(index + length, index + length + AROUND).replace(/\s\S*$/, "");
+  shown.append(before, made("mark", page.text.slice(index, index + length)), after);
   return shown;
 }
 

@@ -2,6 +2,7 @@
 
 import functools
 import http.server
+import json
 import shutil
 import threading
 
@@ -334,6 +335,54 @@ def test_the_search_finds_lessons_pictures_and_library_from_any_page(tab, site, 
     sought(tab, "delay_from_spacing")
     tab.keyboard.press("Enter")
     tab.wait_for_url("**/api/tapecalc.calc.transport.html#delay_from_spacing")
+
+
+#: What is asked for, and which of the texts below are found, the best first.
+FOUND = {
+    "runaway": "run runaway fled",
+    "run away": "run runaway fled",
+    "runaways": "run runaway fled",
+    "head bump": "bump bumps",
+    "head bumps": "bump bumps",
+    "headbumps": "bump bumps",
+    "wavelengths": "length lengths wave",
+    "wavelength": "length lengths wave",
+    "wave length": "length lengths wave",
+    "cut off": "cut cutoff off",
+    "cutoff": "cut cutoff",
+    "frequency": "frequency many",
+    "frequencies": "frequency many",
+    "loss": "loss losses",
+    "losses": "loss losses",
+}
+TEXTS = {
+    "run": "then it may run away for good",
+    "runaway": "a runaway is loud",
+    "fled": "it has run-away sound",
+    "bump": "one head bump",
+    "bumps": "two head bumps in the bass",
+    "length": "the wavelength on the tape",
+    "lengths": "all wavelengths",
+    "wave": "the wave length",
+    "cut": "the treble is cut off",
+    "cutoff": "above the cutoff",
+    "off": "switched off, then we cut",
+    "frequency": "its frequency",
+    "many": "more frequencies",
+    "loss": "the loss",
+    "losses": "all losses",
+}
+
+
+def test_the_search_knows_two_words_as_one_and_one_as_many(tab, site, tmp_path):
+    there = shutil.copytree(site, tmp_path / "site")
+    places = json.dumps([["a title", "here", f"index.html#{name}", text] for name, text in TEXTS.items()])
+    (there / "search_index.css").write_text(f":root{{--search-index:'{places}'}}")
+    tab.goto((there / A_LESSON).as_uri())
+    for words, found in FOUND.items():
+        assert "read as" not in sought(tab, words)[0]
+        shown = [one.get_attribute("href") for one in tab.locator("dialog li a").all()]
+        assert [address.partition("#")[2] for address in shown] == found.split(), words
 
 
 def test_the_search_shows_text_as_text(tab, site, tmp_path):
