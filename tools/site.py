@@ -350,12 +350,13 @@ class Site:
         renderer = Renderer(self.link_to)
         markdown = MarkdownWithMath(renderer=renderer)
         self.shown = set()  # clips that the page has
-        exercises = Exercises(notebook)
+        exercises = Exercises(notebook, name.lstrip("0123456789_"))
         parts = []
         for number, cell in enumerate(notebook.cells, 1):
             try:
                 if cell.cell_type == "markdown":
-                    parts.append({"kind": "prose", "html": Markup(markdown.render(cell.source))})
+                    shown = exercises.with_guesses(cell.source, markdown.render(cell.source))
+                    parts.append({"kind": "prose", "html": Markup(shown)})
                     parts += [progress_place()] if THE_COURSE in cell.source else []
                 elif cell.cell_type == "code":
                     parts += exercises.around(cell, self.cell(cell, markdown))

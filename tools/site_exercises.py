@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import importlib
+import itertools
 import re
 from html import escape
 from pathlib import Path
@@ -19,6 +20,12 @@ from tapecalc.course.look_back import look_back, variants_for
 from tapecalc.live.modules import joined
 from tapecalc.live.pages import in_script
 
+#: Where a lesson asks for guesses, a list of them; which of them a variable takes; where one is told.
+PREDICT, ITEM = re.compile(r"^## Predict\b", re.M), re.compile(r"(?<=<li>)(.*?)(?=</li>)", re.S)
+TAKEN = re.compile(r"^(\w+) = None +# your guess number (\d)", re.M)
+TOLD = re.compile(r"uess number (\d)(?:(?!</p>).)*</p>", re.S)
+#: A paragraph that asks for one more.
+FIRST = re.compile(r"<p>(?:(?!</p>).)*(?:Guess first|<strong>Guess:)(?:(?!</p>).)*</p>", re.S)
 COURSE = re.compile(r"tapecalc\.course(?:\.([a-z_]+))?")
 STYLE = Path(__file__).parent / "site_exercises.css"
 #: What stands in a place where no script runs.
@@ -32,15 +39,19 @@ STILL = {
 class Exercises:
     """The exercises of one notebook, in its order."""
 
-    def __init__(self, notebook):
+    def __init__(self, notebook, topic=""):
+        self.topic = topic  # of the lesson
         self.found = {}  # key -> exercise
+        self.worded = []  # keys of guesses in words
         self.asked = {}  # name in the notebook -> question from an earlier lesson
         self.modules = {}  # name in the notebook -> module of the course
         self.lesson, self.variants = "", []  # of the questions from earlier lessons
         self.guessed = {}  # variable that takes a guess -> key
-        for source in (cell.source for cell in notebook.cells if cell.cell_type == "code"):
-            for line in _lines(source):
-                self._read(line)
+        sources = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
+        for line in (line for source in sources for line in _lines(source)):
+            self._read(line)
+        taken = [one for source in sources for one in TAKEN.findall(source)]
+        self.numbers = {number for name, number in taken if name in self.guessed}  # that a variable takes
 
     def around(self, cell, parts):
         """What stands on the page for a cell: `parts`, or a place where a number is asked for."""
@@ -60,16 +71,40 @@ class Exercises:
         printed = parts[:-1] if len(parts) > 2 else []  # beside the code and the reply
         return [*printed, _place("truth" if one.is_guess else "exercise", key)]
 
+    def with_guesses(self, source, shown):
+        """The HTML of a text cell with a place for each guess in words, and one where it is told."""
+        if PREDICT.search(source):
+            numbers = itertools.count(1)
+            if not ITEM.search(shown):
+                return shown + self._word("1")
+            return ITEM.sub(lambda item: item[1] + self._asked(str(next(numbers))), shown)
+        shown = FIRST.sub(lambda asked: asked[0] + self._word(f"first-{len(self.worded)}"), shown)
+        return TOLD.sub(self._told, shown)
+
+    def _asked(self, number):
+        """A place for a guess of the list; none for one that is a number, and has its own."""
+        return "" if number in self.numbers else self._word(number)
+
+    def _word(self, name):
+        self.worded.append(f"{self.topic}.guess-{name}")
+        return f'<div data-word="{escape(self.worded[-1])}"></div>'
+
+    def _told(self, told):
+        """A paragraph that tells a guess of the list, the place for the reader's behind it."""
+        key = f"{self.topic}.guess-{told[1]}"
+        return f'{told[0]}<div data-word-told="{escape(key)}"></div>' if key in self.worded else told[0]
+
     def keys(self, *, guesses):
         """Keys of the guesses, or of the exercises."""
-        return [key for key, one in self.found.items() if one.is_guess == guesses]
+        numbers = [key for key, one in self.found.items() if one.is_guess == guesses]
+        return numbers + (self.worded if guesses else [])
 
     def script(self, pages=()):
         """The page's script: what it must know, all modules as one, and the call that begins; or None.
 
         The map tells what has been answered on `pages`.
         """
-        if not (self.found or pages):
+        if not (self.found or self.worded or pages):
             return None
         lessons = [
             {
@@ -79,7 +114,7 @@ class Exercises:
                 "exercises": page.exercises.keys(guesses=False),
             }
             for page in pages
-            if page.exercises.found
+            if page.exercises.found or page.exercises.worded
         ]
         course = {
             "common": COMMON,

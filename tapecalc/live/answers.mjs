@@ -128,6 +128,7 @@ export function mountExercises(page, course, keeper) {
     truths.set(keyOf(place, "truth"), mountTruth(place, course, answers));
   }
   for (const place of placesOf(page, "guess")) mountGuess(place, course, answers, truths);
+  mountWords(page, answers);
   for (const place of placesOf(page, "exercise")) mountExercise(place, course, answers);
   const backs = placesOf(page, "lookBack");
   if (backs.length) mountLookBack(backs, course, answers);
@@ -136,11 +137,11 @@ export function mountExercises(page, course, keeper) {
 
 /**
  * @param {Document} page
- * @param {"truth" | "guess" | "exercise" | "lookBack" | "progress"} kind
+ * @param {"truth" | "guess" | "word" | "wordTold" | "exercise" | "lookBack" | "progress"} kind
  * @returns {HTMLElement[]}
  */
 function placesOf(page, kind) {
-  const name = kind === "lookBack" ? "look-back" : kind;
+  const name = kind.replace(/[A-Z]/, (letter) => `-${letter.toLowerCase()}`);
   return [.../** @type {NodeListOf<HTMLElement>} */ (page.querySelectorAll(`[data-${name}]`))];
 }
 
@@ -202,16 +203,65 @@ function mountTruth(place, course, answers) {
   const line = statusLine();
   const show = () => {
     const said = answers.said[key];
-    if (said) {
-      tell(line, judge(course.exercises[key], course.common, said.text));
-    } else {
-      const way = element("a", { href: `#${idOf(key)}` }, "guess first");
-      line.replaceChildren("You have made no guess yet: ", way, ".");
-    }
+    if (said) tell(line, judge(course.exercises[key], course.common, said.text));
+    else noGuess(line, key);
   };
   place.replaceChildren(line);
   show();
   return show;
+}
+
+/**
+ * Guesses in words are kept, and shown again where the lesson tells what is true.
+ * @param {Document} page
+ * @param {Answers} answers
+ */
+function mountWords(page, answers) {
+  const told = placesOf(page, "wordTold").map((place) => {
+    const [key, line] = [keyOf(place, "wordTold"), statusLine()];
+    place.replaceChildren(line);
+    return { key, show: () => showWord(line, key, answers) };
+  });
+  for (const place of placesOf(page, "word")) {
+    const key = keyOf(place, "word");
+    const back = told.filter((one) => one.key === key);
+    const number = /guess-(\d)$/.exec(key);
+    const field = answerField(key, number ? `Your guess number ${number[1]}` : "Your guess", "Keep", (text) => {
+      if (!text) return { state: "open", sentence: "Write a word or two." };
+      answers.say(key, { text, state: "guess" });
+      for (const { show } of back) show();
+      const later = back.length ? " Further down you meet it again." : "";
+      return { state: "guess", sentence: `Kept: ${asSaid(text)}.${later}` };
+    });
+    place.replaceChildren(field.whole);
+    if (answers.said[key]) field.fill(answers.said[key].text);
+  }
+  for (const { show } of told) show();
+}
+
+/**
+ * @param {HTMLElement} line
+ * @param {string} key
+ * @param {Answers} answers
+ */
+function showWord(line, key, answers) {
+  const said = answers.said[key];
+  if (said) tell(line, { state: "guess", sentence: `You guessed: ${asSaid(said.text)}.` });
+  else noGuess(line, key);
+}
+
+/** @param {string} text @returns {string} without a full stop of its own */
+function asSaid(text) {
+  return text.replace(/\.+$/, "");
+}
+
+/**
+ * @param {HTMLElement} line
+ * @param {string} key
+ */
+function noGuess(line, key) {
+  const way = element("a", { href: `#${idOf(key)}` }, "guess first");
+  line.replaceChildren("You have made no guess yet: ", way, ".");
 }
 
 /**
@@ -279,15 +329,15 @@ function whereKept(answers, some) {
  * @param {Answers} answers
  */
 function progressTable(lessons, answers) {
-  const names = ["Lesson", "Guess", "Exercises"].map((name) => element("th", { scope: "col" }, name));
+  const names = ["Lesson", "Guesses", "Exercises"].map((name) => element("th", { scope: "col" }, name));
   const table = element("table", {}, element("thead", {}, element("tr", {}, ...names)));
   const body = element("tbody", {});
   for (const { title, file, guesses, exercises } of lessons) {
     const right = exercises.filter((key) => answers.said[key]?.state === "right").length;
     const made = guesses.filter((key) => answers.said[key]).length;
     const name = element("th", { scope: "row" }, element("a", { href: file }, title));
-    const guess = guesses.length ? (made ? "made" : "not yet") : "";
-    const done = `${right} of ${exercises.length} right`;
+    const guess = guesses.length ? `${made} of ${guesses.length}` : "";
+    const done = exercises.length ? `${right} of ${exercises.length} right` : "";
     body.append(element("tr", {}, name, element("td", {}, guess), element("td", {}, done)));
   }
   table.append(body);

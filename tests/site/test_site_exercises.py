@@ -41,6 +41,38 @@ def test_a_guess_is_asked_where_it_is_taken_and_meets_the_truth_where_it_is_chec
     assert found.keys(guesses=True) == ["delay.first_guess"] and found.keys(guesses=False) == []
 
 
+def test_guesses_in_words_are_asked_in_the_list_and_met_where_they_are_told():
+    found, _ = made(IMPORT.replace("None", "None  # your guess number 1, instead of None"))
+    assert found.numbers == set()  # nothing checks it
+    found, _ = made(f"{IMPORT}  # your guess number 1", "lesson.first_guess.check(guess_ms)")
+    found.topic = "delay"
+    asked = found.with_guesses("## Predict\n1. a\n2. b", "<ol>\n<li>a</li>\n<li><p>b</p></li>\n</ol>")
+    assert asked == '<ol>\n<li>a</li>\n<li><p>b</p><div data-word="delay.guess-2"></div></li>\n</ol>'
+    told = found.with_guesses(
+        "", "<p>So (guess number 2) it is.</p><p>Guess number 1.</p><p>Guess number 3.</p>"
+    )
+    assert told == (
+        '<p>So (guess number 2) it is.</p><div data-word-told="delay.guess-2"></div>'
+        "<p>Guess number 1.</p><p>Guess number 3.</p>"
+    )
+    first = found.with_guesses(
+        "", "<p>We guess it.</p><p><strong>Guess first:</strong> up or down?</p><p>Go on.</p>"
+    )
+    assert first == (
+        "<p>We guess it.</p><p><strong>Guess first:</strong> up or down?</p>"
+        '<div data-word="delay.guess-first-1"></div><p>Go on.</p>'
+    )
+    assert found.keys(guesses=True) == ["delay.first_guess", "delay.guess-2", "delay.guess-first-1"]
+
+
+def test_a_prediction_without_a_list_has_one_field():
+    found, _ = made()
+    found.topic = "workbench"
+    shown = found.with_guesses("## Predict\nBefore or after?", "<p>Before or after?</p>")
+    assert shown == '<p>Before or after?</p><div data-word="workbench.guess-1"></div>'
+    assert "mountExercises" in found.script()
+
+
 def test_questions_from_earlier_lessons_stand_in_words_with_their_solution():
     look_back = (
         'from tapecalc.course.look_back import look_back\nfirst, second = look_back("tempo")\nfirst.ask(None)'
