@@ -74,13 +74,17 @@ TRY = "try.html"
 PROMISES = "promises.html"
 THE_COURSE = "## The course\n"  # on the map; below it stands what has been done
 ICON = "icon.svg"
-#: What a lesson's first cell says for the index, and the figure that it begins with.
+#: What a lesson's first cell says for the index, and the figure there; its page begins with that.
 IN_INDEX = re.compile(
     r"<!-- in the index: (?P<finds>.*?)\n!\[.*?\]\(\.\./figures/(?P<figure>\w+)\.png\) -->", re.S
 )
-#: What the others begin with.
-FIGURE, PREVIEW_ALT = "tape_path", "The way of the tape past its heads"
-OTHER_FIGURE = {"workbench": "tempo_map"}
+FIGURE, PREVIEW_ALT = "tape_path", "The way of the tape past its heads"  # what the others begin with
+#: What begins where the figure of the index would tell what the lesson asks to guess.
+OTHER_FIGURE = {
+    "workbench": "machine_back", "01_delay": "at_the_gap", "02_wavelength": "lifted_tape",
+    "03_repeats": "patch_sends", "04_tempo": "head_rhythm", "05_flutter": "deck_works",
+    "07_patching": "mixer_back", "08_measuring": "machine_back",
+}  # fmt: skip
 #: Where a notebook has the playable tape a page has its picture, and the way to a tape that plays.
 TAPE_STILL = 'class="tape-still"'
 PLAY_IT = (
@@ -377,7 +381,7 @@ class Site:
             name=name,
             title=titles[0],
             sentence=_capital(" ".join(said["finds"].split()) + "." if said else first_sentence(lead)),
-            figure=said["figure"] if said else OTHER_FIGURE.get(name, FIGURE),
+            figure=OTHER_FIGURE.get(name, said["figure"] if said else FIGURE),
             head=head,
             lead=lead,
             parts=_joined(parts[1:]),

@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import html
+import importlib
 import io
 import json
 import os
@@ -311,6 +312,16 @@ def test_a_shared_page_says_what_it_is_with_a_picture_of_the_site(pages, files):
         assert files[picture].startswith(b"\x89PNG"), name
         sentences += [tags["description"]] if name[:2].isdigit() and name != "404.html" else []
     assert len(set(sentences)) == len(sentences) == 9
+
+
+def test_no_lesson_begins_with_a_picture_that_tells_what_it_asks_to_guess(pages, files):
+    for name, page in pages.items():
+        if re.match(r"0[1-9]_", name):
+            truth = importlib.import_module(f"tapecalc.course.{name[3:-5]}").first_guess.data["truth"]
+            lead = next(a["src"] for a in page.all("img") if a["src"].startswith("gallery/"))
+            words = html.unescape(re.sub(r"<[^>]+>", " ", files[lead].decode()))
+            number, _, unit = truth.partition(" ")
+            assert not re.search(rf"(?<![\d.]){float(number):.3g}\s?{unit}(?!\w)", words), (name, truth)
 
 
 def test_where_the_site_stands_is_said_only_if_it_is_known():
