@@ -20,6 +20,7 @@ from __future__ import annotations
 import argparse
 import base64
 import copy
+import functools
 import hashlib
 import html
 import os
@@ -28,6 +29,7 @@ import subprocess
 import sys
 import tempfile
 import xml.etree.ElementTree as ET
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from urllib.parse import unquote
@@ -48,7 +50,7 @@ from site_exercises import STYLE as EXERCISES_STYLE
 from site_exercises import Exercises, progress_place
 from site_find import contents_of, index_sheet, plain, search_index
 from site_gallery import PAGE as GALLERY
-from site_gallery import archives, clip_of, clips_in, gallery_figures, lighter
+from site_gallery import archives, clip_of, clips_in, gallery_figures, layouts, lighter
 from site_panels import panel_in, panels_script, small
 
 from tapecalc import __version__
@@ -97,8 +99,6 @@ MATHML = "http://www.w3.org/1998/Math/MathML"
 STOP_BEHIND_MATH = re.compile(r'(<math [^>]*display="inline"[^>]*>(?:(?!</math>).)*</math>)([).,:;?!]+)')
 EMBEDDED = re.compile(r"data:(audio/mpeg|image/svg\+xml);base64,([A-Za-z0-9+/=]+)")
 ADDRESS = re.compile(r"(?i)^([a-z][a-z0-9+.-]*:|//)")
-
-DARK = "screen and (prefers-color-scheme: dark)"
 
 ET.register_namespace("", MATHML)
 
@@ -149,6 +149,11 @@ def page_file(name):
 def reading_order(names):
     """Names of notebooks in the order in which to read them."""
     return sorted(names, key=lambda name: (FIRST.index(name) if name in FIRST else len(FIRST), name))
+
+
+def notebooks_in(files):
+    """Names of the notebooks among files, in the order in which to read them."""
+    return reading_order(Path(name).stem for name in files if re.fullmatch(r"notebooks/[^/]+\.ipynb", name))
 
 
 def tracked():
@@ -248,10 +253,8 @@ class Renderer(IPythonRenderer):
         if not alt:
             raise Refused(f"the picture {url} has no description")
         figure = re.fullmatch(r"\.\./figures/(\w+)\.png", url)
-        if figure and figure[1] in CATALOG:  # the gallery has it for both grounds
-            dark = f'<source srcset="gallery/{figure[1]}_dark.svg" media="{DARK}">'
-            light = f'<img src="gallery/{figure[1]}_light.svg" alt="{alt}" loading="lazy">'
-            return f"<picture>{dark}{light}</picture>"
+        if figure and figure[1] in CATALOG:  # the gallery has it
+            return f'<img class="drawn" src="gallery/{figure[1]}.svg" alt="{alt}" loading="lazy">'
         return f'<img src="{html.escape(self.link_to(url))}" alt="{alt}" loading="lazy">'
 
     def block_code(self, code, info=None):
@@ -290,12 +293,11 @@ def explained(text):
 class Site:
     """The files of a site as they are made: name on the site -> bytes."""
 
-    def __init__(self, known, *, filmed=False, base=""):
+    def __init__(self, known, *, film=None, base=""):
         self.known = known  # files that may be linked, from the project's folder
-        self.filmed = filmed  # whether clips are filmed
+        self.film = film  # gives files of a clip and what is said of it; None for a site without clips
         self.base = base  # where the site will stand, if that is known
-        stems = (Path(name).stem for name in known if re.fullmatch(r"notebooks/[^/]+\.ipynb", name))
-        self.names = reading_order(stems)
+        self.names = notebooks_in(known)
         self.files = {}
         loader = jinja2.FileSystemLoader(Path(__file__).parent)
         self.templates = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined,
@@ -393,7 +395,7 @@ class Site:
     def cell(self, cell, markdown):
         """A cell's code, what it put out, and the clips it makes."""
         parts = [{"kind": "code", "html": Markup(_colored(cell.source))}, *self.outputs(cell, markdown)]
-        for name in clips_in(cell.source) if self.filmed else ():
+        for name in clips_in(cell.source) if self.film else ():
             if name not in self.shown:
                 parts.append(self.clip(name))
                 self.shown.add(name)
@@ -401,7 +403,7 @@ class Site:
 
     def clip(self, name):
         """A clip of the bundled machine, with its poster and what is heard in it."""
-        files, words = clip_of(name)
+        files, words = self.film(name)
         self.files |= files
         return {"kind": "clip", "name": name, **words}
 
@@ -586,13 +588,34 @@ def places(pages):
 
 
 def site_files(*, plan=True, packed=False, base=""):
-    """All files of the site: name -> bytes; with archives and clips if `packed`."""
-    site = Site(tracked(), filmed=packed, base=base)
-    read = {name: read_notebook(ROOT / "notebooks" / f"{name}.ipynb") for name in site.names}
+    """All files of the site: name -> bytes; with archives and clips if `packed`.
+
+    What takes long is then made in processes beside this one.
+    """
+    if not packed:
+        return made_files(functools.partial, plan=plan, base=base)
+    with ProcessPoolExecutor() as pool:
+        try:
+            return made_files(lambda *task: pool.submit(*task).result, plan=plan, packed=True, base=base)
+        finally:
+            pool.shutdown(cancel_futures=True)  # for a site that is refused
+
+
+def made_files(begin, *, plan, packed=False, base=""):
+    """All files of the site; `begin` takes a function with its arguments, and gives what waits for it."""
+    known = tracked()
+    read = {name: read_notebook(ROOT / "notebooks" / f"{name}.ipynb") for name in notebooks_in(known)}
+    drawn, filmed, packs = begin(gallery_figures), {}, []
+    if packed:
+        sources = [cell.source for each in read.values() for cell in each.cells if cell.cell_type == "code"]
+        clips = {name for source in sources for name in clips_in(source)}
+        filmed = {name: begin(clip_of, name) for name in sorted(clips)}
+        packs = [begin(archives, profiles) for profiles in layouts()]
+    site = Site(known, film=(lambda name: filmed[name]()) if packed else None, base=base)
     pages = [site.page(name, notebook) for name, notebook in read.items()]
     common = {"places": places(pages)}
-    shown, figures = gallery_figures()
     modules = api_pages()
+    shown, figures = drawn()
     used = link_lessons(modules, {page.file: (page.title, uses_in(read[page.name])) for page in pages})
     add_lessons(site, pages, used, {figure["name"]: figure for figure in figures}, common)
     for module in modules:
@@ -612,8 +635,8 @@ def site_files(*, plan=True, packed=False, base=""):
         "site_api_index", API, rooms=rooms, title="Library - tapecalc", **common,
         sentence="What the library offers, module by module.", sections=[(2, room, room) for room in rooms],
     )  # fmt: skip
-    zips = archives() if packed else {}
-    sizes = [(address, Path(address).stem, f"{len(zips[address]) / 1e6:.1f}") for address in zips]
+    zips = {address: content for pack in packs for address, content in pack().items()}
+    sizes = [(address, Path(address).stem, f"{len(zips[address]) / 1e6:.1f}") for address in sorted(zips)]
     site.add(
         "site_gallery", GALLERY, entries=figures, archives=sizes, credit=style.CREDIT,
         title="Pictures - tapecalc", sentence="Every figure of the course, for videos, articles and lessons.",

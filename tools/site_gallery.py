@@ -5,17 +5,23 @@ import base64
 import io
 import re
 import zipfile
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import numpy as np
+from matplotlib.colors import to_hex, to_rgba
+from matplotlib.lines import Line2D
+from matplotlib.text import Annotation, Text
+from PIL import Image
+from PIL.PngImagePlugin import PngInfo
 from site_panels import small
 
+from tapecalc.machine import example_machine
 from tapecalc.plot import style
 from tapecalc.plot.catalog import CATALOG, draw
 from tapecalc.plot.clips import CLIPS, write_clip
-from tapecalc.report.figure_folder import write_gallery
+from tapecalc.report.figure_folder import caption_entry, captions_head
 from tapecalc.report.plan_page import PROFILE
 
 PAGE = "gallery.html"
@@ -25,6 +31,10 @@ SHOWN = replace(PROFILE, name="site")
 FILMED = replace(style.PROFILES["page"], name="film", dpi=90)
 SECONDS, FPS = 4, 20
 FINENESS = 10  # steps in a point of the ways in pictures
+LICENSE = Path(__file__).parents[1] / "LICENSE-PICTURES"
+#: What an artist may call a color of its own.
+COLORS = ("color", "facecolor", "edgecolor", "markerfacecolor", "markeredgecolor", "hatchcolor")
+QUICK = 3  # of 9: how hard PNG is packed; 6 takes twice as long for a tenth less
 EPOCH = (2026, 1, 1, 0, 0, 0)  # of files in archives, which then come out the same
 
 
@@ -34,11 +44,8 @@ def gallery_figures():
     for name, entry in CATALOG.items():
         drawn = draw(name, profile=SHOWN)
         title = drawn.title or entry.shows
-        light = lighter(style.figure_bytes(drawn.figure, "svg", title=drawn.title, alt=drawn.alt))
-        files |= {
-            f"gallery/{name}_light.svg": light,
-            f"gallery/{name}_dark.svg": style.on_ground(light, "dark"),
-        }
+        drawing = style.figure_bytes(drawn.figure, "svg", title=drawn.title, alt=drawn.alt)
+        files[f"gallery/{name}.svg"] = lighter(drawing)
         width, height = (round(96 * inches) for inches in drawn.figure.get_size_inches().tolist())
         words = {"title": title, "alt": drawn.alt, "caption": drawn.caption, "sources": drawn.sources}
         entries.append({"name": name, "width": width, "height": height, **words})
@@ -101,19 +108,91 @@ def clip_of(name):
     }  # fmt: skip
 
 
-def archive(profile):
-    """All figures in one size as a ZIP file: SVG and PNG, what is said about each, and the license."""
-    buffer = io.BytesIO()
-    with TemporaryDirectory() as folder, zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as packed:
-        paths = write_gallery(folder, profile=profile)
-        paths.append(Path(__file__).parents[1] / "LICENSE-PICTURES")
-        for path in sorted(paths):
-            packed.writestr(zipfile.ZipInfo(f"{profile}/{path.name}", EPOCH), path.read_bytes())
+def layouts():
+    """The profiles by their layout: those of a group differ in ground and fineness only."""
+    groups = {}
+    for profile in style.PROFILES.values():
+        layout = replace(profile, name="", dpi=0, ground=style.GROUNDS["light"])
+        groups.setdefault(layout, []).append(profile)
+    return sorted(groups.values(), key=len, reverse=True)  # what takes longest begins first
+
+
+def archives(profiles):
+    """All figures in some profiles of one layout: address -> ZIP file.
+
+    Each has SVG and PNG, what is said of each, and the license. PNG is packed as it is.
+    """
+    machine, buffers = example_machine(), {profile.name: io.BytesIO() for profile in profiles}
+    packs = {name: zipfile.ZipFile(buffer, "w") for name, buffer in buffers.items()}
+    said = {name: [captions_head(machine)] for name in buffers}
+
+    def pack(profile, name, content, how=zipfile.ZIP_DEFLATED):
+        packs[profile].writestr(zipfile.ZipInfo(f"{profile}/{name}", EPOCH), content, how)
+
+    for name in CATALOG:
+        drawn = draw(name, machine, profile=profiles[0].on("light"))
+        for profile, svg, png in looks(drawn, profiles):
+            pack(profile.name, f"{name}.svg", svg)
+            pack(profile.name, f"{name}.png", png, zipfile.ZIP_STORED)
+            said[profile.name].append(caption_entry(name, drawn, profile.name))
+    for profile in buffers:
+        head, *entries = said[profile]
+        pack(profile, "captions.md", head + "\n".join(entries))
+        pack(profile, "LICENSE-PICTURES", LICENSE.read_bytes())
+        packs[profile].close()
+    return {f"gallery/{name}.zip": buffer.getvalue() for name, buffer in buffers.items()}
+
+
+def looks(drawn, profiles):
+    """A figure on the light ground as each profile has it, (profile, SVG, PNG): only its colors change."""
+    figure, about = drawn.figure, {"title": drawn.title, "alt": drawn.alt}
+    own, drawings = _colors_in(figure), {}
+    for profile in profiles:
+        ground = profile.ground.name
+        for artist, colors in own:
+            artist.set(**{name: _twin(color, ground) for name, color in colors.items()})
+        figure.set_dpi(profile.dpi)
+        if ground not in drawings:  # a drawing is as fine in all
+            drawings[ground] = style.figure_bytes(figure, "svg", **about)
+        yield profile, drawings[ground], _png(figure, **about)
+
+
+def _png(figure, title, alt):
+    """A figure as `style.figure_bytes` gives it, the same points packed in half the time."""
+    words = {"Title": title, "Description": alt, "Author": style.CREATOR, "Copyright": style.LICENSE}
+    said, buffer = PngInfo(), io.BytesIO()
+    for key, text in words.items():
+        if text:
+            said.add_text(key, text)
+    with style.context("notebook"):
+        figure.canvas.draw()
+    picture = Image.fromarray(np.asarray(figure.canvas.buffer_rgba()))
+    if to_rgba(figure.get_facecolor())[3] == 1:
+        picture = picture.convert("RGB")
+    picture.save(buffer, "png", dpi=(figure.dpi, figure.dpi), pnginfo=said, compress_level=QUICK)
     return buffer.getvalue()
 
 
-def archives(profiles=tuple(style.PROFILES)):
-    """One archive for each size and ground: address -> bytes."""
-    with ProcessPoolExecutor() as pool:
-        made = pool.map(archive, profiles)
-        return {f"gallery/{name}.zip": content for name, content in zip(profiles, made, strict=True)}
+def _colors_in(figure):
+    """Each artist of a figure with its colors by name."""
+    artists = figure.findobj()
+    artists += [text.get_bbox_patch() for text in figure.findobj(Text) if text.get_bbox_patch()]
+    artists += [note.arrow_patch for note in figure.findobj(Annotation) if note.arrow_patch]
+    own = []
+    for artist in artists:
+        colors = {name: getattr(artist, f"get_{name}")() for name in COLORS if hasattr(artist, f"set_{name}")
+                  and hasattr(artist, f"get_{name}")}  # fmt: skip
+        if isinstance(artist, Line2D) and colors["markeredgecolor"] == colors["color"]:
+            colors["markeredgecolor"] = "auto"  # which lets as much through as the marker
+        own.append((artist, colors))
+    return own
+
+
+def _twin(color, ground):
+    """What stands on another ground for one color of the light one, or for several, as clear as it was."""
+    if color is None or isinstance(color, str) and color in ("none", "auto"):
+        return color
+    if np.ndim(color) == 2:
+        return [_twin(each, ground) for each in color]
+    twin = to_rgba(style.on_ground(to_hex(color).encode(), ground).decode())
+    return (*twin[:3], twin[3] * to_rgba(color)[3])

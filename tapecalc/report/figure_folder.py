@@ -53,13 +53,12 @@ def write_gallery(
     formats = tuple(known_name("format", form, style.FORMATS) for form in formats)
     known_name("units", units, UNIT_SYSTEMS)
     profile = style.as_profile(profile)
-    options = [f'profile="{profile.name}"'] if profile.name != "notebook" else []
     drawing: dict[str, Any] = {"profile": profile, "units": units, "symbols_only": symbols_only}
     paths: list[Path] = []
     thumbs: dict[str, Image.Image] = {}
     with replacing_folder(folder, "figures", keep=True) as place:
         page = place / "captions.md"
-        title = f"# Figures for {_plain(machine.name)}\n\n{RIGHTS}\n\n"
+        title = captions_head(machine)
         text = page.read_text(encoding="utf-8") if page.is_file() else ""
         entries = _entries(text.removeprefix(title)) if text.startswith(title) else {}
         for path in () if entries else list(place.iterdir()):  # of another machine
@@ -69,24 +68,47 @@ def write_gallery(
             paths += drawn.save(place / name, formats)
             if sheet:
                 thumbs[name] = _thumb(drawn)
-            in_units = [f'units="{units}"'] if units != "metric" and CATALOG[name].units else []
-            said = [f'"{name}"', *options, *in_units, *(["symbols_only=True"] if symbols_only else [])]
-            entries[name] = (
-                f"## {name}\n\n"
-                f"{_plain(drawn.caption)}\n\n"
-                f"- Finding: {_plain(drawn.title)}\n"
-                f"- Shows: {CATALOG[name].shows}\n"
-                f"- Description: {_plain(drawn.alt)}\n"
-                f"- Call: `draw({', '.join(said)})`\n"
-                f"- Sources: {'; '.join(drawn.sources)}\n"
-                f"- Files: {', '.join(f'[{name}.{form}]({name}.{form})' for form in formats)}\n"
-            )
+            said: dict[str, Any] = {"units": units, "symbols_only": symbols_only}
+            entries[name] = caption_entry(name, drawn, profile.name, formats, **said)
         if sheet:
             paths.append(write_file(place / SHEET, _contact_sheet(thumbs)))
         paths.append(
             write_file(page, title + "\n".join(entries[name] for name in CATALOG if name in entries))
         )
     return [Path(folder) / path.name for path in paths]
+
+
+def captions_head(machine: Machine) -> str:
+    """Return what stands above the entries of captions.md: whose figures they are, and the license."""
+    return f"# Figures for {_plain(machine.name)}\n\n{RIGHTS}\n\n"
+
+
+def caption_entry(
+    name: str,
+    drawn: Drawn,
+    profile: str,
+    formats: Sequence[str] = ("svg", "png"),
+    *,
+    units: str = "metric",
+    symbols_only: bool = False,
+) -> str:
+    """Return what captions.md says of a figure: caption, finding, description, call, sources, files."""
+    said = [
+        f'"{name}"',
+        *([f'profile="{profile}"'] if profile != "notebook" else []),
+        *([f'units="{units}"'] if units != "metric" and CATALOG[name].units else []),
+        *(["symbols_only=True"] if symbols_only else []),
+    ]
+    return (
+        f"## {name}\n\n"
+        f"{_plain(drawn.caption)}\n\n"
+        f"- Finding: {_plain(drawn.title)}\n"
+        f"- Shows: {CATALOG[name].shows}\n"
+        f"- Description: {_plain(drawn.alt)}\n"
+        f"- Call: `draw({', '.join(said)})`\n"
+        f"- Sources: {'; '.join(drawn.sources)}\n"
+        f"- Files: {', '.join(f'[{name}.{form}]({name}.{form})' for form in formats)}\n"
+    )
 
 
 def _thumb(drawn: Drawn) -> Image.Image:

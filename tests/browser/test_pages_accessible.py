@@ -1,7 +1,9 @@
 """The plan and the site's pages in Chromium, from disk and from a server: accessible, whole, silent."""
 
+import colorsys
 import functools
 import http.server
+import io
 import json
 import shutil
 import threading
@@ -10,8 +12,11 @@ import lab_browser
 import pytest
 from lab_browser import violations
 from notebook_rules import tracked_notebooks
+from PIL import Image, ImageColor
 from project import keeps
 from site_pages import tool
+
+from tapecalc.plot import style
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -304,6 +309,29 @@ def test_the_contents_say_where_one_is(tab, site):
             tab.locator(one).bounding_box() for one in (".menu [aria-current=location]", ".menu nav")
         )
         assert nav["y"] <= marked["y"] and marked["y"] + marked["height"] <= nav["y"] + nav["height"]
+
+
+def shown_colors(tab, place):
+    """Of a picture as it is shown: the color of a corner, and the strongest."""
+    picture = Image.open(io.BytesIO(place.screenshot())).convert("RGB")
+    colors = [color for _, color in picture.getcolors(1 << 24)]
+    return picture.getpixel((3, 3)), max(colors, key=lambda color: max(color) - min(color))
+
+
+@pytest.mark.parametrize("address", ["gallery/at_the_gap.svg", "pictures/"])
+def test_pictures_are_dark_in_the_dark_and_their_colors_stay(tab, site, address):
+    tab.goto((site / A_LESSON).as_uri())
+    place = tab.locator(f"img.drawn[src^='{address}']").first
+    place.scroll_into_view_if_needed()
+    ground, color = shown_colors(tab, place)
+    assert ground == (255, 255, 255)
+    tab.emulate_media(color_scheme="dark")
+    dark_ground, dark_color = shown_colors(tab, place)
+    assert dark_ground == ImageColor.getrgb(style.GROUNDS["dark"].face)
+    hues = [colorsys.rgb_to_hsv(*(part / 255 for part in one))[0] for one in (color, dark_color)]
+    assert abs(hues[0] - hues[1]) < 0.04
+    tab.emulate_media(color_scheme="dark", media="print")
+    assert shown_colors(tab, place) == (ground, color)
 
 
 def sought(tab, words):

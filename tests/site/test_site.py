@@ -10,7 +10,7 @@ import os
 import re
 import xml.etree.ElementTree as ET
 import zipfile
-from pathlib import Path, PurePosixPath
+from pathlib import PurePosixPath
 from urllib.parse import unquote
 
 import pytest
@@ -24,7 +24,7 @@ from site_pages import gallery, panels, tool
 
 from tapecalc.course.heads import comb_panel
 from tapecalc.plot import style
-from tapecalc.plot.catalog import CATALOG
+from tapecalc.plot.catalog import CATALOG, draw
 
 NOTEBOOKS = {notebook.name: notebook for notebook in tracked_notebooks()}
 ACTIVE = ("script", "iframe", "object", "embed", "base", "form")
@@ -321,7 +321,8 @@ def test_no_lesson_begins_with_a_picture_that_tells_what_it_asks_to_guess(pages,
             lead = next(a["src"] for a in page.all("img") if a["src"].startswith("gallery/"))
             words = html.unescape(re.sub(r"<[^>]+>", " ", files[lead].decode()))
             number, _, unit = truth.partition(" ")
-            assert not re.search(rf"(?<![\d.]){float(number):.3g}\s?{unit}(?!\w)", words), (name, truth)
+            told = rf"(?<![\d.]){float(number):.3g}\s?{unit}(?!\w)"
+            assert not (unit and re.search(told, words)), (name, truth)
 
 
 def test_where_the_site_stands_is_said_only_if_it_is_known():
@@ -380,12 +381,11 @@ def test_a_clip_stands_where_the_code_makes_it_and_only_once():
     assert gallery.clips_in("make_scene(name); write_clip('nosuch', 1); draw('tape_path')") == []
 
 
-def test_a_clip_has_poster_captions_and_a_description(monkeypatch):
+def test_a_clip_has_poster_captions_and_a_description():
     words = {"source": "clips/tape_path.mp4", "poster": "clips/tape_path.png", "captions": "data:text/vtt,",
              "width": 2, "height": 1, "alt": "Tape moves", "caption": "It moves."}  # fmt: skip
-    monkeypatch.setattr(tool, "clip_of", lambda name: ({f"clips/{name}.mp4": b"film"}, words))
     cells = [new_code_cell("make_scene('tape_path')"), new_code_cell("write_clip('tape_path', 'a.mp4')")]
-    site = tool.Site({"notebooks/01_a.ipynb"}, filmed=True)
+    site = tool.Site({"notebooks/01_a.ipynb"}, film=lambda name: ({f"clips/{name}.mp4": b"film"}, words))
     page = site.page("01_a", new_notebook(cells=[new_markdown_cell("# A title"), *cells]))
     assert [part["kind"] for part in page.parts].count("clip") == 1 and site.files[
         "clips/tape_path.mp4"
@@ -541,7 +541,7 @@ def test_a_linked_file_comes_along_and_a_figure_of_the_gallery_is_shown_from_the
     site, _ = made_up(new_markdown_cell("[The figure](../figures/tempo_map.png)"))
     assert site.files["figures/tempo_map.png"][:4] == b"\x89PNG"
     shown = written(new_markdown_cell("![A chart of delays over tempo](../figures/tempo_map.png)"))
-    assert "gallery/tempo_map_light.svg" in shown and "gallery/tempo_map_dark.svg" in shown
+    assert 'class="drawn" src="gallery/tempo_map.svg"' in shown
 
 
 @pytest.mark.parametrize(
@@ -605,7 +605,7 @@ def test_a_refused_build_leaves_the_old_site(tmp_path, monkeypatch, capsys):
     broken = new_notebook(cells=[new_markdown_cell("# T\n\n$\\nosuch x$")])
     monkeypatch.setattr(tool, "tracked", lambda: {"notebooks/00_index.ipynb"})
     monkeypatch.setattr(tool, "read_notebook", lambda *_: broken)
-    assert tool.main(["--out", str(folder)]) == 1
+    assert tool.main(["--light", "--out", str(folder)]) == 1
     assert "00_index, cell 1" in capsys.readouterr().err
     assert sorted(path.name for path in folder.iterdir()) == ["SHA256SUMS", "index.html"]
 
@@ -745,7 +745,7 @@ def test_a_damaged_notebook_is_refused_in_one_line(damage, tmp_path, monkeypatch
     (tmp_path / "notebooks" / "00_index.ipynb").write_bytes(damage)
     monkeypatch.setattr(tool, "tracked", lambda: {"notebooks/00_index.ipynb"})
     monkeypatch.setattr(tool, "ROOT", tmp_path)
-    assert tool.main(["--out", str(folder)]) == 1
+    assert tool.main(["--light", "--out", str(folder)]) == 1
     (line,) = capsys.readouterr().err.splitlines()
     assert "00_index.ipynb: is no notebook, or a damaged one" in line and line.isprintable()
     assert sorted(path.name for path in folder.iterdir()) == ["SHA256SUMS", "index.html"]
@@ -776,17 +776,67 @@ def test_the_gallery_has_every_figure_with_its_words_and_license(files):
     assert page.count('<figure class="borrow">') == len(CATALOG) and style.CREDIT in page
     assert b"Attribution 4.0" in files["LICENSE-PICTURES.txt"]
     for name in CATALOG:
-        assert f"draw(&quot;{name}&quot;)" in page and f"gallery/{name}_dark.svg" in files
+        assert f"draw(&quot;{name}&quot;)" in page and f"gallery/{name}.svg" in files
 
 
-def test_an_archive_holds_all_figures_of_one_size_and_the_license():
-    with zipfile.ZipFile(io.BytesIO(gallery.archive("article_single"))) as packed:
-        names = {Path(name).name for name in packed.namelist()}
-        assert names == {f"{name}.{form}" for name in CATALOG for form in ("svg", "png")} | {
-            "captions.md",
-            "LICENSE-PICTURES",
+def packed(names, profiles, monkeypatch):
+    """The archives of some figures in some profiles, opened."""
+    monkeypatch.setattr(gallery, "CATALOG", {name: CATALOG[name] for name in names})
+    made = gallery.archives([style.PROFILES[profile] for profile in profiles])
+    assert list(made) == [f"gallery/{profile}.zip" for profile in profiles]
+    return [zipfile.ZipFile(io.BytesIO(content)) for content in made.values()]
+
+
+def same_as_drawn(name, profile, archive):
+    """Whether the pictures of an archive are what would be drawn in its profile."""
+    drawn = draw(name, profile=profile)
+    about = {"title": drawn.title, "alt": drawn.alt}
+    own, apart = (archive.read(f"{profile}/{name}.svg"), style.figure_bytes(drawn.figure, "svg", **about))
+    # Names of clips and markers are made of colors as well.
+    plain = [re.sub(rb'(?<=[#"])[hmp][0-9a-f]{10}\b', b"", svg) for svg in (own, apart)]
+    files = (archive.read(f"{profile}/{name}.png"), style.figure_bytes(drawn.figure, "png", **about))
+    pictures = [Image.open(io.BytesIO(content)) for content in files]
+    points = [picture.convert("RGBA").tobytes() for picture in pictures]
+    said = [picture.info | {"dpi": picture.info["dpi"][0]} for picture in pictures]
+    return plain[0] == plain[1] and points[0] == points[1] and said[0] == said[1]
+
+
+def test_archives_hold_what_would_be_drawn_the_words_and_the_license(monkeypatch):
+    names, profiles = (
+        ("delay_map", "crossed_returns"),
+        [f"article_single{on}" for on in ("", "_dark", "_transparent")],
+    )
+    for profile, archive in zip(profiles, packed(names, profiles, monkeypatch), strict=True):
+        listed = {f"{name}.{form}" for name in names for form in ("svg", "png")}
+        assert set(archive.namelist()) == {
+            f"{profile}/{one}" for one in listed | {"captions.md", "LICENSE-PICTURES"}
         }
-        assert b"CC BY 4.0" in packed.read("article_single/LICENSE-PICTURES")
+        assert b"CC BY 4.0" in archive.read(f"{profile}/LICENSE-PICTURES")
+        said = archive.read(f"{profile}/captions.md").decode()
+        assert (
+            said.startswith("# Figures for ") and f'- Call: `draw("delay_map", profile="{profile}")`' in said
+        )
+        assert all(same_as_drawn(name, profile, archive) for name in names)
+
+
+@pytest.mark.weekly
+def test_every_figure_changes_its_colors_as_if_it_were_drawn_anew(monkeypatch):
+    profiles = ["page", "page_dark", "page_transparent"]
+    for profile, archive in zip(profiles, packed(CATALOG, profiles, monkeypatch), strict=True):
+        assert [name for name in CATALOG if not same_as_drawn(name, profile, archive)] == []
+
+
+def test_one_layout_serves_each_ground_and_both_sizes_of_video(monkeypatch):
+    groups = [[profile.name for profile in group] for group in gallery.layouts()]
+    assert sorted(sum(groups, [])) == sorted(style.PROFILES) and len(groups) == len(style.TOKENS["sizes"]) - 1
+    assert {"video_1080", "video_2160_dark"} <= set(groups[0]) and all(
+        len(group) in (3, 6) for group in groups
+    )
+    for archive, high in zip(
+        packed(["delay_map"], ["video_1080", "video_2160"], monkeypatch), (1080, 2160), strict=True
+    ):
+        (name,) = (name for name in archive.namelist() if name.endswith(".png"))
+        assert Image.open(io.BytesIO(archive.read(name))).height == high
 
 
 @slow
