@@ -45,6 +45,9 @@ _TOOLS = {
     "--marks-plus-minus-percent": (0.1, "%", "--stopwatch", "how far the marked length may be off"),
 }
 
+#: What asks a run to end: Ctrl-C, the system, a terminal that is closed.
+_ENDS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+
 LONGEST_LINE = 300  # characters of a refusal: its middle is left out beyond that
 
 #: How the lines begin that libmpg123 writes about a damaged file.
@@ -103,9 +106,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def run() -> None:
     """Run what was typed and leave with its exit status."""
     _open_what_is_closed()
-    for name in ("SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+    for number in _ENDS:
+        if signal.getsignal(number) in (signal.SIG_DFL, signal.default_int_handler):  # else nobody asks us
             signal.signal(number, _end)
     os.environ.pop("MPLBACKEND", None)  # we show no windows, and a wrong one would stop us
     if isinstance(sys.stdout, io.TextIOWrapper):
@@ -139,8 +141,11 @@ def _open_what_is_closed() -> None:
 
 
 def _end(number: int, _frame: object) -> NoReturn:
-    """Leave so that what is half done is taken away, as after Ctrl-C."""
-    signal.signal(number, signal.SIG_IGN)
+    """Leave so that what is half done is taken away, which being asked again does not interrupt."""
+    for one in _ENDS:
+        signal.signal(one, lambda *_: None)
+    if number == signal.SIGINT:
+        raise KeyboardInterrupt
     raise SystemExit(128 + number)
 
 

@@ -16,6 +16,7 @@ import importlib
 import io
 import itertools
 import math
+import queue
 import shutil
 import subprocess
 import tempfile
@@ -424,24 +425,40 @@ def write_mp4(
 
 
 def _encode(command: Sequence[str], pictures: Iterable[Pixels], target: Path) -> str:
-    """Give pictures to ffmpeg; say what went wrong if it does not start, hangs, fails, or lies."""
+    """Give pictures to ffmpeg; say what went wrong if it does not start, hangs, fails, or lies.
+
+    It is started, watched and ended by a thread of its own, which no signal interrupts: Python answers
+    signals in the main one. So there is no moment at which it runs and nobody would end it.
+    """
     with tempfile.TemporaryFile() as log:
-        try:
-            process: Any = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=log)
-        except OSError as error:
-            return f"cannot be started: {error.strerror}"
         taken, over, hung = [0], threading.Event(), threading.Event()
+        begun: queue.SimpleQueue[Any] = queue.SimpleQueue()
 
-        def end_if_it_hangs() -> None:
+        def keep() -> None:
+            try:
+                process: Any = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=log)
+            except Exception as error:
+                return begun.put(error)
+            begun.put(process)
             before = -1
-            while not over.wait(PATIENCE):
-                if taken[0] == before:
-                    hung.set()
-                    process.kill()
+            while not over.wait(PATIENCE) and taken[0] != before:
                 before = taken[0]
+            if not over.is_set():
+                hung.set()
+            process.kill()
+            process.wait()
+            over.wait(PATIENCE)
+            with contextlib.suppress(BrokenPipeError):
+                process.stdin.close()
 
-        threading.Thread(target=end_if_it_hangs, daemon=True).start()
+        keeper = threading.Thread(target=keep)
         try:
+            keeper.start()
+            process = begun.get()
+            if isinstance(process, OSError):
+                return f"cannot be started: {process.strerror}"
+            if isinstance(process, Exception):
+                raise process
             with contextlib.suppress(BrokenPipeError):  # it gives up; its words say why
                 for pixels in pictures:
                     process.stdin.write(pixels.data)
@@ -449,8 +466,8 @@ def _encode(command: Sequence[str], pictures: Iterable[Pixels], target: Path) ->
             process.communicate()
         finally:
             over.set()
-            process.kill()
-            process.wait()
+            with contextlib.suppress(RuntimeError):  # it was not yet started, and ends as soon as it is
+                keeper.join()
         if hung.is_set():
             return f"did nothing for {PATIENCE:.0f} s and was stopped"
         if process.returncode != 0:

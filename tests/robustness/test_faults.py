@@ -302,6 +302,26 @@ def test_a_run_that_is_asked_to_end_takes_away_what_is_half_done(command, name, 
     assert seen(out) in (bench.files(command, "old"), bench.files(command, "new"))
 
 
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP", "SIGINT"])
+def test_a_run_that_is_asked_to_end_again_clears_up_all_the_same(name):
+    if not hasattr(signal, name):
+        pytest.skip("this system has no such signal")
+    code = (
+        "import os, signal, sys; from tapecalc import cli\n"
+        "names = ('SIGTERM', 'SIGHUP', 'SIGINT'); ask = signal.raise_signal\n"
+        "def parse(_):\n"
+        "    try: ask(getattr(signal, sys.argv[1]))\n"
+        "    finally:\n"
+        "        for name in names: ask(getattr(signal, name, signal.SIGINT))\n"
+        "        print('cleared up')\n"
+        "cli._parser = lambda: type('Parser', (), {'parse_args': parse})\n"
+        "cli.run()"
+    )
+    done = subprocess.run([sys.executable, "-c", code, name], capture_output=True, text=True)
+    assert (done.stdout, done.returncode) == ("cleared up\n", 128 + getattr(signal, name))
+    assert done.stderr == ("tapecalc: stopped\n" if name == "SIGINT" else "")
+
+
 @pytest.mark.slow
 @pytest.mark.skipif("mp4" not in COMMANDS, reason="there is no ffmpeg here")
 @pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="there is no /proc here")
@@ -332,7 +352,8 @@ def fed(folder):
 def children(number):
     """The numbers of the processes that a process has started."""
     with contextlib.suppress(OSError):
-        return Path(f"/proc/{number}/task/{number}/children").read_text().split()
+        tasks = Path(f"/proc/{number}/task").iterdir()  # any of its threads may have started one
+        return [child for task in tasks for child in (task / "children").read_text().split()]
     return []
 
 
