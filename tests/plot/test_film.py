@@ -66,7 +66,7 @@ def lufs(scene):
 @needs_encoder
 @every_clip
 def test_a_film_has_the_loudness_of_a_program_and_its_peaks(name, written):
-    text = told(written[name].path, "-af", "ebur128=peak=true:framelog=quiet", "-f", "null", "-")
+    text = told(written[name].path, "-af", "ebur128=peak=true:framelog=verbose", "-f", "null", "-")
     loudness = float(re.findall(r"I: +(-?[\d.]+) LUFS", text)[-1])
     peak = float(re.findall(r"Peak: +(-?[\d.]+) dBFS", text)[-1])
     said = float(re.search(r"(-?[\d.]+) LUFS", written[name].level.replace("\N{MINUS SIGN}", "-"))[1])
