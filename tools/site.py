@@ -447,9 +447,11 @@ class Site:
         if not metadata.get("alt"):
             raise Refused("a picture has no description")
         content = base64.b64decode(encoded)
-        if not content.startswith(b"\x89PNG\r\n\x1a\n"):
-            raise Refused("a picture is damaged")
-        source = self.stored("pictures", small(content), "png")
+        try:
+            content = small(content)
+        except Exception as error:  # Pillow has many kinds
+            raise Refused(f"a picture is damaged ({reason(error)})") from None
+        source = self.stored("pictures", content, "png")
         size = {key: metadata.get(key) for key in ("alt", "width", "height")}
         return {"kind": "picture", "source": source, "caption": "", **size}
 

@@ -43,7 +43,7 @@ def panels_script(functions):
 def small(png):
     """The picture in few colors, if that is smaller; one that lets something through stays as it is."""
     buffer = io.BytesIO()
-    picture = Image.open(io.BytesIO(png))
+    picture = Image.open(io.BytesIO(png), formats=["PNG"])
     if picture.convert("RGBA").getextrema()[3][0] < 255:
         return png
     few = picture.convert("RGB").quantize(COLORS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)

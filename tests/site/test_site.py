@@ -751,6 +751,21 @@ def test_a_damaged_notebook_is_refused_in_one_line(damage, tmp_path, monkeypatch
     assert sorted(path.name for path in folder.iterdir()) == ["SHA256SUMS", "index.html"]
 
 
+def picture(kind):
+    """A small picture as a file of a kind."""
+    file = io.BytesIO()
+    Image.effect_noise((20, 20), 50).save(file, kind)
+    return file.getvalue()
+
+
+PNG, GIF = picture("PNG"), picture("GIF")
+
+
+def picture_output(data):
+    encoded = base64.b64encode(data).decode()
+    return new_output("display_data", data={"image/png": encoded}, metadata={"image/png": {"alt": "a"}})
+
+
 @pytest.mark.parametrize(
     "output",
     [
@@ -758,6 +773,7 @@ def test_a_damaged_notebook_is_refused_in_one_line(damage, tmp_path, monkeypatch
         new_output("display_data", data={}),
         new_output("display_data", data={"image/png": "?"}, metadata={"image/png": {"alt": "a"}}),
         new_output("display_data", data={"image/png": "AA"}, metadata={"image/png": []}),
+        *(picture_output(damaged) for damaged in (PNG[:20], PNG[:-100], PNG.replace(b"IDAT", b"IDAX"), GIF)),
         new_output("display_data", data={"text/html": ["<p>"]}),
         new_output("error", ename="a", evalue="b", traceback=[]),
     ],
