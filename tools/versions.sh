@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Run the tests, without notebooks and browser, on the lowest versions that pyproject.toml allows and on the newest.
-# The lowest need the oldest Python: tools/versions.sh python3.11 lowest-direct; tools/versions.sh python3.13 highest
+# tools/versions.sh python3.13 runs the newest there, and the lowest, which know no newer one, on python3.11.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 python=${1:-python3}
@@ -11,7 +11,12 @@ trap 'rm -rf "$scratch"' EXIT
 "$python" -m venv "$scratch/uv"
 "$scratch/uv/bin/pip" install --quiet --disable-pip-version-check uv
 [ $# -gt 0 ] || set -- lowest-direct highest
+newest=$python
 for resolution in "$@"; do
+    python=$newest
+    if [ "$resolution" != highest ] && python3.11 -c 'import ensurepip' 2>/dev/null; then
+        python=python3.11
+    fi
     echo "== $("$python" --version), $resolution"
     "$python" -m venv "$scratch/$resolution"
     VIRTUAL_ENV="$scratch/$resolution" "$scratch/uv/bin/uv" pip install --quiet \
