@@ -150,6 +150,7 @@ def level_of(rng, one_pass, today):
     )
 
 
+@pytest.mark.slow
 def test_dirt_and_tilt_together_are_covered_whatever_is_named():
     rng = np.random.default_rng(2026)
     aligned, inside, both = one_pass(), [], 0
