@@ -2,8 +2,8 @@
 
 A second generator, apart from `deck_generator` and from the library's engine. The tape's place is an
 integral of its speed over a fine grid, what passes the playback head is found by looking that place up,
-and sound between samples is read by a cubic through an oversampled sound. Each take comes with what is true of
-the machine, and with the figures that a person could not tell from it either.
+and sound between samples is read by a cubic through an oversampled sound. Each take comes with what is true
+of the machine, and with the figures that a person could not tell from it either.
 """
 
 from __future__ import annotations
