@@ -21,7 +21,8 @@ from tapecalc.live.modules import joined
 from tapecalc.live.pages import in_script
 
 #: Where a lesson asks for guesses, a list of them; which of them a variable takes; where one is told.
-PREDICT, ITEM = re.compile(r"^## Predict\b", re.M), re.compile(r"(?<=<li>)(.*?)(?=</li>)", re.S)
+PREDICT = re.compile(r"^## (?:Predict|Say [\w ]+ first)\b", re.M)
+ITEM = re.compile(r"(?<=<li>)(.*?)(?=</li>)", re.S)
 TAKEN = re.compile(r"^(\w+) = None +# your guess number (\d)", re.M)
 TOLD = re.compile(r"uess number (\d)(?:(?!</p>).)*</p>", re.S)
 #: A paragraph that asks for one more.

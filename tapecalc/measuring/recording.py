@@ -236,8 +236,12 @@ def _top(piece: Array) -> _Top:
     if high <= 0:
         return _Top(high, 0, 0)
     near = piece[piece >= 0.99 * high]
-    at_edge = int(np.count_nonzero(near >= EDGE * high))
-    return _Top(high, at_edge, len(near) - at_edge)
+    at_edge = np.flatnonzero(piece >= EDGE * high)
+    apart = np.diff(at_edge)
+    if len(apart) and len(np.unique(apart)) <= 2 and np.mean(apart == 1) < 0.6:
+        # A tone that the sample rate is a multiple of meets the same places of each wave.
+        return _Top(high, 0, len(near))
+    return _Top(high, len(at_edge), len(near) - len(at_edge))
 
 
 def _clipping(tops: list[_Top]) -> tuple[int, float]:

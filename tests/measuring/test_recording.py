@@ -81,3 +81,12 @@ def test_a_constant_far_from_zero_is_an_empty_channel_and_a_faint_sound_on_it_is
     health = measure.channel_health(measure.open_recording(steady + faint, sample_rate=8000), "playback")
     assert health.rms == pytest.approx(1e-6 / np.sqrt(2), rel=1e-3)
     assert health.offset == pytest.approx(0.7, abs=1e-9)
+
+
+@pytest.mark.parametrize(("frequency", "rate"), [(3150, 44_100), (3000, 48_000), (1000, 48_000)])
+def test_a_tone_that_the_rate_is_a_multiple_of_is_not_called_clipped(frequency, rate):
+    tone = 0.3 * np.sin(2 * np.pi * frequency * np.arange(3 * rate) / rate)
+    assert measure.channel_health(measure.open_recording(tone, sample_rate=rate), "playback").clipped == 0
+    wavers = 0.3 * np.sin(2 * np.pi * frequency * np.arange(3 * rate) / rate * 1.0003)
+    cut = np.clip(wavers, -0.25, 0.25)
+    assert measure.channel_health(measure.open_recording(cut, sample_rate=rate), "playback").clipped > 1000
