@@ -24,7 +24,8 @@ FACTS: dict[str, Any] = {
     "passed_db": [response.loudest(DECK.one_pass(speed, pole_shape="flat"))[1] for speed in DECK.speeds],
     # with bumps as large as they can be, as in the plan
     "worst_db": [response.loudest(DECK.one_pass(speed, pole_shape="plates"))[1] for speed in DECK.speeds],
-    "fusion_limit": standards.FUSION_LIMIT,
+    "fusion_limit": standards.FUSION_LIMIT,  # of speech
+    "click_fusion_limit": standards.CLICK_FUSION_LIMIT,
 }
 
 

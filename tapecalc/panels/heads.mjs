@@ -140,20 +140,22 @@ export function combPanel(facts) {
       speedChoice(facts.many_speeds_ips, facts.speeds_ips[0]),
       slider("second_db", "second against first", 0, { low: -20, high: 0, step: 0.1, unit: "dB" }),
     ],
-    reckon: (values) => combFound(facts.fusion_limit, values),
+    reckon: (values) => combFound(facts, values),
     draw: drawComb,
     sound: combSound,
     heard: "A soft hiss from the first head alone; halfway the second head joins it.",
   };
 }
 
-/** @param {number} fusionLimit @param {any} values */
-function combFound(fusionLimit, { apart_mm, speed, second_db }) {
+/** @param {any} facts @param {any} values */
+function combFound(facts, { apart_mm, speed, second_db }) {
   const apart = delayFromSpacing(apart_mm / 1000, speedFromIps(parseFloat(speed)));
   const second = dbToAmplitude(second_db);
   const [peakDb, notchDb] = combExtremesDb(1, second);
   const notches = notchFrequencies(apart, HIGHEST_NOTCH_HZ);
-  const fused = apart < fusionLimit ? "the ear hears one sound" : "the ear may hear two sounds";
+  const fused = apart < facts.click_fusion_limit ? "the ear hears one sound"
+    : apart < facts.fusion_limit ? "speech is heard as one sound, a click as two"
+      : "the ear may hear two sounds";
   return {
     sentence: `${generalText(apart_mm, 6)} mm at ${speed} are ${msText(apart, 1)}: ${fused}, with peaks of ` +
       `${levelText(peakDb)} and its first notch at ${fixedText(0.5 / apart, 0)} Hz.`,

@@ -96,7 +96,11 @@ def test_what_is_said_of_a_comb_is_the_librarys():
         apart = setting["apart_mm"] * 1e-3 / speed_of(setting)
         peak_db, notch_db = heads.comb_extremes_db(1.0, db_to_amplitude(setting["second_db"]))
         notches = heads.notch_frequencies(0, apart, 1000.0)
-        fused = "the ear hears one sound" if apart < standards.FUSION_LIMIT else "the ear may hear two sounds"
+        fused = "the ear may hear two sounds"
+        if apart < standards.FUSION_LIMIT:
+            fused = "speech is heard as one sound, a click as two"
+        if apart < standards.CLICK_FUSION_LIMIT:
+            fused = "the ear hears one sound"
         assert found["sentence"] == (
             f"{setting['apart_mm']:g} mm at {setting['speed']} are {words.amount(apart, 'ms', '.1f')}: "
             f"{fused}, with peaks of {words.level(peak_db)} and its first notch at {0.5 / apart:.0f} Hz."
