@@ -69,6 +69,8 @@ from tapecalc.report.try_page import try_page
 ROOT = Path(__file__).resolve().parents[1]
 FIRST = ("00_index", "workbench")  # then the lessons by their numbers
 PLAN = "plan/plan.html"
+CARD = "plan/card.html"  # to print; a lesson writes it, where it runs, to the second place
+CARD_OF_LESSON = "notebooks/out/setup_card.html"
 API = "api/index.html"
 CONTENTS = "contents.html"
 MISSING = "404.html"  # where hosts look for what to show instead
@@ -315,6 +317,8 @@ class Site:
         if target.endswith(".ipynb"):
             name = Path(target).stem
             return page_file(name) + anchor if name in self.names else None
+        if target == CARD_OF_LESSON:
+            return CARD
         if target not in self.known:
             raise Refused(f"the link {url} leads nowhere")
         self.files[target] = (ROOT / target).read_bytes()
