@@ -99,7 +99,7 @@ RUN_IT = "No sound, no link? Run this cell."  # what a player says for a noteboo
 FITS_A_PHONE = 40  # characters or TeX signs in a line that is not scrolled sideways
 MATHML = "http://www.w3.org/1998/Math/MathML"
 STOP_BEHIND_MATH = re.compile(r'(<math [^>]*display="inline"[^>]*>(?:(?!</math>).)*</math>)([).,:;?!]+)')
-EMBEDDED = re.compile(r"data:(audio/mpeg|image/svg\+xml);base64,([A-Za-z0-9+/=]+)")
+EMBEDDED = re.compile(r"data:(audio/mpeg|video/mp4|image/svg\+xml);base64,([A-Za-z0-9+/=]+)")
 ADDRESS = re.compile(r"(?i)^([a-z][a-z0-9+.-]*:|//)")
 
 ET.register_namespace("", MATHML)
@@ -399,7 +399,8 @@ class Site:
     def cell(self, cell, markdown):
         """A cell's code, what it put out, and the clips it makes."""
         parts = [{"kind": "code", "html": Markup(_colored(cell.source))}, *self.outputs(cell, markdown)]
-        for name in clips_in(cell.source) if self.film else ():
+        played = "<video" in str(cell.outputs)
+        for name in clips_in(cell.source) if self.film and not played else ():
             if name not in self.shown:
                 parts.append(self.clip(name))
                 self.shown.add(name)
@@ -466,6 +467,8 @@ class Site:
             content = base64.b64decode(found[2])
             if found[1] == "audio/mpeg":
                 return self.stored("sounds", content, "mp3")
+            if found[1] == "video/mp4":
+                return self.stored("clips", content, "mp4")
             if harm := harm_in(content.decode("utf-8")):
                 raise Refused(f"a drawing has {', '.join(harm)}")
             return self.stored("pictures", lighter(content), "svg")
@@ -475,7 +478,7 @@ class Site:
 
 def _with_lighter(found):
     """What is embedded, a drawing in tenths of a point."""
-    if found[1] == "audio/mpeg":
+    if found[1] != "image/svg+xml":
         return found[0]
     return f"data:{found[1]};base64,{base64.b64encode(lighter(base64.b64decode(found[2]))).decode('ascii')}"
 

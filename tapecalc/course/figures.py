@@ -1,5 +1,10 @@
 """Figures: whether the type is large enough where the picture is seen."""
 
+import base64
+from dataclasses import dataclass, replace
+from html import escape
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Annotated, Any
 
 import numpy as np
@@ -9,13 +14,18 @@ from tapecalc.calc.units import from_si
 from tapecalc.course.deck import BPM, DECK, SLOW
 from tapecalc.course.exercise import Exercise, Guess
 from tapecalc.panels.panel import Panel
-from tapecalc.plot import style
+from tapecalc.plot import film, style
 
 #: Height of a capital letter over the type size (read from the font).
 CAPITAL = 0.714
 #: Angles under which a capital letter can still be read, and is read with ease, arcmin.
 #: Source: ISO 9241-303 (from memory): at least 16, preferred 20 to 22.
 LEAST_ARCMIN, EASY_ARCMIN = 16.0, 20.0
+#: How far sound may be ahead of its picture and behind it in a program that is handed over, s.
+#: Source: EBU R 37 (from memory).
+DELIVERED = 0.040, 0.060
+#: The same, where half of all viewers notice, s. Source: ITU-R BT.1359 (from memory).
+NOTICED = 0.045, 0.125
 
 SIZES = {
     "video, 16 to 9": "video_1080",
@@ -54,6 +64,52 @@ def letter_angle(share: TypeShare, picture_height: PictureHeight, distance: EyeD
 def type_panel() -> Panel:
     """Return the panel of type size, picture size and distance of the eye."""
     return Panel("figures", "typePanel", FACTS)
+
+
+#: A clip that stands in a notebook: as wide as its panels.
+IN_A_NOTEBOOK = replace(style.as_profile("page"), dpi=round(style.as_profile("page").dpi * 0.6))
+
+
+@dataclass(frozen=True, repr=False)
+class Watched:
+    """A clip that a notebook plays, its sound where it belongs or moved."""
+
+    mp4: bytes
+    poster: bytes
+    captions: bytes
+    alt: str
+
+    def __repr__(self) -> str:
+        return self.alt
+
+    def _repr_html_(self) -> str:
+        video, poster, words = (
+            f"data:{kind};base64,{base64.b64encode(content).decode('ascii')}"
+            for kind, content in (
+                ("video/mp4", self.mp4),
+                ("image/png", self.poster),
+                ("text/vtt", self.captions),
+            )
+        )
+        return (
+            f"<figure style='margin:0;max-width:800px'><video controls preload='none' src='{video}'"
+            f" poster='{poster}' style='width:100%' aria-label='{escape(self.alt, quote=True)}'>"
+            f"<track kind='captions' srclang='en' label='What is heard' src='{words}'></video></figure>"
+        )
+
+
+def watch(scene: film.Scene, *, sound_late: float = 0.0, fps: int = 30) -> Watched:
+    """Return a clip to be watched in a notebook, its sound moved later by so many seconds.
+
+    The loudness stays that of all clips; what is moved past the end is lost.
+    """
+    late = round(np.clip(sound_late, 0, scene.seconds) * scene.sample_rate)
+    moved = np.concatenate([np.zeros_like(scene.sound[:late]), scene.sound[: len(scene.sound) - late]])
+    with TemporaryDirectory() as folder:
+        path = film.write_mp4(replace(scene, sound=moved), Path(folder) / "clip.mp4", fps, progress=False)
+        mp4, captions, poster = (file.read_bytes() for file in (path, *film.beside(path)))
+    said = f" Its sound comes {from_si(sound_late, 'ms'):.0f} ms late." if late else ""
+    return Watched(mp4, poster, captions, scene.alt + said)
 
 
 # ---- exercises ----

@@ -44,9 +44,6 @@ from tapecalc.plot import style
 from tapecalc.sound.files import StrPath, write_sound
 from tapecalc.words import listed
 
-#: How far sound may be ahead of its picture and behind it before viewers mind, s.
-#: Source: EBU R 37 (from memory).
-EARLIEST, LATEST = 0.040, 0.060
 MOST_FPS, MOST_GIF_FPS = 120, 50
 PATIENCE = 60.0  # s without a picture taken, after which an encoder is ended
 GAP_PIXELS = 10  # between the frames of a strip
