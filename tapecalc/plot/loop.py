@@ -372,7 +372,7 @@ def runaway_frequency(
     array([[   20.,     0.],
            [20000.,     0.]])
     """
-    axes, profile, found = canvas.axes, canvas.profile, loops.stability(loop)
+    axes, profile, found = canvas.axes, canvas.profile, loops.stability(loop, count_modes=False)
     (frequency, level), start, thin = _outline(loop), _start(found), STRUCTURE * canvas.profile.line_pt
     beyond = found.frequency is not None and found.frequency > AUDIBLE[1]
     teeth = sum(map(bool, loop.head_gains)) > 1
