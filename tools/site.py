@@ -51,7 +51,7 @@ from site_exercises import Exercises, progress_place
 from site_find import contents_of, index_sheet, plain, search_index
 from site_gallery import PAGE as GALLERY
 from site_gallery import archives, clip_of, clips_in, gallery_figures, layouts, lighter
-from site_panels import panel_in, panels_script, small
+from site_panels import panel_in, panels_script, small, sounds_script
 
 from tapecalc import __version__
 from tapecalc.files import MANIFEST, replacing_folder, write_file
@@ -136,6 +136,16 @@ class Page:
     def file(self):
         """The file's name on the site."""
         return page_file(self.name)
+
+    @property
+    def html(self):
+        """What its code put out as HTML."""
+        return "".join(str(part["html"]) for part in self.parts if part.get("html"))
+
+    @property
+    def listens(self):
+        """Whether it may open the computer's input, by a script that a browser takes from an address."""
+        return 'class="live-check"' in self.html
 
     @property
     def panels(self):
@@ -330,7 +340,7 @@ class Site:
         values = {
             "here": file, "up": "../" * file.count("/"), "base": self.base, "playable": None, "api": API,
             "contents": CONTENTS, "scripts": scripts, "digests": " ".join(map(live_pages.digest, scripts)),
-            "preview": f"figures/{FIGURE}.png", "preview_alt": PREVIEW_ALT, "sections": [],
+            "preview": f"figures/{FIGURE}.png", "preview_alt": PREVIEW_ALT, "sections": [], "listens": False,
             "version": __version__, **values,
         }  # fmt: skip
         text = self.templates.get_template(f"{template}.html.jinja").render(**values)
@@ -664,9 +674,11 @@ def add_lessons(site, pages, used, figures, common):
         scripts = [tape["script"]] if tape else []
         scripts += [panels_script(page.panels)] if page.panels else []
         scripts += [script] if (script := page.exercises.script(() if place else pages)) else []
+        scripts += [script] if (script := sounds_script(page.html)) else []
         number = f"{page.number} " if page.number else ""
         site.add(
             "site_page", page.file, page=page, playable=tape, scripts=scripts, used=used[page.file],
+            listens=page.listens,
             before=pages[place - 1] if place else None, after=next(iter(pages[place + 1 :]), None),
             title=f"{number}{page.title}{'' if 'tapecalc' in page.title else ' - tapecalc'}",
             sentence=page.sentence, sections=page.sections, figure=figures[page.figure],

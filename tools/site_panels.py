@@ -1,6 +1,7 @@
 """What-if panels of a notebook as a page has them: places with a picture, and the script that fills them.
 
-Where no script runs, question, picture and words at the first setting stand in each place.
+Where no script runs, question, picture and words at the first setting stand in each place, and sounds stand
+side by side.
 """
 
 from __future__ import annotations
@@ -38,6 +39,19 @@ def panels_script(functions):
         for function in functions
     ]
     return "\n".join(["", f"const KIT = {in_script(kit())};", joined("panel", *modules), *starts, ""])
+
+
+def sounds_script(page):
+    """The script of a page whose HTML has sounds side by side, or a place for the live check; or None."""
+    places = {
+        "switch": ("class='sounds'", "document.querySelectorAll('.sounds').forEach(mountSwitch);"),
+        "check": ('class="live-check"', "mountCheck(document.querySelector('.live-check'));"),
+    }
+    found = [(module, start) for module, (mark, start) in places.items() if mark in page]
+    if not found:
+        return None
+    modules, starts = zip(*found, strict=True)
+    return "\n".join(["", joined(*modules), *starts, ""])
 
 
 def small(png):
