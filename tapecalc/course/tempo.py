@@ -3,6 +3,7 @@
 from typing import Any
 
 from tapecalc.calc import tempo
+from tapecalc.calc.quantity import positive
 from tapecalc.calc.transport import delay_from_spacing
 from tapecalc.calc.units import from_si, to_si
 from tapecalc.course.deck import BPM, DECK, FAST, FASTEST_IPS, SLOW, SLOWEST_IPS
@@ -31,9 +32,18 @@ FACTS: dict[str, Any] = {
 }
 
 
-def tempo_panel() -> Panel:
-    """Return the panel of how well a delay fits a note, and of the four ways to be exact."""
-    return Panel("tempo", "tempoPanel", FACTS)
+def tempo_panel(heard_from_ms: float | None = None) -> Panel:
+    """Return the panel of how well a delay fits a note, judged by one's own ear, too, if that is known."""
+    if heard_from_ms is None:
+        return Panel("tempo", "tempoPanel", FACTS)
+    own = {f"my own ear, {heard_from_ms:g} ms": float(to_si(positive("heard_from_ms", heard_from_ms), "ms"))}
+    panel = Panel("tempo", "tempoPanel", FACTS | {"judged_as": FACTS["judged_as"] | own})
+    controls = [
+        {**one, "options": [*one["options"], *own]} if one["name"] == "judged_as" else one
+        for one in panel.told["controls"]
+    ]
+    panel.told = {**panel.told, "controls": controls}
+    return panel
 
 
 def repeats_panel() -> Panel:

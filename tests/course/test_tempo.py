@@ -20,3 +20,15 @@ from tapecalc.course import tempo as lesson
 def test_an_answer_is_right_as_people_round_it(exercise, right, wrong):
     assert {exercise.check(float(text)).state for text in right} == {"right"}
     assert {exercise.check(float(text)).state for text in wrong} == {"not yet"}
+
+
+def test_the_panel_can_judge_by_ones_own_ear():
+    panel = lesson.tempo_panel(12)
+    name = "my own ear, 12 ms"
+    assert panel.facts["judged_as"][name] == pytest.approx(0.012)
+    panel.values = {"judged_as": name}
+    assert panel.values["judged_as"] == name
+    with pytest.raises(ValueError, match="judged_as"):
+        lesson.tempo_panel().values = {"judged_as": name}
+    with pytest.raises(ValueError, match="heard_from_ms"):
+        lesson.tempo_panel(-1)
