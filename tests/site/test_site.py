@@ -537,6 +537,10 @@ def test_a_lesson_that_is_not_written_yet_is_named_without_a_link():
     assert "<p>the next one</p>" in written(new_markdown_cell("[the next one](02_later.ipynb)"))
 
 
+def test_the_page_that_a_lesson_writes_to_print_is_the_card_beside_the_plan():
+    assert 'href="plan/card.html"' in written(new_markdown_cell("[print](out/setup_card.html)"))
+
+
 def test_a_linked_file_comes_along_and_a_figure_of_the_gallery_is_shown_from_there():
     site, _ = made_up(new_markdown_cell("[The figure](../figures/tempo_map.png)"))
     assert site.files["figures/tempo_map.png"][:4] == b"\x89PNG"
