@@ -1,6 +1,7 @@
 """Figures: whether the type is large enough where the picture is seen."""
 
 import base64
+import io
 from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
@@ -8,6 +9,7 @@ from tempfile import TemporaryDirectory
 from typing import Annotated, Any
 
 import numpy as np
+from PIL import Image
 
 from tapecalc.calc.quantity import Is, T, calculator
 from tapecalc.calc.units import from_si
@@ -107,9 +109,11 @@ def watch(scene: film.Scene, *, sound_late: float = 0.0, fps: int = 30) -> Watch
     moved = np.concatenate([np.zeros_like(scene.sound[:late]), scene.sound[: len(scene.sound) - late]])
     with TemporaryDirectory() as folder:
         path = film.write_mp4(replace(scene, sound=moved), Path(folder) / "clip.mp4", fps, progress=False)
-        mp4, captions, poster = (file.read_bytes() for file in (path, *film.beside(path)))
+        mp4, captions = (file.read_bytes() for file in (path, film.beside(path)[0]))
+        poster = io.BytesIO()
+        Image.open(film.beside(path)[1]).quantize(64).save(poster, "png", optimize=True)
     said = f" Its sound comes {from_si(sound_late, 'ms'):.0f} ms late." if late else ""
-    return Watched(mp4, poster, captions, scene.alt + said)
+    return Watched(mp4, poster.getvalue(), captions, scene.alt + said)
 
 
 # ---- exercises ----
