@@ -409,11 +409,11 @@ class Site:
     def cell(self, cell, markdown):
         """A cell's code, what it put out, and the clips it makes."""
         parts = [{"kind": "code", "html": Markup(_colored(cell.source))}, *self.outputs(cell, markdown)]
-        played = "<video" in str(cell.outputs)
-        for name in clips_in(cell.source) if self.film and not played else ():
-            if name not in self.shown:
+        played = "<video" in str(cell.outputs)  # by the notebook itself
+        for name in clips_in(cell.source) if self.film else ():
+            if name not in self.shown and not played:
                 parts.append(self.clip(name))
-                self.shown.add(name)
+            self.shown.add(name)
         return parts
 
     def clip(self, name):

@@ -396,6 +396,19 @@ def test_a_clip_has_poster_captions_and_a_description():
     assert [part["kind"] for part in made_up(*cells)[1].parts] == ["code"]
 
 
+def test_a_clip_that_a_notebook_plays_becomes_a_file_and_is_not_filmed_again():
+    shown = f"<video controls src='data:video/mp4;base64,{base64.b64encode(b'film').decode()}'></video>"
+    played = new_code_cell(
+        "make_scene('tape_path')", outputs=[new_output("display_data", data={"text/html": shown})]
+    )
+    again = new_code_cell("write_clip('tape_path', 'a.mp4')")
+    site = tool.Site({"notebooks/01_a.ipynb"}, filmed=True)
+    page = site.page("01_a", new_notebook(cells=[new_markdown_cell("# A title"), played, again]))
+    assert "clip" not in [part["kind"] for part in page.parts]
+    (file,) = (name for name in site.files if name.startswith("clips/"))
+    assert site.files[file] == b"film" and f"src='{file}'" in filled(site, page)
+
+
 @slow
 def test_a_clip_is_filmed_small(tmp_path):
     files, words = gallery.clip_of("tape_path")
