@@ -526,14 +526,21 @@ def bump_weights(one_pass: OnePass | None, layout: Layout) -> Array:
     missing = _behind_limit(one_pass, layout, frequency)[asked] / there[asked]
     if one_pass.pole_length:
         missing *= bump_gain(one_pass.pole_length * frequency[asked] / one_pass.speed, one_pass.pole_shape)
-    turns = 2 * np.pi * np.outer(frequency[asked], np.arange(layout.reach + 1) * layout.hop / rate)
-    smooth = layout.hop * np.sinc(frequency[asked] * layout.hop / rate)[:, np.newaxis] ** 8
+    smooth = layout.hop * np.sinc(frequency[asked] * layout.hop / rate) ** 8
+    steps = np.arange(2 * layout.reach + 1) * 2 * layout.hop % size
 
-    def fitted(columns: Array, wanted: Array) -> Array:
-        damped = np.vstack([smooth * columns, 0.005 * layout.hop * np.eye(layout.reach + 1)])
-        return np.linalg.lstsq(damped, np.append(wanted, np.zeros(layout.reach + 1)))[0]
+    def sums(values: Array) -> Any:
+        """Sum values of the frequencies, each turned by whole steps of the low rate."""
+        spread = np.zeros(size)
+        spread[: len(asked)][asked] = values
+        return fft.fft(spread)[steps]
 
-    even, odd = fitted(np.cos(turns), missing.real - 1), fitted(-np.sin(turns), missing.imag)
+    # Their products with one another, which least squares needs, are such sums as well.
+    row, product = np.arange(layout.reach + 1), sums(smooth**2).real
+    near, far = product[np.abs(row[:, np.newaxis] - row)], product[row[:, np.newaxis] + row]
+    damped = (0.005 * layout.hop) ** 2 * np.eye(len(row))
+    even = np.linalg.solve((near + far) / 2 + damped, sums(smooth * (missing.real - 1)).real[row])
+    odd = np.linalg.solve((near - far) / 2 + damped, sums(smooth * missing.imag).imag[row])
     return np.concatenate([(even - odd)[:0:-1] / 2, even[:1], (even + odd)[1:] / 2])
 
 
