@@ -2,6 +2,7 @@
 
 import errno
 import shutil
+import sys
 
 import numpy as np
 import pytest
@@ -151,7 +152,12 @@ def run(command, machine, bench, out):
     if command == "mp4" and find_encoder() is None:
         pytest.skip("there is no ffmpeg here")
     if command == "card":
-        write_setup_card(make_plan(read_machine(bench / f"{machine}.toml")), out / "card.html")
+        plan = make_plan(read_machine(bench / f"{machine}.toml"))
+        try:
+            write_setup_card(plan, out / "card.html")
+        except OSError as error:  # as the command line says it
+            print(f"tapecalc: {error}", file=sys.stderr)
+            return 2
         return 0
     rate = {"old": 44100, "new": 48000}[machine]
     return main(COMMANDS[command].format(b=bench, m=machine, out=out, rate=rate).split())
@@ -184,7 +190,7 @@ def test_at_every_step_of_every_command_a_reader_sees_the_old_the_new_or_nothing
 
 
 #: Of each command how many steps there are from one that is refused to the next: a plan draws much.
-EACH = [(command, {"plan": 39, "frames": 5}.get(command, 1)) for command in COMMANDS]
+EACH = [(command, {"plan": 39, "frames": 5}.get(command, 1)) for command in (*COMMANDS, "card")]
 WEEKLY = [pytest.param(command, 1, marks=pytest.mark.weekly) for command, each in EACH if each > 1]
 
 
