@@ -57,7 +57,7 @@ from tapecalc.sound.files import read_sound
 from tapecalc.sound.render import render_file
 
 SECONDS = 2.0  # of processor time, for one case
-TAKE_SECONDS = 10.0  # for a recording: what is measured is fitted with up to five things varied
+TAKE_SECONDS = 10.0  # for a recording: three explanations are fitted to a response, each from several starts
 PAGE_SECONDS = 20.0  # for a page with all its figures and its preview
 MEMORY = 1 << 31  # bytes of address space, libraries and their threads included
 LONGEST_LINE = 300  # characters in an error message
