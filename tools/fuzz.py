@@ -50,7 +50,7 @@ from tapecalc.measuring.flutter import RECORD_MODES
 from tapecalc.measuring.session import KINDS
 from tapecalc.plan import make_plan
 from tapecalc.report.compare_text import compare_text
-from tapecalc.report.measurement import measurement_text
+from tapecalc.report.measurement import measurement_data, measurement_text
 from tapecalc.report.plan_data import plan_data
 from tapecalc.report.plan_text import plan_text
 from tapecalc.sound.files import read_sound
@@ -682,7 +682,7 @@ def try_take(case, folder, number):
         return "refused"
     for sentence in found.sentences:
         one_line(sentence)
-    json.dumps(found.to_dict(), allow_nan=False)
+    json.dumps(measurement_data(found), allow_nan=False)
     if not all(line.isprintable() for line in measurement_text(found).splitlines()):
         raise AssertionError("the report holds characters that upset a terminal")
     try:

@@ -43,8 +43,8 @@ def listen(first: int, last: int) -> Trials:
     """Return players of the trials from one number to another, at most four.
 
     >>> listen(1, 2)
-    trial 1: 2.6 s, -23.0 LUFS.
-    trial 2: 2.6 s, -23.0 LUFS.
+    trial 1: 3.1 s, -23.0 LUFS.
+    trial 2: 3.1 s, -23.0 LUFS.
     Listen for: Which pulse has a late stroke, 1 or 2?
     """
     numbers = range(first, last + 1)

@@ -226,7 +226,8 @@ function mountWords(page, answers) {
     const key = keyOf(place, "word");
     const back = told.filter((one) => one.key === key);
     const number = /guess-(\d)$/.exec(key);
-    const field = answerField(key, number ? `Your guess number ${number[1]}` : "Your guess", "Keep", (text) => {
+    const asked = number ? `Your guess number ${number[1]}` : "Your guess";
+    const field = answerField(key, asked, "Keep", (text) => {
       if (!text) return { state: "open", sentence: "Write a word or two." };
       answers.say(key, { text, state: "guess" });
       for (const { show } of back) show();

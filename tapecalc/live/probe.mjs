@@ -3,7 +3,8 @@
 /** Samples a second of what is compared: enough for a hundredth of a millisecond, and quick. */
 export const PROBE_RATE = 12000;
 /** How long the noise lasts, and how long is listened, s: a delay of up to three seconds is found. */
-export const [PROBE_SECONDS, LISTEN_SECONDS] = [5, 8.5];
+export const PROBE_SECONDS = 5;
+export const LISTEN_SECONDS = 8.5;
 const PROBE_PEAK = 0.1; // -20 dB of full scale
 const PIECES = 5; // of the noise, each looked for alone
 const ALIKE = 0.8; // of the best likeness, from which another place is a rival

@@ -138,7 +138,8 @@ function likeness(piece, stretch, step) {
 export function pieceDelay(dry, played, length, { begin, span }) {
   const last = span[1] - span[0] - length;
   const [piece, stretch] = [dry.subarray(begin, begin + length), played.subarray(...span)];
-  const looks = Array.from({ length: Math.floor(last / COARSE) + 1 }, (_, k) => likeness(piece, stretch.subarray(COARSE * k), 2));
+  const look = (/** @type {number} */ k) => likeness(piece, stretch.subarray(COARSE * k), 2);
+  const looks = Array.from({ length: Math.floor(last / COARSE) + 1 }, (_, k) => look(k));
   const enough = LIKELY * Math.max(...looks);
   const found = new Float64Array(last + 1).fill(-Infinity);
   const known = (/** @type {number} */ shift) => {

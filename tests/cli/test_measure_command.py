@@ -169,7 +169,7 @@ def test_two_files_are_one_take_and_a_comma_in_a_name_is_no_trouble(folder, caps
     text = printed([*two, "--common-start"], capsys)
     assert told(text, "delay, head 1, speed 1")[0] == pytest.approx(1e3 * FAST.spacing / FAST.speed, abs=0.1)
     assert "Two files" in text
-    assert "cannot tell" in refused(["measure", "--program", str(folder / "fast, tape.wav")], capsys)
+    assert "Nothing can be told" in refused(["measure", "--program", str(folder / "fast, tape.wav")], capsys)
 
 
 def test_tone_and_silence_need_the_playback_only(folder, capsys):

@@ -43,7 +43,9 @@ def test_responses_are_covered_as_stated_whatever_the_cause(case, count):
 @pytest.mark.parametrize("what", ["gain", "explanation"])
 def test_gains_and_explanations_are_covered_as_stated(what, count):
     errors = np.concatenate([errors_of(case, count.of(16))[what] for case in CASES])
-    assert count.covered(errors) and count.honest(errors)
+    assert count.covered(errors)
+    if what == "explanation":  # a gain has a floor for what takes differ by, and may be timid
+        assert count.honest(errors)
 
 
 @parts(1 / 3)

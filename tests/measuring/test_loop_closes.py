@@ -74,8 +74,9 @@ def test_the_planned_response_comes_back(at, found):
 @pytest.mark.parametrize("at", [0, 1])
 def test_the_dirt_on_the_head_is_found_and_named(at, found):
     best = found.what_ifs[0, at][0]
-    assert best.name == "separation"
-    assert best.value.value == pytest.approx(1e-6, abs=best.value.plus_minus + 0.1e-6)
+    parts = dict(best.parts())
+    assert set(parts) <= {"separation", "azimuth"}  # the deck has both
+    assert parts["separation"].value == pytest.approx(1e-6, abs=parts["separation"].plus_minus + 0.1e-6)
 
 
 @pytest.mark.parametrize("at", [0, 1])
@@ -129,7 +130,8 @@ def test_the_machine_file_filled_in_plans_what_was_planned(found, tmp_path):
         # Spacing and speeds are as unsure as the ruler; the delay is not, and the file keeps that.
         total = found.delays[0, at].total.plus_minus
         assert total <= measured.plus_minus * (1 + 1e-9) and measured.plus_minus < 1.01 * total
-        assert measured.plus_minus < 0.05 * measured.delay * 0.5 / 41.5
+        # A tenth of what a ruler leaves: the wander of a slow tape is in it.
+        assert measured.plus_minus < 0.1 * measured.delay * 0.5 / 41.5
     for planned, measured in zip(PLAN.tempos, again.tempos, strict=True):
         assert measured.fit.note == planned.fit.note
     for at, measured in enumerate(again.loops):

@@ -83,9 +83,9 @@ def test_the_loop_gain_that_was_set_is_measured():
     dry[2000 : 2000 + RATE // 8] = 0.5 * generator.noise(0.125, RATE)
     wet = render(dry, RATE, machine, seconds=8.0, without=("saturation",)).wet[: len(dry)]
     repeats = measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE)
-    deck = generator.Deck(spacing=machine.spacings[0], speed=machine.speeds[0])
     sound = generator.noise(4, RATE)
-    both = np.stack([sound, generator.echo(sound, RATE, deck)], axis=1)
+    once = with_changes(machine, {"mixer.return_send_db": -90.0})
+    both = np.stack([sound, render(sound, RATE, once, seconds=4.0).wet[: len(sound)]], axis=1)
     program = measure.open_recording(both, sample_rate=RATE)
     alone = measure.measure([measure.Take(recording=repeats, kind="repeats")], machine=machine)
     assert alone.empty and any("hangs on the delay" in sentence for sentence in alone.sentences)

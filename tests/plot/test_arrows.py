@@ -39,7 +39,7 @@ def test_of_a_flat_loop_the_arrow_is_half_as_long_and_turns_by_quarters():
 def test_a_runaway_leaves_its_circle_and_is_said():
     drawn = loop_arrows(loop=flat_loop(2.0))
     assert next(ways(drawn))[0] > 1
-    assert "6.0 dB are past where the first fills it" in drawn.caption
+    assert "6.1 dB are past where the first fills it" in drawn.caption
 
 
 def test_a_turn_is_said_in_quarters_where_it_is_one_and_in_degrees_else():

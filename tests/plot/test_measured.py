@@ -217,7 +217,7 @@ def test_a_figure_can_be_drawn_into_the_readers_own_axes(measurement):
 def test_the_folder_gets_figures_machine_and_numbers(measurement, tmp_path):
     paths = write_measurement(measurement, tmp_path / "new" / "folder", machine=MACHINE).paths
     names = [path.name for path in paths]
-    assert names[-1] == "measured.json" and len(names) == 8
+    assert names[0] == "report.html" and names[-1] == "measured.json" and len(names) == 9
     there = {path.name for path in (tmp_path / "new" / "folder").iterdir()}
     assert there == {*names, "SHA256SUMS"}
     data = json.loads(paths[-1].read_text())

@@ -3,7 +3,7 @@
 from html.parser import HTMLParser
 
 ADDRESSES = ("href", "src", "srcset", "action", "poster", "data", "xlink:href")
-VOID = {"meta", "link", "img", "br", "hr", "source", "input", "wbr", "col"}
+VOID = {"meta", "link", "img", "br", "hr", "source", "input", "wbr", "col", "track"}
 
 
 class Outline(HTMLParser):
