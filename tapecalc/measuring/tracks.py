@@ -63,9 +63,13 @@ def measure_tracks(
     turn = polarity * np.exp(2j * np.pi * frequency[used] * rough[0])
     weight = frequency[used] * coherence / (1 - np.minimum(coherence, 0.999))
     # Each group of windows by its own: what they differ by is what another stretch of tape will.
+    powers = np.array([first[:, used].sum(axis=1), second[:, used].sum(axis=1)])
+    sounds = np.all(powers > 0, axis=0)
+    if np.count_nonzero(sounds) < 2:
+        raise CannotTell("the tracks hold too little sound; play some seconds of noise or music")
     slope = weight * 2 * np.pi * frequency[used]
-    times = rough[0] - np.angle(cross[:, used] * turn) @ weight / slope.sum()
-    levels_db = 10 * np.log10(second[:, used].sum(axis=1) / first[:, used].sum(axis=1))
+    times = rough[0] - np.angle(cross[np.ix_(sounds, used)] * turn) @ weight / slope.sum()
+    levels_db = 10 * np.log10(powers[1, sounds] / powers[0, sounds])
     time, level_db = mean_of(times, "s"), mean_of(levels_db, "dB")
     sentences = []
     if polarity < 0:

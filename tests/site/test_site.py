@@ -699,7 +699,9 @@ def test_a_page_lets_in_the_scripts_that_it_has_and_none_by_its_address(files):
         if name in ALONE:
             assert set(rules.get("script-src", "").split()) == (named | {"data:"} if named else set())
         else:
-            assert set(rules["script-src"].split()) == named | ({"data:"} if name in PLAYED or "mountCheck(" in page else set())
+            assert set(rules["script-src"].split()) == named | (
+                {"data:"} if name in PLAYED or "mountCheck(" in page else set()
+            )
             assert SEARCH in scripts
         if name in PLAYED:
             assert page.count('class="tape-page"') == 1 and page.count('class="tape-still"') == 1
