@@ -236,7 +236,8 @@ def test_a_panel_on_a_page_follows_the_keyboard_and_goes_back(tab, site, name):
 
 
 PLACES = """panel => [...document.querySelectorAll('h2, h3, figure, .what-if, .turn')]
-    .filter(one => one.compareDocumentPosition(panel) & Node.DOCUMENT_POSITION_PRECEDING && one.checkVisibility())
+    .filter(one => one.checkVisibility())
+    .filter(one => one.compareDocumentPosition(panel) & Node.DOCUMENT_POSITION_PRECEDING)
     .map(one => one.getBoundingClientRect().top + scrollY)"""
 
 
