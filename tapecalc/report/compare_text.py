@@ -28,10 +28,8 @@ def compare_text(first: EchoPlan, second: EchoPlan, *, names: tuple[str, str]) -
     >>> from tapecalc.machine import example_machine
     >>> from tapecalc.plan import make_plan
     >>> plan = make_plan(example_machine())
-    >>> print(compare_text(plan, plan, names=("a.toml", "b.toml")))
-    a.toml beside b.toml
-    <BLANKLINE>
-    Both plans are the same.
+    >>> compare_text(plan, plan, names=("a.toml", "b.toml")).splitlines()[-1]
+    'Both plans are the same.'
     """
     names = (_printable(names[0]), _printable(names[1]))
     keys = [_keys(plan.machine) for plan in (first, second)]
