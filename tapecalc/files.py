@@ -16,7 +16,7 @@ import shutil
 import stat
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 try:
@@ -89,23 +89,17 @@ def replacing(path: StrPath) -> Iterator[Path]:
             mode = stat.S_IMODE(target.stat().st_mode)
     # The system takes the umask off; nobody reads in the meantime what was private.
     flags, allowed = os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o666 if mode is None else mode
-    with _naming(f"to {path.parent}"):
-        temporary, handle = _made(target, target.suffix, lambda one: os.open(one, flags, allowed))
-    with open(handle, "r+b") as held:
-        try:
-            yield temporary
-            with _naming(path):
-                os.fsync(handle)
-                if mode is not None:
-                    temporary.chmod(mode)
-                if fcntl is None:
-                    held.close()  # Windows renames no open file; elsewhere the lock is kept till then
-                os.replace(temporary, target)
-                _sync(target.parent)
-        except BaseException:
-            held.close()
-            temporary.unlink(missing_ok=True)
-            raise
+    making = _temporary(target, target.suffix, lambda one: os.open(one, flags, allowed), path.parent)
+    with making as (temporary, handle, held):
+        yield temporary
+        with _naming(path):
+            os.fsync(handle)
+            if mode is not None:
+                temporary.chmod(mode)
+            if fcntl is None:
+                held.close()  # Windows renames no open file; elsewhere the lock is kept till then
+            os.replace(temporary, target)
+            _sync(target.parent)
 
 
 def write_file(path: StrPath, data: bytes | str) -> Path:
@@ -134,7 +128,7 @@ def replacing_folder(folder: StrPath, kind: str, *, keep: bool = False) -> Itera
         _clear(folder.parent)
     with _alone_in(folder, shown):
         refuse_foreign(folder, kind, shown)
-        with _holder(folder, shown) as holder:
+        with _temporary(folder, "", _made_folder, shown) as (holder, _, _):
             new, old = (holder / name / folder.name for name in ("new", "old"))
             with _naming(f"to {shown}"):
                 old.parent.mkdir()
@@ -224,48 +218,35 @@ def _alone_in(folder: Path, shown: StrPath) -> Iterator[None]:
 
     The system lets go of it when a run ends, however it ends. Nothing is left in the folder.
     """
-    handle, made = -1, False
-    for attempt in range(round(10 * PATIENCE)):
-        with _naming(f"to {shown}"):
-            made = made or not folder.exists()
-            folder.mkdir(exist_ok=True)
-            if fcntl is None:
-                break
-            handle = os.open(folder, os.O_RDONLY)
-        with suppress(FileNotFoundError):
-            # While we waited the other run may have put a new folder in the place of the one we hold.
-            if _lock(handle) is not False and os.path.samestat(os.fstat(handle), folder.stat()):
-                break
-        os.close(handle)
-        handle = -1
-        if attempt == 0:
-            logging.getLogger("tapecalc").warning("waiting for another run that writes to %r", str(shown))
-        threading.Event().wait(0.1)
-    else:
-        raise OSError(f"cannot write to {shown}: another run has been writing there for {PATIENCE:.0f} s")
-    try:
-        yield
-    except BaseException:
-        if made:
-            with suppress(OSError):
-                folder.rmdir()
-        raise
-    finally:
-        if handle >= 0:
-            os.close(handle)
-
-
-@contextmanager
-def _holder(folder: Path, shown: StrPath) -> Iterator[Path]:
-    """A private temporary folder beside a folder, locked while it is in use."""
-    with _naming(f"to {shown}"):
-        holder, handle = _made(folder, "", _made_folder)
-    try:
-        yield holder
-    finally:
-        shutil.rmtree(holder, ignore_errors=True)
-        if handle >= 0:
-            os.close(handle)
+    made = False
+    with ExitStack() as held:
+        try:
+            for attempt in range(round(10 * PATIENCE)):
+                with _naming(f"to {shown}"):
+                    made = made or not folder.exists()
+                    folder.mkdir(exist_ok=True)
+                    if fcntl is None:
+                        break
+                    handle = os.open(folder, os.O_RDONLY)
+                    held.callback(os.close, handle)
+                with suppress(FileNotFoundError):
+                    # While we waited the other run may have put a new folder in the place of the one we hold.
+                    if _lock(handle) is not False and os.path.samestat(os.fstat(handle), folder.stat()):
+                        break
+                held.close()
+                if attempt == 0:
+                    said = "waiting for another run that writes to %r"
+                    logging.getLogger("tapecalc").warning(said, str(shown))
+                threading.Event().wait(0.1)
+            else:
+                seconds = f"{PATIENCE:.0f} s"
+                raise OSError(f"cannot write to {shown}: another run has been writing there for {seconds}")
+            yield
+        except BaseException:
+            if made:
+                with suppress(OSError):
+                    folder.rmdir()
+            raise
 
 
 def _made_folder(holder: Path) -> int:
@@ -282,26 +263,40 @@ def _beside(target: Path, suffix: str = "") -> Path:
     return target.with_name(f".{target.stem[:40]}-tapecalc-{secrets.token_hex(4)}{suffix}")
 
 
-def _made(target: Path, suffix: str, make: Callable[[Path], int]) -> tuple[Path, int]:
-    """Make and lock what is temporary; again where another run took it for left behind before that."""
-    while True:
-        temporary = _beside(target, suffix)
+@contextmanager
+def _temporary(
+    target: Path, suffix: str, make: Callable[[Path], int], shown: StrPath
+) -> Iterator[tuple[Path, int, ExitStack]]:
+    """Make and lock what is temporary beside a target; what is still there at the end is taken away.
+
+    Given are its path, its handle, and what closes that. Its name is known before it is made, so that it goes
+    wherever a signal ends the run.
+    """
+    names: list[Path] = []
+    with ExitStack() as held:
         try:
-            handle = make(temporary)
-            if _lock(handle) is not False and (handle < 0 or os.fstat(handle).st_nlink):
-                return temporary, handle
-            os.close(handle)
-        except BaseException:
-            _discard(temporary)
-            raise
-        _discard(temporary)
+            with _naming(f"to {shown}"):
+                while True:
+                    names.append(_beside(target, suffix))
+                    handle = make(names[-1])
+                    if handle >= 0:
+                        held.callback(os.close, handle)
+                    if _lock(handle) is not False and (handle < 0 or os.fstat(handle).st_nlink):
+                        break
+                    held.close()  # another run took it for left behind before it was locked
+            yield names[-1], handle, held
+        finally:
+            if fcntl is None:
+                held.close()  # Windows removes no open file
+            for name in names:
+                _discard(name)
 
 
 def _discard(temporary: Path) -> None:
     if temporary.is_dir():
         shutil.rmtree(temporary, ignore_errors=True)
-    else:
-        temporary.unlink(missing_ok=True)
+    elif temporary.exists():
+        temporary.unlink()
 
 
 def _lock(handle: int) -> bool | None:
@@ -324,7 +319,9 @@ def _clear(folder: Path) -> None:
     open, and then Windows keeps the file.
     """
     with suppress(OSError):
-        for path in [Path(e.path) for e in os.scandir(folder) if _TEMPORARY.fullmatch(e.name)]:
+        with os.scandir(folder) as entries:
+            left = [Path(entry.path) for entry in entries if _TEMPORARY.fullmatch(entry.name)]
+        for path in left:
             with suppress(OSError):
                 if fcntl is None:
                     path.unlink()

@@ -1,8 +1,11 @@
 """A file is there whole or not at all, a folder is ours or left alone, and reading has a bound."""
 
+import gc
 import hashlib
+import itertools
 import os
 import stat
+import sys
 import threading
 
 import pytest
@@ -286,3 +289,44 @@ def test_a_folder_that_another_run_took_for_left_behind_is_made_again(tmp_path, 
     assert len(taken) == 1
     assert {path.name for path in (tmp_path / "out").iterdir()} == {"whole.txt", MANIFEST}
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+class Asked(BaseException):
+    """What a signal raises wherever a run stands."""
+
+
+def asked_at(number):
+    """A trace that ends a run at the line of that number, of those before the block that is given a path."""
+    lines = iter(range(number + 1))
+
+    def trace(frame, event, _):
+        if frame.f_code.co_filename != files.__file__:
+            return None
+        if event == "line" and next(lines, None) == number:
+            sys.settrace(None)
+            raise Asked
+        return trace
+
+    return trace
+
+
+@pytest.mark.parametrize("what", ["file", "folder"])
+def test_a_signal_at_any_line_before_the_writing_leaves_nothing_behind(what, tmp_path):
+    for number in itertools.count():
+        ended = True
+        try:
+            sys.settrace(asked_at(number))
+            path = tmp_path / "a"
+            with replacing(path) if what == "file" else replacing_folder(path, "plan"):
+                sys.settrace(None)
+                ended = False
+                raise Asked
+        except Asked:
+            pass
+        finally:
+            sys.settrace(None)
+        gc.collect()  # a signal just before the block leaves what makes the path to be put away
+        assert list(tmp_path.iterdir()) == [], f"ended at line {number}"
+        if not ended:
+            break
+    assert number > 20
