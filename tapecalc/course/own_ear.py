@@ -18,12 +18,8 @@ LATE_MS = (40, 40, 20, 20, 10, 10, 5, 5)
 #: Which of the two pulses has the late stroke, as a die fell.
 WHICH = "21121221"
 RATE = 16_000
-INTERVAL, STROKES, LATE_STROKE, PAUSE = (
-    0.240,
-    5,
-    3,
-    0.7,
-)  # s between strokes, how many, which counted from 0, s
+#: Strokes of a pulse, which of them may be late counted from 0, s between them, and s between the two pulses.
+STROKES, LATE_STROKE, INTERVAL, PAUSE = 5, 3, 0.240, 0.7
 
 
 @dataclass(frozen=True)
