@@ -71,16 +71,17 @@ def level(value_db: float, unit: str = "dB") -> str:
 
 
 def margin(margin_db: float, *, at_least: bool = False) -> str:
-    """Write how far a loop is from running away or, from 0 on down, past that: this to the tenth above.
+    """Write how far a loop is from running away, to the tenth below, or past that, to the tenth above.
 
     A margin above 0 never reads as none, unless it is only the least that there is.
 
-    >>> margin(4.54), margin(0.04), margin(0.04, at_least=True), margin(-1.02), margin(0)
+    >>> margin(4.58), margin(0.04), margin(0.04, at_least=True), margin(-1.02), margin(0)
     ('4.5 dB', 'less than 0.1 dB', '0.0 dB', '1.1 dB', '0.1 dB')
     """
     if margin_db <= 0:
         return f"{max(math.ceil(-10 * margin_db - 1e-6) / 10, 0.1):.1f} dB"
-    return f"{margin_db:.1f} dB" if margin_db >= 0.1 or at_least else "less than 0.1 dB"
+    least_db = math.floor(10 * margin_db + 1e-6) / 10
+    return f"{least_db:.1f} dB" if least_db > 0 or at_least else "less than 0.1 dB"
 
 
 def duration(value: float) -> str:

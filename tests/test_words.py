@@ -31,10 +31,11 @@ def test_digits_end_where_the_uncertainty_begins(value, uncertainty, written):
 
 @pytest.mark.parametrize(
     ("margin_db", "written"),
-    [(4.537, "4.5 dB"), (0.1, "0.1 dB"), (0.099, "less than 0.1 dB"), (0.0, "0.1 dB"), (-0.01, "0.1 dB")]
+    [(4.537, "4.5 dB"), (5.05, "5.0 dB"), (5.099, "5.0 dB"), (0.1, "0.1 dB"), (0.099, "less than 0.1 dB")]
+    + [(0.0, "0.1 dB"), (-0.01, "0.1 dB")]
     + [(-1.0, "1.0 dB"), (-1.0001, "1.1 dB"), (-1.04, "1.1 dB"), (-1.1, "1.1 dB")],
 )
-def test_what_a_loop_is_past_its_edge_is_told_to_the_tenth_above(margin_db, written):
+def test_how_far_a_loop_is_from_its_edge_is_told_on_the_safe_side(margin_db, written):
     assert words.margin(margin_db) == written
 
 
@@ -42,6 +43,11 @@ def test_what_a_loop_is_past_its_edge_is_told_to_the_tenth_above(margin_db, writ
 def test_a_loop_turned_down_by_what_is_told_is_within_its_edge(margin_db):
     told = float(words.margin(margin_db).removesuffix(" dB"))
     assert margin_db + told >= -1e-6 and told <= max(-margin_db, 0) + 0.1 + 1e-6
+
+
+@given(st.floats(0.1, 60))
+def test_a_send_turned_up_by_what_is_told_stays_within_the_edge(margin_db):
+    assert -1e-6 <= margin_db - float(words.margin(margin_db).removesuffix(" dB")) < 0.1 + 1e-6
 
 
 def test_the_least_of_a_margin_may_be_none():
