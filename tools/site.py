@@ -51,9 +51,11 @@ from site_exercises import Exercises, progress_place
 from site_find import contents_of, index_sheet, plain, search_index
 from site_gallery import PAGE as GALLERY
 from site_gallery import archives, clip_of, clips_in, gallery_figures, layouts, lighter
-from site_panels import panel_in, panels_script, small, sounds_script
+from site_panels import on_light_ground, panel_in, panels_script, small, sounds_script
 
 from tapecalc import __version__
+from tapecalc.course import listening, live_check
+from tapecalc.course.exercise import MARKS
 from tapecalc.files import MANIFEST, replacing_folder, write_file
 from tapecalc.live import pages as live_pages
 from tapecalc.live.facts import playable_facts
@@ -92,10 +94,14 @@ OTHER_FIGURE = {
 #: Where a notebook has the playable tape a page has its picture, and the way to a tape that plays.
 TAPE_STILL = 'class="tape-still"'
 PLAY_IT = (
-    f'<p class="live">Here stands a picture. <a href="{TRY}">The tape to play</a> has a page of its own.</p>'
+    f'<p class="live">Here stands a picture. <a href="{TRY}">The tape to play</a> has a page of its own: '
+    "press <em>Play</em> and drag the head there.</p>"
 )
 MUST_FAIL = "raises-exception"
-RUN_IT = "No sound, no link? Run this cell."  # what a player says for a notebook that is not trusted
+UNFOLDED = {"shown", "yours"}  # tags of cells whose code a page shows at once
+#: What a check says of an answer that is not there yet, and what a page without a kernel says instead.
+NOTHING_YET = re.compile(rf"<p role='status'[^>]*><b aria-hidden='true'>{MARKS['open']}</b>.*?</p>", re.S)
+IN_NOTEBOOK = '<p class="live">In the notebook, what you write here is checked.</p>'
 FITS_A_PHONE = 40  # characters or TeX signs in a line that is not scrolled sideways
 MATHML = "http://www.w3.org/1998/Math/MathML"
 STOP_BEHIND_MATH = re.compile(r'(<math [^>]*display="inline"[^>]*>(?:(?!</math>).)*</math>)([).,:;?!]+)')
@@ -141,11 +147,6 @@ class Page:
     def html(self):
         """What its code put out as HTML."""
         return "".join(str(part["html"]) for part in self.parts if part.get("html"))
-
-    @property
-    def listens(self):
-        """Whether it may open the computer's input, by a script that a browser takes from an address."""
-        return 'class="live-check"' in self.html
 
     @property
     def panels(self):
@@ -340,7 +341,8 @@ class Site:
         values = {
             "here": file, "up": "../" * file.count("/"), "base": self.base, "playable": None, "api": API,
             "contents": CONTENTS, "scripts": scripts, "digests": " ".join(map(live_pages.digest, scripts)),
-            "preview": f"figures/{FIGURE}.png", "preview_alt": PREVIEW_ALT, "sections": [], "listens": False,
+            "worklet": any("audioWorklet" in script for script in scripts),
+            "preview": f"figures/{FIGURE}.png", "preview_alt": PREVIEW_ALT, "sections": [],
             "version": __version__, **values,
         }  # fmt: skip
         text = self.templates.get_template(f"{template}.html.jinja").render(**values)
@@ -408,7 +410,9 @@ class Site:
 
     def cell(self, cell, markdown):
         """A cell's code, what it put out, and the clips it makes."""
-        parts = [{"kind": "code", "html": Markup(_colored(cell.source))}, *self.outputs(cell, markdown)]
+        unfolded = bool(UNFOLDED & set(cell.metadata.get("tags", [])))
+        code = {"kind": "code", "html": Markup(_colored(cell.source)), "unfolded": unfolded}
+        parts = [code, *self.outputs(cell, markdown)]
         played = "<video" in str(cell.outputs)  # by the notebook itself
         for name in clips_in(cell.source) if self.film else ():
             if name not in self.shown and not played:
@@ -441,7 +445,7 @@ class Site:
                     parts.append({"kind": "panel", "html": Markup(shown), "function": function})
                     continue
                 played = PLAY_IT if TAPE_STILL in shown else ""
-                parts.append({"kind": "html", "html": Markup(shown + played)})
+                parts.append({"kind": "html", "html": Markup(played + NOTHING_YET.sub(IN_NOTEBOOK, shown))})
             elif "text/markdown" in data:
                 caption = Markup(markdown.render(data["text/markdown"]))
                 if parts and parts[-1]["kind"] == "picture" and not parts[-1]["caption"]:
@@ -463,12 +467,12 @@ class Site:
             raise Refused("a picture has no description")
         content = base64.b64decode(encoded)
         try:
-            content = small(content)
+            content, light = small(content), on_light_ground(content)
         except Exception as error:  # Pillow has many kinds
             raise Refused(f"a picture is damaged ({reason(error)})") from None
         source = self.stored("pictures", content, "png")
         size = {key: metadata.get(key) for key in ("alt", "width", "height")}
-        return {"kind": "picture", "source": source, "caption": "", **size}
+        return {"kind": "picture", "source": source, "caption": "", "light": light, **size}
 
     def with_files(self, text):
         """HTML whose embedded sounds and drawings have become files: the page is light, one can save them."""
@@ -483,7 +487,7 @@ class Site:
                 raise Refused(f"a drawing has {', '.join(harm)}")
             return self.stored("pictures", lighter(content), "svg")
 
-        return EMBEDDED.sub(file_of, text.replace(f" {RUN_IT}", ""))
+        return EMBEDDED.sub(file_of, text)
 
 
 def _with_lighter(found):
@@ -678,7 +682,6 @@ def add_lessons(site, pages, used, figures, common):
         number = f"{page.number} " if page.number else ""
         site.add(
             "site_page", page.file, page=page, playable=tape, scripts=scripts, used=used[page.file],
-            listens=page.listens,
             before=pages[place - 1] if place else None, after=next(iter(pages[place + 1 :]), None),
             title=f"{number}{page.title}{'' if 'tapecalc' in page.title else ' - tapecalc'}",
             sentence=page.sentence, sections=page.sections, figure=figures[page.figure],
@@ -723,6 +726,7 @@ def add_rest(site, contents, common):
     )
     sheet = (
         f"{filled('report', 'page_style.css.jinja')}\n{look}\n{EXERCISES_STYLE.read_text('utf-8')}\n"
+        f"{listening.STYLE}{live_check.STYLE}"
         f"{panels_style().removeprefix(style.type_css())}"
     )
     site.files["style.css"] = sheet.encode()

@@ -52,7 +52,9 @@ class Exercises:
         for line in (line for source in sources for line in _lines(source)):
             self._read(line)
         taken = [one for source in sources for one in TAKEN.findall(source)]
-        self.numbers = {number for name, number in taken if name in self.guessed}  # that a variable takes
+        #: By its key, the number in the list of a guess that a variable takes.
+        self.numbered = {self.guessed[name]: number for name, number in taken if name in self.guessed}
+        self.numbers = set(self.numbered.values())
 
     def around(self, cell, parts):
         """What stands on the page for a cell: `parts`, or a place where a number is asked for."""
@@ -61,7 +63,8 @@ class Exercises:
         lines = _lines(cell.source)
         for line in lines:
             if key := self.guessed.get(_assigned_none(line)):
-                return [*parts, _place("guess", key)]
+                kept = parts if len(lines) > 1 else []  # one line of code is only the place for the number
+                return [*kept, _place("guess", key, self.numbered.get(key))]
         if not lines or not (exercise := self._checked(lines[-1])):
             return parts
         key, one = exercise
@@ -184,8 +187,9 @@ def _assigned_none(line):
     return None
 
 
-def _place(kind, key):
-    return _part(f'<div data-{kind}="{escape(key)}"><p>{STILL[kind]}</p></div>')
+def _place(kind, key, number=None):
+    numbered = f' data-number="{number}"' if number else ""
+    return _part(f'<div data-{kind}="{escape(key)}"{numbered}><p>{STILL[kind]}</p></div>')
 
 
 def _part(text):

@@ -63,3 +63,9 @@ def small(png):
     few = picture.convert("RGB").quantize(COLORS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
     few.save(buffer, "png", optimize=True)
     return min(buffer.getvalue(), png, key=len)
+
+
+def on_light_ground(png):
+    """Whether a picture has a light ground, or lets that of its page through."""
+    *color, opaque = Image.open(io.BytesIO(png), formats=["PNG"]).convert("RGBA").getpixel((0, 0))
+    return opaque == 0 or max(color) > 127

@@ -2,11 +2,11 @@
 
 from typing import Any
 
-import anywidget
 import traitlets
 from numpy.typing import ArrayLike
 
 from tapecalc.live.modules import joined
+from tapecalc.live.shown import Shown
 from tapecalc.plot import player as plain
 
 _RENDER = """
@@ -15,32 +15,32 @@ export default { render: ({ model, el }) => {
   mountSwitch(el.firstElementChild);
 } };
 """
-_STYLE = """
-fieldset.switch { border: 0; margin: 0; padding: 0 }
-fieldset.switch label { display: inline-block; margin-right: 20px; line-height: 32px }
+#: Of a notebook and of a page; a choice is as large as a finger.
+STYLE = """
+fieldset.switch { border: 0; margin: 0; padding: 0; }
+fieldset.switch input { width: 1.5rem; height: 44px; margin: 0 0.5rem 0 0; }
+fieldset.switch label { display: inline-flex; align-items: center; min-height: 44px; margin-right: 1.5rem; }
 """
 
 
-class Sounds(anywidget.AnyWidget):
+class Sounds(Shown):
     """The players of `listening`."""
 
     page = traitlets.Unicode(read_only=True).tag(sync=True)
-    _esm = traitlets.Unicode(read_only=True).tag(sync=True)
-    _css = traitlets.Unicode(_STYLE, read_only=True).tag(sync=True)
 
     def __init__(self, listening: plain.Listening) -> None:
         self.listening = listening
-        self.set_trait("_esm", joined("switch") + _RENDER)
-        self.set_trait("page", listening.html)
+        own = {"_esm": joined("switch") + _RENDER, "_css": STYLE, "page": listening.html}
+        for name, value in own.items():
+            self.set_trait(name, value)
         super().__init__()
 
     def __repr__(self) -> str:
         return repr(self.listening)
 
-    def _repr_mimebundle_(self, **_: object) -> tuple[dict[str, Any], dict[str, Any]]:
-        """The players under one play head, and as they are where there is no kernel."""
-        data, metadata = super()._repr_mimebundle_() or ({}, {})
-        return {**data, "text/html": self.page, "text/plain": repr(self)}, metadata
+    def still(self) -> str:
+        """The players side by side."""
+        return str(self.page)
 
     def _ipython_display_(self) -> None:
         """Show the picture, and below it the players; either is worth having without the other."""

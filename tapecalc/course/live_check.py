@@ -1,11 +1,7 @@
 """A live check of the wiring, in a notebook: level, channel, tape or source, and the delay with its doubt."""
 
-from typing import Any
-
-import anywidget
-import traitlets
-
 from tapecalc.live.modules import joined
+from tapecalc.live.shown import Shown
 
 #: What stands in a page until its script, or a kernel, puts the check there.
 STILL = (
@@ -14,28 +10,28 @@ STILL = (
     "is the tape or the source, and the delay. Nothing leaves the computer.</p></div>"
 )
 _RENDER = "\nexport default { render: ({ el }) => mountCheck(el) };\n"
-_STYLE = """
-.check-row { display: flex; flex-wrap: wrap; gap: 8px 16px; align-items: center }
-.check-row button { min-height: 44px; padding: 0 16px }
-.check-row meter { width: 200px; height: 20px }
-.check-says { min-height: 3em }
+#: Of a notebook and of a page.
+STYLE = """
+.check-row { display: flex; flex-wrap: wrap; gap: 0.5rem 1rem; align-items: center; }
+.check-row button { min-height: 44px; padding: 0 1rem; font: inherit; color: inherit; background: none;
+  border: 1px solid currentColor; border-radius: 4px; cursor: pointer; }
+.check-row button:disabled { opacity: 0.6; border-style: dashed; cursor: default; }
+.check-row meter { width: 12rem; height: 1.25rem; vertical-align: middle; }
+.check-says { min-height: 3em; }
 """
 
 
-class LiveCheck(anywidget.AnyWidget):
+class LiveCheck(Shown):
     """The check, where the notebook runs."""
 
-    _esm = traitlets.Unicode(read_only=True).tag(sync=True)
-    _css = traitlets.Unicode(_STYLE, read_only=True).tag(sync=True)
-
     def __init__(self) -> None:
-        self.set_trait("_esm", joined("check") + _RENDER)
+        for name, value in {"_esm": joined("check") + _RENDER, "_css": STYLE}.items():
+            self.set_trait(name, value)
         super().__init__()
 
     def __repr__(self) -> str:
         return "A live check of the wiring: level, channel, tape or source, and the delay."
 
-    def _repr_mimebundle_(self, **_: object) -> tuple[dict[str, Any], dict[str, Any]]:
-        """The live check, and a sentence where there is no kernel."""
-        data, metadata = super()._repr_mimebundle_() or ({}, {})
-        return {**data, "text/html": STILL, "text/plain": repr(self)}, metadata
+    def still(self) -> str:
+        """A sentence about it, in the place for it."""
+        return STILL

@@ -180,7 +180,8 @@ function mountExercise(place, course, answers) {
 function mountGuess(place, course, answers, truths) {
   const key = keyOf(place, "guess");
   const exercise = course.exercises[key];
-  const field = answerField(key, `Your guess${inUnit(exercise)}`, "Keep", (text) => {
+  const numbered = place.dataset.number ? ` number ${place.dataset.number}` : "";
+  const field = answerField(key, `Your guess${numbered}${inUnit(exercise)}`, "Keep", (text) => {
     const judged = judge(exercise, course.common, text);
     if (judged.state === "open") return judged;
     answers.say(key, { text, state: judged.state });

@@ -3,13 +3,13 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import anywidget
 import traitlets
 
 from tapecalc.live.facts import playable_facts
 from tapecalc.live.modules import joined
 from tapecalc.live.pages import sentence, still, style_sheet
 from tapecalc.live.setting import checked_setting, machine_of_setting
+from tapecalc.live.shown import Shown
 from tapecalc.machine import Machine
 from tapecalc.plan import EchoPlan, make_plan
 from tapecalc.sound.line import line_address
@@ -18,7 +18,7 @@ from tapecalc.sound.line import line_address
 _VALUES = ("spacing_mm", "speed_ips", "return_send_db", "bpm")
 
 
-class Playable(anywidget.AnyWidget):
+class Playable(Shown):
     """A machine whose heads can be dragged, and heard; `tc.playable` makes one.
 
     `setting` is all that a person moves. Of it `spacing_mm` (a number for one head, else a list),
@@ -34,8 +34,6 @@ class Playable(anywidget.AnyWidget):
     speed_ips = traitlets.Float()
     return_send_db = traitlets.Float()
     bpm = traitlets.Float()
-    _esm = traitlets.Unicode(read_only=True).tag(sync=True)
-    _css = traitlets.Unicode(read_only=True).tag(sync=True)
 
     def __init__(self, machine: Machine) -> None:
         self._machine, facts = machine, playable_facts(machine)
@@ -100,10 +98,9 @@ class Playable(anywidget.AnyWidget):
     def __repr__(self) -> str:
         return sentence(self._shown())
 
-    def _repr_mimebundle_(self, **_: object) -> tuple[dict[str, Any], dict[str, Any]]:
-        """The live tape, and a picture and a sentence where there is no kernel: a page shows one of them."""
-        data, metadata = super()._repr_mimebundle_() or ({}, {})
-        return {**data, "text/html": still(self._shown()), "text/plain": repr(self)}, metadata
+    def still(self) -> str:
+        """A picture of the tape's way and a sentence, as HTML."""
+        return still(self._shown())
 
 
 def _value(name: str, setting: Mapping[str, Any]) -> Any:

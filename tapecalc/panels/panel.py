@@ -11,11 +11,11 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
-import anywidget
 import traitlets
 
 from tapecalc.calc.quantity import known_name
 from tapecalc.live.modules import joined
+from tapecalc.live.shown import Shown
 from tapecalc.plot import style
 from tapecalc.plot.templates import filled
 
@@ -28,7 +28,7 @@ NOT_DRAWN = {"name": "", "question": "", "sentence": "", "legend": "", "alt": ""
 _SEEN = resources.files("tapecalc.panels") / "stills"
 
 
-class Panel(anywidget.AnyWidget):
+class Panel(Shown):
     """A panel by its module and the function in it that makes it of `facts`.
 
     `values` is where the controls stand, `readout` the sentence and `table` the numbers that belong to
@@ -41,8 +41,6 @@ class Panel(anywidget.AnyWidget):
     table: traitlets.List[Any] = traitlets.List().tag(sync=True)
     facts = traitlets.Dict(read_only=True).tag(sync=True)
     kit = traitlets.Dict(read_only=True).tag(sync=True)
-    _esm = traitlets.Unicode(read_only=True).tag(sync=True)
-    _css = traitlets.Unicode(read_only=True).tag(sync=True)
 
     def __init__(self, module: str, function: str, facts: Mapping[str, Any]) -> None:
         self.module, self.function = module, function
@@ -77,11 +75,6 @@ class Panel(anywidget.AnyWidget):
 
     def __repr__(self) -> str:
         return f"{self.told['question']}\n{self.told['sentence']}\n{self.told['legend']}"
-
-    def _repr_mimebundle_(self, **_: object) -> tuple[dict[str, Any], dict[str, Any]]:
-        """The live panel, and its picture and words where there is no kernel: a page shows one of them."""
-        data, metadata = super()._repr_mimebundle_() or ({}, {})
-        return {**data, "text/html": self.still(), "text/plain": repr(self)}, metadata
 
     def still(self) -> str:
         """Question, picture, sentence and legend at the first setting, as HTML."""
