@@ -3,7 +3,7 @@
 import { buttonControl, keepKeys } from "./controls.mjs";
 import { element } from "./elements.mjs";
 import { LISTEN_SECONDS, probeSamples, SOONEST_TAPE_S, wayOf } from "./probe.mjs";
-import { CannotSound } from "./sound.mjs";
+import { CannotSound, openedInput } from "./sound.mjs";
 import { fixedText, uncertainText } from "./words.mjs";
 
 /** @typedef {import("./probe.mjs").Way} Way */
@@ -76,7 +76,7 @@ export function bestWay(channels, rate) {
 
 /**
  * What a way says of the wiring, as a sentence, and whether one can go on.
- * @param {Way} way @param {number | null} source the way at source, s; null while that is what is looked for
+ * @param {Way} way @param {Way | null} source the way at source; null while that is what is looked for
  * @returns {{good: boolean, text: string}}
  */
 export function wayInWords(way, source) {
@@ -90,7 +90,7 @@ export function wayInWords(way, source) {
     return no(`${level}, but the noise is not in it: is it another input, or only hum?`);
   }
   if (way.refused === "rivals") {
-    const places = (way.rivals ?? []).map((seconds) => fixedText(1000 * (seconds - (source ?? 0)), 0));
+    const places = (way.rivals ?? []).map((seconds) => fixedText(1000 * (seconds - (source?.seconds ?? 0)), 0));
     return no(
       `The noise comes more than once, after ${places.sort((a, b) => +a - +b).join(" and ")} ms. `
         + "Turn the return send down and direct monitoring off, so that one way is left.",
@@ -104,31 +104,14 @@ export function wayInWords(way, source) {
     const text = `${level}. Computer and interface take ${fixedText(1000 * seconds, 1)} ms.${turned}${soft}`;
     return { good: way.level_db >= HARDLY_DB, text: `${text} Now set the switch to tape, and listen again.` };
   }
-  const delay = seconds - source;
+  const delay = seconds - (source.seconds ?? 0);
   if (delay < SOONEST_TAPE_S) {
     const still = "but it comes no later than before: that is the source";
     return no(`${level}, ${still}. Set the switch to tape, and let the tape run.`);
   }
-  const shown = uncertainText(1000 * delay, 1000 * Math.hypot(way.plusMinus ?? 0, 0.0001), "ms");
+  const plusMinus = Math.hypot(way.plusMinus ?? 0, source.plusMinus ?? 0);
+  const shown = uncertainText(1000 * delay, 1000 * plusMinus, "ms");
   return { good: true, text: `${level}. That is the tape: it answers after ${shown}.${turned}${soft}` };
-}
-
-/** @returns {Promise<MediaStream>} the line input, as it is */
-async function lineInput() {
-  if (!navigator.mediaDevices?.getUserMedia) {
-    throw new CannotSound("This page may not listen: the browser gives it no input.");
-  }
-  try {
-    const plain = { echoCancellation: false, noiseSuppression: false, autoGainControl: false };
-    return await navigator.mediaDevices.getUserMedia({ audio: { ...plain, channelCount: 2 } });
-  } catch (error) {
-    const denied = /** @type {any} */ (error).name === "NotAllowedError";
-    throw new CannotSound(
-      denied
-        ? "The browser was not allowed to listen: permit the input for this page and try again."
-        : "No input can be opened; is the interface plugged in?",
-    );
-  }
 }
 
 /**
@@ -136,11 +119,11 @@ async function lineInput() {
  * @param {any} place
  */
 export function mountCheck(place) {
-  /** @type {number | null} */
+  /** @type {Way | null} */
   let source = null;
   let listening = false;
   const meter = element("meter", { min: -60, max: 0, low: QUIET_DB, high: -3, optimum: -12, value: -60 });
-  meter.setAttribute("aria-label", "level of the input, dB of full scale");
+  const level = element("label", {}, "level of the input ", meter);
   const said = element("p", { role: "status", class: "check-says" });
   /** @param {number} peak */
   const show = (peak) => { meter.value = 20 * Math.log10(Math.max(peak, 1e-3)); };
@@ -154,12 +137,12 @@ export function mountCheck(place) {
     /** @type {MediaStream | null} */
     let stream = null;
     try {
-      stream = await lineInput();
+      stream = await openedInput({ channelCount: 2 });
       await context.resume();
       const channels = await heardMeanwhile(context, context.createMediaStreamSource(stream), show);
       const { channel, way } = bestWay(channels, context.sampleRate);
       const { good, text } = wayInWords(way, atSource ? null : source);
-      if (atSource) source = good ? way.seconds ?? null : null;
+      if (atSource) source = good ? way : null;
       tape.disabled = source === null;
       const where = channels.length > 1 && way.seconds !== undefined ? ` It is on input ${channel + 1}.` : "";
       said.textContent = text + where;
@@ -176,6 +159,6 @@ export function mountCheck(place) {
   const first = buttonControl("1. Listen, switch at source", () => listen(true));
   const tape = buttonControl("2. Listen, switch at tape", () => listen(false));
   tape.disabled = true;
-  place.replaceChildren(element("div", { class: "check-row" }, first, tape, meter), said);
+  place.replaceChildren(element("div", { class: "check-row" }, first, tape, level), said);
   keepKeys(place);
 }

@@ -117,6 +117,28 @@ export function lateInWords(late, heads) {
 }
 
 /**
+ * The microphone or line as it is, without what browsers do for calls.
+ * @param {Record<string, number>} [wanted] of the browser
+ * @returns {Promise<MediaStream>}
+ */
+export async function openedInput(wanted = {}) {
+  if (!navigator.mediaDevices?.getUserMedia) {
+    throw new CannotSound("This page may not listen: the browser gives it no microphone.");
+  }
+  const plain = { echoCancellation: false, noiseSuppression: false, autoGainControl: false };
+  try {
+    return await navigator.mediaDevices.getUserMedia({ audio: { ...plain, ...wanted } });
+  } catch (error) {
+    const denied = /** @type {any} */ (error).name === "NotAllowedError";
+    throw new CannotSound(
+      denied
+        ? "The browser was not allowed to listen: permit the microphone for this page and try again."
+        : "No microphone or line input can be opened; is one plugged in?",
+    );
+  }
+}
+
+/**
  * The phrase as a data address; who hears the reports; who is told in a sentence what is wrong.
  * @typedef {{phrase?: string, onReport?: (report: any) => void, onSay?: (sentence: string) => void}}
  *   SoundOptions
@@ -360,26 +382,11 @@ export class Sound {
     this.send({ what: "sound", kind: "file", samples: this.file });
   }
 
-  /** Open the microphone or line as it is, without what browsers do for calls. */
+  /** Open the microphone or line as it is. */
   async openLine() {
     if (this.line) return;
-    if (!navigator.mediaDevices?.getUserMedia) {
-      throw new CannotSound("This page may not listen: the browser gives it no microphone.");
-    }
     const [turn, choice] = [this.turns, this.choices];
-    let stream;
-    try {
-      stream = await navigator.mediaDevices.getUserMedia({
-        audio: { echoCancellation: false, noiseSuppression: false, autoGainControl: false },
-      });
-    } catch (error) {
-      const denied = /** @type {any} */ (error).name === "NotAllowedError";
-      throw new CannotSound(
-        denied
-          ? "The browser was not allowed to listen: permit the microphone for this page and try again."
-          : "No microphone or line input can be opened; is one plugged in?",
-      );
-    }
+    const stream = await openedInput();
     const context = this.context;
     const late = turn !== this.turns || choice !== this.choices;
     if (late || this.line || !context || !this.node) {

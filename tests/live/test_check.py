@@ -75,9 +75,9 @@ def test_source_then_tape_tells_the_delay_of_the_tape_alone(sent):
     source, tape = ways(came(sent, (0.0125, 0.5)), came(sent, (0.0125 + 0.2178, 0.4)))
     first = words(source)
     assert first["good"] and "take 12.5 ms" in first["text"] and "switch to tape" in first["text"]
-    second = words(tape, source["seconds"])
+    second = words(tape, source)
     assert second["good"] and "That is the tape: it answers after 217." in second["text"]
-    again = words(source, source["seconds"])
+    again = words(source, source)
     assert not again["good"] and "that is the source" in again["text"]
 
 
