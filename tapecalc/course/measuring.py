@@ -7,6 +7,7 @@ from tapecalc.calc import flutter, standards, transport
 from tapecalc.calc.units import COVERAGE_FACTOR, from_si, to_si
 from tapecalc.course.deck import DECK, FAST, SLOW
 from tapecalc.course.exercise import Exercise, Guess
+from tapecalc.course.wavelength import UM
 from tapecalc.panels.panel import Panel
 
 #: What the panels of this lesson know of the bench deck and the trade, SI.
@@ -69,7 +70,7 @@ together = Exercise(1 / math.hypot(1 / 1.2, 1 / 0.4), "%").hints(
 
 #: What a low pass reads as.
 _lag_um = from_si(transport.spacing_from_delay(to_si(32, "us"), SLOW), "um")
-lag = Exercise(_lag_um, "um").hints(
+lag = Exercise(_lag_um, UM).hints(
     "How far does the tape run in 32 millionths of a second?",
     (from_si(transport.spacing_from_delay(to_si(32, "us"), FAST), "um"), "That is at the fast speed."),
     (_lag_um / 1000, "That is in millimeters."),
