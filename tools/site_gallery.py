@@ -146,15 +146,14 @@ def archives(profiles):
 def looks(drawn, profiles):
     """A figure on the light ground as each profile has it, (profile, SVG, PNG): only its colors change."""
     figure, about = drawn.figure, {"title": drawn.title, "alt": drawn.alt}
-    own, drawings = _colors_in(figure), {}
+    own = _colors_in(figure)
+    drawing = style.figure_bytes(figure, "svg", **about)  # which is as fine in all
     for profile in profiles:
         ground = profile.ground.name
         for artist, colors in own:
             artist.set(**{name: _twin(color, ground) for name, color in colors.items()})
         figure.set_dpi(profile.dpi)
-        if ground not in drawings:  # a drawing is as fine in all
-            drawings[ground] = style.figure_bytes(figure, "svg", **about)
-        yield profile, drawings[ground], _png(figure, **about)
+        yield profile, style.on_ground(drawing, ground), _png(figure, **about)
 
 
 def _png(figure, title, alt):

@@ -244,7 +244,14 @@ def sequence(profile: str | Profile, count: int) -> list[str]:
 def on_ground(svg: bytes, ground: str) -> bytes:
     """Give a drawing made on the light ground the colors of another, as if it had been drawn there."""
     twins = _twins(known_name("ground", ground, GROUNDS))
-    return re.sub(rb"#[0-9a-f]{6}\b", lambda found: twins.get(found[0], found[0]), svg)
+    twin = re.sub(rb"#[0-9a-f]{6}\b", lambda found: twins.get(found[0], found[0]), svg)
+    return re.sub(rb"(fill|stroke): (#[0-9a-f]{6})([0-9a-f]{2})\b", _clear, twin)
+
+
+def _clear(found: re.Match[bytes]) -> bytes:
+    """How much a color lets through, as drawings tell it."""
+    what, color, opaque = found.groups()
+    return b"%s: %s; %s-opacity: %g" % (what, color, what, int(opaque, 16) / 255)
 
 
 @lru_cache

@@ -236,17 +236,18 @@ def test_no_words_of_a_picture_lie_over_others(name):
         assert text_problems(one.figure, PROFILE) == [], one.alt
 
 
-def test_a_dark_twin_is_what_would_be_drawn_in_the_dark():
+@pytest.mark.parametrize("ground", ["dark", "transparent"])
+def test_a_twin_is_what_would_be_drawn_on_the_other_ground(ground):
     for name in plan_figures(PLAN):
-        on = [draw(name, machine=DECK, profile=PROFILE.on(ground)) for ground in ("light", "dark")]
-        light, dark = (style.figure_bytes(drawn.figure, "svg") for drawn in on)
+        on = [draw(name, machine=DECK, profile=PROFILE.on(one)) for one in ("light", ground)]
+        light, other = (style.figure_bytes(drawn.figure, "svg") for drawn in on)
         # Names of clips and markers are made of colors as well.
         plain = [
             re.sub(rb'(?<=[#"])[hmp][0-9a-f]{10}\b', b"", svg)
-            for svg in (style.on_ground(light, "dark"), dark)
+            for svg in (style.on_ground(light, ground), other)
         ]
         assert plain[0] == plain[1], name
-        assert light != dark
+        assert light != other
 
 
 def test_players_never_start_by_themselves(page):
