@@ -1,5 +1,7 @@
 // A noise to send through a machine, and where in what comes back it is: pure functions of samples.
 
+import { Dice } from "./motion.mjs";
+
 /** Samples a second of what is compared: enough for a hundredth of a millisecond, and quick. */
 export const PROBE_RATE = 12000;
 /** How long the noise lasts, and how long is listened, s: a delay of up to three seconds is found. */
@@ -24,10 +26,10 @@ export const SOONEST_TAPE_S = 0.015;
 export function probeSamples(rate) {
   const out = new Float32Array(Math.round(PROBE_SECONDS * rate));
   const [open, shut] = [4000, 200].map((corner) => 1 - Math.exp((-2 * Math.PI * corner) / rate));
-  let [seed, raw, bright, dark, largest] = [1952, 0, 0, 0, 0];
+  const dice = new Dice(1952);
+  let [raw, bright, dark, largest] = [0, 0, 0, 0];
   for (let n = 0; n < out.length; n++) {
-    seed = (Math.imul(seed, 1664525) + 1013904223) >>> 0;
-    raw += open * (seed / 2147483648 - 1 - raw);
+    raw += open * (2 * dice.throw() - 1 - raw);
     bright += open * (raw - bright);
     dark += shut * (bright - dark);
     out[n] = (bright - dark) * Math.min(1, n / (0.02 * rate), (out.length - n) / (0.02 * rate));
