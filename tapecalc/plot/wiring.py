@@ -92,13 +92,13 @@ PATCHES = read_patches("patches.toml")
 def patch_diagram(canvas: Canvas, name: str, *, steps: int | None = None) -> Drawn:
     """Draw one of the `PATCHES`; its artists are those of `draw_patch`.
 
-    After some `steps` so many cables are plugged in, in the order that is safe; the return send is down
-    until one step more. With symbols only, parts have numbers.
+    After some `steps` so many cables are plugged in, in the order that is safe; the return send, if there
+    is one, is down until one step more. With symbols only, parts have numbers.
     """
     patch = PATCHES[known_name("patch", name, PATCHES)]
     count, caption = len(patch.cables), patch.caption
     if steps is not None:
-        caption = _said_of_step(patch, whole("steps", steps, 0, count + 1))
+        caption = _said_of_step(patch, whole("steps", steps, 0, count + bool(patch.back)))
     _head(canvas, patch)
     texts, sheet = numbers(patch) if canvas.symbols_only else {}, canvas.sketch()
     if sheet.width < NARROW and dict(patch.panels)["machine"][2] > WIDE_MACHINE:
@@ -120,13 +120,13 @@ def _head(canvas: Canvas, of: "Patch | Back") -> None:
 
 def _said_of_step(patch: Patch, step: int) -> str:
     count = len(patch.cables)
-    says = f"Step {step} of {count + 1}: "
+    says = f"Step {step} of {count + bool(patch.back)}: "
     if step == 0:
         return "Before the first cable: all is off, faders and sends are down."
     if step > count:
         return f"{says}bring the return send up, slowly."
     *_, source, target = patch.cables[step - 1]
-    return f"{says}a cable from {source} to {target}. The return send is down."
+    return f"{says}a cable from {source} to {target}.{' The return send is down.' if patch.back else ''}"
 
 
 def numbers(patch: Patch) -> dict[str, str]:
