@@ -90,7 +90,8 @@ export function wayInWords(way, source) {
     return no(`${level}, but the noise is not in it: is it another input, or only hum?`);
   }
   if (way.refused === "rivals") {
-    const places = (way.rivals ?? []).map((seconds) => fixedText(1000 * (seconds - (source?.seconds ?? 0)), 0));
+    const from = source?.seconds ?? 0;
+    const places = (way.rivals ?? []).map((seconds) => fixedText(1000 * (seconds - from), 0));
     return no(
       `The noise comes more than once, after ${places.sort((a, b) => +a - +b).join(" and ")} ms. `
         + "Turn the return send down and direct monitoring off, so that one way is left.",

@@ -13,8 +13,8 @@ from project import LIBRARY, keeps
 #: Slow or large packages, and the rooms or modules that may load them when they are imported.
 KEPT_OUT = {
     "matplotlib": ("plot", "live", "report", "course"),
-    "ipywidgets": ("live.widget", "course"),
-    "IPython": ("plot", "live.widget", "course"),
+    "ipywidgets": ("live.shown", "live.widget", "course"),
+    "IPython": ("plot", "live.shown", "live.widget", "course"),
     "sympy": (),
     "scipy.signal": ("measuring", "plot", "live", "report", "course"),
     "scipy.optimize": ("measuring", "plot", "live", "report", "course"),
