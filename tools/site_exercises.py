@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import ast
 import importlib
-import itertools
 import re
 from html import escape
+from itertools import count, starmap
 from pathlib import Path
 
 from markupsafe import Markup
@@ -48,6 +48,8 @@ class Exercises:
         self.modules = {}  # name in the notebook -> module of the course
         self.lesson, self.variants = "", []  # of the questions from earlier lessons
         self.guessed = {}  # variable that takes a guess -> key
+        self.listed = set()  # keys of guesses in numbers that have their place in the list
+        self.met = []  # at the end, what is true of each guess: the key of a number, or words
         sources = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
         for line in (line for source in sources for line in _lines(source)):
             self._read(line)
@@ -56,6 +58,19 @@ class Exercises:
         self.numbered = {self.guessed[name]: number for name, number in taken if name in self.guessed}
         self.numbers = set(self.numbered.values())
 
+    def checked_in(self, cell):
+        """The key of the exercise that a cell checks in its last line; None for a guess or none."""
+        found = self._checked(lines[-1]) if (lines := _code(cell)) else None
+        return found[0] if found and found[0] in self.found and not found[1].is_guess else None
+
+    @property
+    def told(self):
+        """What is true of each guess, in words."""
+        return [self._true(one) for one in self.met]
+
+    def _true(self, one):
+        return f"It is {self.found[one].data['truth']}." if one in self.found else one
+
     def around(self, cell, parts):
         """What stands on the page for a cell: `parts`, or a place where a number is asked for."""
         if cell.cell_type != "code":
@@ -63,8 +78,13 @@ class Exercises:
         lines = _lines(cell.source)
         for line in lines:
             if key := self.guessed.get(_assigned_none(line)):
-                kept = parts if len(lines) > 1 else []  # one line of code is only the place for the number
+                places = all(map(_assigned_none, lines))  # code that is only places for guesses
+                kept = [] if places else parts
+                if key in self.listed:
+                    return kept
                 return [*kept, _place("guess", key, self.numbered.get(key))]
+        if lines and (true := self.truths(lines[-1])):
+            return [_part(f"<ol>{''.join(starmap(self._met, enumerate(true, 1)))}</ol>")]
         if not lines or not (exercise := self._checked(lines[-1])):
             return parts
         key, one = exercise
@@ -75,10 +95,32 @@ class Exercises:
         printed = parts[:-1] if len(parts) > 2 else []  # beside the code and the reply
         return [*printed, _place("truth" if one.is_guess else "exercise", key)]
 
+    def truths(self, line):
+        """What a line such as ``meet((guess, lesson.first_guess), (None, "No."))`` tells: keys and words."""
+        if not (isinstance(line, ast.Expr) and _called(line.value, "meet")):
+            return []
+        true = [pair.elts[1] for pair in line.value.args]
+        return [one.value if isinstance(one, ast.Constant) else self._named(one) for one in true]
+
+    def _named(self, guess):
+        """The key of a guess in numbers that a lesson's module has."""
+        key = f"{self.modules[guess.value.id]}.{guess.attr}"
+        if key not in self.found:
+            raise ValueError(f"no cell before asks for {key}")
+        return key
+
+    def _met(self, number, true):
+        """What is true of one guess, with the place for the reader's own."""
+        key = f"{self.topic}.guess-{number}"
+        own = f'<div data-word-told="{escape(key)}"></div>' if key in self.worded else ""
+        if true in self.found:
+            own = f'<div data-truth="{escape(true)}"></div>'
+        return f"<li>{escape(self._true(true))}{own}</li>"
+
     def with_guesses(self, source, shown):
         """The HTML of a text cell with a place for each guess in words, and one where it is told."""
         if PREDICT.search(source):
-            numbers = itertools.count(1)
+            numbers = count(1)
             if not ITEM.search(shown):
                 return shown + self._word("1")
             return ITEM.sub(lambda item: item[1] + self._asked(str(next(numbers))), shown)
@@ -86,8 +128,11 @@ class Exercises:
         return TOLD.sub(self._told, shown)
 
     def _asked(self, number):
-        """A place for a guess of the list; none for one that is a number, and has its own."""
-        return "" if number in self.numbers else self._word(number)
+        """A place for a guess of the list."""
+        for key in (key for key, own in self.numbered.items() if own == number):
+            self.listed.add(key)
+            return str(_place("guess", key, number)["html"])
+        return self._word(number)
 
     def _word(self, name):
         self.worded.append(f"{self.topic}.guess-{name}")
@@ -140,6 +185,8 @@ class Exercises:
             (names,), (lesson,) = line.targets, line.value.args
             self.lesson, self.variants = lesson.value, variants_for(lesson.value)
             self.asked = dict(zip((name.id for name in names.elts), look_back(lesson.value), strict=True))
+        elif true := self.truths(line):
+            self.met = true
         elif (exercise := self._checked(line)) and not isinstance(exercise[1], Asked):
             key, one = exercise
             self.found[key] = one
@@ -173,6 +220,11 @@ def _lines(source):
         return ast.parse(source).body
     except SyntaxError:
         return []
+
+
+def _code(cell):
+    """The statements of a cell of code."""
+    return _lines(cell.source) if cell.cell_type == "code" else []
 
 
 def _called(value, name):

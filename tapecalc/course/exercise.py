@@ -327,6 +327,36 @@ class Guess(Exercise):
         return ""
 
 
+@dataclass(frozen=True)
+class Met:
+    """Sentences that set the guesses of a lesson beside what is true, in their order."""
+
+    sentences: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return "\n".join(f"{number}. {said}" for number, said in enumerate(self.sentences, 1))
+
+    def _repr_html_(self) -> str:
+        return f"<ol>{''.join(f'<li>{html.escape(said)}</li>' for said in self.sentences)}</ol>"
+
+
+def meet(*guesses: tuple[object, Guess | str]) -> Met:
+    """Set guesses, None where there is none, beside a `Guess` or the truth in words.
+
+    >>> meet((50, Guess(217.848, "ms")), ("dozens", "By a few."), (None, "No."))
+    1. You guessed 50 ms; it is 218 ms, 4.4 times as much.
+    2. By a few. You said: dozens.
+    3. No.
+    """
+    return Met(tuple(_met(said, true) for said, true in guesses))
+
+
+def _met(said: object, true: Guess | str) -> str:
+    if isinstance(true, Guess):
+        return f"It is {true.data['truth']}." if said is None else true.check(said).sentence
+    return true if said is None else f"{true} You said: {str(said).rstrip('.')}."
+
+
 def _times(factor: float) -> str:
     """A factor in words, halves rounded up."""
     if factor >= 100:

@@ -122,11 +122,7 @@ export function ownStore() {
  */
 export function mountExercises(page, course, keeper) {
   const answers = new Answers(keeper);
-  /** @type {Map<string, () => void>} */
-  const truths = new Map();
-  for (const place of placesOf(page, "truth")) {
-    truths.set(keyOf(place, "truth"), mountTruth(place, course, answers));
-  }
+  const truths = placesOf(page, "truth").map((place) => mountTruth(place, course, answers));
   for (const place of placesOf(page, "guess")) mountGuess(place, course, answers, truths);
   mountWords(page, answers);
   for (const place of placesOf(page, "exercise")) mountExercise(place, course, answers);
@@ -175,7 +171,7 @@ function mountExercise(place, course, answers) {
  * @param {HTMLElement} place
  * @param {Course} course
  * @param {Answers} answers
- * @param {Map<string, () => void>} truths
+ * @param {{key: string, show: () => void}[]} truths
  */
 function mountGuess(place, course, answers, truths) {
   const key = keyOf(place, "guess");
@@ -185,7 +181,7 @@ function mountGuess(place, course, answers, truths) {
     const judged = judge(exercise, course.common, text);
     if (judged.state === "open") return judged;
     answers.say(key, { text, state: judged.state });
-    truths.get(key)?.();
+    for (const truth of truths) if (truth.key === key) truth.show();
     const kept = `Your guess: ${understood(exercise, text)}. Further down it is set beside the truth.`;
     return { state: "guess", sentence: kept };
   });
@@ -209,7 +205,7 @@ function mountTruth(place, course, answers) {
   };
   place.replaceChildren(line);
   show();
-  return show;
+  return { key, show };
 }
 
 /**

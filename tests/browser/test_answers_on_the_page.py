@@ -75,11 +75,11 @@ def test_answers_are_judged_with_units_slips_and_hints(tab, site):
 
 def test_a_guess_is_set_beside_the_truth_where_that_is_told(tab, site):
     opened(tab, site, LESSON)
-    truth = tab.locator("[data-truth]")
+    truth, again = tab.locator("[data-truth]").all()  # where it is told, and with all guesses at the end
     truth.get_by_role("link", name="guess first").click()
     assert tab.evaluate("document.activeElement.id || location.hash.slice(1)") == "answer-delay-first_guess"
     assert answer(tab, "delay.first_guess", "0.05 s").startswith("Your guess: 50 ms. Further down")
-    assert "You guessed 50 ms; it is 218 ms, 4.4 times as much." in truth.inner_text()
+    assert "You guessed 50 ms; it is 218 ms, 4.4 times as much." in truth.inner_text() == again.inner_text()
     assert "ot yet" not in truth.inner_text()
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from exercises import exercises
 
-from tapecalc.course.exercise import MARKS, NOT_WHOLE, UNIT_SLIPS, Exercise, Guess, Reply
+from tapecalc.course.exercise import MARKS, NOT_WHOLE, UNIT_SLIPS, Exercise, Guess, Reply, meet
 
 DELAY = 217.848  # ms
 
@@ -220,3 +220,12 @@ def test_exercise_of_a_notebook_holds_together(exercise):
 def test_a_whole_number_that_must_be_met_is_not_praised_for_a_millionth_of_a_percent():
     assert str(check(3, 3, "", tolerance_percent=1e-6)) == "✓ Right: 3, exactly."
     assert check(110, 109, "frames", tolerance_percent=1e-6).state == "not yet"
+
+
+def test_guesses_meet_the_truth_in_their_order_and_what_was_left_open_shows_it_alone():
+    first = Guess(DELAY, "ms", tolerance_percent=25)
+    met = meet((None, first), ("few.", "By a few."), (None, "No."))
+    assert met.sentences == ("It is 218 ms.", "By a few. You said: few.", "No.")
+    assert repr(met) == "1. It is 218 ms.\n2. By a few. You said: few.\n3. No."
+    assert meet((218, first)).sentences == ("You guessed 218 ms; it is 218 ms: well guessed.",)
+    assert meet(("<i>", "No."))._repr_html_() == "<ol><li>No. You said: &lt;i&gt;.</li></ol>"

@@ -49,7 +49,11 @@ def test_guesses_in_words_are_asked_in_the_list_and_met_where_they_are_told():
     (place,) = around(found, made("guess_ms = None")[1][0], *CODE)
     assert place.startswith('<div data-guess="delay.first_guess" data-number="1">')
     asked = found.with_guesses("## Predict\n1. a\n2. b", "<ol>\n<li>a</li>\n<li><p>b</p></li>\n</ol>")
-    assert asked == '<ol>\n<li>a</li>\n<li><p>b</p><div data-word="delay.guess-2"></div></li>\n</ol>'
+    assert asked == (
+        f"<ol>\n<li>a{place}</li>\n"
+        '<li><p>b</p><div data-word="delay.guess-2"></div></li>\n</ol>'
+    )
+    assert around(found, made("guess_ms = None")[1][0], *CODE) == []  # it has its place
     told = found.with_guesses(
         "", "<p>So (guess number 2) it is.</p><p>Guess number 1.</p><p>Guess number 3.</p>"
     )
@@ -65,6 +69,34 @@ def test_guesses_in_words_are_asked_in_the_list_and_met_where_they_are_told():
         '<div data-word="delay.guess-first-1"></div><p>Go on.</p>'
     )
     assert found.keys(guesses=True) == ["delay.first_guess", "delay.guess-2", "delay.guess-first-1"]
+
+
+MEET = 'meet((guess_ms, lesson.first_guess), (None, "No: <b> only" " then."), (None, "Yes."))'
+
+
+def test_at_the_end_each_guess_meets_its_truth_with_a_place_for_the_readers_own():
+    found, cells = made(f"{IMPORT}  # your guess number 1", "lesson.first_guess.check(guess_ms)", MEET)
+    found.topic, found.worded = "delay", ["delay.guess-2"]
+    (list_,) = around(found, cells[2], *CODE, *REPLY)
+    assert list_ == (
+        '<ol><li>It is 218 ms.<div data-truth="delay.first_guess"></div></li>'
+        '<li>No: &lt;b&gt; only then.<div data-word-told="delay.guess-2"></div></li><li>Yes.</li></ol>'
+    )
+    assert found.told == ["It is 218 ms.", "No: <b> only then.", "Yes."]
+
+
+def test_a_truth_that_no_cell_before_asked_for_is_refused():
+    with pytest.raises(ValueError, match=r"no cell before asks for delay\.mains"):
+        made(IMPORT, MEET.replace("first_guess", "mains"))
+
+
+def test_a_cell_of_nothing_but_places_for_guesses_shows_no_code():
+    two = "guess_ms = None  # your guess number 1\nguess_tune = None  # your guess number 2"
+    found, (_, cell, _) = made(
+        "from tapecalc.course import delay as lesson", two, "lesson.first_guess.check(guess_ms)"
+    )
+    (place,) = around(found, cell, *CODE)
+    assert place.startswith('<div data-guess="delay.first_guess" data-number="1">')
 
 
 def test_a_prediction_without_a_list_has_one_field():
