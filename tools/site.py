@@ -52,6 +52,8 @@ from site_find import contents_of, index_sheet, plain, search_index
 from site_gallery import PAGE as GALLERY
 from site_gallery import archives, clip_of, clips_in, gallery_figures, layouts, lighter
 from site_panels import on_light_ground, panel_in, panels_script, small, sounds_script
+from site_teaching import STYLE as TEACHING_STYLE
+from site_teaching import TEACHING, add_teaching, for_teachers
 
 from tapecalc import __version__
 from tapecalc.course import listening, live_check
@@ -341,6 +343,7 @@ class Site:
         values = {
             "here": file, "up": "../" * file.count("/"), "base": self.base, "playable": None, "api": API,
             "contents": CONTENTS, "scripts": scripts, "digests": " ".join(map(live_pages.digest, scripts)),
+            "within": file,  # whose headings the navigation lists
             "worklet": any("audioWorklet" in script for script in scripts),
             "preview": f"figures/{FIGURE}.png", "preview_alt": PREVIEW_ALT, "sections": [],
             "version": __version__, **values,
@@ -349,7 +352,8 @@ class Site:
         if found := harm_in(text, site=True):
             raise Refused(f"{file}: has {', '.join(found)}")
         self.files[file] = text.encode("utf-8")
-        self.files[values["preview"]] = small((ROOT / values["preview"]).read_bytes())
+        if values["preview"] not in self.files:
+            self.files[values["preview"]] = small((ROOT / values["preview"]).read_bytes())
 
     def with_preview(self, page, file, sentence):
         """A page that the library wrote, with what is shown of it when it is shared."""
@@ -601,8 +605,8 @@ def places(pages):
     ]
     if of_course and pages[0].name == FIRST[0]:
         of_course[0]["title"] = "Map of the course"
-    beside = {TRY: "The tape, to play", PLAN: "Plan of the bench deck", GALLERY: "Pictures to borrow",
-              API: "The library",
+    beside = {TRY: "The tape, to play", TEACHING: "For teachers", PLAN: "Plan of the bench deck",
+              GALLERY: "Pictures to borrow", API: "The library",
               CONTENTS: "All headings", PROMISES: "What is promised"}  # fmt: skip
     rest = [
         {"file": file, "number": 0, "title": title, "apart": file == TRY} for file, title in beside.items()
@@ -640,7 +644,10 @@ def made_files(begin, *, plan, packed=False, base=""):
     modules = api_pages()
     shown, figures = drawn()
     used = link_lessons(modules, {page.file: (page.title, uses_in(read[page.name])) for page in pages})
-    add_lessons(site, pages, used, {figure["name"]: figure for figure in figures}, common)
+    by_name = {figure["name"]: figure for figure in figures}
+    add_lessons(site, pages, used, by_name, common)
+    markdown = MarkdownWithMath(renderer=Renderer(site.link_to))
+    add_teaching(site, pages, read, by_name, lambda text: Markup(markdown.render(text)), common)
     for module in modules:
         anchors = [(2, entry.anchor, entry.name) for entry in module.entries]
         words = first_sentence(explained(module.summary))
@@ -651,6 +658,7 @@ def made_files(begin, *, plan, packed=False, base=""):
             title=f"{module.name} - tapecalc",
             sentence=words,
             sections=anchors,
+            within=API,
             **common,
         )
     rooms = in_rooms(modules)
@@ -666,7 +674,7 @@ def made_files(begin, *, plan, packed=False, base=""):
         sections=[(2, each["name"], each["title"]) for each in figures], **common,
     )  # fmt: skip
     site.files |= shown | zips | {"LICENSE-PICTURES.txt": (ROOT / "LICENSE-PICTURES").read_bytes()}
-    add_rest(site, contents_of(pages, figures, rooms), common)
+    add_rest(site, contents_of(pages, figures, rooms, for_teachers(pages)), common)
     site.files["search_index.css"] = index_sheet(search_index(pages, figures, modules)).encode("utf-8")
     return site.files | try_files(site) | (plan_files(site) if plan else {})
 
@@ -726,6 +734,7 @@ def add_rest(site, contents, common):
     )
     sheet = (
         f"{filled('report', 'page_style.css.jinja')}\n{look}\n{EXERCISES_STYLE.read_text('utf-8')}\n"
+        f"{TEACHING_STYLE.read_text('utf-8')}\n"
         f"{listening.STYLE}{live_check.STYLE}"
         f"{panels_style().removeprefix(style.type_css())}"
     )

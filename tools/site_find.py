@@ -8,8 +8,11 @@ HEADING = re.compile(r'<h([1-6]) id="([^"]*)">(.*?)</h\1>', re.S)
 SOLUTION = re.compile(r"<details>.*?</details>", re.S)
 
 
-def contents_of(pages, figures, rooms):
-    """All there is, by kind: a heading -> groups of (title, file, entries of words and address)."""
+def contents_of(pages, figures, rooms, teaching):
+    """All there is, by kind: a heading -> groups of (title, file, entries of words and address).
+
+    `teaching` are such entries.
+    """
     lessons = [
         (page.title, page.file, [(words, f"{page.file}#{anchor}") for _, anchor, words in page.sections])
         for page in pages
@@ -19,7 +22,12 @@ def contents_of(pages, figures, rooms):
         (room, f"api/index.html#{room}", [(module.name, module.file) for module in modules])
         for room, modules in rooms.items()
     ]
-    return {"Lessons": lessons, "Pictures": pictures, "Library": library}
+    return {
+        "Lessons": lessons,
+        "For teachers": [("", "", teaching)],
+        "Pictures": pictures,
+        "Library": library,
+    }
 
 
 def search_index(pages, figures, modules):

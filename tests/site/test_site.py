@@ -57,7 +57,10 @@ def test_every_notebook_that_git_tracks_is_a_page_and_so_are_plan_and_card(files
         "promises.html",
         "contents.html",
         "404.html",
-    }
+        "teaching.html",
+        "solutions.html",
+        "slides.html",
+    } | {f"worksheet_{number}.html" for number in range(1, 10)}
 
 
 @slow
@@ -133,7 +136,8 @@ def test_nothing_is_fetched_from_elsewhere_and_nothing_runs_but_scripts_of_ours(
         lesson = name[:2].isdigit() and name != "404.html"  # it asks, and has panels
         asks = name in ("index.html", "workbench.html") or lesson
         hears = any(start in files[name] for start in (b".forEach(mountSwitch)", b"mountCheck(document"))
-        count = (name in PLAYED) + (name not in ALONE) + asks + lesson + hears
+        turns = name == "slides.html"
+        count = (name in PLAYED) + (name not in ALONE) + asks + lesson + hears + turns
         assert page.all("script") == [{"type": "module"}] * count, name
         page.tags = [one for one in page.tags if one != ("script", {"type": "module"})]
         found += [f"{name}: {a}" for a in page.addresses if re.match(r"(?!data:)[a-z+.-]+:|/", a, re.I)]
@@ -289,12 +293,12 @@ def titles():
 @slow
 def test_a_page_lists_its_headings_and_those_below_them(pages, files):
     for name, page in pages.items():
-        if name in ALONE or name.startswith("api/"):
+        if name in ALONE or name.startswith(("api/", "worksheet_")):
             continue
         nav = files[name].decode().partition('<nav aria-label="Course">')[2].partition("</nav>")[0]
         listed = [html.unescape(words) for words in re.findall(r'<a href="#[^"]*">(.*?)</a>', nav)]
         shown = [words for level, words in page.headings if level in (2, 3)]
-        if name == "contents.html":
+        if name in ("contents.html", "slides.html"):
             shown = [words for level, words in page.headings if level == 2]
         assert listed == [words for words in shown if words not in ("All of them in one size",)], name
 
