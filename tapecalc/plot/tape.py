@@ -28,6 +28,7 @@ ERASE, ERASE_NARROW = 28e-3, 14e-3  # from erase to record head
 HUBS, HUBS_UP, CORNERS = 42.5e-3, 34e-3, 88e-3
 LEAST = 0.075  # type sizes for 1 mm, below which bodies are drawn larger than the spacings
 SCALES = tuple(np.geomspace(420, 0.1, 250).tolist())  # that are tried, type sizes for 1 m
+SMALLER = (1.0, 0.7, 0.5, 0.3)  # how large packs are drawn over other bodies: all of it where there is room
 RIBBON, DIP = 0.5, 0.14  # thickness of the tape, and how far a head presses it in
 LINE = 1.52  # height of a line of words
 ROUND = 0.9  # radius of the corners of a closed loop
@@ -95,15 +96,19 @@ class TapePicture:
 
     def _settle(self, names: Sequence[list[str]]) -> None:
         """Find the largest scale; the shorter of two sets of names only where that gains much."""
-        found: list[tuple[float, list[str]]] = []
-        for flags in names:
-            before = ["E" if self.letters else "erase"] * self.deck.erases
-            self.names = [*before, "R" if self.letters else "record", *flags]
-            fits = (scale for scale in SCALES if self._set(scale))
-            found.append((next(fits, 0.0), self.names))
-        most = max(scale for scale, _ in found)
+        most, before = 0.0, ["E" if self.letters else "erase"] * self.deck.erases
+        for share in SMALLER if self.deck.packs else SMALLER[:1]:
+            self.wound = share
+            found: list[tuple[float, list[str]]] = []
+            for flags in names:
+                self.names = [*before, "R" if self.letters else "record", *flags]
+                fits = (scale for scale in SCALES if self._set(scale))
+                found.append((next(fits, 0.0), self.names))
+            if most := max(scale for scale, _ in found):
+                break
         scale, self.names = next(one for one in found if one[0] >= 0.75 * most)
-        scale = scale or 0.4 * self.length / self.heads.spacings[-1]  # crowded, where nothing fits
+        if not scale:  # crowded, where nothing fits
+            scale, self.wound = min(SCALES[0], 0.4 * self.length / self.heads.spacings[-1]), 1.0
         self._set(scale)
 
     def _set(self, scale: float) -> bool:
@@ -167,7 +172,7 @@ class TapePicture:
         named = 2 * self.capstan_radius + 0.5 + up  # to where the capstan's name ends
         if self.deck.packs is None:
             return self._set_loop(below, above, name)
-        radii = [body * radius for radius in self.deck.packs]
+        radii = [self.wound * body * radius for radius in self.deck.packs]
         return self._set_packs(radii, below, above, named, name) or self._lift_packs(radii, below, above)
 
     def _set_packs(self, radii: list[float], below: float, above: float, named: float, name: float) -> bool:
@@ -242,7 +247,7 @@ class TapePicture:
     def _set_cassette(self, body: float) -> bool:
         """Put two packs close together behind the heads."""
         packs = self.deck.packs or (0.0, 0.0)
-        middle, radii = self.places[-1] / 2, [body * radius for radius in packs]
+        middle, radii = self.places[-1] / 2, [self.wound * body * radius for radius in packs]
         apart = max(HUBS * body, sum(radii) + 0.2)
         half = max(CORNERS * body, apart + 2 * max(radii)) / 2
         self.guides = min(middle - half, self.erase - 1.5), max(middle + half, self.capstan + 1.5)

@@ -129,14 +129,17 @@ def tape_path(
 def _true_to_scale(picture: TapePicture) -> str:
     """Say what is to scale and what is not."""
     deck = picture.deck
-    bodies = "heads and rollers" if deck.packs is None else "heads, rollers and packs (half wound)"
+    bodies = "heads, rollers and packs (half wound)"
+    if deck.packs is None or picture.wound < 1:
+        bodies = "heads and rollers"
     if not picture.to_scale:
         said = f"Spacings are to scale with one another; {bodies} are drawn larger"
     elif deck.packs is None and not picture.loop_true:
         said = f"Spacings, {bodies} are to one scale, the loop is drawn shorter"
     else:
         said = f"Spacings, {bodies}{' and loop' if deck.packs is None else ''} are to one scale"
-    return f"{said}; the tape is drawn thicker than it is."
+    smaller = ", packs are drawn smaller" if picture.wound < 1 else ""
+    return f"{said}{smaller}; the tape is drawn thicker than it is."
 
 
 @figure(

@@ -13,6 +13,7 @@ from tapecalc.calc import transport
 from tapecalc.calc.heads import Heads
 from tapecalc.machine import example_machine, machine_from_text
 from tapecalc.plot.catalog import CATALOG, draw
+from tapecalc.plot.style import figure_bytes
 from tapecalc.plot.tape import Deck, belt
 from tapecalc.plot.transport import own_deck, tape_path
 
@@ -53,6 +54,30 @@ def test_bodies_have_the_scale_of_the_spacings():
     # 41.5 mm of a head 13 mm wide; the far one at 1.19 m leaves no room for that.
     far = tape_path(layout=Heads(spacings=(1.19,)), speed=SPEED)
     assert "drawn larger" in far.caption
+
+
+@pytest.mark.parametrize("spacing_mm", [0.00096, 41.5, 2000])
+@pytest.mark.parametrize("length_m", [3000, 5000])
+@pytest.mark.parametrize("size", ["notebook", "vertical"])
+def test_packs_that_have_no_room_are_drawn_smaller_and_heads_stay_on_the_sheet(size, length_m, spacing_mm):
+    # 5000 m x 35 um on a hub of 30 mm, half wound: a radius of 170 mm, beside 41.5 mm from head to head.
+    machine = machine_from_text(
+        f"unusual = true\ntransport.speeds_cm_s = [9.53]\ntape.length_m = {length_m}.0\n"
+        f"playback_heads = [{{ spacing_mm = {spacing_mm} }}]"
+    )
+    drawn = draw("tape_path", machine, profile=size)
+    figure_bytes(drawn.figure, "png", alt=drawn.alt)
+    sheet = drawn.figure.axes[0]
+    (left, right), (low, high) = sheet.get_xlim(), sheet.get_ylim()
+    for box in (drawn.artists["record"], *drawn.artists["playback"]):
+        x, y = box.get_center()
+        assert left < x < right and low < y < high
+    packs = sorted((p for p in sheet.patches if isinstance(p, Circle)), key=lambda p: -p.radius)[:2]
+    assert all(p.center[0] + p.radius > left and p.center[1] - p.radius < high for p in packs)
+    if length_m == 5000:
+        assert "packs are drawn smaller" in drawn.caption and "half wound" not in drawn.caption
+    if spacing_mm > 1:  # so many digits are wider than a phone
+        assert problems(drawn, size) == []
 
 
 def test_the_tape_lies_on_the_coated_side_of_the_heads_and_touches_them():
