@@ -17,7 +17,7 @@ from tapecalc.calc.transport import pack_radius
 from tapecalc.calc.units import COVERAGE_FACTOR, from_si
 from tapecalc.live.designs import BLOCK, POINTS, RATE, Design, designs, limit_taps
 from tapecalc.live.setting import file_parts, setting_of_machine, speed_in_ips, speeds_reckoned
-from tapecalc.machine import LONGEST, Machine, with_changes
+from tapecalc.machine import LONGEST, SHORTEST, Machine, with_changes
 from tapecalc.plan import hub_radius, is_cassette
 from tapecalc.sound.engine import TooNear
 from tapecalc.sound.samples import Array
@@ -103,9 +103,17 @@ def _designs(machine: Machine, speeds: tuple[float, ...]) -> tuple[Design, ...]:
     if made is not None:
         return made
     tenths = 10 * from_si(_nearest(machine), "mm")
-    low, high = math.floor(tenths), math.ceil(2 * tenths)
+    far = min(LONGEST * min(machine.speeds), LOOP_SHARE * (machine.loop_length or math.inf))
+    most = math.floor(10 * from_si(max(far, _nearest(machine)), "mm"))
+    near = math.ceil(10 * from_si(SHORTEST * max(machine.speeds), "mm"))
+    low, high = math.floor(tenths), min(max(math.ceil(2 * tenths), near), most)
     while not _is_far_enough(machine, high / 10, speeds):
-        low, high = high, 2 * high
+        if high == most:
+            raise ValueError(
+                f"playback_heads cannot stand where all speeds of this machine can be played in a page: "
+                f"{most / 10:g} mm, the farthest, is too near for the fastest"
+            )
+        low, high = high, min(2 * high, most)
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if _is_far_enough(machine, middle / 10, speeds) else (middle, high)

@@ -28,7 +28,7 @@ from typing import Annotated, Any
 import numpy as np
 from scipy import fft, linalg
 
-from tapecalc.calc.contour import bump_gain
+from tapecalc.calc.contour import FADED, bump_gain
 from tapecalc.calc.heads import Heads
 from tapecalc.calc.noise import NOISE_BAND
 from tapecalc.calc.quantity import Gain, Is, T, check_fields
@@ -145,10 +145,14 @@ def echo_layout(settings: EchoSettings, sample_rate: int) -> Layout:
 
 
 def _poles(one_pass: OnePass | None) -> float:
-    """Return the time that the poles take to pass, s, or what a measured response takes; 0 without either."""
+    """Return the time that the poles take to pass, s, or what a measured response takes; 0 without either.
+
+    Poles that take so long that no bump is left at 20 Hz are as good as none.
+    """
     if one_pass is None:
         return 0.0
     bumps = one_pass.pole_length / one_pass.speed * (one_pass.pole_shape != "flat")
+    bumps *= bumps < FADED / NOISE_BAND[0]
     return max(bumps, MEASURED if one_pass.trim else 0.0)
 
 

@@ -139,6 +139,16 @@ def test_a_machine_that_no_page_can_play_is_refused_in_one_sentence():
     near = machine_from_options(spacings_mm=[8], speeds_ips=[30])
     with pytest.raises(ValueError, match="playback_heads must stand .* or more from the record head"):
         tc.playable(near)
+    # At 1 mm/s a head within a minute stands 60 mm away at most; at 2 m/s that is 30 ms.
+    wide = (
+        "unusual = true\ntransport.speed_range_cm_s = [0.1, {}]\nplayback_heads = [{{ spacing_mm = 1.95 }}]"
+    )
+    with pytest.raises(ValueError, match="must stand 30.2 mm or more"):
+        tc.playable(machine_from_text(wide.format(92.56)))
+    with pytest.raises(
+        ValueError, match="cannot stand where all speeds .*: 60 mm, the farthest, is too near"
+    ):
+        tc.playable(machine_from_text(wide.format(200)))
 
 
 @pytest.mark.parametrize("package", ["anywidget", "ipywidgets"])

@@ -384,6 +384,34 @@ def test_memory_does_not_grow_with_the_length_of_the_file(tmp_path, machine):
     assert peak(240) < 1.2 * peak(60)
 
 
+def test_bumps_below_20_hz_are_not_designed_and_none_is_lost(machine):
+    # 5 mm at 6 mm/s take 0.833 s: at 20 Hz there are 16.7 poles in a wave, and the last bump is at 16.
+    slow = with_changes(
+        machine, {"unusual": True, "transport.speeds_ips": None, "transport.speeds_cm_s": [0.6]}
+    )
+    one_pass, f = slow.one_pass(0.006), np.geomspace(20, 20_000, 4000)
+    flat = dataclasses.replace(one_pass, pole_shape="flat")
+    assert one_pass.pole_length == pytest.approx(5e-3)
+    np.testing.assert_array_equal(one_pass.gain(f), flat.gain(f))
+    assert np.abs(one_pass.gain(f / 2) / flat.gain(f / 2) - 1).max() > 0.01
+    assert echo_layout(echo_settings(slow, 0.006), RATE).reach == 0
+    assert echo_layout(echo_settings(slow, 0.0063), RATE).reach > 0  # 15.9 in a wave
+
+
+def test_a_very_slow_tape_is_rendered_in_little_memory(machine, dry):
+    crawling = with_changes(
+        machine,
+        {"unusual": True, "transport.speeds_ips": None, "transport.speeds_cm_s": [0.1]}
+        | {"playback_heads": [{"spacing_mm": 5.0}], "heads.pole_length_mm": 5.0},
+    )
+    render(dry[:1000], RATE, machine, seconds=0.3)  # what is made once
+    tracemalloc.start()
+    render(dry[:1000], RATE, crawling, seconds=6)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 50e6  # once 845 MB, for bumps below 1 Hz
+
+
 def test_a_flat_pass_needs_no_machine():
     settings = EchoSettings(motion=Motion(speed=0.2), heads=Heads(spacings=(0.02,)), return_gain=0.5)
     click = np.zeros(4800)
