@@ -16,8 +16,10 @@ import importlib
 import io
 import itertools
 import math
+import os
 import queue
 import shutil
+import signal
 import subprocess
 import tempfile
 import threading
@@ -46,6 +48,7 @@ from tapecalc.words import listed
 
 MOST_FPS, MOST_GIF_FPS = 120, 50
 PATIENCE = 60.0  # s without a picture taken, after which an encoder is ended
+GROUPS = hasattr(os, "killpg")  # whether processes come in groups that end as one
 GAP_PIXELS = 10  # between the frames of a strip
 MOST_KEPT = 0.02  # of the width of a picture squared: what is larger is drawn as fast as compared
 MOST_LOOKS = 12  # of words that are kept
@@ -433,7 +436,10 @@ def _encode(command: Sequence[str], pictures: Iterable[Pixels], target: Path) ->
 
         def keep() -> None:
             try:
-                process: Any = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=log)
+                # A group of its own: what goes by the name of ffmpeg may be a script that starts it.
+                process: Any = subprocess.Popen(
+                    command, stdin=subprocess.PIPE, stderr=log, process_group=0 if GROUPS else None
+                )
             except Exception as error:
                 return begun.put(error)
             begun.put(process)
@@ -442,6 +448,9 @@ def _encode(command: Sequence[str], pictures: Iterable[Pixels], target: Path) ->
                 before = taken[0]
             if not over.is_set():
                 hung.set()
+            if GROUPS and process.returncode is None:
+                with contextlib.suppress(OSError):  # it has just ended
+                    os.killpg(process.pid, signal.SIGKILL)
             process.kill()
             process.wait()
             over.wait(PATIENCE)

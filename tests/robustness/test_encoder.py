@@ -20,6 +20,7 @@ FAKES = {
         "ffmpeg says that all is well, but wrote no MP4",
     ),
     "hangs": (f"{SHELL}exec sleep 600\n", "ffmpeg did nothing for 1 s and was stopped"),
+    "hangs behind a script": (f"{SHELL}sleep 600\n", "ffmpeg did nothing for 1 s and was stopped"),
     "hangs at the end": (
         f"{SHELL}cat > /dev/null; exec sleep 600\n",
         "ffmpeg did nothing for 1 s and was stopped",
