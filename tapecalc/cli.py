@@ -12,6 +12,7 @@ import re
 import signal
 import sys
 import tempfile
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -112,7 +113,7 @@ def run() -> None:
     os.environ.pop("MPLBACKEND", None)  # we show no windows, and a wrong one would stop us
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal that lacks a letter shows a question mark
-    with _without_decoder_notes():
+    with _without_decoder_notes(), _missing_letters_told():
         status = main()
     try:
         sys.stdout.flush()
@@ -147,6 +148,26 @@ def _end(number: int, _frame: object) -> NoReturn:
     if number == signal.SIGINT:
         raise KeyboardInterrupt
     raise SystemExit(128 + number)
+
+
+@contextmanager
+def _missing_letters_told() -> Iterator[None]:
+    """Say once, in words, which letters the type of pictures lacks, and not with a warning at each place."""
+    missing: dict[str, None] = {}
+    with warnings.catch_warnings():
+        show = warnings.showwarning
+
+        def told(message: Warning | str, *rest: Any, **more: Any) -> None:
+            if found := re.match(r"Glyph (\d+) .*missing from", str(message)):
+                missing[chr(int(found[1]))] = None
+            else:
+                show(message, *rest, **more)
+
+        warnings.showwarning = told
+        yield
+    if missing:
+        said = f"in pictures a box stands for letters that their type does not have: {' '.join(missing)}"
+        print(f"tapecalc: {_one_line(ValueError(said))}", file=sys.stderr)
 
 
 @contextmanager

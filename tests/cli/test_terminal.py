@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import threading
+import warnings
 from contextlib import contextmanager
 
 import numpy as np
@@ -102,3 +103,25 @@ def test_a_process_without_a_standard_error_runs_too(monkeypatch):
     with command._without_decoder_notes():
         assert sys.stderr is None
     assert sys.stderr is None
+
+
+def test_letters_that_pictures_lack_are_told_in_one_line(tmp_path):
+    lines = "transport.speeds_ips = [7.5]\nplayback_heads = [{spacing_mm = 41.5}]\n"
+    part = "[[parts]]\nname = '\u9332\u97f3\u6a5f \U0001f4fc'\ndiameter_mm = 8\nwobble_percent = 0.1\n"
+    (tmp_path / "machine.toml").write_text(lines + part, "utf-8")
+    words = [sys.executable, "-m", "tapecalc", "plan", "machine.toml", "--out", "plan"]
+    done = subprocess.run(words, cwd=tmp_path, capture_output=True, encoding="utf-8", timeout=120)
+    assert done.returncode == 0 and "Written: " in done.stdout
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("tapecalc: in pictures a box stands for letters") and len(line) < 300
+    assert all(letter in line for letter in "\u9332\u97f3\u6a5f\U0001f4fc")
+
+
+def test_other_warnings_are_shown_as_ever(monkeypatch):
+    shown = []
+    monkeypatch.setattr(warnings, "showwarning", lambda message, *rest: shown.append(str(message)))
+    with warnings.catch_warnings():
+        warnings.simplefilter("always")
+        with command._missing_letters_told():
+            warnings.warn("another", stacklevel=1)
+    assert shown == ["another"]
