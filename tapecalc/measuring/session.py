@@ -192,6 +192,7 @@ class _Session:
         self.lights: list[Light] = []
         self.notes: list[Note] = []
         self.geometry: Geometry | None = None
+        self.tracked: dict[Place, Recording] = {}  # that of which the delay's track is
 
     def measurement(self) -> Measurement:
         """All of it, each note once."""
@@ -266,12 +267,14 @@ class _Session:
         for _round in range(1 if self.machine is not None or not self.tools else 2):
             self.notes = list(kept)
             tracks: dict[Place, list[DelayTrack]] = {}
+            self.tracked = {}
             for take, _, recording, _ in programs:
                 with self.telling("the delay", take.place):
                     one_pass = _usual_pass(self.speed(take.at), self.machine)
                     track = measure_delay(recording, clock_tolerance=self.clock_tolerance, one_pass=one_pass)
                     self.note(track.sentences, take.place)
                     tracks.setdefault(take.place, []).append(track)
+                    self.tracked.setdefault(take.place, recording)
             self.found.delays.clear()
             for place, several in tracks.items():
                 if (agreed := self._agreed(several, place)) is not None:
@@ -290,7 +293,9 @@ class _Session:
             return None
         if scattered:
             self.note([f"The takes tell {texts}, more apart than each is sure. {SCATTERED}"], place)
-        spread = float(np.hypot(tracks[0].wander, told.plus_minus if scattered else 0.0))
+        # A mean is no surer than its takes are on average, and the first may be the surest.
+        more = told.plus_minus if scattered or told.plus_minus > tracks[0].total.plus_minus else 0.0
+        spread = float(np.hypot(tracks[0].wander, more))
         return replace(tracks[0], delay=replace(tracks[0].delay, value=told.value), wander=spread)
 
     def _solve(self) -> None:
@@ -325,7 +330,7 @@ class _Session:
         found = self.found
         for take, kind, recording, _ in pieces:
             place = take.place
-            if kind == "program" and place in found.delays and place not in found.responses:
+            if kind == "program" and place in found.delays and recording is self.tracked[place]:
                 with self.telling("the response", place):
                     self._read_response(recording, place)
             elif kind == "sweeps" and place in found.delays and place not in found.distortion:
@@ -412,6 +417,8 @@ class _Session:
             if len(each) > 1 and len(each) == len(readings):
                 told[name], scattered = combined(each)
                 apart += [name.removesuffix("_db").replace("_", " ")] if scattered else []
+        if uppers := [reading.upper_db for reading in readings if isinstance(reading, RepeatReading)]:
+            told["upper_db"] = max(uppers)
         if apart:
             self.note(
                 [f"The takes differ in {words.listed(apart)}, by more than each is sure. {SCATTERED}"], place

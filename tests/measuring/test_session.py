@@ -248,6 +248,51 @@ def test_takes_of_one_place_that_differ_widen_the_interval_and_say_so():
     assert not any("apart" in sentence for sentence in same.sentences)
 
 
+def test_several_takes_are_no_surer_than_on_average_and_the_loudest_bound_counts():
+    dry = generator.noise(4, RATE)
+    wet = generator.echo(dry, RATE, generator.Deck(spacing=SPACING, speed=FAST))
+    hiss = np.std(wet) * np.random.default_rng(3).standard_normal(len(wet))
+    clean, noisy = (
+        measure.Take(recording=measure.open_recording(np.stack([dry, heard], axis=1), sample_rate=RATE))
+        for heard in (wet, wet + hiss)
+    )
+    exact = {"clock_tolerance": 0.0}
+    alone = [measure.measure([take], **exact).delays[0, 0].total.plus_minus for take in (clean, noisy)]
+    assert alone[1] > 2 * alone[0]
+    for takes in ([clean, noisy], [noisy, clean]):
+        assert measure.measure(takes, **exact).delays[0, 0].total.plus_minus >= np.mean(alone)
+
+    def falling(gain, last):
+        burst = np.pad(generator.noise(0.1, RATE), (0, round(SPACING / FAST * RATE) - RATE // 10))
+        return np.concatenate([gain**n * burst for n in range(last)])
+
+    softer, louder = (
+        measure.Take(
+            recording=measure.open_recording(0.5 * falling(gain, 12), sample_rate=RATE), kind="repeats"
+        )
+        for gain in (0.5, 0.6)
+    )
+    bounds = [measure.measure([clean, take]).repeats[0].upper_db for take in (softer, louder)]
+    assert bounds[0] < bounds[1]
+    assert measure.measure([clean, softer, louder]).repeats[0].upper_db == bounds[1]
+
+
+def test_a_response_is_read_from_the_take_that_told_the_delay():
+    deck = generator.Deck(spacing=SPACING, speed=FAST)
+    again, sound = np.tile(generator.noise(0.5, RATE), 8), generator.noise(4, RATE)
+    repeated, plain = (
+        measure.Take(
+            recording=measure.open_recording(
+                np.stack([dry, generator.echo(dry, RATE, deck)], axis=1), sample_rate=RATE
+            )
+        )
+        for dry in (again, sound)
+    )
+    both, alone = measure.measure([repeated, plain]), measure.measure([plain])
+    assert any("repeats itself" in sentence for sentence in both.sentences)
+    assert both.responses[0, 0].to_dict() == alone.responses[0, 0].to_dict()
+
+
 def test_takes_of_one_place_that_contradict_each_other_tell_nothing():
     found = measure.measure([program(generator.Deck(speed=v)) for v in (0.1905, 0.09525)])
     assert not found.delays and found.geometry is None
