@@ -19,7 +19,7 @@ from tapecalc.calc.response import OnePass
 from tapecalc.measuring.delay_windows import Grid, Spectra, Windows, fit_windows, learn_path
 from tapecalc.measuring.dsp import phase_ramp, total_and_without
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate, jackknife
-from tapecalc.measuring.lag import HIGHPASS, Lag, find_lag
+from tapecalc.measuring.lag import HIGHPASS, INVERTED, Lag, find_lag
 from tapecalc.measuring.recording import Recording, channel_health
 
 Array = NDArray[np.float64]
@@ -212,23 +212,19 @@ class Phase(NamedTuple):
 
 def _told_apart(groups: Spectra, grid: Grid, one_pass: OnePass | None) -> tuple[Phase, str]:
     """Phase of all windows, with the lead of equalizers if it is there, and what is to be said of that."""
-    none = fit_phase(groups.total(), grid)
-    lead = None
+    fit, lead = fit_phase(groups.total(), grid), None
     said = (
         "The equalizers of a tape machine advance the treble, so that its delay reads up to some hundredths "
         "of a millisecond too short and its low cut too high; with the machine's speed that is taken out."
     )
     if one_pass is not None:
         both = one_pass.record_gain(grid.frequency) * one_pass.playback_gain(grid.frequency)
-        lead = np.unwrap(np.angle(both))
-        if fit_phase(groups.total(), grid, lead).misfit < none.misfit:
-            said = (
-                "What equalizers as usual advance the treble by was taken out of the delay, with its doubt."
-            )
-        else:
-            said = "Nothing advances the treble as equalizers of a tape machine do, so nothing was taken out."
-            lead = None
-    fit = fit_phase(groups.total(), grid, lead)
+        usual = np.unwrap(np.angle(both))
+        led = fit_phase(groups.total(), grid, usual)
+        said = "Nothing advances the treble as equalizers of a tape machine do, so nothing was taken out."
+        if led.misfit < fit.misfit:
+            fit, lead = led, usual
+            said = "What equalizers advance the treble by was taken out of the delay, with its doubt."
     # What parts of the recording differ by is in the uncertainties too.
     _, without = total_and_without(groups, np.flatnonzero(groups.number))
     if len(without) > 1:
@@ -332,7 +328,7 @@ def _remarks(windows: Windows, lag: Lag, drift: Estimate, *, one_clock: bool) ->
         "recording at one speed can tell it from head distance."
     ]
     if lag.polarity < 0:
-        sentences.append("The machine turns the polarity over.")
+        sentences.append(INVERTED)
     if lag.leak > 0:
         sentences.append(
             "The dry sound itself is in the playback, without delay: turn direct monitoring off, and look "

@@ -20,7 +20,9 @@ from tapecalc.measuring.recording import Recording
 Array = NDArray[np.float64]
 
 HIGHPASS = 700.0  # Hz; rumble and hum below say little about a delay
+LONGEST = 10.0  # s of lag, either way
 REACH = 0.01  # s by which wow may move the echo of a piece
+INVERTED = "The machine turns the polarity over; this harms nothing."
 ALIKE = 0.93  # of the highest likeness, above which another lag fits as well
 
 
@@ -31,13 +33,12 @@ class Lag:
     samples: int  # negative where the playback leads: the channels are swapped
     seconds: float
     polarity: int  # -1 if the machine inverts the signal
-    likeness: float  # of a short piece of sound and its echo, from 0 to 1
     rivals: tuple[float, ...] = ()  # other lags in s that fit as well, nearest first
     leak: float = 0.0  # likeness of dry sound without delay in the playback, if that is heard as well
 
 
-def find_lag(recording: Recording, *, longest: float = 10.0) -> Lag:
-    """Find the lag of the playback, up to `longest` s either way, and its rivals.
+def find_lag(recording: Recording) -> Lag:
+    """Find the lag of the playback, up to 10 s either way, and its rivals.
 
     Channels that have nothing to do with each other, and sounds that are the same everywhere, are refused.
 
@@ -50,7 +51,7 @@ def find_lag(recording: Recording, *, longest: float = 10.0) -> Lag:
     """
     if recording.dry is None:
         raise CannotTell("there is one channel only, and a lag needs the dry signal beside the playback")
-    blocks = _Blocks(recording, longest)
+    blocks = _Blocks(recording)
     fits = [blocks.fit(lag) for lag in blocks.highest()]
     # Where the dry sound is like itself some time later, the echo is tried so much sooner and later too.
     first = max(fits, key=lambda fit: fit.likeness)
@@ -76,7 +77,6 @@ def find_lag(recording: Recording, *, longest: float = 10.0) -> Lag:
         samples=round(best.seconds * recording.sample_rate),
         seconds=best.seconds,
         polarity=best.polarity,
-        likeness=best.likeness,
         rivals=tuple(rivals),
         leak=max(leaks, default=0.0) if abs(best.seconds) > 1e-3 else 0.0,
     )
@@ -98,11 +98,11 @@ class _Blocks:
     Lags count from `-reach`, in these samples.
     """
 
-    def __init__(self, recording: Recording, longest: float) -> None:
+    def __init__(self, recording: Recording) -> None:
         step = max(1, recording.sample_rate // 10000)
         self.step, self.rate, self.total = step, recording.sample_rate / step, recording.count
         count = int(min(20.0, recording.duration) * self.rate)
-        self.reach = int(min(longest, recording.duration) * self.rate)
+        self.reach = int(min(LONGEST, recording.duration) * self.rate)
         self.search = round(REACH * self.rate)
         number = min(8, int(np.ceil(recording.count / (count * step))))
         self.firsts = np.linspace(0, recording.count - count * step, number).astype(int).tolist()

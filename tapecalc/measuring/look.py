@@ -15,7 +15,7 @@ from tapecalc import words
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import CannotTell
-from tapecalc.measuring.lag import Lag, find_lag
+from tapecalc.measuring.lag import INVERTED, Lag, find_lag
 from tapecalc.measuring.recording import Recording, channel_health
 from tapecalc.measuring.test_signal import SIGNAL_LENGTH, find_signal
 
@@ -68,7 +68,7 @@ def look(recording: Recording, kind: str = "program") -> Look:
     seen = Look(recording)
     try:
         _look_at_channels(seen, kind)
-        (_look_at_signal if kind == "test signal" else _look_at_sound)(seen, kind)
+        _look_at_signal(seen) if kind == "test signal" else _look_at_sound(seen, kind)
     except CannotTell as refusal:
         seen.pieces.clear()
         seen.say(f"Nothing can be told of this take, because {refusal.reason}.")
@@ -80,8 +80,9 @@ def look(recording: Recording, kind: str = "program") -> Look:
 def _look_at_channels(seen: Look, kind: str) -> None:
     """Say what is wrong with each channel by itself; one that is empty is refused, or taken for not there."""
     recording = seen.recording
-    for name in ("playback",) if recording.dry is None else ("playback", "dry"):
-        health = channel_health(recording, name)
+    names = ("playback",) if recording.dry is None else ("playback", "dry")
+    found = {name: channel_health(recording, name) for name in names}
+    for name, health in found.items():
         for text in () if health.empty else health.sentences():
             seen.say(text, "usable" if health.clipped else "good")
         if health.empty and kind not in ("tone", "silence"):
@@ -99,6 +100,8 @@ def _look_at_channels(seen: Look, kind: str) -> None:
                 f"The {name} channel is far too quiet, it peaks at {peak_db:.0f} dB of full scale: record it "
                 "louder, the loudest near -12 dB."
             )
+    if kind == "silence" and recording.dry is not None and found["playback"].rms < 1e-7 < found["dry"].rms:
+        _exchange(seen)
 
 
 # ---- what kind of take it is ----
@@ -112,17 +115,14 @@ def _look_at_sound(seen: Look, kind: str) -> None:
             raise CannotTell("a delay needs the dry sound beside the playback, and there is one channel only")
     elif kind == "tone":
         _which_tone(seen)
-    elif kind == "silence":
-        if channel_health(recording, "playback").rms < 1e-7 < channel_health(recording, "dry").rms:
-            _exchange(seen)
-    elif recording.common_start and kind != "tracks":
+    elif recording.common_start and kind not in ("tracks", "silence"):
         lag = _which_is_which(seen, recording)
         if kind == "program":
             _look_along(seen, lag, seen.recording)
     seen.pieces[kind] = seen.recording
 
 
-def _look_at_signal(seen: Look, _kind: str) -> None:
+def _look_at_signal(seen: Look) -> None:
     """A take of the test signal: its parts, and what they say of the rest."""
     try:
         found = find_signal(seen.recording)
@@ -171,7 +171,7 @@ def _which_is_which(seen: Look, piece: Recording) -> Lag:
             "tape can bring it: switch the machine's monitor from source to tape, direct monitoring off"
         )
     if lag.polarity < 0:
-        seen.say("The machine turns the polarity over; this harms nothing.", "good")
+        seen.say(INVERTED, "good")
     return lag
 
 

@@ -35,14 +35,20 @@ class RepeatReading:
     upper_db: float  # what it does not exceed at any frequency from 30 Hz up, in 95 of 100 cases
     bands: tuple[tuple[float, Estimate], ...]  # middle of a third of an octave in Hz, and the gain in it, dB
     levels_db: tuple[float, ...]  # of each stretch against the first, all bands together
-    repeats: int  # above the faintest level that counts, if the fall goes on as found
-    heard_db: float  # that level
+    heard_db: float  # against the first repeat, below which another does not count
     sentences: tuple[str, ...] = ()
+
+    @property
+    def repeats(self) -> int:
+        """Count the repeats above the faintest level, if the fall goes on as found; 0 if there is none."""
+        gain_db = self.loop_gain_db.value
+        return math.floor(self.heard_db / gain_db) if gain_db < -1e-9 else 0
 
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file."""
         bands = [{"frequency": f, "loop_gain_db": gain.to_dict()} for f, gain in self.bands]
-        return asdict(self) | {"bands": bands, "levels_db": [round(level, 3) for level in self.levels_db]}
+        levels_db = [round(level, 3) for level in self.levels_db]
+        return asdict(self) | {"bands": bands, "levels_db": levels_db, "repeats": self.repeats}
 
 
 LONGEST_FALL = 60.0  # s of repeats that are read
@@ -121,7 +127,6 @@ def measure_repeats(
         upper_db=bound,
         bands=tuple(bands),
         levels_db=tuple((10 * np.log10(np.maximum(total / total[0], 1e-30))).tolist()),
-        repeats=math.floor(heard_db / highest.value) if highest.value < -1e-9 else 0,
         heard_db=heard_db,
         sentences=tuple(sentences),
     )

@@ -27,20 +27,12 @@ class _Channel:
     channel: int
 
     def read(self, first: int, count: int) -> Array:
-        """`count` samples from `first` on, zeros where the material has ended or not begun."""
-        out = np.zeros(count)
-        skip = max(0, -first)
-        if skip >= count:
-            return out
-        if isinstance(self.source, str):
-            with open_sound(self.source) as file:
-                if first + skip >= file.frames:
-                    return out
-                piece = sound_piece(file, first + skip, count - skip)[:, self.channel]
-        else:
-            piece = self.source[first + skip : first + count, self.channel]
-        out[skip : skip + len(piece)] = piece
-        return out
+        """`count` samples from `first` on, fewer where the material ends."""
+        if not isinstance(self.source, str):
+            return self.source[first : first + count, self.channel]
+        with open_sound(self.source) as file:
+            piece = sound_piece(file, first, count) if first < file.frames else np.zeros((0, 2))
+        return piece[:, self.channel]
 
 
 @dataclass(frozen=True)
@@ -68,7 +60,8 @@ class Recording:
         out = np.zeros(count)
         begin, end = max(first, 0), min(first + count, self.count)
         if end > begin:
-            out[begin - first : end - first] = getattr(self, name).read(self.first + begin, end - begin)
+            piece = getattr(self, name).read(self.first + begin, end - begin)
+            out[begin - first : begin - first + len(piece)] = piece
         return out
 
     def swapped(self) -> "Recording":
@@ -164,7 +157,6 @@ class ChannelHealth:
     peak: float
     offset: float
     clipped: int  # samples that sit at a ceiling
-    whole: tuple[float, float]  # between these no sample is clipped
     empty: bool  # whether there is nothing but an offset
     loudest: float  # s, where the loudest 8 s begin
 
@@ -206,15 +198,13 @@ def channel_health(recording: Recording, name: str) -> ChannelHealth:
         lower += [_top(-piece) for piece in seconds]
     mean = total / recording.count
     rms = float(np.sqrt(max(energy / recording.count - mean**2, 0.0)))
-    (clipped_above, highest), (clipped_below, lowest) = _clipping(upper), _clipping(lower)
     run = np.convolve(variances, np.ones(min(8, len(variances))), "valid")
     return ChannelHealth(
         name=name,
         rms=rms,
         peak=max(abs(top.height) for top in upper + lower),
         offset=float(shift + mean),
-        clipped=clipped_above + clipped_below,
-        whole=(-lowest, highest),
+        clipped=_clipped(upper) + _clipped(lower),
         empty=rms < SILENCE,
         loudest=float(np.argmax(run)),
     )
@@ -244,8 +234,8 @@ def _top(piece: Array) -> _Top:
     return _Top(high, len(at_edge), len(near) - len(at_edge))
 
 
-def _clipping(tops: list[_Top]) -> tuple[int, float]:
-    """Clipped samples on one side, and the height below which none is clipped.
+def _clipped(tops: list[_Top]) -> int:
+    """Clipped samples on one side.
 
     A sine has half as many samples in the top thousandth as in the hundredth below it, by its
     distribution of amplitudes, ``arccos(x)/pi``. What is so faint that a hundredth of it is no more than
@@ -254,6 +244,5 @@ def _clipping(tops: list[_Top]) -> tuple[int, float]:
     ceiling = max(tops).height
     highest = [top for top in tops if top.height >= EDGE * ceiling]
     at_edge = sum(top.at_edge for top in highest)
-    if ceiling > 0.02 and at_edge >= 10 and at_edge > sum(top.below for top in highest):
-        return at_edge, EDGE * ceiling
-    return 0, float("inf")
+    clips = ceiling > 0.02 and at_edge >= 10 and at_edge > sum(top.below for top in highest)
+    return at_edge if clips else 0

@@ -347,8 +347,12 @@ class _Session:
         self.read_tones([piece for piece in pieces if piece.kind == "tone" and not piece.tape_of_another])
         for at in found.flutter:
             self._suspect(at)
+
+        def noise(piece: _Piece) -> NoiseReading:
+            return measure_noise(piece.recording, reference=piece.reference)
+
         levels = ("level_db", "weighted_db", "hiss_db", "hum_db")
-        self._each_speed(pieces, "silence", found.noise, _noise, levels)
+        self._each_speed(pieces, "silence", found.noise, noise, levels)
         self._each_speed(pieces, "repeats", found.repeats, self._repeats, ("loop_gain_db",))
 
     def _read_response(self, recording: Recording, place: Place) -> None:
@@ -448,11 +452,6 @@ def _usual_pass(speed: float | None, machine: Machine | None) -> OnePass | None:
         return None
     usual = {"transport": {"speeds_cm_s": [19.05]}, "playback_heads": [{"spacing_mm": 40.0}]}
     return (machine or machine_from_data(usual, "a usual machine")).one_pass(speed)
-
-
-def _noise(piece: _Piece) -> NoiseReading:
-    """Noise of a piece against the level of its take."""
-    return measure_noise(piece.recording, reference=piece.reference)
 
 
 def _against_the_file(geometry: Geometry, machine: Machine) -> Iterator[str]:
