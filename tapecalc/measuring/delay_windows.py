@@ -60,6 +60,10 @@ class Spectra(NamedTuple):
         """Sum over the groups."""
         return Spectra(*(part.sum(axis=0) for part in self))
 
+    def at(self, bins: NDArray[Any]) -> Spectra:
+        """Some of the frequencies."""
+        return Spectra(self.dry[:, bins], self.played[:, bins], self.cross[:, bins], self.number)
+
     def coherence(self) -> Array:
         """Share of the echo's power that comes from the dry sound, at each frequency."""
         return np.clip(np.abs(self.cross) ** 2 / (self.dry * self.played + 1e-300), 0, 1 - 1e-6)

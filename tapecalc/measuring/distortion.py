@@ -16,10 +16,9 @@ from scipy import fft
 from tapecalc import words
 from tapecalc.calc.quantity import Delay, calculator
 from tapecalc.measuring.dsp import cut_windows, power_spectrum
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, mean_of, student
 from tapecalc.measuring.recording import Recording
 from tapecalc.measuring.test_signal import REFERENCE_TONE, SWEEPS, Sweep
-from tapecalc.measuring.tracks import mean_of
 
 Array = NDArray[np.float64]
 

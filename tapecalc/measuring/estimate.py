@@ -12,6 +12,7 @@ from functools import lru_cache
 from typing import Annotated, Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import optimize, stats
 
 from tapecalc import words
@@ -129,6 +130,19 @@ class Estimate:
         return optimize.brentq(excess, 0.0, most, xtol=1e-15 * most)
 
 
+def mean_of(
+    values: Sequence[float] | NDArray[np.float64], unit: str = "", *, independent: float = 1.0
+) -> Estimate:
+    """Give the mean of two or more readings, with the interval by their scatter; `independent` of each count.
+
+    >>> mean_of([1.0, 2.0, 3.0]).text()  # 4.3 times 1 over the root of 3
+    '2.0 +/- 2.5'
+    """
+    count = len(values)
+    spread = COVERAGE_FACTOR * student(count - 1) * np.std(values, ddof=1) / np.sqrt(independent * count)
+    return Estimate(float(np.mean(values)), float(spread), unit)
+
+
 def combined(estimates: Sequence[Estimate]) -> tuple[Estimate, bool]:
     """Make one estimate of the same figure from several takes, and tell whether they scatter too much.
 
@@ -140,10 +154,10 @@ def combined(estimates: Sequence[Estimate]) -> tuple[Estimate, bool]:
     ('1.05 +/- 0.10', False)
     """
     values, spreads = np.array([(each.value, each.plus_minus) for each in estimates]).T
-    count, mean, spread = len(values), float(np.mean(values)), float(np.mean(spreads))
+    mean, spread = float(np.mean(values)), float(np.mean(spreads))
     u = np.maximum(spreads / COVERAGE_FACTOR, 1e-300)
-    scattered = count > 1 and bool(np.sum(((values - mean) / u) ** 2) > stats.chi2.ppf(0.95, count - 1))
+    most = stats.chi2.ppf(0.95, len(values) - 1)
+    scattered = len(values) > 1 and bool(np.sum(((values - mean) / u) ** 2) > most)
     if scattered:
-        of_mean = COVERAGE_FACTOR * student(count - 1) * np.std(values, ddof=1) / np.sqrt(count)
-        spread = float(np.hypot(spread, of_mean))
+        spread = math.hypot(spread, mean_of(values).plus_minus)
     return Estimate(mean, spread, estimates[0].unit), scattered

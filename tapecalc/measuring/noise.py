@@ -13,7 +13,7 @@ from tapecalc.calc.noise import a_weighting_db
 from tapecalc.calc.quantity import Ratio, calculator
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.measuring.dsp import power_spectrum
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
+from tapecalc.measuring.estimate import CannotTell, Estimate, mean_of
 from tapecalc.measuring.recording import Recording, channel_health
 
 Array = NDArray[np.float64]
@@ -98,10 +98,10 @@ def _level(seconds: Array, zero_db: float) -> Estimate:
 
     Seconds under a bell that overlap by half are all but independent.
     """
-    mean = max(float(np.mean(seconds)), 1e-30)
-    relative = np.std(seconds, ddof=1) / mean / np.sqrt(len(seconds) / 1.06)
-    spread = 10 / np.log(10) * COVERAGE_FACTOR * student(len(seconds) - 1) * relative + 0.005  # rounding
-    return Estimate(10 * math.log10(mean) - zero_db, float(spread), "dB")
+    power = mean_of(seconds, independent=1 / 1.06)
+    mean = max(power.value, 1e-30)
+    spread_db = 10 / math.log(10) * power.plus_minus / mean + 0.005  # rounding
+    return Estimate(10 * math.log10(mean) - zero_db, spread_db, "dB")
 
 
 def _powers(recording: Recording) -> tuple[Array, int]:

@@ -18,6 +18,7 @@ from tapecalc import words
 from tapecalc.calc.contour import bump_gain
 from tapecalc.calc.response import OnePass
 from tapecalc.measuring.delay import DelayTrack
+from tapecalc.measuring.delay_windows import Spectra
 from tapecalc.measuring.dsp import GROUPS, cut_windows, group_matrix, phase_ramp, power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife
 from tapecalc.measuring.recording import Recording
@@ -122,18 +123,11 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
 # ---- spectra of dry channel and playback, each window set back by its delay ----
 
 
-class _Spectra(NamedTuple):
-    """Spectra of windows of one size, summed over each of some groups."""
+def _aligned_spectra(recording: Recording, track: DelayTrack, size: int, every: int) -> tuple[Array, Spectra]:
+    """Frequencies and spectra of windows of `size` samples at 48 kHz, at every so manieth delay of the track.
 
-    frequency: Array
-    dry: Array  # |X|^2
-    played: Array  # |Y|^2
-    cross: NDArray[np.complex128]  # Y X*
-    number: float  # of windows that are worth as much without overlap
-
-
-def _aligned_spectra(recording: Recording, track: DelayTrack, size: int, every: int) -> _Spectra:
-    """Spectra of windows of `size` samples at 48 kHz, at every so manieth delay of the track."""
+    Their number is that of windows that are worth as much without overlap.
+    """
     rate = recording.sample_rate
     length = 2 ** round(np.log2(size * rate / 48000))
     bell = np.hanning(length + 1)[:-1]
@@ -168,7 +162,7 @@ def _aligned_spectra(recording: Recording, track: DelayTrack, size: int, every: 
     cross *= np.exp(np.minimum((2 * np.pi * frequency * reach) ** 2 / 2, 0.3))
     # Windows that overlap in time do not count in full.
     hop = np.median(np.diff(begins)) if len(begins) > 1 else length
-    return _Spectra(frequency, dry, played, cross, len(begins) * min(1.0, 1.5 * hop / length))
+    return frequency, Spectra(dry, played, cross, group.sum(axis=1) * min(1.0, 1.5 * hop / length))
 
 
 # ---- levels of bands ----
@@ -192,9 +186,9 @@ def _all_bands(recording: Recording, track: DelayTrack) -> list[_Band]:
     centers = np.exp(np.arange(np.log(20), np.log(top), np.log(2) / PER_OCTAVE))
     bands = []
     for size, every, low, high in WINDOWS:
-        spectra = _aligned_spectra(recording, track, size, every)
-        frequency, dry = spectra.frequency, spectra.dry.sum(axis=0)
+        frequency, spectra = _aligned_spectra(recording, track, size, every)
         # Where the dry channel's spectrum ends, a bin holds what leaks in from its neighbor.
+        dry = spectra.total().dry
         around = np.pad(dry, 1, mode="edge")
         own = dry > 0.3 * np.maximum(around[:-2], around[2:])
         before = -1
@@ -205,19 +199,18 @@ def _all_bands(recording: Recording, track: DelayTrack) -> list[_Band]:
             bins = bins[bins > before]  # in the bass two bands may share a bin
             if len(bins) and frequency[bins[0]] >= 50:
                 before = int(bins[-1])
-                band = _band(spectra, bins, own[bins])
+                band = _band(spectra.at(bins), frequency[bins], frequency[1], own[bins])
                 bands += [] if band is None else [band]
     return bands
 
 
-def _band(spectra: _Spectra, bins: NDArray[np.int_], own: NDArray[np.bool_]) -> _Band | None:
+def _band(spectra: Spectra, frequency: Array, width: float, own: NDArray[np.bool_]) -> _Band | None:
     """Each bin by its own, then averaged: a slope within the band does not spoil the coherence."""
-    number = spectra.number
-    dry, cross = spectra.dry[:, bins], spectra.cross[:, bins]
-    xx, yy, xy = dry.sum(axis=0), spectra.played[:, bins].sum(axis=0), np.abs(cross.sum(axis=0))
+    xx, yy, cross, _ = spectra.total()
+    xy, number = np.abs(cross), float(spectra.number.sum())
     weight = np.where((xx > 0.2 * xx.max()) & own, xx, 0.0)
     # Where the material ends within a band, its last bins are half leak.
-    if np.count_nonzero(weight) < len(bins) / 2:
+    if np.count_nonzero(weight) < len(xx) / 2:
         return None
     weight = weight / weight.sum()
     coherence = float(np.clip(weight @ (xy**2 / (xx * yy + 1e-300)), 0, 1 - 1e-6))
@@ -226,15 +219,14 @@ def _band(spectra: _Spectra, bins: NDArray[np.int_], own: NDArray[np.bool_]) -> 
     power = float(weight @ (xy / (xx + 1e-300)) ** 2) * max(alone, 0.0)
     if coherence < 3 / max(number, 1) or power <= 0:
         return None
-    independent = max(number * max(len(bins) / 1.5, 1.0), 1.0)
+    independent = max(number * max(len(xx) / 1.5, 1.0), 1.0)
     sigma = float(10 / np.log(10) * np.sqrt((1 - coherence) / (coherence * independent) * 2))
     # A band with little sound of its own, between two partials, reads what their ends leave there, which
     # depends on the note: what groups of windows differ by, where chance would do it once in 100.
-    less, of_it = dry.sum(axis=0) - dry, np.abs(cross.sum(axis=0) - cross)
+    less, of_it = xx - spectra.dry, np.abs(cross - spectra.cross)
     scatter = jackknife(10 * np.log10((of_it / (less + 1e-300)) ** 2 @ weight + 1e-300))
     sigma = scatter if scatter > 1.9 * sigma else sigma
-    middle = float(weight @ spectra.frequency[bins])
-    return _Band(middle, float(10 * np.log10(power)), coherence, sigma, float(spectra.frequency[1]))
+    return _Band(float(weight @ frequency), float(10 * np.log10(power)), coherence, sigma, width)
 
 
 # ---- what explains a response ----

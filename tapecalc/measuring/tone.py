@@ -165,10 +165,15 @@ def _runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 def _swing(amplitude: Array) -> float:
     """Mean square of the swing of the level between 0.5 and 200 Hz, in nepers."""
-    level, bell = np.log(amplitude), np.hanning(len(amplitude))
-    power = power_spectrum(fft.rfft((level - level.mean()) * bell))
-    rate = fft.rfftfreq(len(level), 1 / RATE)
-    return float(2 * power[(rate > 0.5) & (rate < 200)].sum() / (len(level) * (bell @ bell)))
+    rate, density = _density(np.log(amplitude))
+    return float(density[(rate > 0.5) & (rate < 200)].sum() * rate[1])
+
+
+def _density(series: Array) -> tuple[Array, Array]:
+    """Rates in Hz and one-sided power density of a series of `RATE` values a second, under a bell."""
+    bell = np.hanning(len(series))
+    power = power_spectrum(fft.rfft((series - series.mean()) * bell)) * 2 / (RATE * (bell @ bell))
+    return fft.rfftfreq(len(series), 1 / RATE), power
 
 
 def _find_carrier(recording: Recording, loudest: float) -> float:
@@ -219,8 +224,6 @@ def _demodulated(
 
 def white_density(series: Array, power_of_rate: int) -> float:
     """Read the one-sided power density of noise that rises with a power of the rate: what it has at 1 Hz."""
-    bell = np.hanning(len(series))
-    power = power_spectrum(fft.rfft((series - series.mean()) * bell)) * 2 / (RATE * (bell @ bell))
-    rate = fft.rfftfreq(len(series), 1 / RATE)
+    rate, power = _density(series)
     use = (rate > 100) & (rate < 280)  # above nearly all flutter
     return float(np.median(power[use] / rate[use] ** power_of_rate) / np.log(2))

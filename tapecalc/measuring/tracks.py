@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc.calc.quantity import Spacing, Speed, calculator
+from tapecalc.measuring.delay_windows import Spectra
 from tapecalc.measuring.dsp import cut_windows, power_spectrum
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
+from tapecalc.measuring.estimate import CannotTell, Estimate, mean_of
 from tapecalc.measuring.recording import Recording
 
 Array = NDArray[np.float64]
@@ -48,27 +49,26 @@ def measure_tracks(
     """
     if recording.dry is None:
         raise CannotTell("two tracks need a recording of two channels")
-    cross, first, second = _spectra(recording)
-    rate = recording.sample_rate
-    frequency = np.arange(cross.shape[1]) * rate / WINDOW
+    spectra, rate = _spectra(recording), recording.sample_rate
+    frequency = fft.rfftfreq(WINDOW, 1 / rate)
     used = (frequency > 100) & (frequency < min(10000, 0.4 * rate))
-    total = cross[:, used].sum(axis=0)
-    coherence = np.abs(total) ** 2 / (first[:, used].sum(axis=0) * second[:, used].sum(axis=0) + 1e-300)
+    rough = _rough(spectra.total().cross * used, rate)
+    spectra, frequency = spectra.at(used), frequency[used]
+    coherence = spectra.total().coherence()
     if np.median(coherence) < 0.3:
         raise CannotTell(
             "the two tracks do not carry one sound: record the same on both at once, then play both"
         )
-    rough = _rough(cross.sum(axis=0) * used, rate)
     polarity = 1 if rough[1] > 0 else -1
-    turn = polarity * np.exp(2j * np.pi * frequency[used] * rough[0])
-    weight = frequency[used] * coherence / (1 - np.minimum(coherence, 0.999))
+    turn = polarity * np.exp(2j * np.pi * frequency * rough[0])
+    weight = frequency * coherence / (1 - np.minimum(coherence, 0.999))
     # Each group of windows by its own: what they differ by is what another stretch of tape will.
-    powers = np.array([first[:, used].sum(axis=1), second[:, used].sum(axis=1)])
+    powers = np.array([spectra.dry.sum(axis=1), spectra.played.sum(axis=1)])
     sounds = np.all(powers > 0, axis=0)
     if np.count_nonzero(sounds) < 2:
         raise CannotTell("the tracks hold too little sound; play some seconds of noise or music")
-    slope = weight * 2 * np.pi * frequency[used]
-    times = rough[0] - np.angle(cross[np.ix_(sounds, used)] * turn) @ weight / slope.sum()
+    slope = weight @ (2 * np.pi * frequency)
+    times = rough[0] - np.angle(spectra.cross[sounds] * turn) @ weight / slope
     levels_db = 10 * np.log10(powers[1, sounds] / powers[0, sounds])
     time, level_db = mean_of(times, "s"), mean_of(levels_db, "dB")
     sentences = []
@@ -88,8 +88,8 @@ def measure_tracks(
 WINDOW = 4096  # samples
 
 
-def _spectra(recording: Recording) -> tuple[NDArray[np.complex128], Array, Array]:
-    """Cross spectrum and both powers of eight stretches of up to a minute, one after another."""
+def _spectra(recording: Recording) -> Spectra:
+    """Spectra of both tracks, the first called dry, in eight stretches of up to a minute in all."""
     count = min(recording.count, 60 * recording.sample_rate) // 8
     if count < 2 * WINDOW:
         raise CannotTell("two tracks need some seconds of sound")
@@ -101,9 +101,8 @@ def _spectra(recording: Recording) -> tuple[NDArray[np.complex128], Array, Array
             fft.rfft(bell * cut_windows(recording.read(name, k * count, count), starts, WINDOW))
             for name in ("dry", "playback")
         )
-        sums.append(((y * np.conj(x)).sum(0), power_spectrum(x).sum(0), power_spectrum(y).sum(0)))
-    cross, first, second = (np.array(each) for each in zip(*sums, strict=True))
-    return cross, first, second
+        sums.append((power_spectrum(x).sum(0), power_spectrum(y).sum(0), (y * np.conj(x)).sum(0), len(x)))
+    return Spectra(*map(np.array, zip(*sums, strict=True)))
 
 
 def _rough(cross: NDArray[np.complex128], rate: int) -> tuple[float, float]:
@@ -113,9 +112,3 @@ def _rough(cross: NDArray[np.complex128], rate: int) -> tuple[float, float]:
     lags = np.arange(-finer * rate // 500, finer * rate // 500 + 1)
     best = lags[np.argmax(np.abs(likeness[lags]))]
     return float(best / (finer * rate)), float(likeness[best])
-
-
-def mean_of(values: Array, unit: str) -> Estimate:
-    """Give the mean of some readings, with the interval by their scatter."""
-    spread = COVERAGE_FACTOR * student(len(values) - 1) * np.std(values, ddof=1) / np.sqrt(len(values))
-    return Estimate(float(values.mean()), float(spread), unit)

@@ -9,12 +9,14 @@ of the machine, and with the figures that a person could not tell from it either
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage, signal
 
 GRID = 2000  # places of the tape a second
+ROUGH = signal.butter(1, (0.3, 30), "bandpass", fs=GRID, output="sos")  # what random wobble is made with
+ROUGH_POWER = float(np.sum(signal.sosfilt(ROUGH, np.eye(1, 40 * GRID)[0]) ** 2))
 SPEEDS = (0.0476, 0.0953, 0.1905, 0.381)  # m/s
 
 
@@ -47,7 +49,6 @@ class Machine:
     seed: int = 0
     passes: int = 5
     send: float = 0.0  # return gain
-    extra: Callable[[np.ndarray, np.ndarray, int], np.ndarray] | None = field(default=None, repr=False)
 
     @property
     def delay(self) -> float:
@@ -59,19 +60,9 @@ class Machine:
         ratio = 1 + sum((m * np.sin(2 * np.pi * f * time + p) for m, f, p in self.wobbles), 0 * time)
         if self.random:
             rng = np.random.default_rng(self.seed)
-            rough = signal.sosfilt(
-                signal.butter(1, (0.3, 30), "bandpass", fs=GRID, output="sos"),
-                rng.standard_normal(len(time) + 8 * GRID),
-            )[8 * GRID :]
-            ratio += self.random * rough / np.sqrt(self._random_power())
+            rough = signal.sosfilt(ROUGH, rng.standard_normal(len(time) + 8 * GRID))[8 * GRID :]
+            ratio += self.random * rough / np.sqrt(ROUGH_POWER)
         return time, ratio
-
-    @staticmethod
-    def _random_power() -> float:
-        """Mean square of the filtered noise that random wobble is made from."""
-        sos = signal.butter(1, (0.3, 30), "bandpass", fs=GRID, output="sos")
-        impulse = signal.sosfilt(sos, np.eye(1, 40 * GRID)[0])
-        return float(impulse @ impulse)
 
     def gain(self, frequency: np.ndarray) -> np.ndarray:
         """What one pass does to each frequency."""
@@ -93,8 +84,6 @@ class Machine:
         out, going_in = np.zeros(count), dry
         for _ in range(self.passes if self.send else 1):
             once = _through(_read(going_in, recorded * rate), rate, self.gain)
-            if self.extra is not None:
-                once = self.extra(once, t, rate)
             out = out + once
             going_in = self.send * once
         rng = np.random.default_rng(self.seed + 1)
@@ -152,10 +141,10 @@ def pink(rng, seconds, rate):
     return np.fft.irfft(spectrum, count)
 
 
-def riff(rng, seconds, rate, *, notes=(0,), every=0.5, human=0.0, pitch=None):
+def riff(rng, seconds, rate, *, notes=(0,), every=0.5, human=0.0):
     """Plucked strings by a delay line: one note after another, timed by a metronome or by a hand."""
     out = np.zeros(int((seconds + 2) * rate))
-    pitch = float(np.exp(rng.uniform(np.log(50), np.log(220)))) if pitch is None else pitch
+    pitch = float(np.exp(rng.uniform(np.log(50), np.log(220))))
     begin, k = 0.05, 0
     while begin < seconds:
         hertz = pitch * 2 ** (notes[k % len(notes)] / 12)
@@ -336,15 +325,11 @@ def tone_take(seed: int) -> Drawn:
     )
 
 
-def wobble_truth(
-    machine: Machine, *, through: bool, lowest: float = 0.2, highest: float = 200.0
-) -> dict[str, float]:
+def wobble_truth(machine: Machine, *, through: bool) -> dict[str, float]:
     """The rms of the flutter that this machine shows in the long run, as the tone shows it."""
-    f = np.arange(lowest, highest, 0.01)
-    sos = signal.butter(1, (0.3, 30), "bandpass", fs=GRID, output="sos")
-    _, response = signal.sosfreqz(sos, f, fs=GRID)
-    density = np.abs(response) ** 2
-    density *= machine.random**2 * (2 / GRID) / Machine._random_power()
+    f = np.arange(0.2, 200, 0.01)
+    _, response = signal.sosfreqz(ROUGH, f, fs=GRID)
+    density = np.abs(response) ** 2 * machine.random**2 * (2 / GRID) / ROUGH_POWER
     comb = (lambda rate: 2 * np.abs(np.sin(np.pi * rate * machine.delay))) if through else np.ones_like
     square = float(np.sum(density * comb(f) ** 2) * 0.01)
     for depth, rate, _ in machine.wobbles:
