@@ -22,7 +22,7 @@ from tapecalc.measuring.response import (
     what_ifs_in_words,
 )
 from tapecalc.measuring.session import Measurement, Take, measure
-from tapecalc.measuring.test_signal import PARTS, find_parts, make_test_signal
+from tapecalc.measuring.test_signal import PARTS, find_signal, make_test_signal
 
 __all__ = [
     "PARTS",
@@ -38,7 +38,7 @@ __all__ = [
     "Take",
     "WhatIf",
     "channel_health",
-    "find_parts",
+    "find_signal",
     "fit_what_ifs",
     "make_test_signal",
     "measure",

@@ -3,22 +3,21 @@
 1. `find_lag` finds roughly where the echo is, and whether another lag fits as well: then nothing is told.
 2. `learn_path` learns from the loudest seconds what the machine does to the sound on its way.
 3. `fit_windows` finds the delay of a short window every 50 ms, all through the recording.
-4. The phase that is left in all windows together is told apart: delay, a low cut's lead, equalizers' lead.
+4. The phase that is left in all windows together is told apart: delay, and a low cut's lead.
 5. The mean over the take is judged by the lag, and by what it does from one part of the take to another.
 """
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapecalc import words
-from tapecalc.calc.quantity import calculator
-from tapecalc.calc.response import OnePass
 from tapecalc.measuring.delay_windows import Grid, Spectra, Windows, fit_windows, learn_path
-from tapecalc.measuring.dsp import phase_ramp, total_and_without
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate, jackknife
+from tapecalc.measuring.dsp import phase_ramp
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, U_CLOCK, CannotTell, Estimate, Reading, jackknife
 from tapecalc.measuring.lag import HIGHPASS, INVERTED, Lag, find_lag
 from tapecalc.measuring.recording import Recording, channel_health
 
@@ -26,12 +25,12 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class DelayTrack:
+class DelayTrack(Reading):
     """The delay of a machine, on average and against time, in s; uncertainties are of 95 % intervals.
 
-    That of the mean covers noise and the fit of the path's phase, in this take. What the interface's clock
-    adds, and how far the mean of another take may be from this one, stand beside it; `total` has all three.
-    Source: JCGM 100:2008 (GUM).
+    That of the mean covers noise and the phase of path and equalizers, in this take. What the interface's
+    clock adds, and how far the mean of another take may be from this one, stand beside it; `total` has all
+    three. Source: JCGM 100:2008 (GUM).
     """
 
     delay: Estimate  # the mean
@@ -42,50 +41,19 @@ class DelayTrack:
     track_plus_minus: Array
     polarity: int  # -1 if the machine inverts the signal
     drift: Estimate  # steady change of the delay, s/s
-    low_cut: Estimate  # corner of the phase lead that was found in the bass, Hz
-    match: float  # median correlation of a window with its echo
-    return_gain: Estimate  # with which the playback is fed back; 0 if it is not clearly there
-    used: int  # windows
-    windows: int  # that had sound
-    clipped: float = 0.0  # share of the playback's samples
     sentences: tuple[str, ...] = ()  # what was noticed, and what these figures cannot tell
+
+    derived = ("total",)
 
     @property
     def total(self) -> Estimate:
         """The delay with noise, clock and wander in its uncertainty: what a plan should use."""
-        sigma = float(np.hypot(self.delay.plus_minus, self.wander)) / COVERAGE_FACTOR
-        clock = self.clock_plus_minus / Estimate.half_width(0.0, 1.0)
-        return Estimate(self.delay.value, Estimate.half_width(sigma, clock), "s")
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the figures as a plain dict for a JSON file, the track with its first 2,000 values."""
-        return {
-            "delay": self.delay.to_dict(),
-            "clock_plus_minus": float(self.clock_plus_minus),
-            "wander": float(self.wander),
-            "total": self.total.to_dict(),
-            "drift": self.drift.to_dict(),
-            "low_cut": self.low_cut.to_dict(),
-            "polarity": self.polarity,
-            "match": float(self.match),
-            "return_gain": self.return_gain.to_dict(),
-            "windows": {"used": self.used, "with sound": self.windows},
-            "track": {
-                "time": [round(float(t), 6) for t in self.time[:2000]],
-                "delay": [round(float(t), 9) for t in self.track[:2000]],
-            },
-            "sentences": list(self.sentences),
-        }
+        parts = self.delay.plus_minus, self.clock_plus_minus, self.wander
+        return Estimate(self.delay.value, math.hypot(*parts), "s")
 
 
-@calculator
-def measure_delay(
-    recording: Recording, *, clock_tolerance: ClockTolerance[float] = 1e-4, one_pass: OnePass | None = None
-) -> DelayTrack:
+def measure_delay(recording: Recording) -> DelayTrack:
     """Measure the delay of a machine from 1 s or more of any broadband sound and its playback.
-
-    `one_pass` is what is known of the machine: equalizers advance the treble, which is then not taken for a
-    shorter delay.
 
     >>> noise = np.random.default_rng(1).standard_normal(96000)
     >>> both = np.stack([noise, np.roll(noise, 9600)], axis=1)
@@ -117,44 +85,31 @@ def measure_delay(
             f"there is an echo at {words.amount(lag.seconds, 'ms')}, but only {used} windows of 50 ms show "
             "it clearly; record louder, so that hiss does not drown it, and for some seconds more"
         )
-    phase, lead_said = _told_apart(windows.spectra, grid, one_pass)
+    phase, u_phase = shared_delay(windows.spectra, grid)
     good = _plausible(windows)
     if np.count_nonzero(good) < FEWEST:
         raise CannotTell(f"only {np.count_nonzero(good)} windows of 50 ms show a clear echo")
-    center, track, sigma = windows.center[good], windows.delay[good] + phase.delay, windows.sigma[good]
+    center, track, sigma = windows.center[good], windows.delay[good] + phase, windows.sigma[good]
     # A window averages what bends within it: of the bend from one to the next some 0.3 %.
     sigma = np.hypot(sigma, 0.003 * np.std(np.diff(track, 2)))
     judge(track, lag)
     mean, noise, wander, drift = _mean_and_drift(center, track, sigma, grid.hop / grid.rate)
     sentences += _remarks(windows, lag, drift, one_clock=recording.one_clock)
     return DelayTrack(
-        delay=Estimate(mean, float(COVERAGE_FACTOR * np.hypot(noise, phase.u_delay)), "s"),
-        clock_plus_minus=Estimate.half_width(0.0, clock_tolerance * mean),
+        delay=Estimate(mean, COVERAGE_FACTOR * math.hypot(noise, u_phase, U_LEAD), "s"),
+        clock_plus_minus=COVERAGE_FACTOR * U_CLOCK * mean,
         wander=wander,
         time=center + track,
         track=track,
         track_plus_minus=COVERAGE_FACTOR * sigma,
         polarity=lag.polarity,
         drift=drift,
-        low_cut=Estimate(phase.low_cut, float(COVERAGE_FACTOR * phase.u_low_cut), "Hz"),
-        match=float(np.median(windows.match)),
-        return_gain=path.return_gain,
-        used=len(track),
-        windows=len(windows.match),
-        clipped=playback.clipped / recording.count,
-        sentences=(*sentences, lead_said),
+        sentences=tuple(sentences),
     )
 
 
 def _refuse_lag(lag: Lag) -> None:
-    """Refuse where no tape is between the channels, where they are exchanged, and where several lags fit."""
-    # No two heads are so near that tape is faster than a millisecond.
-    if abs(lag.seconds) < 1e-3:
-        raise CannotTell(
-            f"the playback is there {words.amount(abs(lag.seconds), 'ms', '.1f')} after the "
-            "dry sound, sooner than tape can bring it: one signal is on both channels, or the machine plays "
-            "its source instead of the tape, or direct monitoring is on"
-        )
+    """Refuse where several lags fit, and where the channels are exchanged."""
     if lag.rivals:
         lags = sorted((lag.seconds, *lag.rivals))
         some = words.listed(
@@ -197,85 +152,47 @@ def _plausible(windows: Windows) -> NDArray[np.bool_]:
 
 # ---- the phase that remains over all windows ----
 
-LEAD_SHARE = 0.15  # standard uncertainty of what is known of the equalizers' lead; judgement
+#: Equalizers of tape machines advance the treble, so that a delay reads up to 0.04 ms too short; judgement
+U_LEAD = 20e-6  # s
 
 
-class Phase(NamedTuple):
-    """What the phase of summed spectra tells, with standard uncertainties: s and Hz."""
-
-    delay: float  # left over
-    low_cut: float
-    u_delay: float
-    u_low_cut: float
-    misfit: float  # chi-square
+def shared_delay(groups: Spectra, grid: Grid) -> tuple[float, float]:
+    """Delay that is left over in all windows, with its standard uncertainty, s."""
+    delay, u_delay = fit_phase(groups.total(), grid)
+    # What parts of the recording differ by is in the uncertainty too.
+    parts = [fit_phase(rest, grid)[0] for rest in groups.without_each()]
+    return delay, max(u_delay, jackknife(parts)) if len(parts) > 1 else u_delay
 
 
-def _told_apart(groups: Spectra, grid: Grid, one_pass: OnePass | None) -> tuple[Phase, str]:
-    """Phase of all windows, with the lead of equalizers if it is there, and what is to be said of that."""
-    fit, lead = fit_phase(groups.total(), grid), None
-    said = (
-        "The equalizers of a tape machine advance the treble, so that its delay reads up to some hundredths "
-        "of a millisecond too short and its low cut too high; with the machine's speed that is taken out."
-    )
-    if one_pass is not None:
-        both = one_pass.record_gain(grid.frequency) * one_pass.playback_gain(grid.frequency)
-        usual = np.unwrap(np.angle(both))
-        led = fit_phase(groups.total(), grid, usual)
-        said = "Nothing advances the treble as equalizers of a tape machine do, so nothing was taken out."
-        if led.misfit < fit.misfit:
-            fit, lead = led, usual
-            said = "What equalizers advance the treble by was taken out of the delay, with its doubt."
-    # What parts of the recording differ by is in the uncertainties too.
-    _, without = total_and_without(groups, np.flatnonzero(groups.number))
-    if len(without) > 1:
-        delays, cuts = zip(*(fit_phase(Spectra(*rest), grid, lead)[:2] for rest in without), strict=True)
-        fit = fit._replace(
-            u_delay=max(fit.u_delay, jackknife(delays)), u_low_cut=max(fit.u_low_cut, jackknife(cuts))
-        )
-    return fit, said
+def fit_phase(total: Spectra, grid: Grid) -> tuple[float, float]:
+    """Fit ``-2 pi f e + fc / f`` to the phase of summed spectra, by weighted least squares.
 
-
-def fit_phase(total: Spectra, grid: Grid, lead: Array | None = None) -> Phase:
-    """Fit ``-2 pi f e + fc / f + lead(f)`` to the phase of summed spectra: weighted least squares.
-
-    The first term is delay, the second the lead of a low cut far above its corner, the third that of
-    equalizers, known to some 15 %.
+    The first term is delay, the second the lead of a low cut far above its corner. Gives the delay `e` and
+    its standard uncertainty, s.
     """
     coherence = total.coherence()
     use = (grid.frequency >= HIGHPASS) & (coherence > 0.1) & (total.dry > 1e-7 * total.dry.max())
     if np.count_nonzero(use) < FEWEST:
         raise CannotTell("dry channel and playback have too few frequencies in common")
-    frequency, known = grid.frequency[use], np.zeros(np.count_nonzero(use))
-    if lead is not None:
-        known = lead[use]
+    frequency = grid.frequency[use]
     # Neighboring frequencies overlap through the taper: half of them are independent.
     # Short windows leave 0.02 rad out: what lies beside a frequency is seen as its own.
     variance = 2 * ((1 - coherence[use]) / (2 * coherence[use] * total.number) + 0.02**2)
     # Beyond a null of a head the sound comes back inverted, which is no delay: half turns do not count.
-    squared = (total.cross[use] * np.exp(-1j * known)) ** 2
+    squared = total.cross[use] ** 2
     squared /= np.abs(squared) + 1e-300
     steps = np.arange(-8, 8.1, 0.25)  # samples by which all windows may be off where treble is inverted
     ramps = phase_ramp(2 * steps, grid.length)[:, use]
     best = int(np.argmax(np.abs(ramps @ (squared / variance))))
     phase = np.angle(squared * ramps[best]) / 2
-    # Before anything is measured: machines cut off at some tens of Hz.
-    design = np.stack([-2 * np.pi * frequency, 1 / frequency, known], axis=1)
-    before = np.diag([0.0, 1 / 100.0**2, 1 / LEAD_SHARE**2])
+    design = np.stack([-2 * np.pi * frequency, 1 / frequency], axis=1)
     weighted = design / variance[:, None]
-    covariance = np.linalg.inv(design.T @ weighted + before)
+    # Before anything is measured: machines cut off at some tens of Hz.
+    covariance = np.linalg.inv(design.T @ weighted + np.diag([0.0, 1 / 100.0**2]))
     solution = covariance @ (weighted.T @ phase)
     rest = phase - design @ solution
-    square = float(rest @ (rest / variance))
-    spread = np.sqrt(np.diag(covariance) * max(1.0, square / max(len(rest) - 2, 1)))
-    # Of a lead that is wrong as a whole, what looks like delay.
-    as_delay = np.sum(weighted[:, 0] * known) / np.sum(weighted[:, 0] * design[:, 0])
-    return Phase(
-        delay=float(solution[0] + steps[best] / grid.rate),
-        low_cut=float(solution[1]),
-        u_delay=float(np.hypot(spread[0], LEAD_SHARE * as_delay)),
-        u_low_cut=float(spread[1]),
-        misfit=square + float((solution[2] / LEAD_SHARE) ** 2),
-    )
+    stretch = max(1.0, float(rest @ (rest / variance)) / max(len(rest) - 2, 1))
+    return float(solution[0] + steps[best] / grid.rate), float(np.sqrt(covariance[0, 0] * stretch))
 
 
 # ---- what all windows together tell ----
@@ -334,7 +251,7 @@ def _remarks(windows: Windows, lag: Lag, drift: Estimate, *, one_clock: bool) ->
             "The dry sound itself is in the playback, without delay: turn direct monitoring off, and look "
             "for crosstalk. The delay allows for that; a response read from this take does not."
         )
-    sentences += _unlike(windows.spectra.total())
+    sentences += _more_than_the_echo(windows.spectra.total())
     if one_clock and abs(drift.value) > max(2 * drift.plus_minus, 2e-5):
         sentences.append(
             f"The delay drifts by {words.amount(drift.value, 'us', '+.0f')} every second: the machine "
@@ -349,21 +266,12 @@ def _remarks(windows: Windows, lag: Lag, drift: Estimate, *, one_clock: bool) ->
     return sentences
 
 
-def _unlike(total: Spectra) -> list[str]:
-    """Say why the playback is unlike the dry channel: its tone has changed, or there is more in it."""
-    dry, played, cross, _ = total
-    alike = float(np.abs(cross.sum()) ** 2 / (dry.sum() * played.sum()))
-    if alike > 0.8:
-        return []
-    coherent = float(np.sum(np.abs(cross) ** 2 / (dry + 1e-300)) / np.sum(played))
-    said = f"Only {words.amount(alike, 'percent')} of the playback's power is the dry channel as it went in"
-    if coherent > 0.9:
-        return [
-            f"{said}, but {words.amount(coherent, 'percent')} come from it: the tone has changed, most "
-            "likely because treble is lost at a dirty or worn head, and there may be hiss. The delay allows "
-            "for that."
-        ]
-    return [
-        f"{said}; the rest is hiss, treble lost at a dirty or worn head, feedback or other heads, and the "
-        "figures are so much worse. Clean the head, and measure one head at a time with the return send down."
-    ]
+def _more_than_the_echo(total: Spectra) -> Iterator[str]:
+    """Say it if much of the playback does not come from the dry channel."""
+    of_dry = float(np.sum(np.abs(total.cross) ** 2 / (total.dry + 1e-300)) / np.sum(total.played))
+    if of_dry < 0.8:
+        yield (
+            f"Only {words.amount(of_dry, 'percent')} of the playback's power come from the dry channel; the "
+            "rest is hiss, feedback or other heads, and the figures are so much worse. Measure one head at a "
+            "time, with the return send down."
+        )

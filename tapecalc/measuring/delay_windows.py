@@ -8,23 +8,19 @@ seconds, is applied to the window before, so that it is not taken for noise or d
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
-from tapecalc.measuring.dsp import cut_windows, group_matrix, phase_ramp, power_spectrum, total_and_without
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, Estimate, jackknife
+from tapecalc.measuring.dsp import cut_windows, group_matrix, phase_ramp, power_spectrum
 from tapecalc.measuring.lag import HIGHPASS
 from tapecalc.measuring.recording import Recording
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Integers = NDArray[np.int_]
-
-NO_RETURN = Estimate(0.0, 0.02)  # a return gain below that counts as none
 
 
 class Grid:
@@ -39,13 +35,11 @@ class Grid:
         self.taper = np.hanning(self.length + 2)[1:-1]
 
 
-@dataclass(frozen=True, eq=False)
-class MachinePath:
-    """What the machine does to the sound on its way, as far as it is known."""
+class MachinePath(NamedTuple):
+    """What the machine does to the sound on its way, as far as it is known, at each frequency of a window."""
 
-    gain: Complex  # at the frequencies of a window, 0 where nothing is known; polarity is in it
-    return_gain: Estimate = NO_RETURN  # with which the playback is fed back to the record head
-    phase_variance: Array | None = None  # of the gain, rad^2
+    gain: Complex  # 0 where nothing is known; polarity is in it
+    phase_variance: Array | float = 0.0  # rad^2
 
 
 class Spectra(NamedTuple):
@@ -60,6 +54,13 @@ class Spectra(NamedTuple):
         """Sum over the groups."""
         return Spectra(*(part.sum(axis=0) for part in self))
 
+    def without_each(self) -> list[Spectra]:
+        """Sum over all groups but one, for each that holds windows."""
+        filled = np.flatnonzero(self.number)
+        return [
+            Spectra(*(all_ - part[g] for all_, part in zip(self.total(), self, strict=True))) for g in filled
+        ]
+
     def at(self, bins: NDArray[Any]) -> Spectra:
         """Some of the frequencies."""
         return Spectra(self.dry[:, bins], self.played[:, bins], self.cross[:, bins], self.number)
@@ -69,22 +70,19 @@ class Spectra(NamedTuple):
         return np.clip(np.abs(self.cross) ** 2 / (self.dry * self.played + 1e-300), 0, 1 - 1e-6)
 
 
-@dataclass(frozen=True, eq=False)
-class Windows:
+class Windows(NamedTuple):
     """The windows of which the echo was found, in order, and what they add up to. Times in s."""
 
     center: Array  # of the sound of each window in the dry channel
     delay: Array
     sigma: Array  # standard uncertainty of that
-    match: Array  # correlation of every window that has sound with its echo
     spectra: Spectra
 
     def followed_by(self, later: Windows) -> Windows:
         """These windows and later ones."""
-        names = [field.name for field in fields(self) if field.name != "spectra"]
-        rows = {name: np.concatenate([getattr(self, name), getattr(later, name)]) for name in names}
+        center, delay, sigma = (np.concatenate(both) for both in zip(self[:3], later[:3], strict=True))
         sums: list[NDArray[Any]] = [a + b for a, b in zip(self.spectra, later.spectra, strict=True)]
-        return Windows(**rows, spectra=Spectra(*sums))
+        return Windows(center, delay, sigma, Spectra(*sums))
 
 
 def read_highpassed(recording: Recording, name: str, first: int, count: int) -> Array:
@@ -122,8 +120,6 @@ def _fit_chunk(
     first, span = int(begins[0]), int(begins[-1] - begins[0]) + length
     room = length // 2 + rate // 10
     dry = read_highpassed(recording, "dry", first, span)
-    if path.return_gain.value != 0:
-        dry = dry + path.return_gain.value * read_highpassed(recording, "playback", first, span)
     playback = read_highpassed(recording, "playback", first + lag - room, span + 2 * room)
     x = fft.rfft(cut_windows(dry, begins - first, length) * grid.taper, axis=1)
     power = power_spectrum(x).sum(axis=1)
@@ -149,10 +145,9 @@ def _fit_chunk(
     x, template, turned, weight = x[found], template[found], turned[found], weight[found]
     y = y[found] * ramp[found]
     sigma = _sigma(y, template, turned, weight, grid)
-    if path.phase_variance is not None:
-        # By how much the path's uncertain phase may move each window: its part of the slope.
-        moved = weight**2 @ (grid.omega**2 * path.phase_variance) / (weight @ grid.omega**2 + 1e-300) ** 2
-        sigma = np.sqrt(sigma**2 + moved)
+    # By how much the path's uncertain phase may move each window: its part of the slope.
+    moved = weight**2 @ (grid.omega**2 * path.phase_variance) / (weight @ grid.omega**2 + 1e-300) ** 2
+    sigma = np.sqrt(sigma**2 + moved)
     group = group_matrix(begins[found] // grid.hop)
     spectra = Spectra(
         group @ power_spectrum(x), group @ power_spectrum(y), group @ (y * np.conj(x)), group.sum(axis=1)
@@ -161,7 +156,7 @@ def _fit_chunk(
     slope = fft.irfft(1j * grid.omega * template, length, axis=1) ** 2
     middle = slope @ np.arange(length) / (slope.sum(axis=1) + 1e-300)
     delay = (lag + shifts[found] + step[found]) / rate
-    return Windows((begins[found] + middle) / rate, delay, sigma / rate, np.clip(match[loud], 0, 1), spectra)
+    return Windows((begins[found] + middle) / rate, delay, sigma / rate, spectra)
 
 
 def _aligned(template: Complex, playback: Array, loud: NDArray[np.bool_], grid: Grid) -> Integers:
@@ -234,44 +229,6 @@ def learn_path(recording: Recording, grid: Grid, lag: int, polarity: int, loudes
         trusted = np.clip((spectra.coherence() - chance) / (1 - chance), 0, 1)
         path = MachinePath(
             gain=trusted * spectra.cross / (spectra.dry + 1e-300),
-            return_gain=_return_gain(recording, grid, windows),
             phase_variance=(1 - trusted) / (np.maximum(trusted, chance) * spectra.number),
         )
     return path
-
-
-def _return_gain(recording: Recording, grid: Grid, windows: Windows) -> Estimate:
-    """Gain with which the playback is fed back, 0 unless it is clearly there.
-
-    The playback at ``t`` is regressed on the dry channel and on itself, both at ``t - T``.
-    """
-    begins = np.round(windows.center * grid.rate - grid.length / 2).astype(int)
-    lags = np.round(windows.delay * grid.rate).astype(int)
-    first, span = int(begins[0]), int(begins[-1] - begins[0]) + grid.length
-    low, high = int(lags.min()), int(lags.max())
-    dry = read_highpassed(recording, "dry", first, span)
-    played = read_highpassed(recording, "playback", first, span)
-    later = read_highpassed(recording, "playback", first + low, span + high - low)
-    x, p, y = (
-        fft.rfft(cut_windows(samples, begins - first + shift, grid.length) * grid.taper, axis=1)
-        for samples, shift in ((dry, 0), (played, 0), (later, lags - low))
-    )
-    y *= phase_ramp(windows.delay * grid.rate - lags, grid.length)
-    group = group_matrix((begins - first) // grid.hop)
-    products = power_spectrum(x), power_spectrum(p), x * np.conj(p), y * np.conj(x), y * np.conj(p)
-    sums = [group @ product for product in products]
-    total, without = total_and_without(sums, np.flatnonzero(group.sum(axis=1)))
-    gain, gains = _feedback_gain(*total), [_feedback_gain(*rest) for rest in without]
-    spread = COVERAGE_FACTOR * jackknife(gains) if len(gains) > 1 else abs(gain)
-    return Estimate(gain, spread) if abs(gain) > max(NO_RETURN.plus_minus, spread) else NO_RETURN
-
-
-def _feedback_gain(xx: Array, pp: Array, xp: Complex, xy: Complex, py: Complex) -> float:
-    """Gain over that of the dry channel with which the playback comes back, from summed spectra."""
-    determinant = xx * pp - np.abs(xp) ** 2
-    use = determinant > 0.05 * xx * pp
-    direct = (pp * xy - xp.conj() * py)[use] / determinant[use]
-    fed_back = (xx * py - xp * xy)[use] / determinant[use]
-    weight = xx[use]
-    power = np.sum(weight * np.abs(direct) ** 2)
-    return float(np.sum(weight * (fed_back * np.conj(direct)).real) / power) if power > 0 else 0.0

@@ -6,8 +6,7 @@ percent, which the band holds, and hiss and echoes lie outside. What the band ho
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +15,7 @@ from scipy import fft
 from tapecalc import words
 from tapecalc.calc.quantity import Delay, calculator
 from tapecalc.measuring.dsp import cut_windows, power_spectrum
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, mean_of, student
+from tapecalc.measuring.estimate import CannotTell, Estimate, Reading, mean_of
 from tapecalc.measuring.recording import Recording
 from tapecalc.measuring.test_signal import REFERENCE_TONE, SWEEPS, Sweep
 
@@ -28,7 +27,7 @@ _Turned = tuple[Array, Array, Array, Array]
 
 
 @dataclass(frozen=True)
-class DistortionReading:
+class DistortionReading(Reading):
     """Third harmonic against level, and what a loud treble loses against a soft one."""
 
     levels_db: tuple[float, ...]  # of the playback, over its reference tone
@@ -37,23 +36,12 @@ class DistortionReading:
     treble_db: tuple[tuple[float, Estimate], ...]  # Hz, and what 20 dB more going in lack coming out
     sentences: tuple[str, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the figures as a plain dict for a JSON file."""
-        return asdict(self)
-
 
 @calculator
 def measure_distortion(parts: Mapping[str, Recording], *, delay: Delay[float]) -> DistortionReading:
     """Measure the third harmonic against level, and treble against level, from parts of the test signal.
 
-    `parts` is what `find_parts` gives, with the sweeps; `delay` is known to some milliseconds, in s.
-
-    >>> from tapecalc.measuring import find_parts, make_test_signal, open_recording
-    >>> sent = make_test_signal(32000)
-    >>> played = np.roll(sent - 1.0 * sent**3, 6400)
-    >>> parts = find_parts(open_recording(np.stack([sent, played], axis=1), sample_rate=32000))
-    >>> [round(100 * third.value, 2) for third in measure_distortion(parts, delay=0.2).third]
-    [0.4, 0.72, 1.3, 2.39, 4.5]
+    `parts` are those of `find_signal`, with the sweeps; `delay` is known to some milliseconds, in s.
     """
     if "sweeps" not in parts or parts["sweeps"].dry is None:
         raise CannotTell("distortion needs the sweeps of the test signal in full, dry and played back")
@@ -103,12 +91,9 @@ def _turned_back(recording: Recording, sweep: Sweep, delay: float, name: str = "
 
 def _share(turned: _Turned, near: NDArray[np.bool_]) -> Estimate:
     """Amplitude of the third harmonic over that of the first, from windows that overlap by half."""
-    square = turned[3][near] / turned[1][near]
-    count = len(square)
-    spread = COVERAGE_FACTOR * student(count // 2) * np.std(square, ddof=1) / np.sqrt(count / 2)
+    square = mean_of(turned[3][near] / turned[1][near], independent=1 / 2)
     # Where it does not stand out, it may be anything up to what would have.
-    most = np.sqrt(max(float(np.mean(square)), 0.0) + spread)
-    least = np.sqrt(max(float(np.mean(square)) - spread, 0.0))
+    most, least = (np.sqrt(max(square.value + way * square.plus_minus, 0.0)) for way in (1, -1))
     return Estimate(float(most + least) / 2, float(max(most - least, 0.02 * most)) / 2)
 
 

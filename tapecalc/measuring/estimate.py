@@ -7,22 +7,20 @@ Material from which a figure cannot be had raises `CannotTell` with the reason.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import lru_cache
-from typing import Annotated, Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import stats
 
 from tapecalc import words
-from tapecalc.calc.quantity import Is, T, calculator, positive
+from tapecalc.calc.quantity import positive
 from tapecalc.calc.units import COVERAGE_FACTOR, from_si
 
-ClockTolerance = Annotated[
-    T, Is(least=0, most=0.01, words="how far the interface's clock may be off, relative", usual=(0.0, 1e-4))
-]
-ErrorPart = Annotated[T, Is(least=0, words="part of an error", usual=(0.0, 1.0))]
+#: Standard uncertainty of an interface's clock: within 100 parts in a million nothing is known of it.
+U_CLOCK = 1e-4 / math.sqrt(3)
 
 
 class CannotTell(ValueError):
@@ -50,14 +48,8 @@ def student(freedom: float) -> float:
 def jackknife(values: Sequence[float]) -> float:
     """Give the standard uncertainty of a figure from what it is without each of some groups in turn.
 
-    The groups are two or more of about one weight; `student` widens it for so few.
-    Source: the delete-one jackknife, for example B. Efron, The Jackknife, the Bootstrap and Other
-    Resampling Plans, 1982 (from memory).
-
-    >>> readings = np.array([1.0, 2.0, 3.0, 4.0])
-    >>> without = (readings.sum() - readings) / 3  # of a mean it is the scatter over the root of the number
-    >>> round(jackknife(without) / student(3), 4), round(float(np.std(readings, ddof=1)) / 2, 4)
-    (0.6455, 0.6455)
+    The groups are two or more of about one weight; Student's factor for so few is in it.
+    Source: B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans, 1982 (from memory).
     """
     freedom = len(values) - 1
     return float(student(freedom) * np.sqrt(freedom) * np.std(values))
@@ -66,8 +58,6 @@ def jackknife(values: Sequence[float]) -> float:
 @dataclass(frozen=True)
 class Estimate:
     """A value with the half width of its 95 % interval, in SI or in the unit named.
-
-    Source: JCGM 100:2008 (GUM).
 
     >>> delay = Estimate(0.2000034, 0.0000021, "s")
     >>> delay.text("ms"), delay.covers(0.200002)
@@ -94,40 +84,27 @@ class Estimate:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the estimate as a plain dict for a JSON file."""
-        return {"value": float(self.value), "plus_minus": float(self.plus_minus), "unit": self.unit}
+        return asdict(self)
 
-    @staticmethod
-    @calculator
-    def half_width(sigma: ErrorPart[float], reach: ErrorPart[float]) -> float:
-        """Give half of the interval that holds 95 % of a normal error and an even one added up.
 
-        The solution x of ``P(|s N + a U| <= x) = P(|N| <= 2)``, with N normal and U even from -1 to 1.
-        An interface's clock is of the second kind: within its tolerance nothing is known of it.
-        Adding variances would state ``2 a / sqrt(3)`` for a clock alone, more than it can be off by.
-        Source: JCGM 101:2008, propagation of distributions.
+class Reading:
+    """What one measurement tells: a data class of figures, mostly estimates, and sentences."""
 
-        >>> Estimate.half_width(0.5, 0.0)
-        1.0
-        >>> round(Estimate.half_width(0.0, 1.0), 4)  # 95.45 % of the range
-        0.9545
-        """
-        inside = math.erf(COVERAGE_FACTOR / math.sqrt(2))
-        # Within a thousandth of the other, a part does not show.
-        if reach <= 1e-3 * sigma:
-            return COVERAGE_FACTOR * sigma
-        if sigma <= 1e-3 * reach:
-            return inside * reach
+    sentences: tuple[str, ...]
+    unwritten: ClassVar[tuple[str, ...]] = ()  # fields that a file need not hold
+    derived: ClassVar[tuple[str, ...]] = ()  # properties that it should
 
-        def excess(x: float) -> float:
-            """Probability within x, the integral of the normal distribution over the even one, less ours."""
-            ends = ((x + reach) / sigma, (x - reach) / sigma)
-            upper, lower = (
-                z * math.erf(z / math.sqrt(2)) + math.sqrt(2 / math.pi) * math.exp(-z * z / 2) for z in ends
-            )
-            return sigma * (upper - lower) / (2 * reach) - inside
+    def to_dict(self) -> dict[str, Any]:
+        """Return the figures as a plain dict for a JSON file, of arrays the first 2,000 values."""
+        told: dict[str, Any] = asdict(self)  # type: ignore[call-overload]
+        told |= {name: getattr(self, name) for name in self.derived}
+        return {name: _plain(value) for name, value in told.items() if name not in self.unwritten}
 
-        most = COVERAGE_FACTOR * sigma + reach
-        return optimize.brentq(excess, 0.0, most, xtol=1e-15 * most)
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.ndarray):
+        return [float(f"{each:.9g}") for each in value[:2000].tolist()]
+    return value.to_dict() if isinstance(value, Estimate) else value
 
 
 def mean_of(
@@ -147,7 +124,7 @@ def combined(estimates: Sequence[Estimate]) -> tuple[Estimate, bool]:
     """Make one estimate of the same figure from several takes, and tell whether they scatter too much.
 
     Where they agree (chi-square, 95 %) it is their mean, no surer than one of them: what they have in common
-    does not average out. Where they do not, their scatter comes on top, with Student's factor.
+    does not average out. Where they do not, their scatter comes on top.
 
     >>> told, scattered = combined([Estimate(1.0, 0.1), Estimate(1.1, 0.1)])
     >>> told.text(), scattered

@@ -8,26 +8,27 @@ When the tone was recorded and played at once, the deviation is that of two spee
 of rate f shows with the factor ``2 |sin(pi f T)|``, which is divided out where it is large enough.
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
-from typing import Any, NamedTuple
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc.calc.flutter import null_rates, weighting_db
-from tapecalc.calc.quantity import Delay, Frequency, Rate, calculator
-from tapecalc.calc.standards import FLUTTER_TONE, TWO_SIGMA_COVERAGE
+from tapecalc.calc.quantity import Delay, calculator
+from tapecalc.calc.standards import TWO_SIGMA_COVERAGE
 from tapecalc.measuring import flutter_lines as parts
 from tapecalc.measuring.dsp import power_spectrum
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate, student
-from tapecalc.measuring.flutter_lines import Density, DeviationSpectrum, SteadyWobbles
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, U_CLOCK, CannotTell, Estimate, Reading, student
+from tapecalc.measuring.flutter_lines import Density, SteadyWobbles
 from tapecalc.measuring.recording import Recording, channel_health
-from tapecalc.measuring.tone import RATE, Dropouts, TonePiece, ToneReader, white_density
+from tapecalc.measuring.tone import RATE, Dropouts, ToneReader, white_density
 
 Array = NDArray[np.floating[Any]]
 
+VISIBLE = 0.25  # factor with which a recording shows a wobble, below which it is not to be corrected
 #: How the tone came to be played.
 RECORD_MODES = {
     "simultaneous": "recorded and played at once on this machine",
@@ -50,7 +51,7 @@ class FlutterLine:
 
 
 @dataclass(frozen=True, eq=False)
-class FlutterReading:
+class FlutterReading(Reading):
     """Wow and flutter of a tone, as fractions of speed (0.001 is +/- 0.1 %). Source: AES6-2008, IEC 60386."""
 
     weighted: Estimate  # two-sigma
@@ -71,8 +72,10 @@ class FlutterReading:
     rate: Array  # of the flutter spectrum, Hz
     depth: Array  # zero to peak, of a steady wobble of that rate
     floor: Array  # that of the surroundings
-    time: Array  # s, the first minute or two
+    time: Array  # s
     deviation: Array  # noise included
+
+    unwritten = ("rate", "depth", "floor", "time", "deviation")
 
     def peaks(self, *, least: float = 0.0) -> list[tuple[float, float]]:
         """List rate and depth, the machine's own where it can be told, of lines at least so deep as read."""
@@ -82,25 +85,19 @@ class FlutterReading:
             if line.depth.value >= least
         ]
 
-    def could_see(self, rate: Rate[float]) -> float:
+    def could_see(self, rate: float) -> float:
         """Give the least depth, zero to peak and the machine's own, that would have been seen at a rate.
 
         Infinite where the recording hides the rate. What was not seen is less than this, and not 0.
         """
         shown = _shown(rate, self.record_mode, self.delay)
-        if shown < parts.VISIBLE or not parts.LOWEST_RATE <= rate <= parts.HIGHEST_RATE:
+        if shown < VISIBLE or not parts.LOWEST_RATE <= rate <= parts.HIGHEST_RATE:
             return np.inf
         # Between two bins a line is lower by 0.85, and noise may take 2 of the usual size from it.
         seen = (parts.STANDS_OUT / 0.85 + 2) * float(np.interp(rate, self.rate, self.floor))
         # Beside another line it would have to be as deep as that one.
         near = [x.depth.value for x in self.lines if abs(x.rate.value - rate) < 4 * self.rate[1]]
         return max(seen, *near) / shown if near else seen / shown
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the figures as a plain dict for a JSON file, without the arrays."""
-        data = asdict(self) | {"record_mode": RECORD_MODES[self.record_mode]}
-        arrays = ("rate", "depth", "floor", "time", "deviation")
-        return {{"record_mode": "taken"}.get(k, k): v for k, v in data.items() if k not in arrays}
 
 
 def _shown(rate: float, record_mode: str, delay: float | None) -> float:
@@ -112,18 +109,13 @@ def _shown(rate: float, record_mode: str, delay: float | None) -> float:
 
 @calculator
 def measure_flutter(
-    recording: Recording,
-    *,
-    tone: Frequency[float] = FLUTTER_TONE,
-    record_mode: str = "simultaneous",
-    delay: Delay[float] | None = None,
-    clock_tolerance: ClockTolerance[float] = 1e-4,
+    recording: Recording, *, record_mode: str = "simultaneous", delay: Delay[float] | None = None
 ) -> FlutterReading:
     """Measure wow and flutter from 5 s or more of a steady tone; 60 s for rates below 1 Hz.
 
-    `tone` is its nominal frequency in Hz; a test tape of 3,150, 3,000 or 1,000 Hz is recognized.
-    `record_mode` is a key of `RECORD_MODES`. The `delay` in s of the head that played corrects a tone
-    recorded and played at once. Source: AES6-2008 = IEC 60386 for tone, weighting and the two-sigma reading.
+    Of a longer one the loudest two minutes are read. `record_mode` is a key of `RECORD_MODES`; the `delay` in
+    s of the head that played corrects a tone recorded and played at once. A test tape of 3,150, 3,000 or
+    1,000 Hz is recognized. Source: AES6-2008 = IEC 60386 for tone, weighting and the two-sigma reading.
 
     >>> from tapecalc.measuring import open_recording
     >>> t = np.arange(10 * 16000) / 16000
@@ -141,40 +133,9 @@ def measure_flutter(
     if clipped > 0.5:
         raise CannotTell("the tone is clipped for most of the time; record it lower")
     _require_length(recording.duration)
-    reader = ToneReader(recording, health.loudest)
-    comb_delay = delay if record_mode == "simultaneous" else None
-    pieces: list[_Piece] = []
-    for piece in reader.pieces():
-        pieces.append(_read_piece(piece, comb_delay, clipped=clipped > 0, keep_series=not pieces))
-    _require_length(reader.seconds)
-    share = np.array([piece.seconds for piece in pieces]) / reader.seconds
-    figures = {key: _pooled([piece.figures[key] for piece in pieces], share) for key in pieces[0].figures}
-    # Clipped peaks fold back to near the tone.
-    scrape, unseen = (None, np.inf) if clipped else reader.scrape()
-    nominal = _nominal(figures["tone"].value, tone) if record_mode == "test tape" else None
-    of_mode = [] if record_mode == "test tape" else _mode_sentences(record_mode, delay)
-    rate, depth, floor, lines = _lines(pieces, record_mode, delay, clock_tolerance)
-    return FlutterReading(
-        **figures,
-        scrape=scrape,
-        dropouts=reader.dropouts(),
-        speed_error=_speed_error(figures["tone"], nominal, clock_tolerance) if nominal else None,
-        duration=reader.seconds,
-        noise=float(np.sqrt(share @ np.array([piece.noise for piece in pieces]) ** 2)),
-        record_mode=record_mode,
-        delay=delay,
-        lines=lines,
-        sentences=(
-            *health.sentences(),
-            *(of_mode or _speed_sentences(figures["tone"].value, nominal)),
-            *_tape_sentences(reader, figures["unweighted_rms"], unseen),
-        ),
-        rate=rate,
-        depth=depth,
-        floor=floor,
-        time=pieces[0].time,
-        deviation=pieces[0].deviation,
-    )
+    tone = ToneReader(recording, health.loudest)
+    _require_length(len(tone.time) / RATE)
+    return _read(tone, record_mode, delay, clipped=clipped > 0, sentences=health.sentences())
 
 
 def _require_length(duration: float) -> None:
@@ -183,55 +144,72 @@ def _require_length(duration: float) -> None:
         raise CannotTell(f"there are only {duration:.1f} s of a steady tone, and it takes 5 s")
 
 
-# ---- one piece of tone ----
-
-
-class _Piece(NamedTuple):
-    """What one piece of steady tone tells."""
-
-    seconds: float
-    figures: dict[str, Estimate]  # by the names of `FlutterReading`
-    noise: float  # rms
-    spectrum: DeviationSpectrum
-    rest: Density  # what is not steady
-    time: Array  # s; of the first piece alone
-    deviation: Array
-
-
-def _read_piece(piece: TonePiece, delay: float | None, *, clipped: bool, keep_series: bool) -> _Piece:
-    """Analyze one piece; `delay` is that after which a wobble meets itself."""
-    count = len(piece.time)
+def _read(
+    tone: ToneReader, record_mode: str, delay: float | None, *, clipped: bool, sentences: tuple[str, ...]
+) -> FlutterReading:
+    """Read all that a steady tone tells."""
+    count = len(tone.time)
     time = parts.centered(count)
     # Under a bell, wobbles that go round a few times leave nothing in mean and slope.
     bell = np.hanning(count + 1)[:-1]
     weights = bell / bell.sum(), bell * time / (bell @ time**2)
-    mean, slope = (float(weight @ piece.frequency) for weight in weights)
-    deviation = (piece.frequency - slope * time) / mean - 1
+    mean, slope = (float(weight @ tone.frequency) for weight in weights)
+    deviation = (tone.frequency - slope * time) / mean - 1
     # A tape's level wobble adds to the noise of the amplitude, flutter to that of the phase; clipping takes
     # it out of the amplitude.
     of_phase = white_density(deviation, 2)
-    noise = of_phase if clipped else min(of_phase, white_density(piece.amplitude, 0) / mean**2)
-    spectrum = DeviationSpectrum.of(deviation)
-    power = power_spectrum(spectrum.value)
-    steady = spectrum.fit(parts.find_lines(power, parts.surroundings(power), spectrum.step))
+    noise = of_phase if clipped else min(of_phase, white_density(tone.amplitude, 0) / mean**2)
+    spectrum = parts.spectrum_of(deviation)
+    floor = parts.surroundings(power_spectrum(spectrum))
+    steady = parts.steady_wobbles(spectrum, floor, RATE / count)
     rest = Density.of(deviation - steady.deviation(time), noise)
     # The slowest rates are known from so many squares; an interface's clock wanders too.
-    u_mean, u_drift = (student(8) * np.sqrt(rest.variance_of_sum(weight, delay)) for weight in weights)
-    figures = {
-        "tone": Estimate(mean, float(COVERAGE_FACTOR * u_mean + 1e-6) * mean, "Hz"),
-        "drift": Estimate(slope / mean, float(COVERAGE_FACTOR * u_drift + 1e-9), "1/s"),
-    }
-    for name in ("weighted", "unweighted"):
-        two_sigma, rms, taken = _read_band(deviation, steady, rest, weighted=name == "weighted")
-        figures |= {name: two_sigma, f"{name}_rms": rms}
-        if clipped:
-            # The 13th and 15th overtone of 3,150 Hz fold back to near the tone at 44.1 kHz, some 0.5 % of it,
-            # and deviate by 14 and 16 times as much.
-            for key in (name, f"{name}_rms"):
-                wider = np.hypot(figures[key].plus_minus, 0.03 * figures[key].value)
-                figures[key] = replace(figures[key], plus_minus=float(wider))
-    series = (piece.time, deviation) if keep_series else (np.zeros(0), np.zeros(0))
-    return _Piece(count / RATE, figures, taken, spectrum, rest, *series)
+    once = delay if record_mode == "simultaneous" else None
+    u_mean, u_drift = (student(8) * np.sqrt(rest.variance_of_sum(weight, once)) for weight in weights)
+    frequency = Estimate(mean, float(COVERAGE_FACTOR * u_mean + 1e-6) * mean, "Hz")
+    weighted, weighted_rms, _ = _read_band(deviation, steady, rest, weighted=True)
+    unweighted, unweighted_rms, taken = _read_band(deviation, steady, rest, weighted=False)
+
+    def told(figure: Estimate) -> Estimate:
+        # The 13th and 15th overtone of a clipped 3,150 Hz fold back to near the tone at 44.1 kHz, some 0.5 %
+        # of it, and deviate by 14 and 16 times as much.
+        beside = 0.03 * figure.value if clipped else 0.0
+        return replace(figure, plus_minus=float(np.hypot(figure.plus_minus, beside)))
+
+    # Clipped peaks fold back to near the tone.
+    scrape, unseen = (None, np.inf) if clipped else tone.scrape()
+    lines = _lines(steady, rest, count / RATE, record_mode, delay)
+    nominal = _nominal(mean) if record_mode == "test tape" else None
+    of_mode = [] if record_mode == "test tape" else _mode_sentences(record_mode, delay)
+    return FlutterReading(
+        weighted=told(weighted),
+        weighted_rms=told(weighted_rms),
+        unweighted=told(unweighted),
+        unweighted_rms=told(unweighted_rms),
+        scrape=scrape,
+        dropouts=tone.dropouts(),
+        tone=frequency,
+        drift=Estimate(slope / mean, float(COVERAGE_FACTOR * u_drift + 1e-9), "1/s"),
+        speed_error=_speed_error(frequency, nominal) if nominal else None,
+        duration=count / RATE,
+        noise=taken,
+        record_mode=record_mode,
+        delay=delay,
+        lines=tuple(sorted(lines, key=lambda line: -line.depth.value)),
+        sentences=(
+            *sentences,
+            *(of_mode or _speed_sentences(mean, nominal)),
+            *_tape_sentences(tone, unweighted_rms, unseen),
+        ),
+        rate=RATE / count * np.arange(len(spectrum)),
+        depth=np.abs(spectrum),
+        floor=np.sqrt(floor),
+        time=tone.time,
+        deviation=deviation,
+    )
+
+
+# ---- one band ----
 
 
 def _gain(rate: Array, *, weighted: bool) -> Array:
@@ -317,69 +295,36 @@ def _other_takes(passed: SteadyWobbles, rest: Density, keep: Array) -> Array:
     return _two_sigma(drawn)
 
 
-# ---- all pieces together ----
+# ---- speed and lines ----
 
 
-def _pooled(of_pieces: Sequence[Estimate], share: Array) -> Estimate:
-    """Mean over all pieces: as sure as they are together, or as they scatter where there are enough."""
-    values, halves = np.array([(x.value, x.plus_minus) for x in of_pieces]).T
-    mean, half, count = share @ values, np.sqrt(share**2 @ halves**2), len(values)
-    if count > 3:
-        scatter = np.sqrt(share @ (values - mean) ** 2 * count / (count - 1) * (share @ share))
-        half = max(half, COVERAGE_FACTOR * student(count - 1) * scatter)
-    return Estimate(float(mean), float(half), of_pieces[0].unit)
-
-
-def _nominal(mean: float, tone: float) -> float | None:
+def _nominal(mean: float) -> float | None:
     """Nominal frequency of the test tape that plays a tone, Hz; None where none is near."""
-    nearest = min((tone, 3150.0, 3000.0, 1000.0), key=lambda nominal: abs(np.log(mean / nominal)))
+    nearest = min((3150.0, 3000.0, 1000.0), key=lambda nominal: abs(np.log(mean / nominal)))
     return nearest if abs(mean / nearest - 1) < 0.1 else None
 
 
-def _speed_error(mean: Estimate, nominal: float, clock_tolerance: float) -> Estimate:
+def _speed_error(mean: Estimate, nominal: float) -> Estimate:
     """Mean speed against nominal, of a tone from a test tape."""
-    sigma, ratio = mean.plus_minus / COVERAGE_FACTOR / nominal, mean.value / nominal
-    return Estimate(ratio - 1, Estimate.half_width(sigma, ratio * clock_tolerance))
+    spread = np.hypot(mean.plus_minus, COVERAGE_FACTOR * U_CLOCK * mean.value)
+    return Estimate(mean.value / nominal - 1, float(spread) / nominal)
 
 
 def _lines(
-    pieces: Sequence[_Piece], record_mode: str, delay: float | None, clock_tolerance: float
-) -> tuple[Array, Array, Array, tuple[FlutterLine, ...]]:
-    """Rate, depth and surroundings of the flutter spectrum, and its lines, the deepest first."""
-    first = pieces[0].spectrum
-    # All pieces but the last are of one length.
-    alike = [piece for piece in pieces if len(piece.spectrum.value) == len(first.value)]
-    power = np.mean([power_spectrum(piece.spectrum.value) for piece in alike], axis=0)
-    floor = parts.surroundings(power)
-    tops = parts.find_lines(power, floor, first.step)
-    share = np.full(len(alike), 1 / len(alike))
-    depths: list[list[Estimate]] = [[] for _ in tops]
-    rates: list[list[Estimate]] = [[] for _ in tops]
-    for piece in alike:
-        fit = piece.spectrum.fit(tops)
-        u_depths, u_rates = fit.uncertainties(piece.rest.near(fit.rate), piece.seconds)
-        for n in range(len(tops)):
-            depths[n].append(Estimate(abs(fit.value[n]), COVERAGE_FACTOR * u_depths[n] + 1e-6))
-            rates[n].append(Estimate(fit.rate[n], COVERAGE_FACTOR * u_rates[n], "Hz"))
-    lines = []
-    for n in range(len(tops)):
-        rate = _pooled(rates[n], share)
-        sure = Estimate.half_width(rate.plus_minus / COVERAGE_FACTOR, rate.value * clock_tolerance)
-        lines.append(_line(replace(rate, plus_minus=sure), _pooled(depths[n], share), record_mode, delay))
-    lines.sort(key=lambda line: -line.depth.value)
-    return first.step * np.arange(len(power)), np.sqrt(power), np.sqrt(floor), tuple(lines)
-
-
-def _line(rate: Estimate, depth: Estimate, record_mode: str, delay: float | None) -> FlutterLine:
-    """A line, with the machine's own depth where the recording shows it."""
-    factor = _shown(rate.value, record_mode, delay)
-    if factor < parts.VISIBLE:
-        return FlutterLine(rate, depth, factor, None)
-    # A little off in rate, the comb is a little off too.
-    turn = np.pi * (delay or 0.0) if record_mode == "simultaneous" else 0.0
-    off = depth.value * 2 * turn * abs(np.cos(turn * rate.value)) * rate.plus_minus / factor**2
-    spread = float(np.hypot(depth.plus_minus / factor, off))
-    return FlutterLine(rate, depth, factor, Estimate(depth.value / factor, spread))
+    steady: SteadyWobbles, rest: Density, seconds: float, record_mode: str, delay: float | None
+) -> Iterator[FlutterLine]:
+    """The lines of the flutter spectrum, with the machine's own depth where the recording shows it."""
+    u_depths, u_rates = steady.uncertainties(rest.near(steady.rate), seconds)
+    spreads = COVERAGE_FACTOR * np.stack([u_depths, np.hypot(u_rates, U_CLOCK * steady.rate)], axis=1)
+    for rate, value, (of_depth, of_rate) in zip(steady.rate, steady.value, spreads.tolist(), strict=True):
+        depth, factor = Estimate(float(abs(value)), of_depth + 1e-6), _shown(float(rate), record_mode, delay)
+        own = None
+        if factor >= VISIBLE:
+            # A little off in rate, the comb is a little off too.
+            turn = np.pi * (delay or 0.0) if record_mode == "simultaneous" else 0.0
+            off = depth.value * 2 * turn * abs(np.cos(turn * rate)) * of_rate / factor**2
+            own = Estimate(depth.value / factor, float(np.hypot(depth.plus_minus / factor, off)))
+        yield FlutterLine(Estimate(float(rate), of_rate, "Hz"), depth, factor, own)
 
 
 # ---- in words ----

@@ -17,7 +17,6 @@ Bins = NDArray[np.int_]
 
 #: Hz; the range of flutter. Source: AES6-2008 = IEC 60386 (from memory)
 LOWEST_RATE, HIGHEST_RATE = 0.2, 200.0
-VISIBLE = 0.25  # factor of the comb below which a wobble is not to be corrected
 STANDS_OUT = 5.0  # times the amplitude of its surroundings that a line has
 
 
@@ -66,13 +65,11 @@ class Density:
 
         What was taken for a steady wobble is missing right beside it, unless the wobble was not steady.
         """
-        at, ring, last = (
-            np.round(rate / self.step).astype(int)[:, None],
-            np.arange(3, 11),
-            len(self.power) - 1,
+        at, ring = np.round(rate / self.step).astype(int)[:, None], np.arange(3, 11)
+        around, close = (
+            self.power[np.minimum(np.abs(at + away), len(self.power) - 1)].mean(axis=1)
+            for away in (np.concatenate([-ring, ring]), np.arange(-2, 3))
         )
-        away = (np.concatenate([-ring, ring]), np.arange(-2, 3))
-        around, close = (self.power[np.minimum(np.abs(at + x), last)].mean(axis=1) for x in away)
         return np.maximum(around, close) + 1e-18
 
     def variance_of_sum(self, weights: Array, delay: float | None) -> float:
@@ -82,8 +79,7 @@ class Density:
         """
         shown, power = comb(self.rate, delay) ** 2, self.power.copy()
         power[:2] = shown[:2] * np.mean(power[2:6]) / max(float(np.mean(shown[2:6])), 1e-12)
-        gain, rate = power_spectrum(fft.rfft(weights)), self.rate
-        return float(gain[: len(rate)] @ power * self.step)
+        return float(power_spectrum(fft.rfft(weights))[: len(power)] @ power * self.step)
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,51 +106,40 @@ class SteadyWobbles:
         return np.sqrt(1.94 * density / seconds), np.sqrt(0.75 * density / seconds**3) / np.abs(self.value)
 
 
-@dataclass(frozen=True, eq=False)
-class DeviationSpectrum:
+def spectrum_of(deviation: Array) -> Complex:
     """Spectrum of a deviation under a bell, about its middle in time; a wobble of depth m shows as m."""
+    count = len(deviation)
+    bell = np.hanning(count + 1)[:-1]
+    value = fft.rfft(deviation * bell)[: int(HIGHEST_RATE * count / RATE) + 1] * 4 / count
+    return value * (-1.0) ** np.arange(len(value))
 
-    value: Complex  # up to the highest rate of flutter
-    step: float  # Hz from bin to bin
 
-    @classmethod
-    def of(cls, deviation: Array) -> "DeviationSpectrum":
-        """Transform a deviation."""
-        count = len(deviation)
-        bell = np.hanning(count + 1)[:-1]
-        value = fft.rfft(deviation * bell)[: int(HIGHEST_RATE * count / RATE) + 1] * 4 / count
-        return cls(value * (-1.0) ** np.arange(len(value)), RATE / count)
+def steady_wobbles(value: Complex, floor: Array, step: float) -> SteadyWobbles:
+    """Fit all lines of a spectrum of bins `step` Hz apart, by least squares: depth and phase, then rate.
 
-    def fit(self, tops: Bins) -> SteadyWobbles:
-        """Fit the wobbles near the bins `tops` all at once, by least squares: depth and phase, then rate."""
-        bins = np.unique(np.clip(tops[:, None] + np.arange(-2, 3), 1, len(self.value) - 1))
-        seen, place = self.value[bins], tops.astype(float)
-        value = np.zeros(len(tops), complex)
-        for _ in range(8 if len(tops) else 0):
-            away, small = bins[:, None] - place, 1e-4
-            lobes = _lobe(away)
-            value = np.linalg.lstsq(lobes, seen, rcond=None)[0]
-            slope = value * (_lobe(away - small) - _lobe(away + small)) / (2 * small)
-            rest = seen - lobes @ value
-            rows = np.concatenate([slope.real, slope.imag]), np.concatenate([rest.real, rest.imag])
-            place = np.abs(place + np.clip(np.linalg.lstsq(*rows, rcond=None)[0], -0.5, 0.5))
-        return SteadyWobbles(self.step * place, value)
+    A line stands out of its surroundings and is their highest, four bins on either side; 30 count at most.
+    """
+    power = power_spectrum(value)
+    stands = (power == ndimage.maximum_filter1d(power, 9, mode="constant")) & (power > STANDS_OUT**2 * floor)
+    stands &= step * np.arange(len(power)) >= LOWEST_RATE - step / 2
+    tops = np.flatnonzero(stands[:-1])
+    tops = tops[np.argsort(-power[tops], kind="stable")][:30]
+    bins = np.unique(np.clip(tops[:, None] + np.arange(-2, 3), 1, len(value) - 1))
+    seen, place, depth = value[bins], tops.astype(float), np.zeros(len(tops), complex)
+    for _ in range(8 if len(tops) else 0):
+        away, small = bins[:, None] - place, 1e-4
+        lobes = _lobe(away)
+        depth = np.linalg.lstsq(lobes, seen, rcond=None)[0]
+        slope = depth * (_lobe(away - small) - _lobe(away + small)) / (2 * small)
+        rest = seen - lobes @ depth
+        rows = np.concatenate([slope.real, slope.imag]), np.concatenate([rest.real, rest.imag])
+        place = np.abs(place + np.clip(np.linalg.lstsq(*rows, rcond=None)[0], -0.5, 0.5))
+    return SteadyWobbles(step * place, depth)
 
 
 def _lobe(x: Array) -> Array:
     """What the bell makes of a steady wobble `x` bins away."""
     return np.sinc(x) + 0.5 * (np.sinc(x - 1) + np.sinc(x + 1))
-
-
-def find_lines(power: Array, floor: Array, step: float) -> Bins:
-    """Find the bins of the lines that stand out of a spectrum, the strongest 30 at most.
-
-    A line stands out of its surroundings, and is their highest, four bins on either side.
-    """
-    stands = (power == ndimage.maximum_filter1d(power, 9, mode="constant")) & (power > STANDS_OUT**2 * floor)
-    stands &= step * np.arange(len(power)) >= LOWEST_RATE - step / 2
-    tops = np.flatnonzero(stands[:-1])
-    return tops[np.argsort(-power[tops], kind="stable")][:30]
 
 
 def surroundings(power: Array) -> Array:

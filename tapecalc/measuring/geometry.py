@@ -7,17 +7,14 @@ equations: make spacing and all speeds larger by one factor and no delay changes
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
-from itertools import combinations
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from tapecalc.calc.quantity import calculator
 from tapecalc.calc.units import from_si
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, U_CLOCK, CannotTell, Estimate, Reading
 
 Array = NDArray[np.float64]
 
@@ -60,35 +57,23 @@ Observation = Delay | Ruler | Stopwatch | KnownSpeed
 
 
 @dataclass(frozen=True, eq=False)
-class Geometry:
+class Geometry(Reading):
     """Spacings in m and speeds in m/s, None where the observations do not tell them."""
 
     spacings: tuple[Estimate | None, ...]
     speeds: tuple[Estimate | None, ...]
-    spacing_ratios: tuple[Estimate | None, ...]  # against the first head
     speed_ratios: tuple[Estimate | None, ...]  # against the first speed
-    unknowns: tuple[str, ...]  # in the order of the covariance
-    covariance: Array  # of the logarithms of the unknowns (standard), within what can be told
+    covariance: Array  # of the logarithms of spacings, speeds and clock (standard), within what can be told
     misfit: float  # probability that chance makes the observations clash as much as they do
     sentences: tuple[str, ...] = ()  # what cannot be told, and why
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the figures as a plain dict for a JSON file."""
-        data = asdict(self)
-        return data | {"covariance_of_logarithms": data.pop("covariance").tolist()}
+    unwritten = ("covariance",)
 
 
-@calculator
-def solve_geometry(
-    observations: Sequence[Observation],
-    *,
-    clock_tolerance: ClockTolerance[float] = 1e-4,
-    plates: Sequence[KnownSpeed] = (),
-) -> Geometry:
+def solve_geometry(observations: Sequence[Observation], *, u_clock: float = U_CLOCK) -> Geometry:
     """Find head spacings and tape speeds from everything that was measured, at least one delay.
 
-    Speeds on `plates` are not used: what was found is compared with them, and told where it differs.
-
+    `u_clock` is the standard uncertainty of the interface's clock, relative.
     Source: weighted least squares, JCGM 100:2008 (GUM) annex H.3.
 
     >>> two = [Delay(Estimate(0.218, 1e-6, "s"), at=0), Delay(Estimate(0.436, 1e-6, "s"), at=1)]
@@ -103,20 +88,16 @@ def solve_geometry(
     heads = 1 + max(o.head for o in observations if isinstance(o, Delay | Ruler))
     speeds = 1 + max(o.at for o in observations if not isinstance(o, Ruler))
     unit = np.eye(heads + speeds + 1)
-    found = _solve([_equation(o, unit, heads) for o in observations], clock_tolerance)
-    of_heads, of_speeds = unit[:heads], unit[heads:-1]
-    names = [f"ln spacing {n + 1}" for n in range(heads)] + [f"ln speed {n + 1}" for n in range(speeds)]
+    found = _solve([_equation(o, unit, heads) for o in observations], u_clock)
+    of_speeds = unit[heads:-1]
     geometry = Geometry(
-        spacings=tuple(found.estimate(w, "m") for w in of_heads),
+        spacings=tuple(found.estimate(w, "m") for w in unit[:heads]),
         speeds=tuple(found.estimate(w, "m/s") for w in of_speeds),
-        spacing_ratios=tuple(found.estimate(w - of_heads[0], "") for w in of_heads),
         speed_ratios=tuple(found.estimate(w - of_speeds[0], "") for w in of_speeds),
-        unknowns=(*names, "ln clock"),
         covariance=found.covariance,
         misfit=found.misfit,
     )
-    said = [*_against_plates(observations, geometry, plates), *_sentences(observations, geometry)]
-    return replace(geometry, sentences=tuple(said))
+    return replace(geometry, sentences=tuple(_sentences(observations, geometry)))
 
 
 Equation = tuple[Array, float, float]  # what each unknown counts, the logarithm observed, its uncertainty
@@ -163,12 +144,12 @@ class _Solution:
         return Estimate(value, float(value * relative), unit)
 
 
-def _solve(equations: Sequence[Equation], clock_tolerance: float) -> _Solution:
-    """Weighted least squares, with the clock within its tolerance as one more equation."""
+def _solve(equations: Sequence[Equation], u_clock: float) -> _Solution:
+    """Weighted least squares, with what is known of the clock as one more equation."""
     matrix, values, sigmas = (np.array(column) for column in zip(*equations, strict=True))
-    # The clock is counted in parts of what it may be off by, so that 0 is a tolerance like any other.
+    # The clock is counted in parts of what it may be off by, so that 0 is a doubt like any other.
     scale = np.ones(matrix.shape[1])
-    scale[-1] = clock_tolerance / np.sqrt(3)  # a rectangular distribution
+    scale[-1] = u_clock
     matrix = np.vstack([matrix * scale, np.eye(len(scale))[-1]])
     values, sigmas = np.append(values, 0.0), np.append(sigmas, 1.0)
     # An open direction has next to no singular value; with weights that differ by a million it would hide.
@@ -186,28 +167,6 @@ def _solve(equations: Sequence[Equation], clock_tolerance: float) -> _Solution:
     return _Solution(answer, spread @ spread.T * np.outer(scale, scale), directions[rank:], misfit)
 
 
-def _against_plates(
-    seen: Sequence[Observation], found: Geometry, plates: Sequence[KnownSpeed]
-) -> Iterator[str]:
-    """Say where the machine's plate is contradicted: by the order of the delays, else by a speed found."""
-    told = {o.at: o.speed.value for o in (*seen, *plates) if isinstance(o, KnownSpeed)}
-    delays = [o for o in seen if isinstance(o, Delay) and o.at in told]
-    for a, b in combinations(delays, 2):
-        if a.head == b.head and (a.delay.value - b.delay.value) * (told[a.at] - told[b.at]) > 0:
-            yield (
-                f"The speeds stand in another order than on the plate: of {a.at + 1} and {b.at + 1} the one "
-                "that it calls faster has the longer delay. Give the takes in the order of the plate."
-            )
-            return
-    for plate in plates:
-        speed = found.speeds[plate.at] if plate.at < len(found.speeds) else None
-        if speed is None:
-            continue
-        off = from_si(speed.value / plate.speed.value - 1, "percent")
-        if abs(speed.value - plate.speed.value) > np.hypot(speed.plus_minus, plate.speed.plus_minus):
-            yield f"Speed {plate.at + 1} is {off:+.1f} % off what the plate says: more than both may err."
-
-
 def _sentences(observations: Sequence[Observation], found: Geometry) -> Iterator[str]:
     """Say what cannot be told or what all of it hangs on, and whether the observations clash."""
     # A head or a speed that no observation is of is missing, and not open.
@@ -217,8 +176,8 @@ def _sentences(observations: Sequence[Observation], found: Geometry) -> Iterator
             "Delays alone cannot separate head spacing from tape speed: make both larger by one factor and "
             "every delay stays as it is. Measure one spacing with a ruler, or time a marked length of tape."
         )
-        if any((*found.speed_ratios[1:], *found.spacing_ratios[1:])):
-            yield "The ratios of speeds and of spacings are told without either."
+        if any(found.speed_ratios[1:]):
+            yield "The ratios of speeds are told without either."
     elif sum(not isinstance(o, Delay) for o in observations) == 1:
         yield (
             "Spacing and speeds hang on one absolute measurement: if that is off by 1 %, all of them are, "

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage, signal
 
+from tapecalc import words
 from tapecalc.measuring.dsp import cut_windows, power_spectrum
 from tapecalc.measuring.estimate import CannotTell
 from tapecalc.measuring.recording import Recording
@@ -40,14 +41,8 @@ class Lag:
 def find_lag(recording: Recording) -> Lag:
     """Find the lag of the playback, up to 10 s either way, and its rivals.
 
-    Channels that have nothing to do with each other, and sounds that are the same everywhere, are refused.
-
-    >>> noise = np.random.default_rng(1).standard_normal(96000)
-    >>> from tapecalc.measuring import open_recording
-    >>> both = open_recording(np.stack([noise, -np.roll(noise, 9600)], axis=1), sample_rate=48000)
-    >>> lag = find_lag(both)
-    >>> lag.samples, lag.polarity, lag.rivals
-    (9600, -1, ())
+    Refused are channels that have nothing to do with each other, sounds that are the same everywhere, and a
+    playback that is there sooner than tape can bring it.
     """
     if recording.dry is None:
         raise CannotTell("there is one channel only, and a lag needs the dry signal beside the playback")
@@ -72,6 +67,13 @@ def find_lag(recording: Recording) -> Lag:
         )
     if best.likeness < 2 * usual and not (rivals and best.likeness > 0.6):
         raise CannotTell("the two channels have nothing to do with each other")
+    # No two heads are so near that tape is faster than a millisecond.
+    if abs(best.seconds) < 1e-3 and not rivals:
+        raise CannotTell(
+            f"the playback is there {words.amount(abs(best.seconds), 'ms', '.1f')} after the dry sound, "
+            "sooner than tape can bring it: one signal is on both channels, or the machine plays its source "
+            "instead of the tape (switch its monitor from source to tape), or direct monitoring is on"
+        )
     leaks = [fit.likeness for fit in fits if abs(fit.seconds) < 1e-3 and fit.likeness > 2 * usual]
     return Lag(
         samples=round(best.seconds * recording.sample_rate),

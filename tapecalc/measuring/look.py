@@ -56,15 +56,7 @@ class Look:
 
 
 def look(recording: Recording, kind: str = "program") -> Look:
-    """Look at a take of a kind of `KINDS`; a useless one has no pieces.
-
-    >>> from tapecalc.measuring import open_recording
-    >>> noise = 0.1 * np.random.default_rng(1).standard_normal(96000)
-    >>> early = np.stack([np.roll(noise, 9600), noise], axis=1)
-    >>> seen = look(open_recording(early, sample_rate=48000))
-    >>> seen.light, seen.sentences[0][:25]
-    ('usable', 'The channels are swapped:')
-    """
+    """Look at a take of a kind of `KINDS`; a useless one has no pieces."""
     seen = Look(recording)
     try:
         _look_at_channels(seen, kind)
@@ -165,11 +157,6 @@ def _which_is_which(seen: Look, piece: Recording) -> Lag:
     if not lag.rivals and lag.seconds < -1e-3:
         _exchange(seen)
         lag = replace(lag, samples=-lag.samples, seconds=-lag.seconds)
-    if not lag.rivals and abs(lag.seconds) < 1e-3:
-        raise CannotTell(
-            f"the playback comes {words.amount(lag.seconds, 'ms', '.1f')} after the dry sound, sooner than "
-            "tape can bring it: switch the machine's monitor from source to tape, direct monitoring off"
-        )
     if lag.polarity < 0:
         seen.say(INVERTED, "good")
     return lag

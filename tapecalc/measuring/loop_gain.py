@@ -6,49 +6,41 @@ first sound was does not matter. The band where it falls least decides whether t
 """
 
 import math
-from dataclasses import asdict, dataclass, replace
-from typing import Annotated, Any, NamedTuple
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc import words
-from tapecalc.calc.quantity import Delay, Is, T, calculator
+from tapecalc.calc.quantity import Delay, calculator
 from tapecalc.measuring.dsp import power_spectrum
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, student
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, Reading, student
 from tapecalc.measuring.recording import Recording, channel_health
 
 Array = NDArray[np.float64]
 
-HeardLevel = Annotated[
-    T, Is("dB", least=-100, most=-1, words="level of the faintest repeat", usual=(-60.0, -20.0))
-]
+FAINTEST_DB = -40.0  # against the first repeat, below which another does not count
 
 
 @dataclass(frozen=True)
-class RepeatReading:
+class RepeatReading(Reading):
     """How the repeats fall."""
 
     delay: float  # s
     loop_gain_db: Estimate  # in the band where it is highest, which decides about stability
     upper_db: float  # what it does not exceed at any frequency from 30 Hz up, in 95 of 100 cases
     bands: tuple[tuple[float, Estimate], ...]  # middle of a third of an octave in Hz, and the gain in it, dB
-    levels_db: tuple[float, ...]  # of each stretch against the first, all bands together
-    heard_db: float  # against the first repeat, below which another does not count
     sentences: tuple[str, ...] = ()
+
+    derived = ("repeats",)
 
     @property
     def repeats(self) -> int:
-        """Count the repeats above the faintest level, if the fall goes on as found; 0 if there is none."""
+        """Repeats down to -40 dB of the first, if the fall goes on as found; 0 if there is none."""
         gain_db = self.loop_gain_db.value
-        return math.floor(self.heard_db / gain_db) if gain_db < -1e-9 else 0
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the figures as a plain dict for a JSON file."""
-        bands = [{"frequency": f, "loop_gain_db": gain.to_dict()} for f, gain in self.bands]
-        levels_db = [round(level, 3) for level in self.levels_db]
-        return asdict(self) | {"bands": bands, "levels_db": levels_db, "repeats": self.repeats}
+        return math.floor(FAINTEST_DB / gain_db) if gain_db < -1e-9 else 0
 
 
 LONGEST_FALL = 60.0  # s of repeats that are read
@@ -56,17 +48,13 @@ FEWEST = 3  # stretches
 
 
 @calculator
-def measure_repeats(
-    recording: Recording, *, delay: Delay[float], heard_db: HeardLevel[float] = -40.0
-) -> RepeatReading:
+def measure_repeats(recording: Recording, *, delay: Delay[float]) -> RepeatReading:
     """Measure the loop gain from a sound and its repeats, which die away with nothing else in the recording.
 
     Where the dry channel is there, the end of the sound is found in it, else the loudest moment is taken. A
     click or a burst of noise tells all frequencies; a note tells those that are in it.
 
-    The `delay`, in s, is that of another take: a pitched sound cannot tell it. Below `heard_db` against the
-    first a repeat no longer counts. Source: geometric series; M. R. Schroeder, Natural Sounding Artificial
-    Reverberation, JAES 10, 1962, for decay time from gain.
+    The `delay`, in s, is that of another take: a pitched sound cannot tell it. Source: geometric series.
 
     >>> from tapecalc.measuring import open_recording
     >>> burst = np.random.default_rng(1).standard_normal(1600)
@@ -122,13 +110,7 @@ def measure_repeats(
             f"{math.ceil(bound)} dB lower until a burst of noise has told more."
         )
     return RepeatReading(
-        delay=delay,
-        loop_gain_db=highest,
-        upper_db=bound,
-        bands=tuple(bands),
-        levels_db=tuple((10 * np.log10(np.maximum(total / total[0], 1e-30))).tolist()),
-        heard_db=heard_db,
-        sentences=tuple(sentences),
+        delay=delay, loop_gain_db=highest, upper_db=bound, bands=tuple(bands), sentences=tuple(sentences)
     )
 
 

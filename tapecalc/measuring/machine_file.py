@@ -142,14 +142,11 @@ EXPLAINED_BY = {"separation": "spacing_loss_um", "azimuth": "azimuth_error_arcmi
 
 def _figures(found: Measurement, machine: Machine) -> Iterator[tuple[str, str, float]]:
     """Section, key and value of each figure that stands alone, of the first head and speed."""
-    for place in sorted(found.delays)[:1]:
-        best_of_all = found.what_ifs.get(place, ())[:1]
-        # The phase tells a low cut, and the level does; the better of the two, if it is worth anything.
-        cuts = found.delays[place].low_cut, *(best.low_cut for best in best_of_all)
-        low_cut = min(cuts, key=lambda cut: cut.plus_minus)
-        if low_cut.plus_minus < 30:  # Hz; one that is less sure is better left as it was
-            yield "heads", "low_cut_hz", round(max(low_cut.value, 0.0), 1)
-        for name, value in (item for best in best_of_all for item in best.parts().items()):
+    for place in sorted(found.what_ifs)[:1]:
+        best = found.what_ifs[place][0]
+        if best.low_cut.plus_minus < 30:  # Hz; one that is less sure is better left as it was
+            yield "heads", "low_cut_hz", round(max(best.low_cut.value, 0.0), 1)
+        for name, value in best.parts.items():
             if value.value > value.plus_minus:  # else it may as well be what the file says
                 key = EXPLAINED_BY[name]
                 yield "heads", key, round(from_si(value.value, key.rpartition("_")[2]), 2)

@@ -2,8 +2,7 @@
 
 import math
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +12,7 @@ from tapecalc.calc.noise import a_weighting_db
 from tapecalc.calc.quantity import Ratio, calculator
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.measuring.dsp import power_spectrum
-from tapecalc.measuring.estimate import CannotTell, Estimate, mean_of
+from tapecalc.measuring.estimate import CannotTell, Estimate, Reading, mean_of
 from tapecalc.measuring.recording import Recording, channel_health
 
 Array = NDArray[np.float64]
@@ -21,7 +20,7 @@ Line = tuple[float, float]  # Hz, and mean square or dB
 
 
 @dataclass(frozen=True)
-class NoiseReading:
+class NoiseReading(Reading):
     """Rms level of the noise from 20 Hz to 20 kHz in dB, and of what it is made of."""
 
     level_db: Estimate
@@ -33,10 +32,6 @@ class NoiseReading:
     whistles: tuple[Line, ...]  # Hz and dB of the other lines
     against: str  # what 0 dB is
     sentences: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the figures as a plain dict for a JSON file."""
-        return asdict(self)
 
 
 @calculator

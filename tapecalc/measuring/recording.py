@@ -12,7 +12,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tapecalc.calc.quantity import whole
 from tapecalc.sound.files import StrPath, open_sound, sound_piece
 from tapecalc.sound.samples import HIGHEST_SAMPLE, valid_rate
 
@@ -82,9 +81,6 @@ def open_recording(
     playback: StrPath | ArrayLike | None = None,
     *,
     sample_rate: int | None = None,
-    dry_channel: int = 0,
-    start: float = 0.0,
-    stop: float | None = None,
     common_start: bool = False,
 ) -> Recording:
     """Open one stereo file, two files, or arrays, as a recording; nothing is read yet.
@@ -92,25 +88,15 @@ def open_recording(
     Parameters
     ----------
     source : path or array_like
-        A file, or samples of shape (frames,) or (frames, channels). With one channel and no
-        `playback` it is the machine's output alone.
+        A file, or samples of shape (frames,) or (frames, channels). The first of two channels went into the
+        machine; one alone, without `playback`, is the machine's output.
     playback : path or array_like, optional
         A second file or array with the machine's output, if it is not in `source`.
     sample_rate : int, optional
         In Hz; needed for arrays, read from files.
-    dry_channel : int, optional
-        Which channel of a stereo source went into the machine, 0 or 1.
-    start, stop : float, optional
-        The piece to use, in seconds.
     common_start : bool, optional
         Whether two files were started by one clock; one file's channels, and arrays, always were.
-
-    Examples
-    --------
-    >>> open_recording(np.zeros((96000, 2)), sample_rate=48000, stop=1.5).duration
-    1.5
     """
-    whole("dry_channel", dry_channel, 0, 1)
     if playback is not None:
         left, rate, count, _ = _opened(source, sample_rate)
         right, other, count_right, _ = _opened(playback, sample_rate)
@@ -118,15 +104,11 @@ def open_recording(
             raise ValueError(f"both files must have one sample rate, got {rate} Hz and {other} Hz")
         files = (isinstance(left, str), isinstance(right, str))
         both, alone = (_Channel(right, 0), _Channel(left, 0)), not any(files)
-        recording = Recording(rate, max(count, count_right), *both, alone, alone or common_start)
-    else:
-        track, rate, count, channels = _opened(source, sample_rate)
-        if channels == 1:
-            recording = Recording(rate, count, _Channel(track, 0))
-        else:
-            recording = Recording(rate, count, _Channel(track, 1 - dry_channel), _Channel(track, dry_channel))
-    stop = recording.duration if stop is None else stop
-    return recording if start == 0 and stop >= recording.duration else recording.part(start, stop)
+        return Recording(rate, max(count, count_right), *both, alone, alone or common_start)
+    track, rate, count, channels = _opened(source, sample_rate)
+    if channels == 1:
+        return Recording(rate, count, _Channel(track, 0))
+    return Recording(rate, count, _Channel(track, 1), _Channel(track, 0))
 
 
 def _opened(source: StrPath | ArrayLike, sample_rate: int | None) -> tuple[str | Array, int, int, int]:
@@ -174,14 +156,7 @@ class ChannelHealth:
 
 
 def channel_health(recording: Recording, name: str) -> ChannelHealth:
-    """Look through a channel ("dry" or "playback") for emptiness, offset and clipped peaks.
-
-    >>> tone = np.sin(np.arange(48000) / 7)
-    >>> channel_health(open_recording(tone, sample_rate=48000), "playback").clipped
-    0
-    >>> channel_health(open_recording(np.clip(tone, -0.8, 0.8), sample_rate=48000), "playback").clipped > 1000
-    True
-    """
+    """Look through a channel ("dry" or "playback") for emptiness, offset and clipped peaks."""
     second = recording.sample_rate
     shift = total = energy = 0.0
     upper: list[_Top] = []

@@ -7,12 +7,12 @@ Long windows serve the bass, short ones the treble.
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
-from typing import Any, NamedTuple
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage, optimize
+from scipy import fft, optimize
 
 from tapecalc import words
 from tapecalc.calc.contour import bump_gain
@@ -20,7 +20,7 @@ from tapecalc.calc.response import OnePass
 from tapecalc.measuring.delay import DelayTrack
 from tapecalc.measuring.delay_windows import Spectra
 from tapecalc.measuring.dsp import GROUPS, cut_windows, group_matrix, phase_ramp, power_spectrum
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, jackknife
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, Reading, jackknife
 from tapecalc.measuring.recording import Recording
 
 Array = NDArray[np.float64]
@@ -29,17 +29,16 @@ REFERENCE = (700.0, 1400.0)  # Hz, where the level is called 0 dB
 
 
 @dataclass(frozen=True, eq=False)
-class PassResponse:
+class PassResponse(Reading):
     """Level against frequency of one pass, in twelfths of an octave that could be told.
 
     Source: J. S. Bendat and A. G. Piersol, Random Data (from memory), for the uncertainty from coherence.
     """
 
     frequency: Array  # middle of each band, Hz
-    level_db: Array  # against that around 1 kHz
+    level_db: Array  # against the mean from 700 to 1400 Hz
     plus_minus_db: Array  # half width of the 95 % interval
     coherence: Array  # share of the playback's power that comes from the dry channel
-    gain_db: Estimate  # mean level of the bands from 700 to 1400 Hz, playback over dry channel
     sentences: tuple[str, ...] = ()  # what was noticed
 
     def edge(self, drop_db: float = 3.0) -> float | None:
@@ -54,16 +53,11 @@ class PassResponse:
         part = (-drop_db - self.level_db[k - 1]) / (self.level_db[k] - self.level_db[k - 1])
         return float(np.exp(np.interp(part, [0, 1], np.log(self.frequency[k - 1 : k + 1]))))
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the figures as a plain dict for a JSON file."""
-        columns = ("frequency", "level_db", "plus_minus_db", "coherence")
-        rounded = {name: [round(float(v), 4) for v in getattr(self, name)] for name in columns}
-        return {**rounded, "gain_db": self.gain_db.to_dict(), "sentences": list(self.sentences)}
-
 
 # ---- the response ----
 
 PER_OCTAVE = 12
+FEWEST = 8  # bands
 #: Samples of a window (at 48 kHz), which windows of the track are used, and the band in Hz.
 #: In the treble a window must be over before the delay has changed by a part of a wave.
 WINDOWS = ((8192, 2, 50.0, 1000.0), (1024, 1, 1000.0, 5000.0), (256, 1, 5000.0, 20000.0))
@@ -78,12 +72,12 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
     >>> from tapecalc.measuring import measure_delay, open_recording
     >>> noise = np.random.default_rng(1).standard_normal(96000)
     >>> both = open_recording(np.stack([noise, 0.5 * np.roll(noise, 9600)], axis=1), sample_rate=48000)
-    >>> round(measure_response(both, measure_delay(both)).gain_db.value, 2)
-    -6.02
+    >>> bool(np.all(np.abs(measure_response(both, measure_delay(both)).level_db) < 0.02))
+    True
     """
     bands = [band for band in _all_bands(recording, track) if band.coherence > 0.3]
-    if not bands:
-        raise CannotTell("no part of the playback's spectrum comes from the dry channel alone")
+    if len(bands) < FEWEST:
+        raise CannotTell("fewer than eight bands of the playback's spectrum come from the dry channel alone")
     frequency, level, coherence, sigma, width = (np.array(column) for column in zip(*bands, strict=True))
     middle = (frequency > REFERENCE[0]) & (frequency < REFERENCE[1])
     if not np.any(middle):
@@ -91,18 +85,7 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
     # Where in a bin the sound lies is not known: along a slope that matters.
     slope = np.gradient(level, frequency) if len(level) > 1 else np.zeros(1)
     sigma = np.hypot(1.2 * sigma, 0.02 * np.abs(slope) * width)  # windows and bins overlap
-    floor_db = 0.005  # what tapers and ends leave
-    # The plain mean: weights would make the level counted from depend on the noise.
-    gain = float(np.mean(level[middle]))
-    u_gain = np.sqrt(np.mean(sigma[middle] ** 2) / np.count_nonzero(middle))
     sentences = []
-    # Of a normal sound clipping takes the share that is clipped: J. J. Bussgang, 1952 (from memory).
-    lost_db = -20 * float(np.log10(1 - min(track.clipped, 0.5)))
-    if lost_db:
-        sentences.append(
-            f"The playback is clipped, which takes some {lost_db:.1f} dB off the gain; that was added again. "
-            "Record it lower."
-        )
     if frequency[-1] < 10000:
         sentences.append(
             f"The material tells nothing above {words.amount(frequency[-1], 'hz')}; use noise or a sweep for "
@@ -110,12 +93,10 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
         )
     return PassResponse(
         frequency=frequency,
-        level_db=level - gain,
-        plus_minus_db=COVERAGE_FACTOR * np.hypot(sigma, floor_db),
+        # The plain mean: weights would make the level counted from depend on the noise.
+        level_db=level - np.mean(level[middle]),
+        plus_minus_db=COVERAGE_FACTOR * np.hypot(sigma, 0.005),  # what tapers and ends leave
         coherence=coherence,
-        gain_db=Estimate(
-            gain + lost_db, float(COVERAGE_FACTOR * np.hypot(u_gain, floor_db) + lost_db / 2), "dB"
-        ),
         sentences=tuple(sentences),
     )
 
@@ -144,9 +125,7 @@ def _aligned_spectra(recording: Recording, track: DelayTrack, size: int, every: 
         part = slice(k, k + 256)
         first, last = int(begins[part].min()), int(begins[part].max()) + length
         playback = recording.read("playback", first, last - first + int(lags[part].max()) + 1)
-        source = recording.read("dry", first, last - first)
-        source += track.return_gain.value * playback[: last - first]
-        x = cut_windows(source, begins[part] - first, length)
+        x = cut_windows(recording.read("dry", first, last - first), begins[part] - first, length)
         y = cut_windows(playback, begins[part] - first + lags[part], length)
         x = fft.rfft((x - x.mean(axis=1, keepdims=True)) * bell, axis=1)
         y = fft.rfft((y - y.mean(axis=1, keepdims=True)) * bell, axis=1)
@@ -233,46 +212,44 @@ def _band(spectra: Spectra, frequency: Array, width: float, own: NDArray[np.bool
 
 
 @dataclass(frozen=True, eq=False)
-class WhatIf:
-    """One explanation of a measured response: "as aligned", "separation", "gap", "azimuth", or two."""
+class WhatIf(Reading):
+    """One explanation of a measured response: what parts of the machine would have to be today."""
 
-    name: str
-    value: Estimate | None  # what the part would have to be today, m or rad; None for a machine as aligned
+    parts: dict[str, Estimate]  # in m or rad, by "separation", "gap", "azimuth"; empty for one as aligned
     low_cut: Estimate  # Hz
     misfit_db: float  # rms of what it leaves unexplained
     chi2: float  # sum of squares over uncertainties
     level_db: Array  # the response of the explanation at the frequencies measured
-    second: Estimate | None = None  # the second part, where the name has two
 
-    def parts(self) -> dict[str, Estimate]:
-        """Give each part that is not as aligned, by its name."""
-        values = (self.value, self.second)
-        return {n: v for n, v in zip(self.name.split(" and "), values, strict=False) if v is not None}
+    unwritten = ("level_db",)
+    derived = ("name", "in_words")
+
+    @property
+    def name(self) -> str:
+        """The parts that are not as aligned."""
+        return " and ".join(self.parts) or "as aligned"
 
     def _texts(self) -> dict[str, str]:
         """Each part in the trade's unit."""
-        units = {name: "arcmin" if name == "azimuth" else "um" for name in self.parts()}
-        return {name: value.text(units[name], units[name]) for name, value in self.parts().items()}
+        units = {name: "arcmin" if name == "azimuth" else "um" for name in self.parts}
+        return {name: value.text(units[name], units[name]) for name, value in self.parts.items()}
 
+    @property
     def value_text(self) -> str:
-        """Write the value in the trade's unit; nothing for a machine as aligned."""
+        """The values in the trade's unit; nothing for a machine as aligned."""
         return " and ".join(self._texts().values())
 
+    @property
     def in_words(self) -> str:
-        """Say the explanation in a sentence.
+        """The explanation in a sentence.
 
-        >>> WhatIf("as aligned", None, Estimate(30.0, 2.0, "Hz"), 0.1, 12.0, np.zeros(3)).in_words()
+        >>> WhatIf({}, Estimate(30.0, 2.0, "Hz"), 0.1, 12.0, np.zeros(3)).in_words
         'The machine as it was aligned leaves 0.1 dB unexplained.'
         """
         said = " and ".join(CAUSES[name].words.format(text) for name, text in self._texts().items())
-        verb = "leave" if self.second else "leaves"
+        verb = "leave" if len(self.parts) > 1 else "leaves"
         said = said or "the machine as it was aligned"
         return f"{said[0].upper()}{said[1:]} {verb} {self.misfit_db:.1f} dB unexplained."
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the explanation as a plain dict for a JSON file."""
-        kept = ("name", "value", "second", "low_cut", "misfit_db", "chi2")
-        return {name: asdict(self)[name] for name in kept} | {"in_words": self.in_words()}
 
 
 class _Cause(NamedTuple):
@@ -300,31 +277,19 @@ def fit_what_ifs(response: PassResponse, one_pass: OnePass) -> tuple[WhatIf, ...
     today are not asked. How large the bumps of a real head are nobody knows, so they count little. Dirt comes
     with tilt, or with a worn gap: both together are an explanation of their own where one alone does not do,
     and where it does, its interval allows for the other.
-
-    >>> from tapecalc.calc.response import HeadContact
-    >>> head = HeadContact(gap=4e-6, separation=0.5e-6, coating_thickness=11e-6, track_width=2e-3,
-    ...                    azimuth_angle=0)
-    >>> ideal = OnePass(speed=0.1905, today=head, aligned=head, boost_db=60, low_cut=0)
-    >>> f = np.geomspace(50, 15000, 80)
-    >>> dull = replace(ideal, today=replace(head, separation=3e-6)).level_db(f)
-    >>> fine = PassResponse(f, dull, np.full(80, 0.05), np.ones(80), Estimate(0.0, 0.1, "dB"))
-    >>> fit_what_ifs(fine, ideal)[0].name
-    'separation'
     """
     if not isinstance(one_pass, OnePass):
         raise ValueError(f"one_pass must be a OnePass, got {one_pass!r}")
-    if len(response.frequency) < 8:
-        raise CannotTell("fewer than eight bands of the response were measured")
     fitter = _Fitter(response, replace(one_pass, low_cut=0.0))
     fits = {name: fitter.fit((name,)) for name in CAUSES}
     both = [fitter.fit(("separation", other)) for other in ("azimuth", "gap")]
     least = min(fit.chi2 for fit in fits.values())
     needed = [two for two in both if least - two.chi2 > APART]
     for two in both:
-        for name, value in two.parts().items():
-            alone = fits[name].parts()[name]
+        for name, value in two.parts.items():
+            alone = fits[name].parts[name]
             reach = max(alone.plus_minus, abs(value.value - alone.value) + value.plus_minus)
-            fits[name] = replace(fits[name], value=replace(alone, plus_minus=reach))
+            fits[name] = replace(fits[name], parts={name: replace(alone, plus_minus=reach)})
     # Of two that fit alike, tilt is what happens; gaps seldom wear.
     return tuple(sorted((fitter.fit(()), *fits.values(), *needed), key=lambda w: w.chi2 + ("gap" in w.name)))
 
@@ -362,43 +327,38 @@ class _Fitter:
         def misfits(p: Array) -> Array:
             return (self.level_db(names, p) - self.measured) / self.sigma
 
-        # A null that moves past a band is a wall for the fit: begin in several valleys.
-        start = (0.0, 20.0)
-        shares = np.linspace(0, 1, {0: 1, 1: 61, 2: 10}[len(names)])
-        grid = [CAUSES[name].power for name in names]
-        points = list(itertools.product(*(shares**power for power in grid)))
-        misfit = np.array([np.sum(misfits(np.array([*start, *point])) ** 2) for point in points])
-        valleys = misfit.reshape([len(shares)] * len(names)) if names else misfit
-        lowest = np.flatnonzero((valleys == ndimage.minimum_filter(valleys, 3)).ravel())
-        lowest = lowest[np.argsort(misfit[lowest])][:3]
+        # A null that moves past a band is a wall for the search: begin at the best of many points, each with
+        # the gain that fits it best.
+        weight = self.sigma**-2 / np.sum(self.sigma**-2)
         count = 2 + len(names)
-        answers = (
-            optimize.least_squares(
-                misfits,
-                [*start, *(x + 1e-4 for x in points[k])],
-                bounds=([-40, 0, 0, 0][:count], [40, 400, 4, 4][:count]),
-                x_scale=[1, 10, 0.1, 0.1][:count],
-            )
-            for k in lowest
+        best, start = np.inf, np.zeros(count)
+        shares = np.linspace(0, 1, {0: 1, 1: 61, 2: 10}[len(names)])
+        for point in itertools.product(*(shares ** CAUSES[name].power for name in names)):
+            rest = self.measured - self.level_db(names, np.array([0.0, 20.0, *point]))
+            gain = weight @ rest
+            if (misfit := np.sum(((rest - gain) / self.sigma) ** 2)) < best:
+                best, start = misfit, np.array([gain, 20.0, *point])
+        answer = optimize.least_squares(
+            misfits,
+            start + 1e-4,
+            bounds=([-40, 0, 0, 0][:count], [40, 400, 4, 4][:count]),
+            x_scale=[1, 10, 0.1, 0.1][:count],
         )
-        answer = min(answers, key=lambda answer: answer.cost)
         level = self.level_db(names, answer.x)
         stretch = max(1.0, 2 * answer.cost / max(len(level) - count, 1))
         size = np.linalg.norm(answer.jac, axis=0) + 1e-12
         square = np.diag(np.linalg.pinv((answer.jac / size).T @ (answer.jac / size), hermitian=True))
         spreads = COVERAGE_FACTOR * np.sqrt(np.maximum(square, 0) * stretch) / size
-        values = [
-            _part_value(CAUSES[name], float(x), float(spread))
+        parts = {
+            name: _part_value(CAUSES[name], float(x), float(spread))
             for name, x, spread in zip(names, answer.x[2:], spreads[2:], strict=True)
-        ]
+        }
         return WhatIf(
-            name=" and ".join(names) or "as aligned",
-            value=values[0] if values else None,
+            parts=parts,
             low_cut=Estimate(float(answer.x[1]), float(spreads[1]), "Hz"),
             misfit_db=float(np.sqrt(np.mean((level - self.measured) ** 2))),
             chi2=float(2 * answer.cost),
             level_db=level,
-            second=values[1] if len(values) > 1 else None,
         )
 
 
@@ -427,12 +387,12 @@ def what_ifs_in_words(what_ifs: Sequence[WhatIf]) -> tuple[str, ...]:
     close = [w for w in what_ifs if w.chi2 - best.chi2 < APART]
     plain = [w for w in what_ifs if w.name == "as aligned" and (w in close or w.misfit_db < MODEL_DB)]
     if plain:
-        return (plain[0].in_words(),)
-    sentences = [best.in_words()]
+        return (plain[0].in_words,)
+    sentences = [best.in_words]
     if len(close) > 1:
         names = ", or ".join(sorted(w.name for w in close))
         sentences.append(f"From this response alone it cannot be told whether it is {names}.")
-        sentences += [w.in_words() for w in close[1:]]
+        sentences += [w.in_words for w in close[1:]]
     if any("gap" in w.name for w in close) and any("azimuth" in w.name for w in close):
         sentences.append(
             "Gap and azimuth loss have one and the same shape; a new test tape tells them apart."

@@ -5,22 +5,22 @@ the same thing are held against each other, and everything against what the mach
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
+from functools import partial
+from itertools import combinations
 from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
 from tapecalc import words
 from tapecalc.calc.parts import Verdict, fingerprint
-from tapecalc.calc.quantity import Ratio, Spacing, calculator
-from tapecalc.calc.response import OnePass
+from tapecalc.calc.quantity import Spacing, calculator
 from tapecalc.calc.standards import SPEEDS_IPS
 from tapecalc.calc.units import to_si
-from tapecalc.machine import Machine, machine_from_data
+from tapecalc.machine import Machine
 from tapecalc.measuring.delay import DelayTrack, measure_delay
 from tapecalc.measuring.distortion import DistortionReading, measure_distortion
-from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, ClockTolerance, Estimate, combined
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, Reading, combined
 from tapecalc.measuring.flutter import RECORD_MODES, FlutterReading, measure_flutter
 from tapecalc.measuring.geometry import Delay, Geometry, KnownSpeed, Ruler, Stopwatch, solve_geometry
 from tapecalc.measuring.look import KINDS, look
@@ -36,7 +36,8 @@ from tapecalc.measuring.response import (
 )
 from tapecalc.measuring.tracks import TracksReading, measure_tracks
 
-Reading = TypeVar("Reading", FlutterReading, RepeatReading, NoiseReading)
+Told = TypeVar("Told", bound=Reading)
+Each = TypeVar("Each", FlutterReading, RepeatReading, NoiseReading)
 
 
 class Place(NamedTuple):
@@ -132,9 +133,7 @@ def measure(
     machine: Machine | None = None,
     rulers: Iterable[Ruler] = (),
     stopwatches: Iterable[Stopwatch] = (),
-    reference: Ratio[float] | None = None,
     track_distance: Spacing[float] | None = None,
-    clock_tolerance: ClockTolerance[float] = 1e-4,
 ) -> Measurement:
     """Measure a machine from a few takes; one test signal for each speed tells the most.
 
@@ -143,9 +142,6 @@ def measure(
     machine : Machine, optional
         What is known of it: turning parts for the suspects, the aligned head for the explanations, and the
         speeds on its plate, to hold the figures against, and where nothing else tells them.
-    reference : float, optional
-        Rms amplitude of the operating level, to count the noise from; by default that of the tone in the test
-        signal of the same take, else full scale.
     track_distance : float, optional
         Between the middles of two tracks, m; with it two tracks tell the tilt of the gap.
 
@@ -158,8 +154,8 @@ def measure(
     """
     if not takes:
         raise ValueError("takes must hold at least one take")
-    session = _Session(machine, [*rulers, *stopwatches], clock_tolerance)
-    pieces = [piece for take in takes for piece in session.look(take, reference)]
+    session = _Session(machine, [*rulers, *stopwatches])
+    pieces = [piece for take in takes for piece in session.look(take)]
     session.read_test_tapes(pieces)
     session.read_delays(pieces)
     session.read_all_else(pieces, track_distance)
@@ -183,10 +179,8 @@ class _Piece(NamedTuple):
 class _Session:
     """What the takes have told so far."""
 
-    def __init__(
-        self, machine: Machine | None, tools: Sequence[Ruler | Stopwatch], clock_tolerance: float
-    ) -> None:
-        self.machine, self.clock_tolerance = machine, clock_tolerance
+    def __init__(self, machine: Machine | None, tools: Sequence[Ruler | Stopwatch]) -> None:
+        self.machine = machine
         self.tools: list[Ruler | Stopwatch | KnownSpeed] = list(tools)
         self.found = Measurement()
         self.lights: list[Light] = []
@@ -203,27 +197,29 @@ class _Session:
         """Keep what is to be said."""
         self.notes += [Note(text, place) for text in texts]
 
-    @contextmanager
-    def telling(self, what: str, place: Place) -> Iterator[None]:
-        """Note it where a figure cannot be told, and go on: one bad take must not end the others."""
+    def tell(self, what: str, place: Place, read: Callable[[], Told]) -> Told | None:
+        """Read a figure, and note what it says or why it cannot be told: one bad take must not end all."""
         try:
-            yield
+            reading = read()
         except CannotTell as refusal:
             self.note([f"cannot tell {what}, because {refusal.reason}."], place)
         except ValueError as error:
             self.note([f"cannot tell {what}: {error}."], place)
+        else:
+            self.note(reading.sentences, place)
+            return reading
+        return None
 
-    def look(self, take: Take, reference: float | None) -> Iterator[_Piece]:
+    def look(self, take: Take) -> Iterator[_Piece]:
         """Look at a take, and give its pieces."""
         seen = look(take.recording, take.kind)
         self.lights.append(Light(take.kind, take.place, seen.light, tuple(seen.sentences)))
         self.note(seen.sentences, take.place)
+        reference = None
         if take.kind == "test signal":
             take = replace(take, record_mode="simultaneous")
-            tone = seen.pieces.get("reference", seen.pieces.get("tone"))
-            if reference is None and tone is not None:
-                samples = tone.read("playback", tone.count // 3, tone.count // 3)
-                reference = float(np.std(samples)) or None
+            if (tone := seen.pieces.get("reference", seen.pieces.get("tone"))) is not None:
+                reference = float(np.std(tone.read("playback", tone.count // 3, tone.count // 3))) or None
         for kind, piece in seen.pieces.items():
             if kind not in seen.spoiled:
                 yield _Piece(take, kind, piece, reference)
@@ -261,25 +257,16 @@ class _Session:
 
     def read_delays(self, pieces: Sequence[_Piece]) -> None:
         """Delays of all takes, and what they make of spacings and speeds."""
-        programs = [piece for piece in pieces if piece.kind == "program"]
-        kept = list(self.notes)
-        # The lead of equalizers depends on the speed; where that is measured, a second look knows it.
-        for _round in range(1 if self.machine is not None or not self.tools else 2):
-            self.notes = list(kept)
-            tracks: dict[Place, list[DelayTrack]] = {}
-            self.tracked = {}
-            for take, _, recording, _ in programs:
-                with self.telling("the delay", take.place):
-                    one_pass = _usual_pass(self.speed(take.at), self.machine)
-                    track = measure_delay(recording, clock_tolerance=self.clock_tolerance, one_pass=one_pass)
-                    self.note(track.sentences, take.place)
-                    tracks.setdefault(take.place, []).append(track)
-                    self.tracked.setdefault(take.place, recording)
-            self.found.delays.clear()
-            for place, several in tracks.items():
-                if (agreed := self._agreed(several, place)) is not None:
-                    self.found.delays[place] = agreed
-            self._solve()
+        tracks: dict[Place, list[DelayTrack]] = {}
+        for take, _, recording, _ in (piece for piece in pieces if piece.kind == "program"):
+            track = self.tell("the delay", take.place, partial(measure_delay, recording))
+            if track is not None:
+                tracks.setdefault(take.place, []).append(track)
+                self.tracked.setdefault(take.place, recording)
+        for place, several in tracks.items():
+            if (agreed := self._agreed(several, place)) is not None:
+                self.found.delays[place] = agreed
+        self._solve()
 
     def _agreed(self, tracks: Sequence[DelayTrack], place: Place) -> DelayTrack | None:
         """One delay of several takes; None where they contradict each other."""
@@ -317,11 +304,10 @@ class _Session:
                 plates.append(KnownSpeed(Estimate(machine.speeds[at], spread, "m/s"), at))
             if not self.tools:
                 self.note([FROM_PLATE])
-        used, compared = (self.tools, plates) if self.tools else (plates, [])
-        self.geometry = solve_geometry([*seen, *used], clock_tolerance=self.clock_tolerance, plates=compared)
+        self.geometry = solve_geometry([*seen, *(self.tools or plates)])
         self.note(self.geometry.sentences)
         if machine is not None:
-            self.note(_against_the_file(self.geometry, machine))
+            self.note(_against_the_file(self.geometry, delays, machine))
 
     # ---- all else ----
 
@@ -330,20 +316,18 @@ class _Session:
         found = self.found
         for take, kind, recording, _ in pieces:
             place = take.place
-            if kind == "program" and place in found.delays and recording is self.tracked[place]:
-                with self.telling("the response", place):
-                    self._read_response(recording, place)
-            elif kind == "sweeps" and place in found.delays and place not in found.distortion:
-                with self.telling("the distortion", place):
-                    delay = found.delays[place].delay.value
-                    distortion = found.distortion[place] = measure_distortion({kind: recording}, delay=delay)
-                    self.note(distortion.sentences, place)
+            track = found.delays.get(place)
+            if kind == "program" and track is not None and recording is self.tracked[place]:
+                self._read_response(recording, track, place)
+            elif kind == "sweeps" and track is not None and place not in found.distortion:
+                read = partial(measure_distortion, {kind: recording}, delay=track.delay.value)
+                if (distortion := self.tell("the distortion", place, read)) is not None:
+                    found.distortion[place] = distortion
             elif kind == "tracks":
-                with self.telling("the tilt of the gap", place):
-                    speed = None if track_distance is None else self.speed(place.at)
-                    tracks = measure_tracks(recording, speed=speed, track_distance=track_distance)
+                speed = None if track_distance is None else self.speed(place.at)
+                both = partial(measure_tracks, recording, speed=speed, track_distance=track_distance)
+                if (tracks := self.tell("the tilt of the gap", place, both)) is not None:
                     found.tracks[place] = tracks
-                    self.note(tracks.sentences, place)
         self.read_tones([piece for piece in pieces if piece.kind == "tone" and not piece.tape_of_another])
         for at in found.flutter:
             self._suspect(at)
@@ -351,13 +335,15 @@ class _Session:
         def noise(piece: _Piece) -> NoiseReading:
             return measure_noise(piece.recording, reference=piece.reference)
 
-        levels = ("level_db", "weighted_db", "hiss_db", "hum_db")
-        self._each_speed(pieces, "silence", found.noise, noise, levels)
-        self._each_speed(pieces, "repeats", found.repeats, self._repeats, ("loop_gain_db",))
+        self._each_speed(pieces, "silence", found.noise, noise)
+        self._each_speed(pieces, "repeats", found.repeats, self._repeats)
 
-    def _read_response(self, recording: Recording, place: Place) -> None:
-        response = self.found.responses[place] = measure_response(recording, self.found.delays[place])
-        self.note(response.sentences, place)
+    def _read_response(self, recording: Recording, track: DelayTrack, place: Place) -> None:
+        """A response, and what would explain it on the machine that is known."""
+        response = self.tell("the response", place, partial(measure_response, recording, track))
+        if response is None:
+            return
+        self.found.responses[place] = response
         if self.machine is not None and (speed := self.speed(place.at)) is not None:
             aligned = self.machine.as_reckoned().one_pass(speed)
             fits = self.found.what_ifs[place] = fit_what_ifs(response, aligned)
@@ -380,45 +366,37 @@ class _Session:
                 piece.recording,
                 record_mode=piece.take.record_mode,
                 delay=None if track is None else track.delay.value,
-                clock_tolerance=self.clock_tolerance,
             )
 
-        names = ("weighted", "weighted_rms", "unweighted", "unweighted_rms", "speed_error")
-        heads = self._each_speed(pieces, "tone", self.found.flutter, flutter, names)
+        heads = self._each_speed(pieces, "tone", self.found.flutter, flutter)
         self.found.flutter_heads.update(heads)
 
     def _each_speed(
-        self,
-        pieces: Sequence[_Piece],
-        kind: str,
-        found: dict[int, Reading],
-        read: Callable[[_Piece], Reading],
-        names: Sequence[str],
+        self, pieces: Sequence[_Piece], kind: str, found: dict[int, Each], read: Callable[[_Piece], Each]
     ) -> dict[int, int]:
         """Read one thing at each speed, from the first head that tells it, all its takes together."""
         heads: dict[int, int] = {}
-        readings: dict[int, list[Reading]] = {}
+        readings: dict[int, list[Each]] = {}
         for piece in (piece for piece in pieces if piece.kind == kind):
             place = piece.take.place
             if place.at in found or heads.get(place.at, place.head) != place.head:
                 self.note([READ_ONCE])
                 continue
-            with self.telling(TELLS[piece.kind], place):
-                reading = read(piece)
-                self.note(reading.sentences, place)
+            reading = self.tell(TELLS[piece.kind], place, partial(read, piece))
+            if reading is not None:
                 heads[place.at] = place.head
                 readings.setdefault(place.at, []).append(reading)
         for at, several in readings.items():
-            found[at] = self._over_takes(several, names, Place(heads[at], at))
+            found[at] = self._over_takes(several, Place(heads[at], at))
         return heads
 
-    def _over_takes(self, readings: Sequence[Reading], names: Sequence[str], place: Place) -> Reading:
-        """One reading of several takes."""
+    def _over_takes(self, readings: Sequence[Each], place: Place) -> Each:
+        """One reading of several takes: each of its estimates that all of them give."""
         told: dict[str, Any] = {}
         apart = []
-        for name in names:
-            each = [value for reading in readings if (value := getattr(reading, name, None)) is not None]
-            if len(each) > 1 and len(each) == len(readings):
+        for name in (each.name for each in fields(readings[0])):
+            each = [getattr(reading, name) for reading in readings]
+            if len(each) > 1 and all(isinstance(value, Estimate) for value in each):
                 told[name], scattered = combined(each)
                 apart += [name.removesuffix("_db").replace("_", " ")] if scattered else []
         if uppers := [reading.upper_db for reading in readings if isinstance(reading, RepeatReading)]:
@@ -446,27 +424,33 @@ SCATTERED = "The machine is not the same every time: the plus/minus has that, an
 OTHER_PLACE = "Were they of two speeds or two heads? Say --speed and --head before each."
 
 
-def _usual_pass(speed: float | None, machine: Machine | None) -> OnePass | None:
-    """One pass over a machine, or over a usual one; None without a speed."""
-    if speed is None:
-        return None
-    usual = {"transport": {"speeds_cm_s": [19.05]}, "playback_heads": [{"spacing_mm": 40.0}]}
-    return (machine or machine_from_data(usual, "a usual machine")).one_pass(speed)
-
-
-def _against_the_file(geometry: Geometry, machine: Machine) -> Iterator[str]:
-    """Say where a spacing is off by more than both are sure, and where a wrong sample rate is the reason."""
-    ratios = [found.value / v for found, v in zip(geometry.speeds, machine.speeds, strict=False) if found]
-    stated = zip(machine.spacings, machine.u_spacings, strict=True)
-    for number, (found, (value, u)) in enumerate(zip(geometry.spacings, stated, strict=False), start=1):
-        spread = COVERAGE_FACTOR * u
-        if found is not None:
-            ratios.append(value / found.value)
-            if abs(found.value - value) > np.hypot(found.plus_minus, spread):
+def _against_the_file(geometry: Geometry, delays: dict[Place, DelayTrack], machine: Machine) -> Iterator[str]:
+    """Say where the machine file is contradicted by more than both are sure, and what may be the reason."""
+    plate = machine.speeds
+    told = [(place, track.delay.value) for place, track in delays.items() if place.at < len(plate)]
+    for (a, delay), (b, other) in combinations(told, 2):
+        if a.head == b.head and (delay - other) * (plate[a.at] - plate[b.at]) > 0:
+            yield (
+                f"The speeds stand in another order than on the plate: of {a.at + 1} and {b.at + 1} the one "
+                "that it calls faster has the longer delay. Give the takes in the order of the plate."
+            )
+            break
+    ratios = []
+    u_speeds = [machine.u_speed * speed for speed in plate]
+    for name, unit, way, seen, stated, us in (
+        ("speed", "ips" if machine.units == "inches" else "cm_s", 1, geometry.speeds, plate, u_speeds),
+        ("spacing of head", "mm", -1, geometry.spacings, machine.spacings, machine.u_spacings),
+    ):
+        for number, (found, value, u) in enumerate(zip(seen, stated, us, strict=False), start=1):
+            if found is None:
+                continue
+            ratios.append((found.value / value) ** way)
+            known = Estimate(value, COVERAGE_FACTOR * u)
+            if abs(found.value - value) > np.hypot(found.plus_minus, known.plus_minus):
                 yield (
-                    f"The spacing of head {number} comes out as {found.text('mm')}, the machine file says "
-                    f"{Estimate(value, spread).text('mm')}: more than both may be off. Which head was "
-                    "recorded, at which speed, and is the ruler read from gap to gap?"
+                    f"The {name} {number} comes out as {found.text(unit)}, the machine file says "
+                    f"{known.text(unit)}: more than both may be off. Which head was recorded, at which "
+                    "speed, and is the ruler read from gap to gap?"
                 )
     if any(min(abs(ratio * r - 1) for r in (160 / 147, 147 / 160)) < 0.012 for ratio in ratios):
         yield "What is off is 48 to 44.1 kHz: most likely the file says a wrong sample rate."

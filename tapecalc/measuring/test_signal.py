@@ -21,8 +21,7 @@ from tapecalc.measuring.recording import Recording
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class Part:
+class Part(NamedTuple):
     """One part of the test signal, in seconds from its beginning."""
 
     name: str
@@ -175,23 +174,6 @@ def find_signal(recording: Recording) -> FoundSignal:
             offset, parts, missing = max(found, key=lambda f: sum(p.duration for p in f[1].values()))
             return FoundSignal(offset, ratio, parts, missing)
     raise CannotTell("the announcing pattern of the test signal was not found in the recording")
-
-
-def find_parts(recording: Recording) -> dict[str, Recording]:
-    """Find every part of the test signal that a recording holds, by name; tone and silence without 1 s.
-
-    >>> from tapecalc.measuring import open_recording
-    >>> parts = find_parts(open_recording(make_test_signal(32000), sample_rate=32000))
-    >>> parts["tone"].duration
-    26.5
-    """
-    found = find_signal(recording)
-    if found.rate_ratio != 1:
-        says, true = recording.sample_rate, round(found.rate_ratio * recording.sample_rate)
-        raise CannotTell(
-            f"the file says {says} Hz, but it was recorded at {true} Hz: set its sample rate right"
-        )
-    return dict(found.parts)
 
 
 def _offsets(recording: Recording, sent: Array) -> list[float]:

@@ -5,7 +5,6 @@ fast as the tone's frequency deviates. The amplitude tells how noisy the recordi
 amplitude and phase alike, and where the tone drops out. A wider band shows scrape flutter.
 """
 
-from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,15 +20,7 @@ Array = NDArray[np.floating[Any]]
 RATE = 1400  # values of frequency a second
 STOP = 700.0  # Hz from the carrier, beyond which nothing passes
 BLOCK, MARGIN = 10, 1  # s of a block, and on either side for the band filter to settle
-PIECE = 60  # s analyzed at a time in a recording of more than two pieces
-
-
-class TonePiece(NamedTuple):
-    """A stretch of steady tone: time in s, frequency in Hz, and amplitude against its mean."""
-
-    time: Array
-    frequency: Array
-    amplitude: Array
+LONGEST = 120  # s of a recording that are read
 
 
 class Dropouts(NamedTuple):
@@ -40,63 +31,55 @@ class Dropouts(NamedTuple):
 
 
 class ToneReader:
-    """Reads a tone piece by piece, and keeps account of its level, its dropouts and its fast wobble."""
+    """Reads frequency and amplitude of a tone against time, and what they tell; of a long one two minutes.
+
+    `time` in s, `frequency` in Hz, and `amplitude` against its mean are of the longest stretch with the tone
+    at half of its usual amplitude, with short dropouts bridged.
+    """
 
     def __init__(self, recording: Recording, loudest: float) -> None:
-        self.recording = recording
         self.carrier = _find_carrier(recording, loudest)  # Hz
-        self.usual = 0.0  # amplitude
-        self.swings: list[float] = []  # mean square of the level's swing in each piece, nepers
-        self.levels: list[float] = []  # amplitude a second after the start of each piece, and at its end
-        self.fallen: list[float] = []  # lowest amplitude of each dropout, against the usual
-        self.seconds = 0.0
+        begin = max(0.0, min(loudest - LONGEST / 2, recording.duration - LONGEST))
+        recording = recording.part(begin, begin + LONGEST)
+        rate = recording.sample_rate
         # Sidebands below 300 Hz or above half the sample rate are no longer there.
-        self.wide = min(2800.0, self.carrier - 300, recording.sample_rate / 2 - self.carrier)
+        self.wide = min(2800.0, self.carrier - 300, rate / 2 - self.carrier)
+        self.usual = 0.0  # amplitude
         self.fast, self.windows, self.step = np.zeros((2, 1)), 0, 1.0  # see `_add_fast_wobble`
-
-    def pieces(self) -> Iterator[TonePiece]:
-        """Yield the steady tone in pieces of two minutes at most."""
-        whole, rate = self.recording, self.recording.sample_rate
-        longest = PIECE if whole.duration > 2 * PIECE else whole.duration
-        held: list[Array] = []
-        for first in range(0, whole.count, BLOCK * rate):
-            samples = whole.read("playback", first - MARGIN * rate, (BLOCK + 2 * MARGIN) * rate)
+        blocks = []
+        for first in range(0, recording.count, BLOCK * rate):
+            samples = recording.read("playback", first - MARGIN * rate, (BLOCK + 2 * MARGIN) * rate)
             spectrum = fft.rfft(samples)
-            frequency, amplitude = _demodulated(spectrum, len(samples), self.carrier, STOP, RATE)
-            time = first / rate + np.arange(len(frequency)) / RATE
-            held.append(np.stack([time, frequency, amplitude])[:, time < whole.duration])
-            self.usual = max(self.usual, float(np.median(held[-1][2])))
+            blocks.append(_demodulated(spectrum, len(samples), self.carrier, STOP, RATE))
+            self.usual = max(self.usual, float(np.median(blocks[-1][1])))
             if self.wide > STOP:
                 self._add_fast_wobble(*_demodulated(spectrum, len(samples), self.carrier, self.wide, 5600))
-            if sum(block.shape[1] for block in held) >= longest * RATE - 1:
-                yield from self._steady(np.concatenate(held, axis=1))
-                held = []
-        if held:
-            yield from self._steady(np.concatenate(held, axis=1))
+        frequency, amplitude = np.concatenate(blocks, axis=1)[:, : int(recording.duration * RATE)]
+        self._keep_steady(begin, frequency, amplitude)
 
-    def _steady(self, tone: Array) -> Iterator[TonePiece]:
-        """Yield the longest stretch with the tone at half of its usual amplitude, short dropouts bridged."""
-        sounds = np.convolve(tone[2] > 0.5 * self.usual, np.ones(RATE // 2) / (RATE // 2), "same") > 0.4
-        begin, end = max(_runs(sounds), key=lambda run: run[1] - run[0], default=(0, 0))
-        if end - begin < (2 + 0.4) * RATE:
-            return
-        time, frequency, amplitude = tone[:, begin + RATE // 5 : end - RATE // 5]
+    def _keep_steady(self, begin: float, frequency: Array, amplitude: Array) -> None:
+        """Keep the longest stretch with the tone, and account of its level and its dropouts."""
+        sounds = np.convolve(amplitude > 0.5 * self.usual, np.ones(RATE // 2) / (RATE // 2), "same") > 0.4
+        first, last = max(_runs(sounds), key=lambda run: run[1] - run[0], default=(0, 0))
+        inside = slice(first + RATE // 5, max(last, first + RATE // 2) - RATE // 5)
+        time = begin + np.arange(len(frequency))[inside] / RATE
+        frequency, amplitude = frequency[inside], amplitude[inside]
         level = np.convolve(amplitude, np.ones(5) / 5, "same") / self.usual  # without what rings in the band
         low = level < 0.5
         wider = np.convolve(low, np.ones(9), "same") > 0
-        self.fallen += [float(level[a:b].min()) for a, b in _runs(low) if b - a >= 0.005 * RATE]
-        holes = float(np.mean(wider))
-        if holes < 0.2:
+        self.fallen = [float(level[a:b].min()) for a, b in _runs(low) if b - a >= 0.005 * RATE]
+        self.swing = np.inf  # mean square of the level's swing, nepers
+        if np.mean(wider) < 0.2:
             frequency, amplitude = (np.interp(time, time[~wider], x[~wider]) for x in (frequency, amplitude))
-            self.swings.append(_swing(amplitude))
-        if holes >= 0.2 or self.swings[-1] > 0.15**2:  # nepers, 1.3 dB
+            rate, density = _density(np.log(amplitude))
+            self.swing = float(density[(rate > 0.5) & (rate < 200)].sum() * rate[1])
+        if self.swing > 0.15**2:  # nepers, 1.3 dB
             raise CannotTell(
                 "the tone swells and fades, as two that sound together do; play one steady tone, with the "
                 "return send down and nothing of the source in the playback"
             )
-        self.seconds += len(time) / RATE
-        self.levels += [float(np.median(x)) for x in (amplitude[:RATE], amplitude[-RATE:])]
-        yield TonePiece(time, frequency, amplitude / amplitude.mean())
+        self.ends = [float(np.median(x)) for x in (amplitude[:RATE], amplitude[-RATE:])]
+        self.time, self.frequency, self.amplitude = time, frequency, amplitude / amplitude.mean()
 
     def _add_fast_wobble(self, frequency: Array, amplitude: Array) -> None:
         """Add up spectra of the frequency and, as noise would show there, of the amplitude, from 200 Hz on.
@@ -116,21 +99,19 @@ class ToneReader:
         self.fast = self.fast + np.stack([sums[0], sums[1] * rate[flat] ** 2]) * 2 / (5600 * (bell @ bell))
         self.windows, self.step = self.windows + len(rows), float(rate[1])
 
-    # ---- what it all tells, once every piece was read ----
-
     def dropouts(self) -> Dropouts:
         """Count the dropouts, with what so few leave open: 95 % of a Poisson count, from above."""
-        count, minutes = len(self.fallen), max(self.seconds, 1.0) / 60
+        count, minutes = len(self.fallen), max(len(self.time) / RATE, 1.0) / 60
         rate = Estimate(count / minutes, 2 * (1 + np.sqrt(count + 0.75)) / minutes, "1/min")
         return Dropouts(rate, 20 * float(np.log10(max(min(self.fallen), 1e-3))) if count else None)
 
     def swing_db(self) -> float:
         """Rms swing of the level between 0.5 and 200 Hz in dB, noise included."""
-        return float(20 / np.log(10) * np.sqrt(np.mean(self.swings)))
+        return float(20 / np.log(10) * np.sqrt(self.swing))
 
     def fall_db(self) -> float:
         """How much louder the tone was in its first second than in its last."""
-        return float(20 * np.log10(self.levels[0] / self.levels[-1]))
+        return float(20 * np.log10(self.ends[0] / self.ends[1]))
 
     def scrape(self) -> tuple[Estimate | None, float]:
         """Rms of the wobble from 200 Hz on, a fraction of speed; without any, what would have been seen.
@@ -161,12 +142,6 @@ def _runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Begin and end of each stretch that is true."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], true, [0]])))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-
-
-def _swing(amplitude: Array) -> float:
-    """Mean square of the swing of the level between 0.5 and 200 Hz, in nepers."""
-    rate, density = _density(np.log(amplitude))
-    return float(density[(rate > 0.5) & (rate < 200)].sum() * rate[1])
 
 
 def _density(series: Array) -> tuple[Array, Array]:

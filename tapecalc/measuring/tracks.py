@@ -1,23 +1,21 @@
 """Two tracks of one tape against each other: time, level, and the tilt of the gap that the time tells."""
 
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc.calc.quantity import Spacing, Speed, calculator
-from tapecalc.measuring.delay_windows import Spectra
-from tapecalc.measuring.dsp import cut_windows, power_spectrum
-from tapecalc.measuring.estimate import CannotTell, Estimate, mean_of
+from tapecalc.measuring.delay import shared_delay
+from tapecalc.measuring.delay_windows import Grid, Spectra
+from tapecalc.measuring.dsp import GROUPS, cut_windows, phase_ramp, power_spectrum
+from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, Reading, mean_of
+from tapecalc.measuring.lag import HIGHPASS
 from tapecalc.measuring.recording import Recording
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class TracksReading:
+class TracksReading(Reading):
     """How the second track comes back against the first, on average."""
 
     time: Estimate  # s by which it comes later
@@ -25,10 +23,6 @@ class TracksReading:
     polarity: int  # -1 if one of them is turned over
     azimuth: Estimate | None  # rad between the gap and the gap that recorded; None without the geometry
     sentences: tuple[str, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the figures as a plain dict for a JSON file."""
-        return asdict(self)
 
 
 @calculator
@@ -39,38 +33,22 @@ def measure_tracks(
 
     The sound is broadband and was recorded on both at once. The gap's tilt against the gap that recorded is
     ``arctan(v t / d)``, with tape speed `v` and distance `d` of the middles of the tracks, if both are given.
-
-    >>> from tapecalc.measuring import open_recording
-    >>> noise = np.random.default_rng(1).standard_normal(96000)
-    >>> both = open_recording(np.stack([noise, 0.5 * np.roll(noise, 2)], axis=1), sample_rate=48000)
-    >>> reading = measure_tracks(both, speed=0.1905, track_distance=4e-3)
-    >>> round(1e6 * reading.time.value, 2), round(reading.level_db.value, 2)
-    (41.67, -6.02)
     """
     if recording.dry is None:
         raise CannotTell("two tracks need a recording of two channels")
-    spectra, rate = _spectra(recording), recording.sample_rate
-    frequency = fft.rfftfreq(WINDOW, 1 / rate)
-    used = (frequency > 100) & (frequency < min(10000, 0.4 * rate))
-    rough = _rough(spectra.total().cross * used, rate)
-    spectra, frequency = spectra.at(used), frequency[used]
-    coherence = spectra.total().coherence()
-    if np.median(coherence) < 0.3:
+    grid = Grid(recording.sample_rate)
+    groups = _spectra(recording, grid)
+    total = groups.total()
+    if np.median(total.coherence()[(grid.frequency > HIGHPASS) & (grid.frequency < 10000)]) < 0.3:
         raise CannotTell(
             "the two tracks do not carry one sound: record the same on both at once, then play both"
         )
-    polarity = 1 if rough[1] > 0 else -1
-    turn = polarity * np.exp(2j * np.pi * frequency * rough[0])
-    weight = frequency * coherence / (1 - np.minimum(coherence, 0.999))
-    # Each group of windows by its own: what they differ by is what another stretch of tape will.
-    powers = np.array([spectra.dry.sum(axis=1), spectra.played.sum(axis=1)])
-    sounds = np.all(powers > 0, axis=0)
-    if np.count_nonzero(sounds) < 2:
-        raise CannotTell("the tracks hold too little sound; play some seconds of noise or music")
-    slope = weight @ (2 * np.pi * frequency)
-    times = rough[0] - np.angle(spectra.cross[sounds] * turn) @ weight / slope
-    levels_db = 10 * np.log10(powers[1, sounds] / powers[0, sounds])
-    time, level_db = mean_of(times, "s"), mean_of(levels_db, "dB")
+    later, u_later = shared_delay(groups, grid)
+    time = Estimate(later, COVERAGE_FACTOR * u_later, "s")
+    turned = (total.cross @ phase_ramp([later * grid.rate], grid.length)[0]).real
+    polarity = 1 if turned > 0 else -1
+    # What groups of windows differ by is what another stretch of tape will.
+    level_db = mean_of(10 * np.log10(groups.played.sum(axis=1) / groups.dry.sum(axis=1)), "dB")
     sentences = []
     if polarity < 0:
         sentences.append("One of the tracks is turned over in polarity: added up, they cancel the bass.")
@@ -85,30 +63,17 @@ def measure_tracks(
     return TracksReading(time, level_db, polarity, azimuth, tuple(sentences))
 
 
-WINDOW = 4096  # samples
-
-
-def _spectra(recording: Recording) -> Spectra:
+def _spectra(recording: Recording, grid: Grid) -> Spectra:
     """Spectra of both tracks, the first called dry, in eight stretches of up to a minute in all."""
-    count = min(recording.count, 60 * recording.sample_rate) // 8
-    if count < 2 * WINDOW:
-        raise CannotTell("two tracks need some seconds of sound")
-    bell = np.hanning(WINDOW + 1)[:-1]
-    starts = np.arange(0, count - WINDOW + 1, WINDOW // 2)
+    count = min(recording.count, 60 * grid.rate) // GROUPS
+    starts = np.arange(0, count - grid.length + 1, grid.length // 2)
     sums = []
-    for k in range(8):
+    for k in range(GROUPS):
         x, y = (
-            fft.rfft(bell * cut_windows(recording.read(name, k * count, count), starts, WINDOW))
+            fft.rfft(grid.taper * cut_windows(recording.read(name, k * count, count), starts, grid.length))
             for name in ("dry", "playback")
         )
         sums.append((power_spectrum(x).sum(0), power_spectrum(y).sum(0), (y * np.conj(x)).sum(0), len(x)))
+        if len(x) < 8 or not sums[-1][0].any() or not sums[-1][1].any():
+            raise CannotTell("the tracks hold too little sound; play some seconds of noise or music")
     return Spectra(*map(np.array, zip(*sums, strict=True)))
-
-
-def _rough(cross: NDArray[np.complex128], rate: int) -> tuple[float, float]:
-    """Time in s at which the second track is most like the first, within 2 ms; and how, with its sign."""
-    finer = 8
-    likeness = fft.irfft(cross, finer * WINDOW)
-    lags = np.arange(-finer * rate // 500, finer * rate // 500 + 1)
-    best = lags[np.argmax(np.abs(likeness[lags]))]
-    return float(best / (finer * rate)), float(likeness[best])

@@ -46,7 +46,7 @@ def delay_over_time(canvas: Canvas, *, track: DelayTrack) -> Drawn:
     >>> from tapecalc.measuring import measure_delay, open_recording
     >>> noise = np.random.default_rng(1).standard_normal(96000)
     >>> both = open_recording(np.stack([noise, np.roll(noise, 9600)], axis=1), sample_rate=48000)
-    >>> drawn = delay_over_time(track=measure_delay(both, clock_tolerance=0))
+    >>> drawn = delay_over_time(track=measure_delay(both))
     >>> drawn.artists["mean"].get_ydata().round(3).tolist()
     [200.0, 200.0]
     """
@@ -264,7 +264,7 @@ def measured_response(canvas: Canvas, *, response: PassResponse, what_ifs: Seque
     fall = (
         f"within 3 dB up to {last}, where it ends" if edge is None else f"3 dB down at {frequency_text(edge)}"
     )
-    said = f"{fall}; {first} to {last} told.{''.join(f' {w.in_words()}' for w in shown)}"
+    said = f"{fall}; {first} to {last} told.{''.join(f' {w.in_words}' for w in shown)}"
     return Drawn(
         canvas.figure,
         {"level": points, "band": band, "explanations": explanations},
@@ -290,7 +290,7 @@ def _short_words(what_if: WhatIf) -> str:
     """An explanation as a line is named."""
     told = [
         f"{from_si(part.value, 'arcmin'):.1f}'" if name == "azimuth" else amount(part.value, "um", ".2f")
-        for name, part in what_if.parts().items()
+        for name, part in what_if.parts.items()
     ]
     return "\n".join([what_if.name, *([", ".join(told)] if told else [])])
 

@@ -23,6 +23,7 @@ from tapecalc.calc.units import COVERAGE_FACTOR, from_si
 from tapecalc.files import read_bounded, replacing_folder, write_file
 from tapecalc.machine import Machine, machine_to_text
 from tapecalc.measuring.estimate import CannotTell, Estimate
+from tapecalc.measuring.loop_gain import FAINTEST_DB
 from tapecalc.measuring.machine_file import measured_machine
 from tapecalc.measuring.response import WhatIf
 from tapecalc.measuring.session import Light, Measurement, Note, Place
@@ -251,7 +252,7 @@ def _figures(found: Measurement, machine: Machine | None, speed_unit: str) -> It
             yield _estimate(f"speed {at + 1} against the test tape", reading.speed_error, "percent")
     for at, repeats in sorted(found.repeats.items()):
         yield _estimate(f"loop gain, speed {at + 1}", repeats.loop_gain_db, planned=plan.loop_gain_db(at))
-        yield Figure(f"repeats down to {repeats.heard_db:.0f} dB, speed {at + 1}", repeats.repeats)
+        yield Figure(f"repeats down to {FAINTEST_DB:.0f} dB, speed {at + 1}", repeats.repeats)
     for at, noise in sorted(found.noise.items()):
         against = f" against {noise.against}"
         yield _estimate(f"noise, A-weighted, speed {at + 1}", noise.weighted_db)._replace(more=against)
@@ -438,4 +439,4 @@ def _turns(verdict: Verdict) -> str:
 
 def _explained_row(place: Place, fit: WhatIf) -> tuple[str, ...]:
     """One explanation of a response."""
-    return f"{place.head + 1}, {place.at + 1}", fit.name, fit.value_text(), f"{fit.misfit_db:.1f} dB"
+    return f"{place.head + 1}, {place.at + 1}", fit.name, fit.value_text, f"{fit.misfit_db:.1f} dB"

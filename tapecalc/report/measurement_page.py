@@ -136,7 +136,7 @@ def answer(found: Measurement, figures: Sequence[Figure]) -> Iterator[str]:
 
 def steps(found: Measurement, figures: Sequence[Figure]) -> Sequence[Step]:
     """What is likely, and what to do about it, the harmless first; nothing where nothing asks for it."""
-    named = {name for fits in found.what_ifs.values() for fit in fits[:2] for name in fit.parts()}
+    named = {name for fits in found.what_ifs.values() for fit in fits[:2] for name in fit.parts}
     off = [one for one in figures if one.off and one.planned is not None]
     dull = any(
         one.name.startswith("treble") and one.planned and (one.value or 1e9) < 0.85 * (one.planned.value or 0)
@@ -146,7 +146,7 @@ def steps(found: Measurement, figures: Sequence[Figure]) -> Sequence[Step]:
     slow = [one.name for one in off if one.name.startswith("speed ")]
     every_verdict = [v for verdicts in found.suspects.values() for v in verdicts]
     accused = {v.part.name: v for v in sorted(every_verdict, key=lambda v: v.sure) if v.part is not None}
-    said = [fits[0] for fits in found.what_ifs.values() if fits and fits[0].parts()]
+    said = [fits[0] for fits in found.what_ifs.values() if fits and fits[0].parts]
     every = []
     if said or dull or noisy or accused:
         dirt = "dirt is the likeliest cause where treble is missing"

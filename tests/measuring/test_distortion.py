@@ -6,7 +6,7 @@ import deck_generator as generator
 import numpy as np
 import pytest
 
-from tapecalc.measuring import CannotTell, find_parts, make_test_signal, open_recording
+from tapecalc.measuring import CannotTell, find_signal, make_test_signal, open_recording
 from tapecalc.measuring.distortion import measure_distortion
 from tapecalc.measuring.test_signal import PARTS, SWEEPS
 
@@ -33,7 +33,7 @@ def played(limit, *, corner=0.0, hiss=3e-5, seed=0):
         on_tape = generator.filtered(on_tape, RATE, lambda f: 1 / emphasis(corner)(f))
     wet = generator.echo(on_tape, RATE, DECK)
     wet += hiss * np.random.default_rng(seed).standard_normal(len(wet))
-    return find_parts(open_recording(np.stack([sent, wet], axis=1), sample_rate=RATE))
+    return find_signal(open_recording(np.stack([sent, wet], axis=1), sample_rate=RATE)).parts
 
 
 def harmonics(limit, size):

@@ -13,16 +13,6 @@ def test_estimate_prints_the_digits_that_its_plus_minus_supports():
     assert Estimate(1.0, 0.1).covers(1.09) and not Estimate(1.0, 0.1).covers(1.11)
 
 
-def test_half_of_an_interval_holds_a_normal_and_an_even_error():
-    rng = np.random.default_rng(1)
-    for sigma, reach in ((1, 0), (0, 1), (1, 1), (0.2, 1), (1, 0.2)):
-        drawn = sigma * rng.standard_normal(100000) + reach * rng.uniform(-1, 1, 100000)
-        # 95.45 % of 100,000 draws scatter by 0.07 %.
-        assert np.mean(np.abs(drawn) <= Estimate.half_width(sigma, reach)) == pytest.approx(
-            0.9545, abs=0.0025
-        )
-
-
 def test_a_jackknife_of_few_groups_holds_95_percent():
     rng = np.random.default_rng(1)
     for groups in (3, 8):

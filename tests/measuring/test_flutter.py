@@ -120,7 +120,7 @@ def test_a_dropout_is_bridged():
     assert found.weighted.value == pytest.approx(0.000997, rel=0.03)
 
 
-def test_a_recording_longer_than_two_minutes_is_read_piece_by_piece():
+def test_of_a_recording_longer_than_two_minutes_the_loudest_two_are_read():
     rate = 16000
     samples = generator.soiled(generator.tone(150, rate, generator.Deck(wobbles=MIXED)), snr_db=40)
     found = measure.measure_flutter(
@@ -128,7 +128,7 @@ def test_a_recording_longer_than_two_minutes_is_read_piece_by_piece():
     )
     assert found.weighted.value == pytest.approx(truth(MIXED)[0], rel=0.01)
     assert found.drift.covers(0.0)
-    assert found.duration > 140
+    assert found.duration == pytest.approx(120, abs=0.5)
 
 
 def test_a_machine_that_slows_down_shows_a_drift():
@@ -154,9 +154,7 @@ def test_wrong_material_gets_a_reason_and_never_a_number():
     refused(generator.tone(10, RATE, deck, frequency=150), "outside 700")
 
 
-@pytest.mark.parametrize(
-    "option", [{"tone": 0}, {"record_mode": "twice"}, {"delay": -1.0}, {"clock_tolerance": 1}]
-)
+@pytest.mark.parametrize("option", [{"record_mode": "twice"}, {"delay": -1.0}])
 def test_options_out_of_range_are_refused(option):
     samples = generator.tone(6, RATE, generator.Deck())
     with pytest.raises(ValueError, match=next(iter(option))):
@@ -167,7 +165,7 @@ def test_readings_go_into_a_plain_dict():
     plain = reading(MIXED, duration=60).to_dict()
     assert plain["weighted"]["value"] > 0
     assert plain["lines"][0]["element_depth"]["value"] > 0
-    assert plain["taken"].startswith("from a test tape")
+    assert plain["record_mode"] == "test tape" and "deviation" not in plain
 
 
 # ---- takes of one machine ----

@@ -43,30 +43,29 @@ def test_a_ruler_or_a_stopwatch_settles_it():
     json.dumps(both.to_dict())
 
 
-@pytest.mark.parametrize("tolerance", [0, 1e-12, 1e-9])
-def test_a_clock_that_is_right_leaves_the_ruler_as_it_is(tolerance):
+@pytest.mark.parametrize("doubt", [0, 1e-12, 1e-9])
+def test_a_clock_that_is_right_leaves_the_ruler_as_it_is(doubt):
     seen = [Delay(Estimate(0.2, 1e-6, "s")), Ruler(Estimate(0.04, 0.5e-3, "m"))]
-    found = solve_geometry(seen, clock_tolerance=tolerance)
+    found = solve_geometry(seen, u_clock=doubt)
     assert found.spacings[0].value == pytest.approx(0.04, rel=1e-6)
     assert found.spacings[0].plus_minus == pytest.approx(0.5e-3, rel=1e-3)
     assert found.speeds[0].value == pytest.approx(0.2, rel=1e-6)
-    assert found.covariance[-1, -1] == pytest.approx(tolerance**2 / 3, rel=1e-6, abs=0)
+    assert found.covariance[-1, -1] == pytest.approx(doubt**2, rel=1e-6, abs=0)
     # Alone, a delay still leaves spacing and speed open.
-    assert solve_geometry(seen[:1], clock_tolerance=tolerance).spacings == (None,)
+    assert solve_geometry(seen[:1], u_clock=doubt).spacings == (None,)
 
 
-def test_the_tolerance_of_the_clock_goes_into_the_speed():
+def test_the_doubt_of_the_clock_goes_into_the_spacing():
     # A plate and a delay tell the spacing; the clock adds its own doubt, in squares.
     seen = [Delay(Estimate(0.2, 1e-9, "s")), KnownSpeed(Estimate(0.2, 2e-9, "m/s"))]
-    found = solve_geometry(seen, clock_tolerance=1e-3)
-    assert found.spacings[0].plus_minus / 0.04 == pytest.approx(2e-3 / np.sqrt(3), rel=1e-3)
+    found = solve_geometry(seen, u_clock=1e-3)
+    assert found.spacings[0].plus_minus / 0.04 == pytest.approx(2e-3, rel=1e-3)
 
 
 def test_two_heads_share_the_speed():
     second = Delay(Estimate(2 * SPACING / FAST, 2e-6, "s"), head=1)
     found = solve_geometry([delays()[0], second, Ruler(Estimate(SPACING, 0.5e-3, "m"))])
     assert found.spacings[1].covers(2 * SPACING)
-    assert found.spacing_ratios[1].covers(2.0) and found.spacing_ratios[1].plus_minus < 1e-4
     # The spacings stand or fall together.
     assert found.covariance[0, 1] > 0.99 * found.covariance[0, 0]
 
@@ -84,27 +83,3 @@ def test_geometry_needs_a_delay_and_real_uncertainties():
         solve_geometry([Ruler(Estimate(SPACING, 1e-3, "m"))])
     with pytest.raises(ValueError, match="plus/minus greater than 0"):
         solve_geometry([Delay(Estimate(0.2, 0.0, "s"))])
-
-
-def plates(*speeds):
-    return [KnownSpeed(Estimate(speed, 0.02 * speed, "m/s"), at) for at, speed in enumerate(speeds)]
-
-
-def test_a_plate_in_another_order_than_the_delays_is_noticed():
-    ruler = Ruler(Estimate(SPACING, 0.5e-3, "m"))
-    right = solve_geometry([*delays(), ruler], plates=plates(FAST, SLOW))
-    wrong = solve_geometry([*delays(), ruler], plates=plates(SLOW, FAST))
-    assert not any("plate" in sentence for sentence in right.sentences)
-    assert "stand in another order than on the plate" in wrong.sentences[0]
-    # The plate is compared, not used; without a ruler, where it is used, its order is looked at as well.
-    assert right.speeds == wrong.speeds
-    used = solve_geometry([*delays(), *plates(SLOW, FAST)])
-    assert "stand in another order" in used.sentences[0]
-
-
-def test_a_speed_that_is_not_that_of_the_plate_is_told():
-    ruler = Ruler(Estimate(SPACING, 0.5e-3, "m"))
-    found = solve_geometry([*delays(), ruler], plates=plates(FAST / 1.1, SLOW))
-    # 1.1 times the plate's speed; 2 % and 0.5 mm of 41.5 mm, 1.2 %, make 2.3 % of doubt.
-    assert "Speed 1 is +10.0 % off what the plate says" in found.sentences[0]
-    assert not any("Speed 2 is" in sentence for sentence in found.sentences)

@@ -21,7 +21,6 @@ MACHINE = with_changes(example_machine(), {"heads.azimuth_error_arcmin": 0.0})
 OPEN = with_changes(MACHINE, {"mixer.return_send_db": -90.0})
 PLAN = make_plan(MACHINE)
 RULER = Ruler(Estimate(MACHINE.spacings[0] + 0.3e-3, 0.5e-3, "m"))  # as people measure
-REFERENCE = 10 ** (ALIGNMENT_LEVEL_DBFS / 20) / np.sqrt(2)  # rms of a sine whose peak is at alignment level
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +35,7 @@ def found():
         takes.append(take(signal, wet, "test signal", at))
         wet = render(burst, RATE, MACHINE, speed=speed, seconds=8.0, seed=at).wet
         takes.append(take(burst, wet, "repeats", at))
-    return measure.measure(takes, machine=MACHINE, rulers=[RULER], reference=REFERENCE)
+    return measure.measure(takes, machine=MACHINE, rulers=[RULER])
 
 
 def take(dry, wet, kind, at):
@@ -67,14 +66,13 @@ def test_the_planned_response_comes_back(at, found):
     told = (response.frequency > 60) & (response.frequency < 15_000)
     # A tenth of a decibel for what render and window leave beside the stated uncertainty.
     assert np.all(np.abs(response.level_db - planned_db)[told] < response.plus_minus_db[told] + 0.1)
-    assert found.delays[0, at].low_cut.covers(MACHINE.heads.low_cut_hz)
     assert found.what_ifs[0, at][0].low_cut.value == pytest.approx(MACHINE.heads.low_cut_hz, abs=3)
 
 
 @pytest.mark.parametrize("at", [0, 1])
 def test_the_dirt_on_the_head_is_found_and_named(at, found):
     best = found.what_ifs[0, at][0]
-    parts = dict(best.parts())
+    parts = dict(best.parts)
     assert set(parts) <= {"separation", "azimuth"}  # the deck has both
     assert parts["separation"].value == pytest.approx(1e-6, abs=parts["separation"].plus_minus + 0.1e-6)
 
@@ -109,7 +107,10 @@ def test_the_planned_noise_comes_back(at, found):
     assert MACHINE.levels.tape_noise_db == -56
     # At half the speed more noise, and against a reference of 250 instead of 320 nWb/m.
     slower_db = summed_noise_db(0.09525, 90e-6) - summed_noise_db(0.1905, 50e-6) + 20 * np.log10(320 / 250)
-    planned_db = -56.0 + at * slower_db
+    # What is recorded at the operating level comes back a little softer: the tape's limit is near.
+    tone = 10 ** (ALIGNMENT_LEVEL_DBFS / 20) * np.sin(2 * np.pi * 315 * np.arange(3 * RATE) / RATE)
+    heard = render(tone, RATE, OPEN, speed=MACHINE.speeds[at], seconds=3.0, seed=at).wet[RATE : 2 * RATE]
+    planned_db = -56.0 + at * slower_db - 20 * np.log10(np.std(heard) / np.std(tone))
     assert level_db.value == pytest.approx(planned_db, abs=level_db.plus_minus + 0.1)
 
 

@@ -100,7 +100,7 @@ def test_heads_counted_from_the_wrong_end_make_no_machine_file():
 
 def test_a_figure_that_no_machine_file_takes_is_refused_by_its_key():
     gain = Estimate(25.0, 0.1, "dB")
-    reading = RepeatReading(0.2, gain, 25.1, ((707.0, gain),), (0.0, 25.0), -40.0)
+    reading = RepeatReading(0.2, gain, 25.1, ((707.0, gain),))
     with pytest.raises(CannotTell, match="makes no machine: mixer.return_send_db must be 20 or less, got 25"):
         measure.measured_machine(measure.Measurement(repeats={0: reading}), example_machine())
 

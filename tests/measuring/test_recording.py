@@ -21,8 +21,8 @@ def test_a_recording_reads_any_piece_and_zeros_outside():
 def test_files_read_as_arrays_do(tmp_path):
     samples = 0.3 * np.random.default_rng(1).standard_normal((4000, 2)).clip(-1, 1)
     soundfile.write(tmp_path / "a.wav", samples, 8000, subtype="FLOAT")
-    recording = measure.open_recording(tmp_path / "a.wav", dry_channel=1)
-    np.testing.assert_allclose(recording.read("dry", 10, 100), samples[10:110, 1], atol=1e-7)
+    recording = measure.open_recording(tmp_path / "a.wav")
+    np.testing.assert_allclose(recording.read("dry", 10, 100), samples[10:110, 0], atol=1e-7)
     assert recording.one_clock and recording.duration == 0.5
     soundfile.write(tmp_path / "mono.wav", samples[:, 0], 8000)
     assert measure.open_recording(tmp_path / "mono.wav").dry is None

@@ -9,7 +9,7 @@ import pytest
 
 from tapecalc import measuring as measure
 from tapecalc.calc.response import HeadContact, OnePass, gap_loss_db
-from tapecalc.measuring import CannotTell, Estimate
+from tapecalc.measuring import CannotTell
 
 RATE = 44100
 DECK = generator.Deck(wobbles=((0.0008, 1.3, 0.3), (0.0005, 6.3, 1.0)))
@@ -77,9 +77,8 @@ def test_the_bass_and_the_top_are_no_further_off_than_stated(rate):
     assert np.all(np.abs(error[ends]) <= 2 * response.plus_minus_db[ends])
 
 
-def test_level_is_playback_over_dry():
+def test_the_level_does_not_hang_on_how_loud_the_playback_is():
     low, high = measured(level=0.35), measured(level=0.7)
-    assert high.gain_db.value - low.gain_db.value == pytest.approx(20 * np.log10(2), abs=0.02)
     np.testing.assert_allclose(low.level_db, high.level_db, atol=0.02)
 
 
@@ -108,7 +107,7 @@ def test_noise_lowers_the_coherence_and_widens_the_interval():
 def test_the_right_explanation_comes_first_with_the_right_value(name, today, value):
     fits = explained(**today)
     assert fits[0].name == name
-    assert fits[0].value.value == pytest.approx(value, rel=0.02)
+    assert fits[0].parts[name].value == pytest.approx(value, rel=0.02)
     assert fits[0].low_cut.covers(30) and fits[0].low_cut.plus_minus < 2
     assert fits[-1].name == "as aligned"
 
@@ -128,14 +127,14 @@ def test_gap_and_azimuth_have_one_shape_and_the_words_say_so():
     frequency = np.geomspace(50, 12000, 90)
     level = gap_loss_db(frequency, DECK.speed, 6e-6)
     spread = np.full(90, 0.1)
-    response = measure.PassResponse(frequency, level, spread, np.ones(90), Estimate(0.0, 0.1, "dB"))
+    response = measure.PassResponse(frequency, level, spread, np.ones(90))
     as_aligned = dataclasses.replace(one_pass(), today=ideal, aligned=ideal, boost_db=0)
     fits = measure.fit_what_ifs(response, as_aligned)
     words = measure.what_ifs_in_words(fits)
     assert {fits[0].name, fits[1].name} == {"gap", "azimuth"}
     assert any("cannot be told whether it is azimuth, or gap" in sentence for sentence in words)
     assert any("one and the same shape" in sentence for sentence in words)
-    assert all(isinstance(fit.to_dict()["in_words"], str) for fit in fits)
+    assert all(fit.to_dict()["in_words"] == fit.in_words for fit in fits)
 
 
 def level_of(rng, one_pass, today):
@@ -145,9 +144,7 @@ def level_of(rng, one_pass, today):
     level = level - np.interp(1000, frequency, level)
     seen = level > -35
     level, count = level[seen] + rng.normal(0, 0.1, seen.sum()), seen.sum()
-    return measure.PassResponse(
-        frequency[seen], level, np.full(count, 0.06), np.ones(count), Estimate(0.0, 0.1, "dB")
-    )
+    return measure.PassResponse(frequency[seen], level, np.full(count, 0.06), np.ones(count))
 
 
 @pytest.mark.slow
@@ -160,7 +157,7 @@ def test_dirt_and_tilt_together_are_covered_whatever_is_named():
         at = dataclasses.replace(aligned, speed=DECK.speed / (1 + k % 2))
         fits = measure.fit_what_ifs(level_of(rng, at, today), at)
         close = [fit for fit in fits if fit.chi2 - fits[0].chi2 < 4]
-        told = {name: value for fit in reversed(close) for name, value in fit.parts().items()}
+        told = {name: value for fit in reversed(close) for name, value in fit.parts.items()}
         both += "azimuth" in told and "separation" in told
         if "separation" in told:
             inside.append(told["separation"].covers(truth["separation"]))
@@ -174,19 +171,24 @@ def test_dirt_and_tilt_together_are_covered_whatever_is_named():
 def test_a_response_that_no_explanation_meets_is_not_explained_away():
     frequency = np.geomspace(50, 12000, 90)
     level = 6 * np.sin(3 * np.log(frequency))
-    response = measure.PassResponse(frequency, level, np.full(90, 0.1), np.ones(90), Estimate(0.0, 0.1, "dB"))
+    response = measure.PassResponse(frequency, level, np.full(90, 0.1), np.ones(90))
     words = measure.what_ifs_in_words(measure.fit_what_ifs(response, one_pass()))
     assert "None of these explains" in words[-2]
 
 
+def measured_noise():
+    """A recording whose delay is 8,820 samples."""
+    noise = generator.noise(4, RATE)
+    return measure.open_recording(np.stack([noise, np.roll(noise, 8820)], axis=1), sample_rate=RATE)
+
+
 def test_fitting_needs_bands_a_head_and_sense():
     response = measured()
-    few = dataclasses.replace(
-        response,
-        **{k: getattr(response, k)[:5] for k in ("frequency", "level_db", "plus_minus_db", "coherence")},
-    )
+    narrow = generator.filtered(generator.noise(4, RATE), RATE, lambda f: (abs(f) > 900) & (abs(f) < 1200))
+    wet = generator.soiled(np.roll(narrow, 8820), snr_db=20)
+    both = measure.open_recording(np.stack([narrow, wet], axis=1), sample_rate=RATE)
     with pytest.raises(CannotTell, match="eight bands"):
-        measure.fit_what_ifs(few, one_pass())
+        measure.measure_response(both, measure.measure_delay(measured_noise()))
     with pytest.raises(ValueError, match="one_pass must be a OnePass"):
         measure.fit_what_ifs(response, HEAD)
     assert len(response.to_dict()["level_db"]) == len(response.frequency)

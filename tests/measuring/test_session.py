@@ -37,8 +37,6 @@ def test_the_planned_response_of_dirt_and_tilt_together_is_measured(bench_deck):
     planned_db = one_pass.level_db(response.frequency) - one_pass.level_db(1000.0)
     inside = (response.frequency > 80) & (response.frequency < 9000)
     assert np.max(np.abs(response.level_db - planned_db)[inside]) < 0.5
-    # Equalizers advance the treble as a low cut does the bass: the phase above 700 Hz tells little of it.
-    assert found.delays[0, 0].low_cut.covers(machine.heads.low_cut_hz)
     best = found.what_ifs[0, 0][0].low_cut
     assert best.covers(machine.heads.low_cut_hz) and best.plus_minus < 10
     assert measure.measured_machine(found, machine).heads.low_cut_hz == pytest.approx(best.value, abs=0.05)
@@ -211,7 +209,7 @@ def test_a_dirty_head_is_named_at_a_low_sample_rate_too():
     error = response.level_db - one_pass.level_db(response.frequency) + one_pass.level_db(1000.0)
     assert np.all(np.abs(error) < response.plus_minus_db + 0.1)
     best = measure.fit_what_ifs(response, one_pass)[0]
-    assert best.name == "separation" and best.value.covers(1e-6)
+    assert best.name == "separation" and best.parts["separation"].covers(1e-6)
 
 
 def test_a_recording_without_the_announced_signal_is_taken_as_any_other():
@@ -250,17 +248,16 @@ def test_takes_of_one_place_that_differ_widen_the_interval_and_say_so():
 
 def test_several_takes_are_no_surer_than_on_average_and_the_loudest_bound_counts():
     dry = generator.noise(4, RATE)
-    wet = generator.echo(dry, RATE, generator.Deck(spacing=SPACING, speed=FAST))
-    hiss = np.std(wet) * np.random.default_rng(3).standard_normal(len(wet))
-    clean, noisy = (
-        measure.Take(recording=measure.open_recording(np.stack([dry, heard], axis=1), sample_rate=RATE))
-        for heard in (wet, wet + hiss)
+    decks = (generator.Deck(spacing=SPACING, speed=FAST, wobbles=((m, 0.4, 1.0),)) for m in (0.0, 3e-3))
+    wets = [generator.echo(dry, RATE, deck) for deck in decks]
+    clean, swaying = (
+        measure.Take(recording=measure.open_recording(np.stack([dry, wet], axis=1), sample_rate=RATE))
+        for wet in wets
     )
-    exact = {"clock_tolerance": 0.0}
-    alone = [measure.measure([take], **exact).delays[0, 0].total.plus_minus for take in (clean, noisy)]
+    alone = [measure.measure([take]).delays[0, 0].total.plus_minus for take in (clean, swaying)]
     assert alone[1] > 2 * alone[0]
-    for takes in ([clean, noisy], [noisy, clean]):
-        assert measure.measure(takes, **exact).delays[0, 0].total.plus_minus >= np.mean(alone)
+    for takes in ([clean, swaying], [swaying, clean]):
+        assert measure.measure(takes).delays[0, 0].total.plus_minus >= np.mean(alone)
 
     def falling(gain, last):
         burst = np.pad(generator.noise(0.1, RATE), (0, round(SPACING / FAST * RATE) - RATE // 10))
@@ -322,6 +319,17 @@ def test_speeds_in_the_wrong_order_make_no_machine_file():
     assert any("another order than on the plate" in sentence for sentence in found.sentences)
     with pytest.raises(CannotTell, match="no machine is so far off"):
         measure.measured_machine(found, machine)
+
+
+def test_a_speed_that_is_not_that_of_the_plate_is_told():
+    machine = example_machine()
+    spacing, (fast, slow) = machine.spacings[0], machine.speeds
+    takes = [
+        program(generator.Deck(spacing=spacing, speed=v), at=n) for n, v in enumerate((1.1 * fast, slow))
+    ]
+    found = measure.measure(takes, machine=machine, rulers=[Ruler(Estimate(spacing, 5e-4, "m"))])
+    told = [sentence for sentence in found.sentences if "more than both may be off" in sentence]
+    assert len(told) == 1 and told[0].startswith("The speed 1 comes out as 8.2")
 
 
 def test_a_rate_that_the_file_says_wrong_is_suspected_from_the_plate():

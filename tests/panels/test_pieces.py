@@ -34,7 +34,7 @@ def observed(delay, ruler, watch):
         seen.append(Ruler(Estimate(0.04, 0.04 * 2 * ruler, "m")))
     if watch is not None:
         seen.append(Stopwatch(Estimate(5.0, 5 * sure, "m"), Estimate(25.0, 25 * 2 * watch, "s")))
-    return solve_geometry(seen, clock_tolerance=0)
+    return solve_geometry(seen, u_clock=0)
 
 
 def told(rows):

@@ -169,10 +169,10 @@ def test_the_response_is_that_of_the_path(drawn):
 def test_explanations_that_cannot_be_told_apart_are_drawn_together():
     f = np.geomspace(50, 15000, 60)
     response = PassResponse(f, np.zeros(60), np.full(60, 0.1), np.ones(60), Estimate(0.0, 0.1, "dB"))
-    gap = WhatIf("gap", Estimate(8e-6, 1e-7, "m"), LOW_CUT, 0.1, 10.0, np.full(60, -0.1))
-    tilt = WhatIf("azimuth", Estimate(3e-3, 1e-4, "rad"), LOW_CUT, 0.1, 11.0, np.full(60, -0.2))
-    far = WhatIf("separation", Estimate(3e-6, 1e-7, "m"), LOW_CUT, 2.0, 900.0, np.full(60, -3.0))
-    aligned = WhatIf("as aligned", None, LOW_CUT, 3.0, 1900.0, np.full(60, -4.0))
+    gap = WhatIf({"gap": Estimate(8e-6, 1e-7, "m")}, LOW_CUT, 0.1, 10.0, np.full(60, -0.1))
+    tilt = WhatIf({"azimuth": Estimate(3e-3, 1e-4, "rad")}, LOW_CUT, 0.1, 11.0, np.full(60, -0.2))
+    far = WhatIf({"separation": Estimate(3e-6, 1e-7, "m")}, LOW_CUT, 2.0, 900.0, np.full(60, -3.0))
+    aligned = WhatIf({}, LOW_CUT, 3.0, 1900.0, np.full(60, -4.0))
     figure = measured.measured_response(response=response, what_ifs=(gap, tilt, far, aligned))
     assert set(figure.artists["explanations"]) == {"gap", "azimuth", "as aligned"}
     texts = [text.get_text() for text in figure.figure.axes[0].texts]

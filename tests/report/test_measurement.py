@@ -29,10 +29,10 @@ def test_accused_parts_stand_in_a_table_and_the_advice_comes_once():
 def test_explanations_come_in_trade_units():
     level_db = np.zeros(3)
     fits = (
-        WhatIf("separation", Estimate(1.07e-6, 2e-8, "m"), LOW_CUT, 0.4, 9.0, level_db),
-        WhatIf("azimuth", Estimate(0.0025, 7e-5, "rad"), LOW_CUT, 0.5, 90.0, level_db),
-        WhatIf("gap", Estimate(5.8e-6, 9e-8, "m"), LOW_CUT, 0.6, 190.0, level_db),
-        WhatIf("as aligned", None, LOW_CUT, 0.8, 900.0, level_db),
+        WhatIf({"separation": Estimate(1.07e-6, 2e-8, "m")}, LOW_CUT, 0.4, 9.0, level_db),
+        WhatIf({"azimuth": Estimate(0.0025, 7e-5, "rad")}, LOW_CUT, 0.5, 90.0, level_db),
+        WhatIf({"gap": Estimate(5.8e-6, 9e-8, "m")}, LOW_CUT, 0.6, 190.0, level_db),
+        WhatIf({}, LOW_CUT, 0.8, 900.0, level_db),
     )
     lines = measurement_text(Measurement(what_ifs={Place(0, 1): fits})).splitlines()
     assert lines[3].split() == "1, 2 separation 1.070 um +/- 0.020 um 0.4 dB".split()

@@ -21,7 +21,7 @@ def measured(speed=1.0):
     v = speed * MACHINE.speeds[0]
     delay, known = Estimate(MACHINE.spacings[0] / v, 1e-5, "s"), Estimate(v, 1e-3 * v, "m/s")
     geometry = solve_geometry([Delay(delay), KnownSpeed(known)])
-    fits = [WhatIf("separation", Estimate(5e-6, 1e-7, "m"), LOW_CUT, 0.4, 9.0, np.zeros(3))]
+    fits = [WhatIf({"separation": Estimate(5e-6, 1e-7, "m")}, LOW_CUT, 0.4, 9.0, np.zeros(3))]
     verdicts = fingerprint([(float(PART.rate_at(v)), 1e-3)], MACHINE.turning_parts, v)
     return Measurement(
         lights=[
@@ -52,7 +52,7 @@ def test_what_to_do_stands_in_the_order_in_which_it_is_to_be_done():
     found = measured()
     titles = [step.title for step in steps(found, measurement_figures(found, MACHINE))]
     assert titles == ["Clean", "Demagnetize", "Look at belts and rollers, machine off and unplugged"]
-    tilted = [WhatIf("azimuth", Estimate(0.003, 1e-5, "rad"), LOW_CUT, 0.4, 9.0, np.zeros(3))]
+    tilted = [WhatIf({"azimuth": Estimate(0.003, 1e-5, "rad")}, LOW_CUT, 0.4, 9.0, np.zeros(3))]
     found.what_ifs[Place(0, 0)] = tilted
     every = steps(found, measurement_figures(found, MACHINE))
     assert [step.title for step in every][3:] == ["Play a test tape", "Have it aligned by somebody trained"]

@@ -83,7 +83,7 @@ def clipped(samples, rng):
 
 
 def some_equalizers(rng, speed, low_cut):
-    """A pass over a machine as they are sold, with dirt, and what somebody believes who knows its plate."""
+    """A pass over a machine as they are sold, with dirt."""
     aligned = dataclasses.replace(
         HEAD,
         gap=rng.uniform(3e-6, 5e-6),
@@ -93,11 +93,9 @@ def some_equalizers(rng, speed, low_cut):
     )
     today = dataclasses.replace(aligned, separation=aligned.separation + rng.uniform(0, 1e-6))
     contact = {"speed": speed, "today": today, "aligned": aligned}
-    real = OnePass(
+    return OnePass(
         **contact, boost_db=rng.uniform(19, 29), low_cut=low_cut, pole_length=rng.uniform(3e-3, 7e-3)
     )
-    plate = min(0.1905, 0.09525, key=lambda plate: abs(plate - speed))
-    return real, OnePass(speed=plate, today=HEAD, aligned=HEAD, boost_db=24, low_cut=30)
 
 
 def delays(
@@ -117,8 +115,8 @@ def delays(
     `sound` gives (dry, sample rate) from a random generator; without it, noise and plucked strings.
     With `feedback` the playback goes round again, with `heads` a fainter one is heard beside the
     first, with `clip` the peaks of both channels are cut off, and with `null` a gap far too long
-    turns the treble over, which an equalizer lifts. With `equalizers` the path is that of a machine whose
-    record and playback amplifiers are known about as well as those of any.
+    turns the treble over, which an equalizer lifts. With `equalizers` the path is that of a machine with its
+    record and playback amplifiers.
     """
     rng = np.random.default_rng(seed)
     for k in range(count):
@@ -132,10 +130,8 @@ def delays(
         path = {"gain": coupling(low_cut), "clock": clock}
         if null:
             path["gain"] = beyond_a_null(coupling(low_cut), rng.uniform(5000, 10000))
-        believed = None
         if equalizers:
-            real, believed = some_equalizers(rng, deck.speed, low_cut)
-            path["gain"] = real.gain
+            path["gain"] = some_equalizers(rng, deck.speed, low_cut).gain
         around = {"return_gain": rng.uniform(0.2, 0.7), "passes": 12} if feedback else {}
         playback = generator.echo(dry, rate, deck, **path, **around)
         if heads:
@@ -145,7 +141,7 @@ def delays(
         if clip:
             dry, playback = clipped(dry, rng), clipped(playback, rng)
         both = np.stack([dry, playback], axis=1)
-        track = measure.measure_delay(measure.open_recording(both, sample_rate=rate), one_pass=believed)
+        track = measure.measure_delay(measure.open_recording(both, sample_rate=rate))
         true = deck.delay(track.time / (1 + clock)) * (1 + clock)
         # The mean is one under a bell; between windows that were used it is along a straight line.
         place = np.round((track.time - track.time[0]) / 0.05)
@@ -154,9 +150,6 @@ def delays(
         yield "delay", track.delay, mean
         yield "delay, clock and wander", track.total, deck.spacing / deck.speed
         yield "drift", track.drift, 0.0
-        yield "low cut", track.low_cut, low_cut
-        if feedback:
-            yield "return gain", track.return_gain, around["return_gain"]
         # What all windows share stands in the uncertainty of the delay.
         common = np.median(track.track - true)
         for value, spread, truth in zip(
@@ -259,14 +252,12 @@ def responses(count, seed, duration=6, *, part="separation", material=generator.
         # Real heads depart from the model by 0.1 dB or so, which the fit allows for.
         uneven = response.level_db + rng.normal(0, 0.1, len(response.level_db))
         response = dataclasses.replace(response, level_db=uneven)
-        middle = (response.frequency > 700) & (response.frequency < 1400)
-        yield "gain", response.gain_db, np.mean(level[middle])
         fits = measure.fit_what_ifs(response, one_pass)
         # What it really is must be among what cannot be told apart from the best explanation.
-        close = [fit for fit in fits if fit.chi2 - fits[0].chi2 < APART and part in fit.parts()]
+        close = [fit for fit in fits if fit.chi2 - fits[0].chi2 < APART and part in fit.parts]
         yield "verdict", measure.Estimate(0.0 if close else 2.0, 1.0), 0.0
         for fit in close[:1]:
-            yield part, fit.parts()[part], today
+            yield part, fit.parts[part], today
 
 
 def repeats(count, seed, *, real=False):
