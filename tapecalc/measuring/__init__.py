@@ -22,7 +22,8 @@ from tapecalc.measuring.response import (
     what_ifs_in_words,
 )
 from tapecalc.measuring.session import Measurement, Take, measure
-from tapecalc.measuring.test_signal import PARTS, find_signal, make_test_signal
+from tapecalc.measuring.test_signal import find_signal
+from tapecalc.sound.test_signal import PARTS, make_test_signal
 
 __all__ = [
     "PARTS",

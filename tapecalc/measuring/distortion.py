@@ -17,7 +17,7 @@ from tapecalc.calc.quantity import Delay, calculator
 from tapecalc.measuring.dsp import cut_windows, power_spectrum
 from tapecalc.measuring.estimate import CannotTell, Estimate, Reading, mean_of
 from tapecalc.measuring.recording import Recording
-from tapecalc.measuring.test_signal import REFERENCE_TONE, SWEEPS, Sweep
+from tapecalc.sound.test_signal import REFERENCE_TONE, SWEEPS, Sweep
 
 Array = NDArray[np.float64]
 

@@ -17,7 +17,8 @@ from tapecalc.measuring.dsp import power_spectrum
 from tapecalc.measuring.estimate import CannotTell
 from tapecalc.measuring.lag import INVERTED, Lag, find_lag
 from tapecalc.measuring.recording import Recording, channel_health
-from tapecalc.measuring.test_signal import SIGNAL_LENGTH, find_signal
+from tapecalc.measuring.test_signal import find_signal
+from tapecalc.sound.test_signal import SIGNAL_LENGTH
 
 Array = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ import pytest
 
 from tapecalc.measuring import CannotTell, find_signal, make_test_signal, open_recording
 from tapecalc.measuring.distortion import measure_distortion
-from tapecalc.measuring.test_signal import PARTS, SWEEPS
+from tapecalc.sound.test_signal import PARTS, SWEEPS
 
 RATE = 32000
 DECK = generator.Deck(

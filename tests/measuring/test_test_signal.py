@@ -6,7 +6,8 @@ import pytest
 
 from tapecalc import measuring as measure
 from tapecalc.measuring import CannotTell
-from tapecalc.measuring.test_signal import SWEEPS, find_signal
+from tapecalc.measuring.test_signal import find_signal
+from tapecalc.sound.test_signal import SWEEPS
 
 RATE = 48000
 ALL = {part.name for part in measure.PARTS}
