@@ -12,16 +12,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tapecalc import words
 from tapecalc.measuring.delay_windows import Grid, Spectra, Windows, fit_windows, learn_path
-from tapecalc.measuring.dsp import phase_ramp
+from tapecalc.measuring.dsp import Array, Bools, phase_ramp
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, U_CLOCK, CannotTell, Estimate, Reading, jackknife
-from tapecalc.measuring.lag import HIGHPASS, INVERTED, Lag, find_lag
+from tapecalc.measuring.lag import HIGHPASS, Lag, find_lag
 from tapecalc.measuring.recording import Recording, channel_health
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,8 +74,9 @@ def measure_delay(recording: Recording) -> DelayTrack:
     lag = find_lag(recording)
     _refuse_lag(lag)
     grid = Grid(recording.sample_rate)
-    path = learn_path(recording, grid, lag.samples, lag.polarity, dry.loudest)
-    windows = fit_windows(recording, grid, lag.samples, path)
+    late = round(lag.seconds * grid.rate)
+    path = learn_path(recording, grid, late, lag.polarity, dry.loudest)
+    windows = fit_windows(recording, grid, late, path)
     used = 0 if windows is None else len(windows.delay)
     if windows is None or used < FEWEST:
         raise CannotTell(
@@ -94,7 +92,7 @@ def measure_delay(recording: Recording) -> DelayTrack:
     sigma = np.hypot(sigma, 0.003 * np.std(np.diff(track, 2)))
     judge(track, lag)
     mean, noise, wander, drift = _mean_and_drift(center, track, sigma, grid.hop / grid.rate)
-    sentences += _remarks(windows, lag, drift, one_clock=recording.one_clock)
+    sentences += _remarks(windows.spectra.total(), drift, one_clock=recording.one_clock)
     return DelayTrack(
         delay=Estimate(mean, COVERAGE_FACTOR * math.hypot(noise, u_phase, U_LEAD), "s"),
         clock_plus_minus=COVERAGE_FACTOR * U_CLOCK * mean,
@@ -120,10 +118,8 @@ def _refuse_lag(lag: Lag) -> None:
             "such as speech, noise or music of many notes, one head at a time"
         )
     if lag.seconds < 0:
-        raise CannotTell(
-            f"the playback comes {words.amount(-lag.seconds, 'ms')} before the dry sound: the channels are "
-            "swapped"
-        )
+        early = words.amount(-lag.seconds, "ms")
+        raise CannotTell(f"the playback comes {early} before the dry sound: the channels are swapped")
 
 
 def judge(track: Array, lag: Lag) -> None:
@@ -139,14 +135,14 @@ def judge(track: Array, lag: Lag) -> None:
 FEWEST = 10  # windows, or frequencies, without which nothing is said
 
 
-def _plausible(windows: Windows) -> NDArray[np.bool_]:
+def _plausible(windows: Windows) -> Bools:
     """Windows that neither jump away from their neighbors nor are too vague to use."""
     padded = np.pad(windows.delay, 2, mode="reflect")
     around = np.median([padded[:-4], padded[1:-3], padded[3:-1], padded[4:]], axis=0)
     away = np.abs(windows.delay - around)
     usual = 1.4826 * np.median(away)  # the standard deviation of normal errors with this median
     sigma = windows.sigma
-    good: NDArray[np.bool_] = (away < 8 * usual + 1e-9) & (sigma < 10 * np.median(sigma) + 1e-9)
+    good: Bools = (away < 8 * usual + 1e-9) & (sigma < 10 * np.median(sigma) + 1e-9)
     return good
 
 
@@ -195,9 +191,6 @@ def fit_phase(total: Spectra, grid: Grid) -> tuple[float, float]:
     return float(solution[0] + steps[best] / grid.rate), float(np.sqrt(covariance[0, 0] * stretch))
 
 
-# ---- what all windows together tell ----
-
-
 def _mean_and_drift(
     center: Array, delay: Array, sigma: Array, hop: float
 ) -> tuple[float, float, float, Estimate]:
@@ -235,43 +228,25 @@ def _mean_and_drift(
     return mean, noise, wander, Estimate(slope, spread, "s/s")
 
 
-# ---- in words ----
-
-
-def _remarks(windows: Windows, lag: Lag, drift: Estimate, *, one_clock: bool) -> list[str]:
+def _remarks(total: Spectra, drift: Estimate, *, one_clock: bool) -> Iterator[str]:
     """What is to be said of the figures."""
-    sentences = [
+    yield (
         "A lag of the electronics reads as delay: a second-order low pass at 7 kHz adds about 32 us, and no "
         "recording at one speed can tell it from head distance."
-    ]
-    if lag.polarity < 0:
-        sentences.append(INVERTED)
-    if lag.leak > 0:
-        sentences.append(
-            "The dry sound itself is in the playback, without delay: turn direct monitoring off, and look "
-            "for crosstalk. The delay allows for that; a response read from this take does not."
+    )
+    of_dry = float(np.sum(np.abs(total.cross) ** 2 / (total.dry + 1e-300)) / np.sum(total.played))
+    if of_dry < 0.8:
+        yield (
+            f"Only {words.amount(of_dry, 'percent')} of the playback's power come from the dry channel, the "
+            "rest is hiss, feedback or other heads: measure one head at a time, with the return send down."
         )
-    sentences += _more_than_the_echo(windows.spectra.total())
     if one_clock and abs(drift.value) > max(2 * drift.plus_minus, 2e-5):
-        sentences.append(
+        yield (
             f"The delay drifts by {words.amount(drift.value, 'us', '+.0f')} every second: the machine "
             "changes speed, or the two channels did not share one clock."
         )
     if not one_clock:
-        sentences.append(
-            "Two files: the delay is counted from their beginnings, so it is right only if both were "
-            f"started by the same clock; their clocks differ by {1e6 * drift.value:+.1f} parts per million, "
-            "if the tape's speed is steady."
-        )
-    return sentences
-
-
-def _more_than_the_echo(total: Spectra) -> Iterator[str]:
-    """Say it if much of the playback does not come from the dry channel."""
-    of_dry = float(np.sum(np.abs(total.cross) ** 2 / (total.dry + 1e-300)) / np.sum(total.played))
-    if of_dry < 0.8:
         yield (
-            f"Only {words.amount(of_dry, 'percent')} of the playback's power come from the dry channel; the "
-            "rest is hiss, feedback or other heads, and the figures are so much worse. Measure one head at a "
-            "time, with the return send down."
+            "Two files: the delay is right only if both were started by one clock; their clocks differ by "
+            f"{1e6 * drift.value:+.1f} parts per million, if the tape's speed is steady."
         )

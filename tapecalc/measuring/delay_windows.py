@@ -14,13 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
-from tapecalc.measuring.dsp import cut_windows, group_matrix, phase_ramp, power_spectrum
+from tapecalc.measuring.dsp import Array, Complex, cut_windows, group_matrix, phase_ramp, power_spectrum
 from tapecalc.measuring.lag import HIGHPASS
 from tapecalc.measuring.recording import Recording
-
-Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
-Integers = NDArray[np.int_]
 
 
 class Grid:
@@ -113,7 +109,7 @@ def fit_windows(
 
 
 def _fit_chunk(
-    recording: Recording, grid: Grid, lag: int, path: MachinePath, begins: Integers
+    recording: Recording, grid: Grid, lag: int, path: MachinePath, begins: NDArray[np.int_]
 ) -> Windows | None:
     """Fit the windows that begin at some samples; None if all is silent."""
     rate, length = grid.rate, grid.length
@@ -159,7 +155,7 @@ def _fit_chunk(
     return Windows((begins[found] + middle) / rate, delay, sigma / rate, spectra)
 
 
-def _aligned(template: Complex, playback: Array, loud: NDArray[np.bool_], grid: Grid) -> Integers:
+def _aligned(template: Complex, playback: Array, loud: NDArray[np.bool_], grid: Grid) -> NDArray[np.int_]:
     """Samples by which each window's echo is beyond the lag, on the path that correlates best (Viterbi)."""
     length = grid.length
     sound = fft.irfft(template, length, axis=1)
@@ -206,9 +202,6 @@ def _sigma(y: Complex, template: Complex, turned: Complex, power: Array, grid: G
     banded = np.sqrt(np.sum((part / (1 - np.minimum(share, 0.9))) ** 2, axis=1)) / told
     usual = max(1.0, float(np.mean(banded**2) / (np.mean(white**2) + 1e-300))) if len(white) else 1.0
     return np.sqrt(np.maximum(usual * white**2, banded**2))
-
-
-# ---- what the machine does to the sound ----
 
 
 def learn_path(recording: Recording, grid: Grid, lag: int, polarity: int, loudest: float) -> MachinePath:

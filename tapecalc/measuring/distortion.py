@@ -9,17 +9,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc import words
 from tapecalc.calc.quantity import Delay, calculator
-from tapecalc.measuring.dsp import cut_windows, power_spectrum
+from tapecalc.measuring.dsp import Array, Bools, cut_windows, power_spectrum
 from tapecalc.measuring.estimate import CannotTell, Estimate, Reading, mean_of
 from tapecalc.measuring.recording import Recording
 from tapecalc.sound.test_signal import REFERENCE_TONE, SWEEPS, Sweep
-
-Array = NDArray[np.float64]
 
 MOL_SHARE = 0.03  # third harmonic at the maximum output level; IEC 60094-3 (from memory)
 #: Of each window of a sweep: frequency, power of the first harmonic, of its hiss, of the third less hiss.
@@ -59,9 +56,8 @@ def measure_distortion(parts: Mapping[str, Recording], *, delay: Delay[float]) -
     if worst := [(f, change) for f, change in treble_db if change.value + change.plus_minus < -1]:
         f, change = worst[-1]
         sentences.append(
-            f"The tape saturates in the treble: at {words.amount(f, 'hz')} the level of the reference tone "
-            f"comes back {-change.value:.1f} dB weaker than a sound 20 dB softer does. That is no dirt: "
-            "take the response from soft sounds."
+            f"The tape saturates in the treble: at {words.amount(f, 'hz')} the reference level comes back "
+            f"{-change.value:.1f} dB weaker than 20 dB below it. Take the response from soft sounds."
         )
     return DistortionReading(tuple(levels_db.tolist()), tuple(third), mol_db, treble_db, tuple(sentences))
 
@@ -89,7 +85,7 @@ def _turned_back(recording: Recording, sweep: Sweep, delay: float, name: str = "
     return frequency, power(1) - hiss, hiss, third
 
 
-def _share(turned: _Turned, near: NDArray[np.bool_]) -> Estimate:
+def _share(turned: _Turned, near: Bools) -> Estimate:
     """Amplitude of the third harmonic over that of the first, from windows that overlap by half."""
     square = mean_of(turned[3][near] / turned[1][near], independent=1 / 2)
     # Where it does not stand out, it may be anything up to what would have.

@@ -12,7 +12,7 @@ from functools import lru_cache
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from tapecalc import words
@@ -24,11 +24,7 @@ U_CLOCK = 1e-4 / math.sqrt(3)
 
 
 class CannotTell(ValueError):
-    """The material does not hold the figure that was asked for; the message says why.
-
-    >>> str(CannotTell("the playback channel is silent"))
-    'cannot tell, because the playback channel is silent'
-    """
+    """The material does not hold the figure that was asked for; the message says why."""
 
     def __init__(self, reason: str) -> None:
         super().__init__(f"cannot tell, because {reason}")
@@ -73,10 +69,7 @@ class Estimate:
         return bool(abs(self.value - truth) <= self.plus_minus)
 
     def text(self, unit: str | None = None, label: str | None = None) -> str:
-        """Write value and plus/minus to the digits that the latter leaves, in a trade `unit` or as they are.
-
-        The unit is written as `label`, or as people write it.
-        """
+        """Write value and plus/minus, in a trade `unit` or as they are; the unit is written as `label`."""
         if unit is None:
             return words.with_uncertainty(self.value, self.plus_minus, label or self.unit)
         value, spread = from_si(self.value, unit), from_si(self.plus_minus, unit)
@@ -97,27 +90,25 @@ class Reading:
     def to_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dict for a JSON file, of arrays the first 2,000 values."""
         told: dict[str, Any] = asdict(self)  # type: ignore[call-overload]
-        told |= {name: getattr(self, name) for name in self.derived}
-        return {name: _plain(value) for name, value in told.items() if name not in self.unwritten}
+        told = {name: value for name, value in told.items() if name not in self.unwritten}
+        for name, value in told.items():
+            if isinstance(value, np.ndarray):
+                told[name] = [float(f"{each:.9g}") for each in value[:2000].tolist()]
+        for name in self.derived:
+            value = getattr(self, name)
+            told[name] = value.to_dict() if isinstance(value, Estimate) else value
+        return told
 
 
-def _plain(value: Any) -> Any:
-    if isinstance(value, np.ndarray):
-        return [float(f"{each:.9g}") for each in value[:2000].tolist()]
-    return value.to_dict() if isinstance(value, Estimate) else value
-
-
-def mean_of(
-    values: Sequence[float] | NDArray[np.float64], unit: str = "", *, independent: float = 1.0
-) -> Estimate:
+def mean_of(values: ArrayLike, unit: str = "", *, independent: float = 1.0) -> Estimate:
     """Give the mean of two or more readings, with the interval by their scatter; `independent` of each count.
 
     >>> mean_of([1.0, 2.0, 3.0]).text()  # 4.3 times 1 over the root of 3
     '2.0 +/- 2.5'
     """
-    count = len(values)
-    spread = COVERAGE_FACTOR * student(count - 1) * np.std(values, ddof=1) / np.sqrt(independent * count)
-    return Estimate(float(np.mean(values)), float(spread), unit)
+    each = np.asarray(values, dtype=float)
+    spread = COVERAGE_FACTOR * student(each.size - 1) * np.std(each, ddof=1)
+    return Estimate(float(np.mean(each)), float(spread / np.sqrt(independent * each.size)), unit)
 
 
 def combined(estimates: Sequence[Estimate]) -> tuple[Estimate, bool]:
@@ -125,10 +116,6 @@ def combined(estimates: Sequence[Estimate]) -> tuple[Estimate, bool]:
 
     Where they agree (chi-square, 95 %) it is their mean, no surer than one of them: what they have in common
     does not average out. Where they do not, their scatter comes on top.
-
-    >>> told, scattered = combined([Estimate(1.0, 0.1), Estimate(1.1, 0.1)])
-    >>> told.text(), scattered
-    ('1.05 +/- 0.10', False)
     """
     values, spreads = np.array([(each.value, each.plus_minus) for each in estimates]).T
     mean, spread = float(np.mean(values)), float(np.mean(spreads))

@@ -13,20 +13,17 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc.calc.flutter import null_rates, weighting_db
 from tapecalc.calc.quantity import Delay, calculator
 from tapecalc.calc.standards import TWO_SIGMA_COVERAGE
 from tapecalc.measuring import flutter_lines as parts
-from tapecalc.measuring.dsp import power_spectrum
+from tapecalc.measuring.dsp import Array, power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, U_CLOCK, CannotTell, Estimate, Reading, student
 from tapecalc.measuring.flutter_lines import Density, SteadyWobbles
 from tapecalc.measuring.recording import Recording, channel_health
-from tapecalc.measuring.tone import RATE, Dropouts, ToneReader, white_density
-
-Array = NDArray[np.floating[Any]]
+from tapecalc.measuring.tone import RATE, ToneReader, white_density
 
 VISIBLE = 0.25  # factor with which a recording shows a wobble, below which it is not to be corrected
 #: How the tone came to be played.
@@ -59,7 +56,7 @@ class FlutterReading(Reading):
     unweighted: Estimate  # two-sigma, 0.2 to 200 Hz
     unweighted_rms: Estimate
     scrape: Estimate | None  # rms from 200 Hz on; None where none was seen
-    dropouts: Dropouts
+    dropouts: Estimate  # falls below half of the amplitude, 5 ms long or longer, a minute
     tone: Estimate  # mean frequency, Hz
     drift: Estimate  # steady change of speed, fraction per second
     speed_error: Estimate | None  # mean speed against nominal; None where the tone cannot tell
@@ -179,6 +176,7 @@ def _read(
     # Clipped peaks fold back to near the tone.
     scrape, unseen = (None, np.inf) if clipped else tone.scrape()
     lines = _lines(steady, rest, count / RATE, record_mode, delay)
+    spread = float(np.hypot(frequency.plus_minus, COVERAGE_FACTOR * U_CLOCK * mean))
     nominal = _nominal(mean) if record_mode == "test tape" else None
     of_mode = [] if record_mode == "test tape" else _mode_sentences(record_mode, delay)
     return FlutterReading(
@@ -190,7 +188,7 @@ def _read(
         dropouts=tone.dropouts(),
         tone=frequency,
         drift=Estimate(slope / mean, float(COVERAGE_FACTOR * u_drift + 1e-9), "1/s"),
-        speed_error=_speed_error(frequency, nominal) if nominal else None,
+        speed_error=Estimate(mean / nominal - 1, spread / nominal) if nominal else None,
         duration=count / RATE,
         noise=taken,
         record_mode=record_mode,
@@ -207,9 +205,6 @@ def _read(
         time=tone.time,
         deviation=deviation,
     )
-
-
-# ---- one band ----
 
 
 def _gain(rate: Array, *, weighted: bool) -> Array:
@@ -295,19 +290,10 @@ def _other_takes(passed: SteadyWobbles, rest: Density, keep: Array) -> Array:
     return _two_sigma(drawn)
 
 
-# ---- speed and lines ----
-
-
 def _nominal(mean: float) -> float | None:
     """Nominal frequency of the test tape that plays a tone, Hz; None where none is near."""
     nearest = min((3150.0, 3000.0, 1000.0), key=lambda nominal: abs(np.log(mean / nominal)))
     return nearest if abs(mean / nearest - 1) < 0.1 else None
-
-
-def _speed_error(mean: Estimate, nominal: float) -> Estimate:
-    """Mean speed against nominal, of a tone from a test tape."""
-    spread = np.hypot(mean.plus_minus, COVERAGE_FACTOR * U_CLOCK * mean.value)
-    return Estimate(mean.value / nominal - 1, float(spread) / nominal)
 
 
 def _lines(
@@ -325,9 +311,6 @@ def _lines(
             off = depth.value * 2 * turn * abs(np.cos(turn * rate)) * of_rate / factor**2
             own = Estimate(depth.value / factor, float(np.hypot(depth.plus_minus / factor, off)))
         yield FlutterLine(Estimate(float(rate), of_rate, "Hz"), depth, factor, own)
-
-
-# ---- in words ----
 
 
 def _mode_sentences(record_mode: str, delay: float | None) -> Iterator[str]:
@@ -359,12 +342,12 @@ def _speed_sentences(mean: float, nominal: float | None) -> Iterator[str]:
 
 def _tape_sentences(reader: ToneReader, rms: Estimate, unseen: float) -> Iterator[str]:
     """What the level and the noise of the tone tell."""
-    if (swing := reader.swing_db()) > 0.5:
+    if (swing := 20 / np.log(10) * np.sqrt(reader.swing)) > 0.5:
         yield (
             f"The level of the tone swings by {swing:.1f} dB (rms). If the return send was up, or the source "
             "is in the playback, this flutter is not the machine's; else see how the tape meets the head."
         )
-    if abs(fall := reader.fall_db()) > 2:
+    if abs(fall := reader.fall_db) > 2:
         change = f"{abs(fall):.0f} dB {'softer' if fall > 0 else 'louder'}"
         yield f"The tone became {change} while it played: is an automatic level control on?"
     if rms.value <= rms.plus_minus:

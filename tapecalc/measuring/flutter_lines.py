@@ -1,19 +1,14 @@
 """What a deviation of speed is made of: steady wobbles, which stand out of its spectrum, and the rest."""
 
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from tapecalc.calc.flutter import repeat_deviation
-from tapecalc.measuring.dsp import power_spectrum
+from tapecalc.measuring.dsp import Array, Complex, power_spectrum
 from tapecalc.measuring.tone import RATE
-
-Array = NDArray[np.floating[Any]]
-Complex = NDArray[np.complex128]
-Bins = NDArray[np.int_]
 
 #: Hz; the range of flutter. Source: AES6-2008 = IEC 60386 (from memory)
 LOWEST_RATE, HIGHEST_RATE = 0.2, 200.0

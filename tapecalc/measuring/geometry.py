@@ -10,13 +10,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
 from tapecalc.calc.units import from_si
+from tapecalc.measuring.dsp import Array
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, U_CLOCK, CannotTell, Estimate, Reading
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -80,22 +78,28 @@ def solve_geometry(observations: Sequence[Observation], *, u_clock: float = U_CL
     >>> ruled = solve_geometry([*two, Ruler(Estimate(0.0415, 0.0005, "m"))])
     >>> [speed.text("cm_s") for speed in ruled.speeds]
     ['19.04 cm/s +/- 0.23 cm/s', '9.52 cm/s +/- 0.12 cm/s']
-    >>> solve_geometry(two).speed_ratios[1].text()
-    '0.5000000 +/- 0.0000026'
     """
     if not any(isinstance(o, Delay) for o in observations):
         raise CannotTell("spacing and speed follow from delays, and none was measured")
     heads = 1 + max(o.head for o in observations if isinstance(o, Delay | Ruler))
     speeds = 1 + max(o.at for o in observations if not isinstance(o, Ruler))
     unit = np.eye(heads + speeds + 1)
-    found = _solve([_equation(o, unit, heads) for o in observations], u_clock)
+    answer, covariance, null, misfit = _solve([_equation(o, unit, heads) for o in observations], u_clock)
+
+    def told(weights: Array, of: str = "") -> Estimate | None:
+        # A product of powers of the unknowns is open as soon as it holds a millionth of an open direction.
+        if np.any(np.abs(null @ weights) > 1e-6):
+            return None
+        value = float(np.exp(weights @ answer))
+        return Estimate(value, float(value * COVERAGE_FACTOR * np.sqrt(weights @ covariance @ weights)), of)
+
     of_speeds = unit[heads:-1]
     geometry = Geometry(
-        spacings=tuple(found.estimate(w, "m") for w in unit[:heads]),
-        speeds=tuple(found.estimate(w, "m/s") for w in of_speeds),
-        speed_ratios=tuple(found.estimate(w - of_speeds[0], "") for w in of_speeds),
-        covariance=found.covariance,
-        misfit=found.misfit,
+        spacings=tuple(told(w, "m") for w in unit[:heads]),
+        speeds=tuple(told(w, "m/s") for w in of_speeds),
+        speed_ratios=tuple(told(w - of_speeds[0]) for w in of_speeds),
+        covariance=covariance,
+        misfit=misfit,
     )
     return replace(geometry, sentences=tuple(_sentences(observations, geometry)))
 
@@ -125,27 +129,11 @@ def _logarithm(name: str, estimate: Estimate) -> tuple[float, float]:
     return float(np.log(estimate.value)), estimate.plus_minus / estimate.value / COVERAGE_FACTOR
 
 
-@dataclass(frozen=True, eq=False)
-class _Solution:
-    """The unknowns' logarithms, their covariance, and the directions in which nothing is known."""
+def _solve(equations: Sequence[Equation], u_clock: float) -> tuple[Array, Array, Array, float]:
+    """Weighted least squares, with what is known of the clock as one more equation.
 
-    answer: Array
-    covariance: Array
-    null: Array
-    misfit: float
-
-    def estimate(self, weights: Array, unit: str) -> Estimate | None:
-        """A product of powers of the unknowns, None where it is open."""
-        # It is open as soon as it holds a millionth of an open direction.
-        if np.any(np.abs(self.null @ weights) > 1e-6):
-            return None
-        value = float(np.exp(weights @ self.answer))
-        relative = COVERAGE_FACTOR * np.sqrt(weights @ self.covariance @ weights)
-        return Estimate(value, float(value * relative), unit)
-
-
-def _solve(equations: Sequence[Equation], u_clock: float) -> _Solution:
-    """Weighted least squares, with what is known of the clock as one more equation."""
+    Gives the unknowns' logarithms, their covariance, the directions that nothing tells, and the misfit.
+    """
     matrix, values, sigmas = (np.array(column) for column in zip(*equations, strict=True))
     # The clock is counted in parts of what it may be off by, so that 0 is a doubt like any other.
     scale = np.ones(matrix.shape[1])
@@ -164,7 +152,7 @@ def _solve(equations: Sequence[Equation], u_clock: float) -> _Solution:
     rest = weighted @ answer - values / sigmas
     spare = len(values) - rank
     misfit = float(stats.chi2.sf(rest @ rest, spare)) if spare > 0 else 1.0
-    return _Solution(answer, spread @ spread.T * np.outer(scale, scale), directions[rank:], misfit)
+    return answer, spread @ spread.T * np.outer(scale, scale), directions[rank:], misfit
 
 
 def _sentences(observations: Sequence[Observation], found: Geometry) -> Iterator[str]:

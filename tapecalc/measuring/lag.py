@@ -10,20 +10,15 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, ndimage, signal
 
-from tapecalc import words
-from tapecalc.measuring.dsp import cut_windows, power_spectrum
+from tapecalc.measuring.dsp import Array, cut_windows, power_spectrum
 from tapecalc.measuring.estimate import CannotTell
 from tapecalc.measuring.recording import Recording
-
-Array = NDArray[np.float64]
 
 HIGHPASS = 700.0  # Hz; rumble and hum below say little about a delay
 LONGEST = 10.0  # s of lag, either way
 REACH = 0.01  # s by which wow may move the echo of a piece
-INVERTED = "The machine turns the polarity over; this harms nothing."
 ALIKE = 0.93  # of the highest likeness, above which another lag fits as well
 
 
@@ -31,11 +26,9 @@ ALIKE = 0.93  # of the highest likeness, above which another lag fits as well
 class Lag:
     """About where the echo is: good to a millisecond or so."""
 
-    samples: int  # negative where the playback leads: the channels are swapped
-    seconds: float
+    seconds: float  # negative where the playback leads: the channels are swapped
     polarity: int  # -1 if the machine inverts the signal
     rivals: tuple[float, ...] = ()  # other lags in s that fit as well, nearest first
-    leak: float = 0.0  # likeness of dry sound without delay in the playback, if that is heard as well
 
 
 def find_lag(recording: Recording) -> Lag:
@@ -70,18 +63,10 @@ def find_lag(recording: Recording) -> Lag:
     # No two heads are so near that tape is faster than a millisecond.
     if abs(best.seconds) < 1e-3 and not rivals:
         raise CannotTell(
-            f"the playback is there {words.amount(abs(best.seconds), 'ms', '.1f')} after the dry sound, "
-            "sooner than tape can bring it: one signal is on both channels, or the machine plays its source "
-            "instead of the tape (switch its monitor from source to tape), or direct monitoring is on"
+            "the playback is there at once, before tape can bring it: one signal is on both channels, or the "
+            "machine plays its source (switch it from source to tape), or direct monitoring is on"
         )
-    leaks = [fit.likeness for fit in fits if abs(fit.seconds) < 1e-3 and fit.likeness > 2 * usual]
-    return Lag(
-        samples=round(best.seconds * recording.sample_rate),
-        seconds=best.seconds,
-        polarity=best.polarity,
-        rivals=tuple(rivals),
-        leak=max(leaks, default=0.0) if abs(best.seconds) > 1e-3 else 0.0,
-    )
+    return Lag(seconds=best.seconds, polarity=best.polarity, rivals=tuple(rivals))
 
 
 class _Fit(NamedTuple):
@@ -135,9 +120,7 @@ class _Blocks:
             sums = np.concatenate([[0], np.cumsum(heard**2)])
             energy += sums[count:] - sums[:-count]
         power = fft.irfft(cross, size)[:width] ** 2 / (np.maximum(energy, 0.1 * energy.max()) + 1e-300)
-        tops = np.flatnonzero(ndimage.maximum_filter1d(power, 2 * self.search + 1) == power)
-        tops = tops[power[tops] > 0.02 * power.max()]
-        return [int(k) for k in tops[np.argsort(-power[tops])][:16]]
+        return [k for k in self.peaks(power) if power[k] > 0.02 * power.max()][:16]
 
     def like_itself(self) -> list[int]:
         """Times after which the dry sound is most like itself."""
@@ -145,9 +128,13 @@ class _Blocks:
         size = fft.next_fast_len(2 * count, real=True)
         own = fft.irfft(sum(power_spectrum(fft.rfft(dry, size)) for dry in self.dry), size)[: count // 2]
         own /= np.arange(count, count - len(own), -1)
-        tops = np.flatnonzero(ndimage.maximum_filter1d(own, 2 * self.search + 1) == own)
-        tops = tops[(tops > self.search) & (tops < self.reach)]
-        return [int(k) for k in tops[np.argsort(-own[tops])][:4]]
+        return [k for k in self.peaks(own) if self.search < k < self.reach][:4]
+
+    def peaks(self, values: Array) -> list[int]:
+        """Places of the peaks, the highest first."""
+        tops = np.flatnonzero(ndimage.maximum_filter1d(values, 2 * self.search + 1) == values)
+        order: list[int] = tops[np.argsort(-values[tops])].tolist()
+        return order
 
     def fit(self, lag: int) -> _Fit:
         """Let each piece find its echo about a lag."""

@@ -8,19 +8,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc import words
 from tapecalc.calc.units import amplitude_to_db
-from tapecalc.measuring.dsp import power_spectrum
+from tapecalc.measuring.dsp import Array, Bools, power_spectrum
 from tapecalc.measuring.estimate import CannotTell
-from tapecalc.measuring.lag import INVERTED, Lag, find_lag
+from tapecalc.measuring.lag import Lag, find_lag
 from tapecalc.measuring.recording import Recording, channel_health
 from tapecalc.measuring.test_signal import find_signal
 from tapecalc.sound.test_signal import SIGNAL_LENGTH
-
-Array = NDArray[np.float64]
 
 #: What a take may hold.
 KINDS = {
@@ -80,24 +77,14 @@ def _look_at_channels(seen: Look, kind: str) -> None:
             seen.say(text, "usable" if health.clipped else "good")
         if health.empty and kind not in ("tone", "silence"):
             if name == "playback" or kind in ("program", "tracks"):
-                raise CannotTell(
-                    f"the {name} channel is empty: look at its lead and at the interface's input"
-                )
-            seen.say(
-                "The dry channel is empty: without what goes in, neither delay nor response can be told."
-            )
+                raise CannotTell(f"the {name} channel is empty: look at its lead and its input")
+            seen.say("The dry channel is empty: without what goes in, no delay is told.")
             seen.recording = replace(recording, dry=None)
         peak_db = amplitude_to_db(max(health.peak, 1e-9))
         if peak_db < -40 and not health.empty and kind != "silence":
-            seen.say(
-                f"The {name} channel is far too quiet, it peaks at {peak_db:.0f} dB of full scale: record it "
-                "louder, the loudest near -12 dB."
-            )
+            seen.say(f"The {name} channel is far too quiet, it peaks at {peak_db:.0f} dB: record it louder.")
     if kind == "silence" and recording.dry is not None and found["playback"].rms < 1e-7 < found["dry"].rms:
         _exchange(seen)
-
-
-# ---- what kind of take it is ----
 
 
 def _look_at_sound(seen: Look, kind: str) -> None:
@@ -157,9 +144,9 @@ def _which_is_which(seen: Look, piece: Recording) -> Lag:
     lag = find_lag(piece)
     if not lag.rivals and lag.seconds < -1e-3:
         _exchange(seen)
-        lag = replace(lag, samples=-lag.samples, seconds=-lag.seconds)
+        lag = replace(lag, seconds=-lag.seconds)
     if lag.polarity < 0:
-        seen.say(INVERTED, "good")
+        seen.say("The machine turns the polarity over; this harms nothing.", "good")
     return lag
 
 
@@ -169,10 +156,7 @@ def _which_tone(seen: Look) -> None:
     # An interface's clock holds a tone within some 1e-7, a tape not within 1e-5.
     if sways["playback"] < 3e-6:
         if sways["dry"] < 3e-5 or sways["dry"] == np.inf:
-            raise CannotTell(
-                "the tone is as steady as it was made, and does not come from a tape: switch the machine's "
-                "monitor from source to tape"
-            )
+            raise CannotTell("the tone is too steady to come from a tape: switch the monitor to tape")
         _exchange(seen)
 
 
@@ -189,45 +173,38 @@ def _sway(recording: Recording, name: str) -> float:
     return float(np.std(np.diff(np.unwrap(np.angle(turned[2:-2]))))) / (2 * np.pi * line * step)
 
 
-# ---- what happens along a take ----
-
-
 def _look_along(seen: Look, lag: Lag, clear: Recording) -> None:
     """Look for what leaks or comes again in a clear piece, and what stops or is leveled in all."""
     if lag.rivals:
         return
     leak, again = _other_ways(clear, lag.seconds)
+    monitored, returned = "the dry sound itself is in the playback", "the echo's echo is in the playback"
     for strength, what, do in (
-        (
-            leak,
-            "the dry sound itself is in the playback",
-            "turn direct monitoring and the mixer's dry channel off",
-        ),
-        (again, "the return is up, and the echo's echo is in the playback", "pull the return send down"),
+        (leak, monitored, "turn direct monitoring and the mixer's dry channel off"),
+        (again, returned, "pull the return send down"),
     ):
         if strength > 0.01:
-            by = f"{amplitude_to_db(strength):+.0f} dB"
             spoils = ("tone", "silence", "sweeps") if strength > 0.05 else ()
-            text = f"{what[0].upper()}{what[1:]}, about {by} against the echo: {do}, and record again."
-            seen.say(text, spoils=spoils, why=what)
+            said = f"{what[0].upper()}{what[1:]}, about {amplitude_to_db(strength):+.0f} dB against the echo"
+            seen.say(f"{said}: {do}, and record again.", spoils=spoils, why=what)
     dry, played, block = _levels(seen.recording, lag.seconds)
     sounds = dry > 0.03 * np.quantile(dry, 0.95) if len(dry) else dry > 0
+    if not sounds.any():
+        return
     gain = played[sounds] / dry[sounds]
     dead = gain < 0.1 * np.median(gain[gain > 0.01 * gain.max(initial=0.0)])
     last = len(dead) - int(np.argmin(dead[::-1])) if not dead.all() else 0
     if np.count_nonzero(dead[last:]) * block > 1.0:
         stop = float(np.flatnonzero(sounds)[last]) * block
         seen.say(
-            f"From {stop:.1f} s on nothing comes from the tape: it had stopped, or run out. What comes "
-            "before is read; record the take again for the rest."
+            f"From {stop:.1f} s on nothing comes from the tape: it had stopped, or run out. Record again."
         )
         seen.recording = seen.recording.part(0, stop - 0.3)
     elif (slope := _leveled(dry, played, sounds)) > 0.5:
+        why = "an automatic level control is on"
+        said = f"The quieter the sound, the more it is turned up, by {slope:.0%} of the difference"
         seen.say(
-            f"The quieter the sound, the more it is turned up, by {slope:.0%} of the difference: an "
-            "automatic level control is on, in the recorder or the computer's sound settings. Turn it off.",
-            spoils=("silence", "sweeps"),
-            why="an automatic level control is on",
+            f"{said}: {why}. Turn it off in recorder and computer.", spoils=("silence", "sweeps"), why=why
         )
 
 
@@ -260,15 +237,14 @@ def _levels(recording: Recording, lag: float) -> tuple[Array, Array, float]:
     count = (recording.count - shift) // size
 
     def channel(name: str, first: int) -> Array:
-        pieces = [
-            recording.read(name, first + k * size, min(200, count - k) * size) for k in range(0, count, 200)
-        ]
+        many = range(0, count, 200)
+        pieces = [recording.read(name, first + k * size, min(200, count - k) * size) for k in many]
         return np.concatenate([np.std(piece.reshape(-1, size), axis=1) for piece in pieces] or [np.zeros(0)])
 
     return channel("dry", 0), channel("playback", shift), size / recording.sample_rate
 
 
-def _leveled(dry: Array, played: Array, sounds: NDArray[np.bool_]) -> float:
+def _leveled(dry: Array, played: Array, sounds: Bools) -> float:
     """By how much of a difference in level what is quiet is turned up, from 0 to 1."""
     # What is near the noise of the playback says nothing.
     clear = sounds & (played > 10 * np.quantile(played, 0.05)) if len(played) else sounds

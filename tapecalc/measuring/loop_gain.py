@@ -10,16 +10,13 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft
 
 from tapecalc import words
 from tapecalc.calc.quantity import Delay, calculator
-from tapecalc.measuring.dsp import power_spectrum
+from tapecalc.measuring.dsp import Array, power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, Reading, student
 from tapecalc.measuring.recording import Recording, channel_health
-
-Array = NDArray[np.float64]
 
 FAINTEST_DB = -40.0  # against the first repeat, below which another does not count
 
@@ -51,10 +48,8 @@ FEWEST = 3  # stretches
 def measure_repeats(recording: Recording, *, delay: Delay[float]) -> RepeatReading:
     """Measure the loop gain from a sound and its repeats, which die away with nothing else in the recording.
 
-    Where the dry channel is there, the end of the sound is found in it, else the loudest moment is taken. A
-    click or a burst of noise tells all frequencies; a note tells those that are in it.
-
-    The `delay`, in s, is that of another take: a pitched sound cannot tell it. Source: geometric series.
+    Where the dry channel is there, the end of the sound is found in it, else the loudest moment is taken. The
+    `delay`, in s, is that of another take: a pitched sound cannot tell it. Source: geometric series.
 
     >>> from tapecalc.measuring import open_recording
     >>> burst = np.random.default_rng(1).standard_normal(1600)

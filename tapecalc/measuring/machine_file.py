@@ -28,10 +28,6 @@ def measured_machine(measurement: Measurement, base: Machine | None = None) -> M
 
     A machine file has one plus/minus for all speeds, which is then the largest. Each measured delay stands
     beside spacing and speed, for it is known better than their quotient.
-
-    >>> from tapecalc.machine import example_machine
-    >>> measured_machine(Measurement(), example_machine()).name
-    'Bench deck, measured'
     """
     data: dict[str, Any] = {} if base is None else base.model_dump(exclude_unset=True)
     data["name"] = "measured machine" if base is None else f"{base.name}, measured"
@@ -94,9 +90,7 @@ def _fill_speeds(data: dict[str, Any], measured: Sequence[Estimate | None], base
     """Speeds as measured, in the owner's unit, those that were not as they were."""
     if not any(measured):
         if base is None:
-            raise CannotTell(
-                "the tape speed was not measured; time a marked length of tape or measure a head spacing"
-            )
+            raise CannotTell("the tape speed was not measured; use a ruler, or time a marked length of tape")
         return
     relative = 0.0 if base is None else COVERAGE_FACTOR * base.u_speed
     plates = () if base is None else [Estimate(v, relative * v, "m/s") for v in base.speeds]

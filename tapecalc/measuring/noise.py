@@ -5,17 +5,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from tapecalc.calc.noise import a_weighting_db
 from tapecalc.calc.quantity import Ratio, calculator
 from tapecalc.calc.units import amplitude_to_db
-from tapecalc.measuring.dsp import power_spectrum
+from tapecalc.measuring.dsp import Array, Bools, power_spectrum
 from tapecalc.measuring.estimate import CannotTell, Estimate, Reading, mean_of
 from tapecalc.measuring.recording import Recording, channel_health
 
-Array = NDArray[np.float64]
 Line = tuple[float, float]  # Hz, and mean square or dB
 
 
@@ -48,9 +46,7 @@ def measure_noise(recording: Recording, *, reference: Ratio[float] | None = None
     """
     health = channel_health(recording, "playback")
     if health.rms < 1e-7:
-        raise CannotTell(
-            "the playback channel holds digital silence; record the machine playing, not nothing"
-        )
+        raise CannotTell("the playback is digital silence; record the machine playing")
     if recording.duration < 3:
         raise CannotTell(f"{recording.duration:.1f} s of noise are too few, and it takes 3 s")
     loud_db = amplitude_to_db(health.rms)
@@ -100,10 +96,7 @@ def _level(seconds: Array, zero_db: float) -> Estimate:
 
 
 def _powers(recording: Recording) -> tuple[Array, int]:
-    """Power per bin of 1 Hz, whose sum is the mean square, in up to 60 rows one after another.
-
-    Also of how many windows of a second they are the mean.
-    """
+    """Power per bin of 1 Hz, whose sum is the mean square, in up to 60 rows; and how many windows."""
     size = recording.sample_rate
     bell = np.hanning(size + 1)[:-1]
     starts = range(0, recording.count - size + 1, size // 2)
@@ -113,9 +106,6 @@ def _powers(recording: Recording) -> tuple[Array, int]:
         rows[n * len(rows) // len(starts)] += power_spectrum(fft.rfft((samples - samples.mean()) * bell))
     each = np.bincount(np.arange(len(starts)) * len(rows) // len(starts))
     return rows * 2 / (size * (bell @ bell)) / each[:, None], len(starts)
-
-
-# ---- lines ----
 
 
 def _lines(power: Array, floor: Array) -> list[Line]:
@@ -129,7 +119,7 @@ def _lines(power: Array, floor: Array) -> list[Line]:
     return lines
 
 
-def _near(lines: list[Line], count: int) -> NDArray[np.bool_]:
+def _near(lines: list[Line], count: int) -> Bools:
     """Which bins of 1 Hz belong to lines."""
     near = np.zeros(count, dtype=bool)
     for hertz, _ in lines:
@@ -172,9 +162,6 @@ def _sentences(level: Estimate, mains: float | None, whistles: tuple[Line, ...])
             yield f"It is {100 * off:+.1f} % off the mains: it is on the tape, recorded at another speed."
     if whistles:
         frequency, loudness_db = max(whistles, key=lambda line: line[1])
-        yield (
-            f"There is a whistle at {frequency:.0f} Hz ({loudness_db:.0f} dB); look for a power supply, a "
-            "screen or an oscillator nearby."
-        )
+        yield (f"There is a whistle at {frequency:.0f} Hz ({loudness_db:.0f} dB): what else runs nearby?")
     if level.plus_minus > 1:  # dB, which only a noise that changes leaves
         yield "The noise is not steady; something was moving, or this is not silence alone."

@@ -10,12 +10,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from tapecalc.measuring.dsp import Array
 from tapecalc.sound.files import StrPath, open_sound, sound_piece
 from tapecalc.sound.samples import HIGHEST_SAMPLE, valid_rate
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -85,17 +84,9 @@ def open_recording(
 ) -> Recording:
     """Open one stereo file, two files, or arrays, as a recording; nothing is read yet.
 
-    Parameters
-    ----------
-    source : path or array_like
-        A file, or samples of shape (frames,) or (frames, channels). The first of two channels went into the
-        machine; one alone, without `playback`, is the machine's output.
-    playback : path or array_like, optional
-        A second file or array with the machine's output, if it is not in `source`.
-    sample_rate : int, optional
-        In Hz; needed for arrays, read from files.
-    common_start : bool, optional
-        Whether two files were started by one clock; one file's channels, and arrays, always were.
+    `source` is a path, or samples of shape (frames,) or (frames, channels). The first of two channels went
+    into the machine; one alone, without `playback`, is the machine's output. Arrays need a `sample_rate` in
+    Hz. `common_start` says that one clock started both files; arrays always were.
     """
     if playback is not None:
         left, rate, count, _ = _opened(source, sample_rate)
@@ -198,23 +189,20 @@ class _Top(NamedTuple):
 
 def _top(piece: Array) -> _Top:
     high = float(piece.max())
-    if high <= 0:
-        return _Top(high, 0, 0)
-    near = piece[piece >= 0.99 * high]
-    at_edge = np.flatnonzero(piece >= EDGE * high)
+    at_edge = np.flatnonzero(piece >= EDGE * high) if high > 0 else np.zeros(0, int)
     apart = np.diff(at_edge)
     if len(apart) and len(np.unique(apart)) <= 2 and np.mean(apart == 1) < 0.6:
-        # A tone that the sample rate is a multiple of meets the same places of each wave.
-        return _Top(high, 0, len(near))
-    return _Top(high, len(at_edge), len(near) - len(at_edge))
+        at_edge = at_edge[
+            :0
+        ]  # a tone that the sample rate is a multiple of meets the same places of each wave
+    return _Top(high, len(at_edge), int(np.count_nonzero(piece >= 0.99 * high)) - len(at_edge))
 
 
 def _clipped(tops: list[_Top]) -> int:
     """Clipped samples on one side.
 
-    A sine has half as many samples in the top thousandth as in the hundredth below it, by its
-    distribution of amplitudes, ``arccos(x)/pi``. What is so faint that a hundredth of it is no more than
-    a few steps of 16 bits piles up at its steps, and nothing clips there.
+    A sine, by ``arccos(x)/pi``, has half as many samples in the top thousandth as in the hundredth below it.
+    What is so faint that a hundredth of it is a few steps of 16 bits piles up at these, and is not clipped.
     """
     ceiling = max(tops).height
     highest = [top for top in tops if top.height >= EDGE * ceiling]

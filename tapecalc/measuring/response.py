@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, optimize
 
 from tapecalc import words
@@ -19,11 +18,9 @@ from tapecalc.calc.contour import bump_gain
 from tapecalc.calc.response import OnePass
 from tapecalc.measuring.delay import DelayTrack
 from tapecalc.measuring.delay_windows import Spectra
-from tapecalc.measuring.dsp import GROUPS, cut_windows, group_matrix, phase_ramp, power_spectrum
+from tapecalc.measuring.dsp import GROUPS, Array, Bools, cut_windows, group_matrix, phase_ramp, power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, Reading, jackknife
 from tapecalc.measuring.recording import Recording
-
-Array = NDArray[np.float64]
 
 REFERENCE = (700.0, 1400.0)  # Hz, where the level is called 0 dB
 
@@ -41,20 +38,14 @@ class PassResponse(Reading):
     coherence: Array  # share of the playback's power that comes from the dry channel
     sentences: tuple[str, ...] = ()  # what was noticed
 
-    def edge(self, drop_db: float = 3.0) -> float | None:
-        """Find where the treble has fallen by `drop_db`, Hz, along a straight line between two bands.
-
-        None if it does not fall so far.
-        """
-        treble = np.flatnonzero((self.frequency > REFERENCE[1]) & (self.level_db < -drop_db))
+    def edge(self) -> float | None:
+        """Find where the treble has fallen by 3 dB, Hz, on a line between two bands; None if it has not."""
+        treble = np.flatnonzero((self.frequency > REFERENCE[1]) & (self.level_db < -3))
         if len(treble) == 0 or treble[0] == 0:
             return None
-        k = treble[0]
-        part = (-drop_db - self.level_db[k - 1]) / (self.level_db[k] - self.level_db[k - 1])
-        return float(np.exp(np.interp(part, [0, 1], np.log(self.frequency[k - 1 : k + 1]))))
+        two = slice(treble[0] - 1, treble[0] + 1)
+        return float(np.exp(np.interp(3, -self.level_db[two], np.log(self.frequency[two]))))
 
-
-# ---- the response ----
 
 PER_OCTAVE = 12
 FEWEST = 8  # bands
@@ -83,21 +74,17 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
     if not np.any(middle):
         raise CannotTell("the material has nothing around 1 kHz to count the level from")
     # Where in a bin the sound lies is not known: along a slope that matters.
-    slope = np.gradient(level, frequency) if len(level) > 1 else np.zeros(1)
-    sigma = np.hypot(1.2 * sigma, 0.02 * np.abs(slope) * width)  # windows and bins overlap
-    sentences = []
-    if frequency[-1] < 10000:
-        sentences.append(
-            f"The material tells nothing above {words.amount(frequency[-1], 'hz')}; use noise or a sweep for "
-            "more."
-        )
+    slope = np.abs(np.gradient(level, frequency))
+    sigma = np.hypot(1.2 * sigma, 0.02 * slope * width)  # windows and bins overlap
+    top = words.amount(frequency[-1], "hz")
+    dull = f"The sound tells nothing above {top}; noise tells more."
     return PassResponse(
         frequency=frequency,
         # The plain mean: weights would make the level counted from depend on the noise.
         level_db=level - np.mean(level[middle]),
         plus_minus_db=COVERAGE_FACTOR * np.hypot(sigma, 0.005),  # what tapers and ends leave
         coherence=coherence,
-        sentences=tuple(sentences),
+        sentences=(dull,) if frequency[-1] < 10000 else (),
     )
 
 
@@ -144,9 +131,6 @@ def _aligned_spectra(recording: Recording, track: DelayTrack, size: int, every: 
     return frequency, Spectra(dry, played, cross, group.sum(axis=1) * min(1.0, 1.5 * hop / length))
 
 
-# ---- levels of bands ----
-
-
 class _Band(NamedTuple):
     """What one band tells."""
 
@@ -183,7 +167,7 @@ def _all_bands(recording: Recording, track: DelayTrack) -> list[_Band]:
     return bands
 
 
-def _band(spectra: Spectra, frequency: Array, width: float, own: NDArray[np.bool_]) -> _Band | None:
+def _band(spectra: Spectra, frequency: Array, width: float, own: Bools) -> _Band | None:
     """Each bin by its own, then averaged: a slope within the band does not spoil the coherence."""
     xx, yy, cross, _ = spectra.total()
     xy, number = np.abs(cross), float(spectra.number.sum())
@@ -378,11 +362,7 @@ ADVICE = (
 
 
 def what_ifs_in_words(what_ifs: Sequence[WhatIf]) -> tuple[str, ...]:
-    """Say which explanation fits, and which cannot be told apart; the best comes first.
-
-    Gap and azimuth loss are the same function, ``sin(x)/x`` with ``x`` in proportion to
-    frequency, so that no response alone can separate them.
-    """
+    """Say which explanation fits, and which cannot be told apart; the best comes first."""
     best = what_ifs[0]
     close = [w for w in what_ifs if w.chi2 - best.chi2 < APART]
     plain = [w for w in what_ifs if w.name == "as aligned" and (w in close or w.misfit_db < MODEL_DB)]
@@ -394,11 +374,7 @@ def what_ifs_in_words(what_ifs: Sequence[WhatIf]) -> tuple[str, ...]:
         sentences.append(f"From this response alone it cannot be told whether it is {names}.")
         sentences += [w.in_words for w in close[1:]]
     if any("gap" in w.name for w in close) and any("azimuth" in w.name for w in close):
-        sentences.append(
-            "Gap and azimuth loss have one and the same shape; a new test tape tells them apart."
-        )
+        sentences.append("Gap and azimuth loss have one and the same shape; a test tape tells them apart.")
     if best.misfit_db > 1.5:
-        sentences.append(
-            "None of these explains the response; the equalizer may be off, or several things at once."
-        )
+        sentences.append("None of these explains the response; the equalizer may be off.")
     return (*sentences, ADVICE)

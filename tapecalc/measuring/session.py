@@ -137,19 +137,12 @@ def measure(
 ) -> Measurement:
     """Measure a machine from a few takes; one test signal for each speed tells the most.
 
-    Parameters
-    ----------
-    machine : Machine, optional
-        What is known of it: turning parts for the suspects, the aligned head for the explanations, and the
-        speeds on its plate, to hold the figures against, and where nothing else tells them.
-    track_distance : float, optional
-        Between the middles of two tracks, m; with it two tracks tell the tilt of the gap.
+    Of the `machine` what is known serves: turning parts for the suspects, the aligned head for the
+    explanations, and the speeds on its plate where nothing else tells them. With the `track_distance` in m,
+    between the middles of two tracks, these tell the tilt of the gap.
 
-    Examples
-    --------
     >>> from tapecalc.measuring import open_recording
-    >>> nothing = measure([Take(recording=open_recording(np.zeros((48000, 2)), sample_rate=48000))])
-    >>> nothing.lights[0].light
+    >>> measure([Take(recording=open_recording(np.zeros((48000, 2)), sample_rate=48000))]).lights[0].light
     'useless'
     """
     if not takes:
@@ -193,7 +186,7 @@ class _Session:
         notes = tuple(dict.fromkeys(self.notes))
         return replace(self.found, lights=tuple(self.lights), geometry=self.geometry, notes=notes)
 
-    def note(self, texts: Iterable[str], place: Place | None = None) -> None:
+    def note(self, place: Place | None, *texts: str) -> None:
         """Keep what is to be said."""
         self.notes += [Note(text, place) for text in texts]
 
@@ -202,11 +195,11 @@ class _Session:
         try:
             reading = read()
         except CannotTell as refusal:
-            self.note([f"cannot tell {what}, because {refusal.reason}."], place)
+            self.note(place, f"cannot tell {what}, because {refusal.reason}.")
         except ValueError as error:
-            self.note([f"cannot tell {what}: {error}."], place)
+            self.note(place, f"cannot tell {what}: {error}.")
         else:
-            self.note(reading.sentences, place)
+            self.note(place, *reading.sentences)
             return reading
         return None
 
@@ -214,7 +207,7 @@ class _Session:
         """Look at a take, and give its pieces."""
         seen = look(take.recording, take.kind)
         self.lights.append(Light(take.kind, take.place, seen.light, tuple(seen.sentences)))
-        self.note(seen.sentences, take.place)
+        self.note(take.place, *seen.sentences)
         reference = None
         if take.kind == "test signal":
             take = replace(take, record_mode="simultaneous")
@@ -224,7 +217,7 @@ class _Session:
             if kind not in seen.spoiled:
                 yield _Piece(take, kind, piece, reference)
             elif kind in TELLS:
-                self.note([f"cannot tell {TELLS[kind]}, because {seen.spoiled[kind]}."], take.place)
+                self.note(take.place, f"cannot tell {TELLS[kind]}, because {seen.spoiled[kind]}.")
 
     def speed(self, at: int) -> float | None:
         """Tape speed of index `at`, measured or else from the machine's plate."""
@@ -234,8 +227,6 @@ class _Session:
             return found.value
         return plates[at] if at < len(plates) else None
 
-    # ---- speeds from test tapes ----
-
     def read_test_tapes(self, pieces: Sequence[_Piece]) -> None:
         """Flutter from test tapes, and the speed of the machine against that which they were made for."""
         self.read_tones([piece for piece in pieces if piece.tape_of_another])
@@ -243,17 +234,13 @@ class _Session:
             if reading.speed_error is None:
                 continue
             if (plate := self.speed(at)) is None:
-                self.note(
-                    ["The test tape tells how far off the speed is; name a machine file to have the speed."]
-                )
+                self.note(None, "A test tape tells how far off the speed is; name a machine file to have it.")
                 continue
             made_for = min((to_si(ips, "ips") for ips in SPEEDS_IPS), key=lambda v: abs(np.log(v / plate)))
             error = reading.speed_error
             # The tape itself is good to 0.1 % (common practice, no source).
             spread = made_for * float(np.hypot(error.plus_minus, 1e-3))
             self.tools.append(KnownSpeed(Estimate(made_for * (1 + error.value), spread, "m/s"), at))
-
-    # ---- delays, spacings, speeds ----
 
     def read_delays(self, pieces: Sequence[_Piece]) -> None:
         """Delays of all takes, and what they make of spacings and speeds."""
@@ -274,12 +261,10 @@ class _Session:
         values = [track.total.value for track in tracks]
         texts = words.listed(words.amount(value, "ms", ".2f") for value in values)
         if max(values) > 1.03 * min(values):
-            self.note(
-                [f"The takes contradict each other, {texts}, so that none is taken. {OTHER_PLACE}"], place
-            )
+            self.note(place, f"The takes contradict each other, {texts}; none is taken. {OTHER_PLACE}")
             return None
         if scattered:
-            self.note([f"The takes tell {texts}, more apart than each is sure. {SCATTERED}"], place)
+            self.note(place, f"The takes tell {texts}, more apart than each is sure. {SCATTERED}")
         # A mean is no surer than its takes are on average, and the first may be the surest.
         more = told.plus_minus if scattered or told.plus_minus > tracks[0].total.plus_minus else 0.0
         spread = float(np.hypot(tracks[0].wander, more))
@@ -303,13 +288,11 @@ class _Session:
                 spread = COVERAGE_FACTOR * machine.u_speed * machine.speeds[at]
                 plates.append(KnownSpeed(Estimate(machine.speeds[at], spread, "m/s"), at))
             if not self.tools:
-                self.note([FROM_PLATE])
+                self.note(None, FROM_PLATE)
         self.geometry = solve_geometry([*seen, *(self.tools or plates)])
-        self.note(self.geometry.sentences)
+        self.note(None, *self.geometry.sentences)
         if machine is not None:
-            self.note(_against_the_file(self.geometry, delays, machine))
-
-    # ---- all else ----
+            self.note(None, *_against_the_file(self.geometry, delays, machine))
 
     def read_all_else(self, pieces: Sequence[_Piece], track_distance: float | None) -> None:
         """Response, distortion, tracks, flutter, noise and loop gain."""
@@ -347,14 +330,12 @@ class _Session:
         if self.machine is not None and (speed := self.speed(place.at)) is not None:
             aligned = self.machine.as_reckoned().one_pass(speed)
             fits = self.found.what_ifs[place] = fit_what_ifs(response, aligned)
-            self.note(what_ifs_in_words(fits), place)
+            self.note(place, *what_ifs_in_words(fits))
 
     def _repeats(self, piece: _Piece) -> RepeatReading:
         track = self.found.delays.get(piece.take.place)
         if track is None:
-            raise CannotTell(
-                "it hangs on the delay, which was not measured: give a signal take of this place, too"
-            )
+            raise CannotTell("it hangs on the delay, which was not measured: give a take for it, too")
         return measure_repeats(piece.recording, delay=track.delay.value)
 
     def read_tones(self, pieces: Sequence[_Piece]) -> None:
@@ -380,7 +361,7 @@ class _Session:
         for piece in (piece for piece in pieces if piece.kind == kind):
             place = piece.take.place
             if place.at in found or heads.get(place.at, place.head) != place.head:
-                self.note([READ_ONCE])
+                self.note(None, READ_ONCE)
                 continue
             reading = self.tell(TELLS[piece.kind], place, partial(read, piece))
             if reading is not None:
@@ -402,9 +383,7 @@ class _Session:
         if uppers := [reading.upper_db for reading in readings if isinstance(reading, RepeatReading)]:
             told["upper_db"] = max(uppers)
         if apart:
-            self.note(
-                [f"The takes differ in {words.listed(apart)}, by more than each is sure. {SCATTERED}"], place
-            )
+            self.note(place, f"The takes differ in {words.listed(apart)} more than each is sure. {SCATTERED}")
         return replace(readings[0], **told)
 
     def _suspect(self, at: int) -> None:

@@ -4,14 +4,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, signal
 
+from tapecalc.measuring.dsp import Array
 from tapecalc.measuring.estimate import CannotTell
 from tapecalc.measuring.recording import Recording
 from tapecalc.sound.test_signal import PARTS, SIGNAL_LENGTH, make_test_signal
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -29,12 +27,7 @@ def find_signal(recording: Recording) -> FoundSignal:
 
     It is looked for in the dry channel, in the playback if there is no dry, with matched filters for the
     announcing pattern and for stretches of the noise. Of noise, tone and silence what is there counts, from
-    2 s on.
-
-    >>> from tapecalc.measuring import open_recording
-    >>> found = find_signal(open_recording(make_test_signal(32000)[5 * 32000 :], sample_rate=32000))
-    >>> round(found.offset, 3), found.missing
-    (-5.0, ('reference', 'announcement'))
+    2 s on; tone and silence without their first second.
     """
     for ratio in (1.0, 160 / 147, 147 / 160):  # as stated, 48 kHz called 44.1 kHz, and the reverse
         true = replace(recording, sample_rate=round(ratio * recording.sample_rate))

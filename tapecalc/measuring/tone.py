@@ -5,29 +5,17 @@ fast as the tone's frequency deviates. The amplitude tells how noisy the recordi
 amplitude and phase alike, and where the tone drops out. A wider band shows scrape flutter.
 """
 
-from typing import Any, NamedTuple
-
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft
 
-from tapecalc.measuring.dsp import power_spectrum
+from tapecalc.measuring.dsp import Array, Bools, Complex, power_spectrum
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate
 from tapecalc.measuring.recording import Recording
-
-Array = NDArray[np.floating[Any]]
 
 RATE = 1400  # values of frequency a second
 STOP = 700.0  # Hz from the carrier, beyond which nothing passes
 BLOCK, MARGIN = 10, 1  # s of a block, and on either side for the band filter to settle
 LONGEST = 120  # s of a recording that are read
-
-
-class Dropouts(NamedTuple):
-    """Falls of the tone below half of its amplitude, 5 ms long or longer."""
-
-    per_minute: Estimate
-    deepest_db: float | None  # against the usual level; None if there was none
 
 
 class ToneReader:
@@ -67,7 +55,8 @@ class ToneReader:
         level = np.convolve(amplitude, np.ones(5) / 5, "same") / self.usual  # without what rings in the band
         low = level < 0.5
         wider = np.convolve(low, np.ones(9), "same") > 0
-        self.fallen = [float(level[a:b].min()) for a, b in _runs(low) if b - a >= 0.005 * RATE]
+        # Falls below half of the amplitude, of 5 ms or longer, are dropouts.
+        self.fallen = sum(b - a >= 0.005 * RATE for a, b in _runs(low))
         self.swing = np.inf  # mean square of the level's swing, nepers
         if np.mean(wider) < 0.2:
             frequency, amplitude = (np.interp(time, time[~wider], x[~wider]) for x in (frequency, amplitude))
@@ -78,7 +67,8 @@ class ToneReader:
                 "the tone swells and fades, as two that sound together do; play one steady tone, with the "
                 "return send down and nothing of the source in the playback"
             )
-        self.ends = [float(np.median(x)) for x in (amplitude[:RATE], amplitude[-RATE:])]
+        ends = np.median(amplitude[:RATE]) / np.median(amplitude[-RATE:])
+        self.fall_db = 20 * float(np.log10(ends))  # from the first second to the last
         self.time, self.frequency, self.amplitude = time, frequency, amplitude / amplitude.mean()
 
     def _add_fast_wobble(self, frequency: Array, amplitude: Array) -> None:
@@ -99,19 +89,10 @@ class ToneReader:
         self.fast = self.fast + np.stack([sums[0], sums[1] * rate[flat] ** 2]) * 2 / (5600 * (bell @ bell))
         self.windows, self.step = self.windows + len(rows), float(rate[1])
 
-    def dropouts(self) -> Dropouts:
-        """Count the dropouts, with what so few leave open: 95 % of a Poisson count, from above."""
-        count, minutes = len(self.fallen), max(len(self.time) / RATE, 1.0) / 60
-        rate = Estimate(count / minutes, 2 * (1 + np.sqrt(count + 0.75)) / minutes, "1/min")
-        return Dropouts(rate, 20 * float(np.log10(max(min(self.fallen), 1e-3))) if count else None)
-
-    def swing_db(self) -> float:
-        """Rms swing of the level between 0.5 and 200 Hz in dB, noise included."""
-        return float(20 / np.log(10) * np.sqrt(self.swing))
-
-    def fall_db(self) -> float:
-        """How much louder the tone was in its first second than in its last."""
-        return float(20 * np.log10(self.ends[0] / self.ends[1]))
+    def dropouts(self) -> Estimate:
+        """Dropouts a minute, with what so few leave open: 95 % of a Poisson count, from above."""
+        minutes = max(len(self.time) / RATE, 1.0) / 60
+        return Estimate(self.fallen / minutes, 2 * (1 + np.sqrt(self.fallen + 0.75)) / minutes, "1/min")
 
     def scrape(self) -> tuple[Estimate | None, float]:
         """Rms of the wobble from 200 Hz on, a fraction of speed; without any, what would have been seen.
@@ -138,7 +119,7 @@ class ToneReader:
         return Estimate(float(np.sqrt(power)) / self.carrier, float(spread) / self.carrier + 1e-6), 0.0
 
 
-def _runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _runs(true: Bools) -> list[tuple[int, int]]:
     """Begin and end of each stretch that is true."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], true, [0]])))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
@@ -166,20 +147,16 @@ def _find_carrier(recording: Recording, loudest: float) -> float:
     share = power[near].sum() / power.sum()
     if share < 0.7:
         raise CannotTell(
-            f"there is no steady tone, or not one alone: what is near {center:.0f} Hz holds "
-            f"{100 * share:.0f} % of the power"
+            f"there is no steady tone, or not one alone: {100 * share:.0f} % are near {center:.0f} Hz"
         )
     if not STOP < center < rate / 2 - STOP:
         raise CannotTell(
-            f"the tone of {center:.0f} Hz is outside {STOP:.0f} to {rate / 2 - STOP:.0f} Hz; record one "
-            "near 3150 Hz"
+            f"the tone of {center:.0f} Hz is outside {STOP:.0f} to {rate / 2 - STOP:.0f} Hz; record 3150 Hz"
         )
     return center
 
 
-def _demodulated(
-    spectrum: NDArray[np.complex128], size: int, carrier: float, stop: float, rate: int
-) -> tuple[Array, Array]:
+def _demodulated(spectrum: Complex, size: int, carrier: float, stop: float, rate: int) -> tuple[Array, Array]:
     """Frequency in Hz and amplitude of a block of `size` samples, `rate` values a second, ends left out."""
     seconds = BLOCK + 2 * MARGIN
     lowest = round((carrier - stop) * seconds)

@@ -40,9 +40,7 @@ def measure_tracks(
     groups = _spectra(recording, grid)
     total = groups.total()
     if np.median(total.coherence()[(grid.frequency > HIGHPASS) & (grid.frequency < 10000)]) < 0.3:
-        raise CannotTell(
-            "the two tracks do not carry one sound: record the same on both at once, then play both"
-        )
+        raise CannotTell("the two tracks do not carry one sound; record the same on both at once")
     later, u_later = shared_delay(groups, grid)
     time = Estimate(later, COVERAGE_FACTOR * u_later, "s")
     turned = (total.cross @ phase_ramp([later * grid.rate], grid.length)[0]).real

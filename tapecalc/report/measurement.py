@@ -247,7 +247,7 @@ def _figures(found: Measurement, machine: Machine | None, speed_unit: str) -> It
         yield _estimate(f"flutter, unweighted rms, speed {at + 1}", reading.unweighted_rms, "percent")
         if reading.scrape is not None:
             yield _estimate(f"scrape flutter, rms, speed {at + 1}", reading.scrape, "percent")
-        yield _estimate(f"drop-outs a minute, speed {at + 1}", reading.dropouts.per_minute)._replace(unit="")
+        yield _estimate(f"drop-outs a minute, speed {at + 1}", reading.dropouts)._replace(unit="")
         if reading.speed_error is not None:
             yield _estimate(f"speed {at + 1} against the test tape", reading.speed_error, "percent")
     for at, repeats in sorted(found.repeats.items()):
