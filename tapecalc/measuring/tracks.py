@@ -41,10 +41,12 @@ def measure_tracks(
     total = groups.total()
     if np.median(total.coherence()[(grid.frequency > HIGHPASS) & (grid.frequency < 10000)]) < 0.3:
         raise CannotTell("the two tracks do not carry one sound; record the same on both at once")
-    later, u_later = shared_delay(groups, grid)
-    time = Estimate(later, COVERAGE_FACTOR * u_later, "s")
-    turned = (total.cross @ phase_ramp([later * grid.rate], grid.length)[0]).real
-    polarity = 1 if turned > 0 else -1
+    likeness = fft.irfft(total.cross)
+    lag = int(np.argmax(np.abs(likeness)))
+    polarity = 1 if likeness[lag] > 0 else -1
+    lag -= grid.length if lag > grid.length / 2 else 0  # samples, about
+    near, u_time = shared_delay(groups._replace(cross=groups.cross * phase_ramp([lag], grid.length)), grid)
+    time = Estimate(near + lag / grid.rate, COVERAGE_FACTOR * u_time, "s")
     # What groups of windows differ by is what another stretch of tape will.
     level_db = mean_of(10 * np.log10(groups.played.sum(axis=1) / groups.dry.sum(axis=1)), "dB")
     sentences = []
