@@ -43,12 +43,13 @@ def find_lag(recording: Recording) -> Lag:
     fits = [blocks.fit(lag) for lag in blocks.highest()]
     # Where the dry sound is like itself some time later, the echo is tried so much sooner and later too.
     first = max(fits, key=lambda fit: fit.likeness)
-    fits += [blocks.fit(first.lag + way * apart) for apart in blocks.like_itself() for way in (-1, 1)]
+    others = [first.lag + way * apart for apart in blocks.like_itself() for way in (-1, 1)]
+    fits += [blocks.fit(lag) for lag in others if 0 <= lag <= 2 * blocks.reach]
     best = max(fits, key=lambda fit: fit.likeness)
     good = [fit.seconds for fit in fits if fit.likeness > ALIKE * best.likeness]
-    others = [lag for lag in good if abs(lag - best.seconds) > REACH]
+    far = [lag for lag in good if abs(lag - best.seconds) > REACH]
     rivals: list[float] = []
-    for lag in sorted([*best.near, *others], key=lambda lag: abs(lag - best.seconds)):
+    for lag in sorted([*best.near, *far], key=lambda lag: abs(lag - best.seconds)):
         rivals += [lag] if all(abs(lag - other) > 1e-3 for other in rivals) else []
     # What chance makes of it is seen at lags that nothing speaks for.
     chance = np.random.default_rng(0).integers(blocks.reach // 2, blocks.reach * 3 // 2, 11)

@@ -367,6 +367,14 @@ def test_a_delay_of_several_seconds_is_found(delay):
     assert track.total.covers(delay)
 
 
+def test_a_sound_that_is_like_itself_ten_seconds_later_is_not_looked_for_beyond_the_reach():
+    sound = generator.noise(70, 16000)
+    sound[159200:] += 0.5 * sound[:-159200]  # 9.95 s
+    sound[317600:320000] *= 3  # the loudest are read, and here a stretch of 20 s ends
+    both = np.stack([sound, np.roll(sound, 3200)], axis=1)
+    assert find_lag(measure.open_recording(both, sample_rate=16000)).seconds == pytest.approx(0.2, abs=1e-3)
+
+
 @pytest.mark.parametrize("level_db", [-10, -3])
 def test_dry_sound_in_the_playback_does_not_hide_the_echo(level_db):
     sound, wet = through(generator.noise(6, RATE), 0.222)
