@@ -189,7 +189,7 @@ def _look_along(seen: Look, lag: Lag, clear: Recording) -> None:
             seen.say(f"{said}: {do}, and record again.", spoils=spoils, why=what)
     dry, played, block = _levels(seen.recording, lag.seconds)
     sounds = dry > 0.03 * np.quantile(dry, 0.95) if len(dry) else dry > 0
-    if not sounds.any():
+    if not played[sounds].any():
         return
     gain = played[sounds] / dry[sounds]
     dead = gain < 0.1 * np.median(gain[gain > 0.01 * gain.max(initial=0.0)])

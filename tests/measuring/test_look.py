@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from tapecalc import measuring as measure
-from tapecalc.measuring.look import look
+from tapecalc.measuring.lag import Lag
+from tapecalc.measuring.look import Look, _look_along, look
 
 RATE = 32_000
 DECK = generator.Deck(spacing=0.0418, speed=0.188, wobbles=((1.5e-3, 3.4, 0.0), (1e-3, 0.6, 2.0)))
@@ -141,7 +142,7 @@ def test_of_two_tones_the_steadier_went_in_and_two_as_steady_are_from_no_tape():
     swapped = look(opened(tape, steady), "tone")
     np.testing.assert_array_equal(swapped.pieces["tone"].read("playback", 0, 99), tape[:99])
     both = look(opened(steady, 0.5 * steady), "tone")
-    assert not both.pieces and "does not come from a tape" in both.sentences[-1]
+    assert not both.pieces and "too steady to come from a tape" in both.sentences[-1]
 
 
 def test_two_files_without_a_common_start_are_never_exchanged():
@@ -152,3 +153,10 @@ def test_two_files_without_a_common_start_are_never_exchanged():
     assert not any("swapped" in sentence for sentence in seen.sentences)
     found = measure.measure([measure.Take(recording=late)])
     assert not found.delays and any("start" in sentence for sentence in found.sentences)
+
+
+def test_of_silence_no_ratio_is_taken():
+    for dry in (generator.noise(2, RATE), np.zeros(2 * RATE)):
+        seen = Look(opened(dry, np.zeros(2 * RATE)))
+        _look_along(seen, Lag(seconds=0.2, polarity=1), seen.recording)
+        assert seen.sentences == []

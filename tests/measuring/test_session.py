@@ -357,7 +357,7 @@ def test_a_test_tape_tells_the_speed(nominal):
     assert found.geometry.spacings[0].covers(machine.spacings[0])
     alone = measure.measure(takes)
     assert alone.geometry.speeds == (None,)
-    assert any("name a machine file to have the speed" in sentence for sentence in alone.sentences)
+    assert any("name a machine file to have it" in sentence for sentence in alone.sentences)
 
 
 def test_a_part_that_was_not_seen_keeps_what_the_file_says_or_at_most_what_would_have_been_seen():
