@@ -49,13 +49,14 @@ class ToneReader:
         """Keep the longest stretch with the tone, and account of its level and its dropouts."""
         sounds = np.convolve(amplitude > 0.5 * self.usual, np.ones(RATE // 2) / (RATE // 2), "same") > 0.4
         first, last = max(_runs(sounds), key=lambda run: run[1] - run[0], default=(0, 0))
-        inside = slice(first + RATE // 5, max(last, first + RATE // 2) - RATE // 5)
-        time = begin + np.arange(len(frequency))[inside] / RATE
+        inside = slice(first + RATE // 5, max(last - RATE // 5, 0))
         frequency, amplitude = frequency[inside], amplitude[inside]
+        self.time = time = begin + (inside.start + np.arange(len(frequency))) / RATE
+        if len(time) < RATE:  # less than a second tells nothing
+            return
         level = np.convolve(amplitude, np.ones(5) / 5, "same") / self.usual  # without what rings in the band
         low = level < 0.5
         wider = np.convolve(low, np.ones(9), "same") > 0
-        # Falls below half of the amplitude, of 5 ms or longer, are dropouts.
         self.fallen = sum(b - a >= 0.005 * RATE for a, b in _runs(low))
         self.swing = np.inf  # mean square of the level's swing, nepers
         if np.mean(wider) < 0.2:
@@ -64,12 +65,11 @@ class ToneReader:
             self.swing = float(density[(rate > 0.5) & (rate < 200)].sum() * rate[1])
         if self.swing > 0.15**2:  # nepers, 1.3 dB
             raise CannotTell(
-                "the tone swells and fades, as two that sound together do; play one steady tone, with the "
-                "return send down and nothing of the source in the playback"
+                "the tone swells and fades, as two together do; play one tone, with the return send down"
             )
         ends = np.median(amplitude[:RATE]) / np.median(amplitude[-RATE:])
         self.fall_db = 20 * float(np.log10(ends))  # from the first second to the last
-        self.time, self.frequency, self.amplitude = time, frequency, amplitude / amplitude.mean()
+        self.frequency, self.amplitude = frequency, amplitude / amplitude.mean()
 
     def _add_fast_wobble(self, frequency: Array, amplitude: Array) -> None:
         """Add up spectra of the frequency and, as noise would show there, of the amplitude, from 200 Hz on.

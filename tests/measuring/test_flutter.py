@@ -151,6 +151,9 @@ def test_wrong_material_gets_a_reason_and_never_a_number():
     refused(generator.noise(6, RATE), "no steady tone")
     refused(generator.plucked(6, RATE), "no steady tone")
     refused(generator.tone(3, RATE, deck), "it takes 5 s")
+    for seconds in (0.1, 0.5, 1.0, 2.0):
+        late = generator.tone(seconds, RATE, deck)
+        refused(np.append(1e-6 * generator.noise(6, RATE), late), "cannot tell")
     refused(generator.tone(10, RATE, deck, frequency=150), "outside 700")
 
 
