@@ -173,7 +173,6 @@ def _read(
         beside = 0.03 * figure.value if clipped else 0.0
         return replace(figure, plus_minus=float(np.hypot(figure.plus_minus, beside)))
 
-    # Clipped peaks fold back to near the tone.
     scrape, unseen = (None, np.inf) if clipped else tone.scrape()
     lines = _lines(steady, rest, count / RATE, record_mode, delay)
     spread = float(np.hypot(frequency.plus_minus, COVERAGE_FACTOR * U_CLOCK * mean))

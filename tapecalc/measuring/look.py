@@ -45,6 +45,7 @@ class Look:
     spoiled: dict[str, str] = field(default_factory=dict)
     sentences: list[str] = field(default_factory=list)
     light: str = LIGHTS[0]
+    lag: Lag | None = None  # of the program, where it was looked for
 
     def say(self, text: str, light: str = "usable", spoils: Sequence[str] = (), why: str = "") -> None:
         """Note what was noticed, how bad it is, and the pieces that it spoils."""
@@ -141,10 +142,10 @@ def _exchange(seen: Look) -> None:
 
 def _which_is_which(seen: Look, piece: Recording) -> Lag:
     """Find the lag of a piece of the take; exchange the channels if the playback leads."""
-    lag = find_lag(piece)
+    seen.lag = lag = find_lag(piece)
     if not lag.rivals and lag.seconds < -1e-3:
         _exchange(seen)
-        lag = replace(lag, seconds=-lag.seconds)
+        seen.lag = lag = replace(lag, seconds=-lag.seconds)
     if lag.polarity < 0:
         seen.say("The machine turns the polarity over; this harms nothing.", "good")
     return lag
@@ -238,7 +239,7 @@ def _levels(recording: Recording, lag: float) -> tuple[Array, Array, float]:
 
     def channel(name: str, first: int) -> Array:
         many = range(0, count, 200)
-        pieces = [recording.read(name, first + k * size, min(200, count - k) * size) for k in many]
+        pieces = (recording.read(name, first + k * size, min(200, count - k) * size) for k in many)
         return np.concatenate([np.std(piece.reshape(-1, size), axis=1) for piece in pieces] or [np.zeros(0)])
 
     return channel("dry", 0), channel("playback", shift), size / recording.sample_rate

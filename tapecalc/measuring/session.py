@@ -23,6 +23,7 @@ from tapecalc.measuring.distortion import DistortionReading, measure_distortion
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, CannotTell, Estimate, Reading, combined
 from tapecalc.measuring.flutter import RECORD_MODES, FlutterReading, measure_flutter
 from tapecalc.measuring.geometry import Delay, Geometry, KnownSpeed, Ruler, Stopwatch, solve_geometry
+from tapecalc.measuring.lag import Lag
 from tapecalc.measuring.look import KINDS, look
 from tapecalc.measuring.loop_gain import RepeatReading, measure_repeats
 from tapecalc.measuring.noise import NoiseReading, measure_noise
@@ -156,17 +157,13 @@ def measure(
 
 
 class _Piece(NamedTuple):
-    """A piece of a take that tells one thing, and the rms amplitude to count its noise from."""
+    """A piece of a take that tells one thing, the rms amplitude to count its noise from, and its lag."""
 
     take: Take
     kind: str
     recording: Recording
     reference: float | None
-
-    @property
-    def tape_of_another(self) -> bool:
-        """Whether it is the tone of a test tape."""
-        return self.kind == "tone" and self.take.record_mode == "test tape"
+    lag: Lag | None
 
 
 class _Session:
@@ -215,7 +212,7 @@ class _Session:
                 reference = float(np.std(tone.read("playback", tone.count // 3, tone.count // 3))) or None
         for kind, piece in seen.pieces.items():
             if kind not in seen.spoiled:
-                yield _Piece(take, kind, piece, reference)
+                yield _Piece(take, kind, piece, reference, seen.lag)
             elif kind in TELLS:
                 self.note(take.place, f"cannot tell {TELLS[kind]}, because {seen.spoiled[kind]}.")
 
@@ -229,7 +226,7 @@ class _Session:
 
     def read_test_tapes(self, pieces: Sequence[_Piece]) -> None:
         """Flutter from test tapes, and the speed of the machine against that which they were made for."""
-        self.read_tones([piece for piece in pieces if piece.tape_of_another])
+        self.read_tones(pieces, test_tapes=True)
         for at, reading in self.found.flutter.items():
             if reading.speed_error is None:
                 continue
@@ -245,8 +242,8 @@ class _Session:
     def read_delays(self, pieces: Sequence[_Piece]) -> None:
         """Delays of all takes, and what they make of spacings and speeds."""
         tracks: dict[Place, list[DelayTrack]] = {}
-        for take, _, recording, _ in (piece for piece in pieces if piece.kind == "program"):
-            track = self.tell("the delay", take.place, partial(measure_delay, recording))
+        for take, _, recording, _, lag in (piece for piece in pieces if piece.kind == "program"):
+            track = self.tell("the delay", take.place, partial(measure_delay, recording, lag))
             if track is not None:
                 tracks.setdefault(take.place, []).append(track)
                 self.tracked.setdefault(take.place, recording)
@@ -297,7 +294,7 @@ class _Session:
     def read_all_else(self, pieces: Sequence[_Piece], track_distance: float | None) -> None:
         """Response, distortion, tracks, flutter, noise and loop gain."""
         found = self.found
-        for take, kind, recording, _ in pieces:
+        for take, kind, recording, *_ in pieces:
             place = take.place
             track = found.delays.get(place)
             if kind == "program" and track is not None and recording is self.tracked[place]:
@@ -311,7 +308,7 @@ class _Session:
                 both = partial(measure_tracks, recording, speed=speed, track_distance=track_distance)
                 if (tracks := self.tell("the tilt of the gap", place, both)) is not None:
                     found.tracks[place] = tracks
-        self.read_tones([piece for piece in pieces if piece.kind == "tone" and not piece.tape_of_another])
+        self.read_tones(pieces, test_tapes=False)
         for at in found.flutter:
             self._suspect(at)
 
@@ -338,7 +335,7 @@ class _Session:
             raise CannotTell("it hangs on the delay, which was not measured: give a take for it, too")
         return measure_repeats(piece.recording, delay=track.delay.value)
 
-    def read_tones(self, pieces: Sequence[_Piece]) -> None:
+    def read_tones(self, pieces: Sequence[_Piece], *, test_tapes: bool) -> None:
         """Flutter of all speeds that have a tone, each from the first head that tells it."""
 
         def flutter(piece: _Piece) -> FlutterReading:
@@ -349,7 +346,8 @@ class _Session:
                 delay=None if track is None else track.delay.value,
             )
 
-        heads = self._each_speed(pieces, "tone", self.found.flutter, flutter)
+        tones = [piece for piece in pieces if (piece.take.record_mode == "test tape") == test_tapes]
+        heads = self._each_speed(tones, "tone", self.found.flutter, flutter)
         self.found.flutter_heads.update(heads)
 
     def _each_speed(
