@@ -2,8 +2,6 @@
 
 import { element } from "./elements.mjs";
 
-let groupsMade = 0; // each has its own set of choices
-
 /**
  * Make one player of a group of them; a group with one sound stays as it is.
  * @param {any} group with a figure for each sound, its player named by its title
@@ -12,7 +10,7 @@ export function mountSwitch(group) {
   const figures = [...group.querySelectorAll("figure")];
   if (figures.length < 2 || group.querySelector("fieldset")) return;
   const players = figures.map((figure) => figure.querySelector("audio"));
-  const name = `sounds-${(groupsMade += 1)}`;
+  const name = `sounds-${Math.random()}`; // no count: in a notebook each group has a script of its own
   let chosen = 0;
 
   /** @param {number} next */

@@ -258,9 +258,10 @@ def test_code_is_folded_unless_the_reader_writes_or_reads_it():
                 nbformat.v4.new_code_cell("1 + 1"),
                 nbformat.v4.new_code_cell("guess_ms = None  # yours"),
                 nbformat.v4.new_code_cell("2 + 2", metadata={"tags": ["shown"]}),
+                nbformat.v4.new_code_cell("def mine(): ...", metadata={"tags": ["yours"]}),
                 nbformat.v4.new_markdown_cell("prose"),
             ]
         )
     )
     folded = [cell.metadata.get("jupyter", {}).get("source_hidden", False) for cell in notebook.cells]
-    assert folded == [True, False, False, False]
+    assert folded == [True, False, False, False, False]

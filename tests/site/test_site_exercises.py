@@ -50,8 +50,7 @@ def test_guesses_in_words_are_asked_in_the_list_and_met_where_they_are_told():
     assert place.startswith('<div data-guess="delay.first_guess" data-number="1">')
     asked = found.with_guesses("## Predict\n1. a\n2. b", "<ol>\n<li>a</li>\n<li><p>b</p></li>\n</ol>")
     assert asked == (
-        f"<ol>\n<li>a{place}</li>\n"
-        '<li><p>b</p><div data-word="delay.guess-2"></div></li>\n</ol>'
+        f'<ol>\n<li>a{place}</li>\n<li><p>b</p><div data-word="delay.guess-2"></div></li>\n</ol>'
     )
     assert around(found, made("guess_ms = None")[1][0], *CODE) == []  # it has its place
     told = found.with_guesses(
