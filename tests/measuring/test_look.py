@@ -1,10 +1,12 @@
 """Takes that went wrong as takes do, and what is said of them before anything is measured."""
 
 import dataclasses
+import tracemalloc
 
 import deck_generator as generator
 import numpy as np
 import pytest
+import soundfile
 
 from tapecalc import measuring as measure
 from tapecalc.measuring.lag import Lag
@@ -160,3 +162,18 @@ def test_of_silence_no_ratio_is_taken():
         seen = Look(opened(dry, np.zeros(2 * RATE)))
         _look_along(seen, Lag(seconds=0.2, polarity=1), seen.recording)
         assert seen.sentences == []
+
+
+def test_a_long_take_needs_no_more_memory_than_a_short_one(tmp_path):
+    rate, peaks = 8000, []
+    for minutes in (3, 15):
+        dry = generator.noise(60 * minutes, rate)
+        both = np.stack([dry, np.roll(dry, 1600)], axis=1)
+        soundfile.write(tmp_path / f"{minutes}.wav", both, rate, subtype="PCM_16")
+        recording = measure.open_recording(tmp_path / f"{minutes}.wav")
+        tracemalloc.start()
+        assert look(recording).light == "good"
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    # Twelve minutes of one channel are 46 MB.
+    assert peaks[1] - peaks[0] < 1e6
