@@ -30,6 +30,7 @@ from typing import Any
 
 import numpy as np
 from matplotlib.artist import Artist
+from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -50,9 +51,12 @@ MOST_FPS, MOST_GIF_FPS = 120, 50
 PATIENCE = 60.0  # s without a picture taken, after which an encoder is ended
 GROUPS = hasattr(os, "killpg")  # whether processes come in groups that end as one
 GAP_PIXELS = 10  # between the frames of a strip
-MOST_KEPT = 0.02  # of the width of a picture squared: what is larger is drawn as fast as compared
+MOST_KEPT = 0.04  # of the width of a picture squared: what is larger is drawn as fast as compared
 MOST_LOOKS = 12  # of words that are kept
+FEW_POINTS = 10  # of a line: to reckon where it is takes less than to wipe out its whole chart
+SAME_PIXEL = 1e-6  # of a pixel, within which words are printed as they were
 NEAR_GROUND = 12  # of 255: as near to the ground of a GIF a color becomes it; Pillow looks in steps of 4
+RATE = 48_000  # samples a second
 HOLD = 1.0  # s for which nothing moves, before and after
 EASE = 0.3  # s from the held picture to the beginning, and in which sound and light die away at the end
 FADE = 0.02  # s in which a sound sets in
@@ -72,7 +76,7 @@ class Scene:
     moving: tuple[Artist, ...]  # what moves, from the back to the front; drawn on top of all the rest
     update: Callable[[float], None]  # moves them to where they are at a time in s
     sound: Samples  # full scale at 1, mono or two columns; its length is that of the film
-    sample_rate: int
+    sample_rate: int = RATE
     level: str  # how loud it is, and why if not as loud as the others
     events: tuple[tuple[float, str], ...]  # time in s and name of what is heard and seen at once
     poster: float  # time in s of the picture that stands for all
@@ -199,137 +203,206 @@ def strip(scene: Scene, times: Sequence[float], *, width: int = 640) -> Strip:
 
 
 def _drawn(scene: Scene, times: Iterable[float]) -> Iterator[Pixels]:
-    """The scene at some times: everything once, then only what moves."""
+    """The scene at some times: everything once, then only what moves, and where it was."""
     canvas: Any = scene.figure.canvas
     for artist in scene.moving:
         artist.set_animated(True)  # left out of a drawing of the whole
     with style.context("notebook"):
         canvas.draw()
-    background = canvas.copy_from_bbox(scene.figure.bbox)
-    renderer = canvas.get_renderer()
-    moving = [_Printed(artist) for artist in scene.moving]
-    pixels = np.asarray(canvas.buffer_rgba())
-    base, lying = background, 0  # a picture of what stands still, and of how many that move but do not now
+    desk = _Desk(canvas.get_renderer())
+    background, base = desk.sheet.copy(), desk.sheet.copy()
+    moving = [_Printed(artist, desk) for artist in scene.moving]
+    lying = before = 0  # how many that move are in the base, and how many stood still in the last frame
+    touched: set[Place] = set()
 
     def drawn(time: float) -> Pixels:
-        nonlocal base, lying
+        nonlocal lying, before
         scene.update(time)
         changed = [artist.changed() for artist in moving]
         if not any(changed):
-            return pixels
+            return desk.pixels
         still = changed.index(True)
-        base, lying = (base, lying) if lying <= still else (background, 0)
-        canvas.restore_region(base)
+        lying = lying if lying <= still else 0
+        ground = base if lying else background
+        for place in _largest({artist.place for artist in moving[lying:]}):
+            desk.sheet[_part(place)] = ground[_part(place)]
         for k, artist in enumerate(moving[lying:], lying):
-            if k == still and k > lying:
-                base, lying = canvas.copy_from_bbox(scene.figure.bbox), k
-            artist.draw(renderer)
-        return pixels
+            if k == min(still, before) and k > lying:
+                base[:], lying = desk.sheet, k
+            artist.draw()
+        before = still
+        return desk.pixels
 
     opening = resting = None
+    mixed = desk.pixels.copy()
+    # Colors weighed by their opacity, where that is not the same all over.
+    kind = "RGBA" if to_rgba(scene.figure.get_facecolor())[3] == 1 else "RGBa"
     for time in times:
         if min(time, scene.seconds - time) < scene.rests:
             resting = drawn(0.0).copy() if resting is None else resting
             yield resting
         elif HOLD <= time < HOLD + EASE:
             opening = drawn(0.0).copy() if opening is None else opening
-            yield _dissolved(opening, drawn(time), float(eased((time - HOLD) / EASE)))
+            touched.update(artist.place for artist in moving)
+            drawn(time)
+            touched.update(artist.place for artist in moving)
+            for place in _largest(touched):
+                both = (pixels[_part(place)].copy() for pixels in (opening, desk.pixels))
+                one, other = (Image.fromarray(pixels).convert(kind) for pixels in both)
+                shown = Image.blend(one, other, float(eased((time - HOLD) / EASE)))
+                mixed[_part(place)] = shown.convert("RGBA")
+            yield mixed
         else:
             yield drawn(time)
 
 
-def _dissolved(before: Pixels, after: Pixels, share: float) -> Pixels:
-    """Mix two pictures where they differ, by a share of the second; opacity mixes as it should."""
-    differ = (before.view(np.uint32) != after.view(np.uint32))[..., 0]
-    rows, columns = (np.flatnonzero(differ.any(axis=axis)) for axis in (1, 0))
-    mixed = after.copy()
-    if rows.size:
-        part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-        # Colors that are weighed by their opacity, where that is not the same all over.
-        kind = "RGBA" if min(before[..., 3].min(), after[..., 3].min()) == 255 else "RGBa"
-        one, other = (Image.fromarray(pixels[part].copy()).convert(kind) for pixels in (before, after))
-        mixed[part] = np.asarray(Image.blend(one, other, share).convert("RGBA"))
-    return mixed
+#: A part of a picture: its first row and column, and those behind its last.
+Place = tuple[int, int, int, int]
+NOWHERE: Place = (0, 0, 0, 0)
+
+
+def _part(place: Place) -> tuple[slice, slice]:
+    """The part of an array at a place."""
+    return slice(place[0], place[2]), slice(place[1], place[3])
+
+
+def _largest(places: Iterable[Place]) -> list[Place]:
+    """Leave out the places that lie within others, and the empty ones."""
+    kept: list[Place] = []
+    seen = (at for at in places if at[0] < at[2] and at[1] < at[3])
+    for top, left, bottom, right in sorted(seen, key=lambda at: (at[0] - at[2]) * (at[3] - at[1])):
+        if not any(t <= top and x <= left and b >= bottom and r >= right for t, x, b, r in kept):
+            kept.append((top, left, bottom, right))
+    return kept
+
+
+class _Desk:
+    """Where artists are drawn, and a clear film on which one of them is drawn alone."""
+
+    def __init__(self, renderer: Any) -> None:
+        self.renderer = renderer
+        self.clear: Any = RendererAgg(renderer.width, renderer.height, renderer.dpi)
+        self.pixels, self.film = (np.asarray(one.buffer_rgba()) for one in (renderer, self.clear))
+        self.sheet = self.pixels.view(np.uint32)[..., 0]  # each pixel as one number
+        self.film[:] = 0
+
+    def place(self, box: Bbox, by: Sequence[float] = (0, 0)) -> Place:
+        """The pixels that a box touches, moved by some."""
+        rows, columns = self.sheet.shape
+        left, right = (min(max(0, int(x + by[0])), columns) for x in (box.x0, box.x1 + 1))
+        top, bottom = (min(max(0, rows - int(y + by[1])), rows) for y in (box.y1 + 1, box.y0))
+        return top, left, bottom, right
+
+    def stamp(self, artist: Any, place: Place) -> Pixels:
+        """The pixels of an artist alone, from below."""
+        artist.draw(self.clear)
+        part = self.film[_part(place)]
+        stamp = part[::-1].copy()
+        part[:] = 0
+        return stamp
+
+    def put(self, stamp: Pixels, left: int, bottom: int) -> None:
+        """Print pixels, as drawing them there would."""
+        self.renderer.draw_image(self.renderer.new_gc(), left, self.sheet.shape[0] - bottom, stamp)
 
 
 class _Kept:
-    """What is kept of an artist that looks as it did: where it is, and its pixels on one ground."""
+    """What is kept of an artist that looks as it did: where it is, and the pixels of what is small."""
 
-    def __init__(self, artist: Any, renderer: Any) -> None:
-        self.box, self.leader = _box(artist, renderer), _leader(artist)
+    def __init__(self, artist: Any, desk: _Desk) -> None:
+        self.box = _box(artist, desk.clear)
+        self.anchor = _anchor(artist) if isinstance(artist, Text) else None
+        self.place = desk.place(self.box)
+        top, left, bottom, right = self.place
+        self.small = (bottom - top) * (right - left) <= MOST_KEPT * desk.sheet.shape[1] ** 2
         self.ground: Any = None
         self.pixels: Any = None
+        self.stamp: Pixels | None = None  # of words, to be put onto any ground
+        self.exact = isinstance(artist, Text)  # unless the stamp once differed from what was drawn
 
-    def put_back(self, renderer: Any) -> bool:
-        """Put its pixels back if what lies below is as it was, else note what does."""
-        ground = np.asarray(renderer.copy_from_bbox(self.box)).view(np.uint32)
-        if self.ground is not None and np.array_equal(ground, self.ground):
-            renderer.restore_region(self.pixels)
-            return True
-        self.ground = ground
-        return False
+    def put(self, artist: Any, desk: _Desk, by: tuple[int, int]) -> Place:
+        """Put it where it belongs, moved by whole pixels; give the place."""
+        place = self.place if by == (0, 0) else desk.place(self.box, by)
+        here, corner = desk.sheet[_part(place)], (self.place[1] + by[0], self.place[2] - by[1])
+        if by == (0, 0) and self.ground is not None and np.array_equal(here, self.ground):
+            here[:] = self.pixels
+        elif self.stamp is not None and self.exact:
+            desk.put(self.stamp, *corner)
+        else:
+            ground, drawn_before = here.copy(), self.pixels is not None
+            artist.draw(desk.renderer)
+            pixels = here.copy()
+            if by == (0, 0):
+                self.ground, self.pixels = ground, pixels
+            if self.exact and drawn_before:
+                self.stamp, here[:] = desk.stamp(artist, place), ground
+                desk.put(self.stamp, *corner)
+                self.exact = np.array_equal(here, pixels)
+                here[:] = pixels
+        return place
+
+    def off(self, anchor: Any) -> tuple[int, int] | None:
+        """By how many whole pixels it is moved, to the right and up; None if by parts of some."""
+        by = anchor - self.anchor
+        whole = np.rint(by)
+        return (int(whole[0]), int(whole[1])) if np.abs(by - whole).max() < SAME_PIXEL else None
 
 
 class _Printed:
-    """An artist whose pixels are put back where it looks as before on the same ground: drawing takes long."""
+    """An artist whose pixels are put back where it looks as before: drawing takes long."""
 
-    def __init__(self, artist: Artist) -> None:
+    def __init__(self, artist: Artist, desk: _Desk) -> None:
         self.artist: Any = artist
-        self.words = isinstance(artist, Text)
+        self.desk, self.words = desk, isinstance(artist, Text)
         self.look: Any = None
-        self.stays = self.placed = False  # whether it is kept as it looks, and was ever drawn
+        self.place = NOWHERE  # where it is drawn
         self.kept: dict[Any, _Kept] = {}  # by its looks, of words; they come again
+        self.stays = False  # whether it is kept as it looks
 
     def changed(self) -> bool:
         """Look at it once a frame."""
         look, before = _look(self.artist), self.look
         self.look = look
-        # Words are kept as soon as they stand still, for they take longest.
-        self.stays = look == before or (self.words and bool(look and before) and look[1] == before[1])
+        # Words are kept as soon as they are seen, for they take longest; not those with a line that moves.
+        stood = bool(look and before) and look[1] == before[1]
+        self.stays = look == before or (self.words and bool(look) and (stood or not look[1][-1]))
         if not self.words and look != before or len(self.kept) > MOST_LOOKS:
             self.kept.clear()
         return bool(look != before)
 
-    def draw(self, renderer: Any) -> None:
+    def draw(self) -> None:
         """Draw it anew, or put back what was drawn last; what is small and stays is kept."""
-        artist = self.artist
+        artist, desk = self.artist, self.desk
+        self.place = NOWHERE
         if self.look is None:
             return
         if not self.stays:
-            self._paint(renderer)
+            artist.draw(desk.renderer)
+            few = isinstance(artist, Line2D) and np.size(artist.get_xdata()) <= FEW_POINTS
+            box = None if few else _clip(artist)
+            self.place = desk.place(box or _box(artist, desk.renderer))
             return
-        if self.look not in self.kept:
-            self.kept[self.look] = _Kept(artist, renderer)
-        kept = self.kept[self.look]
-        if kept.leader:
-            kept.leader.draw(renderer)
-        if kept.box.width * kept.box.height > MOST_KEPT * artist.figure.bbox.width**2:
-            artist.draw(renderer)
-        elif not kept.put_back(renderer):
-            (Text if self.words else type(artist)).draw(artist, renderer)
-            kept.pixels = renderer.copy_from_bbox(kept.box)
-
-    def _paint(self, renderer: Any) -> None:
-        """Draw it; a line that is not seen is not reckoned, where a note does not need it."""
-        note = self.artist
-        hidden = isinstance(note, Annotation) and not _led(note)
-        if hidden and self.placed and not isinstance(note.anncoords, str):
-            Text.draw(note, renderer)
+        hangs = self.words and not _led(artist)
+        offset = isinstance(getattr(artist, "anncoords", None), str) and artist.get_position()
+        key = (self.look[0], offset) if hangs else self.look
+        kept = self.kept.get(key)
+        by = None if kept is None else kept.off(_anchor(artist)) if hangs else (0, 0)
+        if kept is None or by is None:
+            kept, by = _Kept(artist, desk), (0, 0)
+            self.kept[key] = kept
+        self.place = kept.place
+        if kept.small:
+            self.place = kept.put(artist, desk, by)
         else:
-            note.draw(renderer)
-            self.placed = True
+            artist.draw(desk.renderer)
 
 
-def _leader(note: Any) -> PathPatch | None:
-    """The line of a note that stays where it was placed last: to reckon it takes longest."""
-    if not _led(note):
-        return None
-    arrow = note.arrow_patch
-    line = PathPatch(arrow.get_path())
-    line.update_from(arrow)
-    line.set(transform=arrow.get_transform(), figure=note.figure)
-    line.set(fill=False, capstyle=arrow.get_capstyle(), joinstyle=arrow.get_joinstyle())
-    return line
+def _anchor(words: Any) -> Any:
+    """Where words hang, in pixels: their picture moves with it."""
+    note = getattr(words, "anncoords", None)
+    if isinstance(note, str):
+        return words.axes.transData.transform(words.xy)  # so many points off what they are about
+    return (note or words.get_transform()).transform(words.get_position())
 
 
 _CHANGES = itertools.count()
@@ -348,28 +421,37 @@ def _look(artist: Any) -> Any:
     return (artist.get_text(), artist.get_color(), artist.get_alpha()), place
 
 
-def _led(text: Any) -> bool:
-    """Whether a line leads from a text to its thing."""
+def _led(text: Any) -> Any:
+    """The line that leads from a text to its thing, if one is seen."""
     arrow = getattr(text, "arrow_patch", None)
-    return bool(arrow and arrow.get_visible())
+    return arrow if arrow and arrow.get_visible() else None
+
+
+def _clip(artist: Any) -> Bbox | None:
+    """Where at most an artist is drawn, if it is bounded."""
+    box = artist.get_clip_box() if artist.get_clip_on() else None
+    return box.padded(1) if box else None
 
 
 def _box(artist: Any, renderer: Any) -> Bbox:
-    """Where the pixels of an artist are, the line of a note left out; everywhere if that is not known."""
+    """Where the pixels of an artist are; everywhere if that is not known."""
     everywhere: Bbox = artist.figure.bbox
     if isinstance(artist, Text):
         if isinstance(artist, Annotation):
             artist.update_positions(renderer)
-        box, plate = Text.get_window_extent(artist, renderer).padded(3), artist.get_bbox_patch()
+        boxes, plate = [Text.get_window_extent(artist, renderer).padded(3)], artist.get_bbox_patch()
         if plate:
             artist.update_bbox_position_size(renderer)
-            box = Bbox.union([box, plate.get_window_extent(renderer).padded(3)])
+            boxes.append(plate.get_window_extent(renderer).padded(3))
+        if arrow := _led(artist):
+            boxes.append(_box(arrow, renderer))
+        box = Bbox.union(boxes)
     elif isinstance(artist, Line2D | Patch):
         wide = artist.get_linewidth() * artist.figure.dpi / 72
         box = artist.get_window_extent(renderer).padded(3 + wide)
     else:
-        return everywhere
-    return Bbox.intersection(box, everywhere) or everywhere
+        return _clip(artist) or everywhere
+    return Bbox.intersection(box, everywhere) or Bbox([[0, 0], [0, 0]])
 
 
 # ---- films ----

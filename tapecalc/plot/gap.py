@@ -52,9 +52,17 @@ def _halves(low: float, high: float, wavelength: float, start: float) -> Array:
 def stripes(low: float, high: float, depth: float, wavelength: float, shift: float = 0.0) -> Outline:
     """Outline the halves of a wave that are magnetized to the right, between two places on the tape."""
     sides = _halves(low, high, wavelength, shift)[:, None] + wavelength / 4 * np.array([-1, 1])
-    kept = [(left, right) for left, right in np.clip(sides, low, high).tolist() if left < right]
-    bars = ([[left, 0], [left, depth], [right, depth], [right, 0], [left, 0]] for left, right in kept)
-    return Outline.make_compound_path(*(Outline(np.array(bar), closed=True) for bar in bars))
+    left, right = np.clip(sides, low, high).T
+    across = np.stack([left, left, right, right, left], axis=1)[left < right]
+    up = np.broadcast_to([0, depth, depth, 0, 0], across.shape)
+    return _outlines(np.stack([across, up], axis=2))
+
+
+def _outlines(shapes: Array) -> Outline:
+    """Put closed shapes of equally many corners, the first of them twice, into one outline."""
+    codes = np.full(shapes.shape[:2], Outline.LINETO, np.uint8)
+    codes[:, :1], codes[:, -1:] = Outline.MOVETO, Outline.CLOSEPOLY
+    return Outline(shapes.reshape(-1, 2), codes.ravel())
 
 
 def field_lines(
@@ -171,8 +179,8 @@ class View:
             reach = np.ptp(shape[:, 0]) / 2 if shape.size else np.inf
             middles = _halves(low, right, wavelength, shift + (1 - ahead) * wavelength / 4)
             inside = middles[(middles - reach >= low) & (middles + reach <= right)]
-            shapes = (Outline(shape + [middle, depth / 2], closed=True) for middle in inside)
-            paths[name] = Outline.make_compound_path(*shapes)
+            places = np.column_stack([inside, np.full(inside.shape, depth / 2)])
+            paths[name] = _outlines(shape + places[:, None])
         up = Affine2D().translate(0, bottom)
         return {name: path.transformed(up) for name, path in paths.items()} if bottom else paths
 
@@ -750,7 +758,7 @@ def coating_depth(canvas: Canvas, *, speed: float, contact: response.HeadContact
         f"Half of what the head reads at {canvas.speed(speed)} comes from the first {said}, of "
         f"{short(coating)} magnetized {even}.",
         "The coating from the side between head and film, with one shape for each tone that is as wide as "
-        f"what each depth adds; its dark part is half of it. Half comes from the first {said}.",
+        f"what each depth adds; the part below its line is half of it. Half comes from the first {said}.",
         (
             "thickness: R. L. Wallace, Bell System Technical Journal 30, 1951 (from memory)",
             "weak surface of the coating: O. Tjaden 1959, as told by J. McKnight 2017",

@@ -101,7 +101,6 @@ def erase_off(machine: Machine, *, profile: Profile, units: str, seconds: float)
         moving=from_the_back(shown.artists),
         update=shown.update,
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=tuple(sorted((t, name) for t, name in events if t < seconds)),
         poster=min(float(third[0] + 0.02) if third else seconds, seconds),

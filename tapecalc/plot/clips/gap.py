@@ -33,6 +33,7 @@ from tapecalc.plot.clips.sounds import (
     new_to,
     say,
     together,
+    whole_pixels,
     with_phrase,
     words_of,
 )
@@ -148,7 +149,6 @@ def at_the_gap(machine: Machine, *, profile: Profile, units: str, seconds: float
         moving=from_the_back(shown.artists),
         update=shown.update,
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=tuple(events),
         poster=rounds.starts[-1] + rounds.delay + 0.8 * rounds.lasting,
@@ -330,7 +330,8 @@ def wavelength_at_gap(machine: Machine, *, profile: Profile, units: str, seconds
     def update(time: float) -> None:
         squeezed.update(time)
         runs = LEAD <= time < seconds - film.EASE and run.speed(time) != min(speeds)  # whose number it has
-        now = {"number": in_db(float(loss_db(time))), "means": "by the gap"}
+        told = time if run.turn(time) else counted(time)
+        now = {"number": in_db(float(loss_db(told))), "means": "by the gap"}
         say(head, now if runs else at_rest)
 
     null, losses = speed(tone * width, units), [in_db(float(loss_db(time))) for time in run.turns]
@@ -345,7 +346,6 @@ def wavelength_at_gap(machine: Machine, *, profile: Profile, units: str, seconds
         moving=from_the_back([*squeezed.artists, *head.values()]),
         update=update,
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=tuple((float(at), words) for at, words in events),
         poster=float(0.4 * run.clock[1] + 0.6 * run.clock[2]),
@@ -450,7 +450,6 @@ def lifted_tape(machine: Machine, *, profile: Profile, units: str, seconds: floa
         moving=from_the_back([*lifted.artists, *head.values()]),
         update=update,
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=(
             (LEAD, "phrase, the tape comes down"),
@@ -497,7 +496,7 @@ def _lifting(drawn: Drawn, tape_speed: float, contact: response.HeadContact, mos
         for tone, *of_tone in zip(TONES, *(drawn.artists[name] for name in parts), strict=True)
     ]
     view = drawn.artists["views"][0]
-    moved = new_to()
+    text_row, moved = whole_pixels(view.sheet.axes, 1), new_to()
 
     def update(now: float, told: float) -> None:
         for row in rows:
@@ -506,7 +505,7 @@ def _lifting(drawn: Drawn, tape_speed: float, contact: response.HeadContact, mos
             return
         for text in drawn.artists["apart"]:
             text.set_text(short(told))
-            text.set_y(view.at(0, now / 2 - most)[1])
+            text.set_y((text_row if now < most else float)(view.at(0, now / 2 - most)[1]))
             text.set_visible(now * view.scale[1] > 1.5)
 
     return Part([*(a for row in rows for a in row.artists), *drawn.artists["apart"]], update)
@@ -565,4 +564,5 @@ def _row(
 
     changing = [said, loss] if apexes.size else [loss]
     field = [lines for lines in (reaching, closing) if lines.get_segments()]
-    return Part([*bodies, *magnets.values(), *field, grain, *changing], update)
+    shapes = [shape for shape in magnets.values() if len(shape.get_path())]
+    return Part([*bodies, *shapes, *field, grain, *changing], update)

@@ -76,7 +76,6 @@ def head_rhythm(machine: Machine, *, profile: Profile, units: str, seconds: floa
         moving=(now, *marks),
         update=update,
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=events_of(seconds, notes, times, names),
         poster=min(float(notes[0] + delays[-1] + 0.02), seconds),  # the last head strikes

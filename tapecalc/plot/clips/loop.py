@@ -108,7 +108,6 @@ def one_repeat(machine: Machine, *, profile: Profile, units: str, seconds: float
         moving=from_the_back(shown.artists),
         update=update,
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=events_of(seconds, notes, [n * delay for n in range(1, number + 1)], names),
         poster=min(float(notes[0] + number * delay + 0.05), seconds),
@@ -261,7 +260,6 @@ def runaway_frequency(machine: Machine, *, profile: Profile, units: str, seconds
         moving=from_the_back(shown.artists),
         update=shown.update,
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=rides.events,
         poster=rides.back,
@@ -291,6 +289,7 @@ def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
     words = words_of(texts)
     size = artists["start"].get_markersize() if "start" in artists else 0.0
     low, high = axes.get_ylim()
+    pixel = (high - low) / axes.bbox.height  # words move by whole ones: so they look the same
 
     def update(time: float) -> None:
         over = time >= rides.seconds
@@ -300,6 +299,7 @@ def _lifted_gain(drawn: Drawn, rides: _Ride) -> Part:
             if line is artists.get("margin"):
                 moved[1] = there[1]
             line.set_ydata(moved)
+        lift = pixel * round(lift / pixel)
         for name, ((x, y), end) in zip(names, stood, strict=True):
             name.set_position((x, y + lift / (high - low)))
             name.xy = (end[0], end[1] + lift)
@@ -343,7 +343,6 @@ def loop_diagram(machine: Machine, *, profile: Profile, units: str, seconds: flo
         moving=from_the_back(shown.artists),
         update=shown.update,
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=rides.events,
         poster=rides.back,

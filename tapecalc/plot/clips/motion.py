@@ -41,6 +41,7 @@ from tapecalc.plot.clips.sounds import (
     show,
     since_last,
     stopped_at,
+    whole_pixels,
     with_phrase,
 )
 from tapecalc.plot.kit import Drawn
@@ -239,7 +240,6 @@ def flutter_comb(machine: Machine, *, profile: Profile, units: str, seconds: flo
         moving=still.moving(),
         update=still.update(lambda *times: pose(*delay * between_stops(times, stops)), seconds),
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=_turning_points(clock, rate * delays),
         poster=seconds / 2,
@@ -349,7 +349,6 @@ def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: fl
         moving=still.moving(),
         update=still.update(lambda *times: pose(*apart * between_stops(times, stops)), seconds),
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=tuple(
             (time, f"{'noise, ' if time == LEAD else ''}{words}")
@@ -465,7 +464,6 @@ def delay_map(machine: Machine, *, profile: Profile, units: str, seconds: float)
             lambda time, told: pose(delay_now(time), delay_now(told), speed_now(told)), seconds
         ),
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=(
             (LEAD, f"phrase, its echo {ms[0]} later"),
@@ -580,7 +578,6 @@ def tape_as_ruler(machine: Machine, *, profile: Profile, units: str, seconds: fl
         moving=still.moving(),
         update=still.update(lambda time, told: pose(time, *between_stops((time, told), stops)), seconds),
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=_notes_and_echoes(notes, echoes, goal, seconds),
         poster=(stops[1][0] + stops[2][0]) / 2,
@@ -641,18 +638,19 @@ def _pose_of_ruler(
     mark = still.adds("text", "", linestyle=style.DASHED, linewidth=style.STRUCTURE * line, zorder=3.5)
     riding, written, heard = still.adds("echo"), still.adds("dry"), still.adds("echo", zorder=5.5)
     said = cache(lambda delay, *, brief: heads.beats_text(delay, bpm, brief=brief))  # it asks all notes
+    words_at = whole_pixels(still.axes, 0)
     aim, end, slid = rests[0][0] * goal.wanted_delay / goal.delay, still.axes.get_xlim()[1], new_to()
 
     def pose(time: float, share: float, told: float) -> None:
         if slid(share, told, still.rested):
             square.set_xdata([share * place])
             for text in names:
-                text.xy = (share * place, text.xy[1])
+                text.xy = (words_at(share * place), text.xy[1])
             for dots, rest in zip(hits, rests, strict=True):
                 dots.set_xdata([share * rest[0], *rest[1:]])
             ways.set_segments([segments[0] * (share, 1), *segments[1:]])
             for text, x, delay in beats:
-                text.xy = (share * x, text.xy[1])
+                text.xy = (words_at(share * x), text.xy[1])
                 text.set_text(said(told * delay, brief=" " not in text.get_text()))
             mark.set_data([aim, aim], [low, high])
             for write, most in told_of:

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple, cast
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Polygon
@@ -26,7 +27,7 @@ from tapecalc.sound.render import echo_settings, render, without_stages
 from tapecalc.sound.samples import Array
 from tapecalc.sound.signals import note_frequency, phrase, pluck
 
-RATE = 48000
+RATE = film.RATE
 PITCHES = (50, 57, 53, 55)  # of the notes, MIDI note numbers
 LEAD = 0.3  # s before the first note: players swallow the start of a sound
 SHORTEST, LONGEST = 1.0, 120.0  # s, without the holds
@@ -252,7 +253,8 @@ def _lies_over(artist: Artist, other: Artist) -> bool:
     box, pixel = artist.get_window_extent().padded(_edge(artist)), _edge(other)
     if isinstance(other, Patch):
         path = other.get_path().transformed(other.get_transform())
-        return path.intersects_bbox(box.padded(pixel), filled=other.get_fill())
+        filled = other.get_fill() and to_rgba(cast(Any, other.get_facecolor()))[3] > 0
+        return path.intersects_bbox(box.padded(pixel), filled=filled)
     return bool(other.get_window_extent().padded(pixel).overlaps(box))
 
 
@@ -293,6 +295,13 @@ def new_to() -> Callable[..., bool]:
         return not is_same
 
     return is_new
+
+
+def whole_pixels(axes: Axes, way: int) -> Callable[[float], float]:
+    """Give what puts a place along an axis, 0 or 1, onto a whole pixel: there words look the same."""
+    low, high = axes.transData.transform([(0, 0), (1, 1)])[:, way]
+    aside = 1 / 256  # so that no part of a letter lies between two parts of a pixel
+    return lambda at: float((np.rint(low + at * (high - low)) + aside - low) / (high - low))
 
 
 def give_way(still: Artist, moving: Artist, left: float) -> None:

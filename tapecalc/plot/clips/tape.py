@@ -71,7 +71,6 @@ def tape_path(machine: Machine, *, profile: Profile, units: str, seconds: float)
         moving=from_the_back(shown.artists),
         update=shown.update,
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=tuple(sorted(events)),
         poster=float(notes[0] + 0.6 * delays[0]),  # written, not yet heard

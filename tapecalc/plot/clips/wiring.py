@@ -17,7 +17,6 @@ from tapecalc.plot.catalog import draw
 from tapecalc.plot.clips.sounds import (
     LEAD,
     LONGEST,
-    RATE,
     STEP,
     Part,
     clock_of,
@@ -129,7 +128,6 @@ def patch_sends(machine: Machine, *, profile: Profile, units: str, seconds: floa
         moving=from_the_back(shown.artists),
         update=shown.update,
         sound=sound,
-        sample_rate=RATE,
         level=level,
         events=tuple(sorted(events)),
         poster=float(plugged[-1] + SPEAK + 0.02),
