@@ -4,7 +4,7 @@ import cmath
 import math
 
 import numpy as np
-from matplotlib.patches import Circle, PathPatch
+from matplotlib.patches import PathPatch
 
 from tapecalc.calc import loop as loops
 from tapecalc.calc.units import amplitude_to_db
@@ -66,7 +66,8 @@ def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = False)
         corner = np.array([0.0, (2 - k) * cell[1]]) if beside else np.array([k * cell[0], 0.0])
         tip = corner + (0.5 * room + 0.2 if beside else 0.5 * cell[0], top - 0.5 * room)
         end = tip + size * np.array([gain.real, gain.imag])
-        limits.append(_circle(sheet, tip, size))
+        limits.append(sheet.disk(tip, size, role="limit", fill="face", width=STRUCTURE, zorder=1))
+        limits[-1].set(linestyle=DASH_DOT, facecolor="none")  # what is as long as the input
         sheet.line([tip - (size, 0), tip], role="dry", width=1.0, arrows=1, zorder=3)
         aside = (0, -0.35 if gain.real < 0 and abs(gain.imag) < 0.2 else 0.0)  # not over the input
         returns.append(_arrow(sheet, tip + aside, end + aside))
@@ -79,7 +80,7 @@ def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = False)
             else:
                 sheet.words((tip[0], tip[1] - 0.5 * room - 1.1 - 1.55 * line), text, role=role)
         if k == 0 and not (canvas.symbols_only or beside):
-            sheet.words(tip - (0.55 * size, 0.8), "input", role="dry")
+            sheet.words(tip - (0.55 * size, 1.05), "input", role="dry", **canvas.plate())
             middle = min(0.5 * size * abs(gain), max(size - 1.9, 0.4 * size))  # within the circle
             sheet.words(tip + (middle, 0.8), "return", role="echo")
     said = minus(listed(f"{name} {what}" for name, what in zip(names, says, strict=True)))
@@ -95,13 +96,6 @@ def loop_arrows(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = False)
         f"{', '.join(turns)}: {said}.",
         ("one turn adds 1 + L(f)", NYQUIST),
     )
-
-
-def _circle(sheet: Sketch, middle: Array, radius: float) -> Circle:
-    """Draw the limit: what is as long as the input."""
-    circle = sheet.disk(middle, radius, role="limit", fill="face", width=STRUCTURE, zorder=1)
-    circle.set(linestyle=DASH_DOT, facecolor="none")
-    return circle
 
 
 def _arrow(sheet: Sketch, tip: Array, end: Array) -> PathPatch:

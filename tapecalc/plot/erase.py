@@ -20,11 +20,6 @@ POINTS, WAVE = 900, 1.2  # of the edges of a layer, and how far apart its waves 
 BURST = 7.0  # type sizes from one note to the next in the still
 
 
-def notes_along(along: Array, shift: float) -> Array:
-    """Levels from 0 to 1 of notes that stand on the tape, one every `BURST`, in the still."""
-    return np.exp(-2.5 * np.mod(-along / BURST + shift, 1.0))
-
-
 def layer_edges(along: Array, level: Array, middle: float, half: float, moved: float = 0.0) -> Array:
     """The outline of one layer of sound around the middle of the ribbon, that has `moved` along it."""
     wave = half * level * (0.15 + 0.85 * np.abs(np.sin(np.pi * (along - moved) / WAVE)))
@@ -67,7 +62,8 @@ def erase_off(canvas: Canvas, *, speed: float, lap: float | None = None, heads: 
     boxes, names = [], []
     words = ["E", "R", "P"] if short else ["erase\noff", "record", "playback" if wide > 24 else "play"]
     if heads > 1:
-        words[2:] = [str(k + 1) for k in range(heads)]
+        few = 0.24 * wide / (heads - 1) < 1  # type sizes from head to head: room for the first and the last
+        words[2:] = ["" if few and 0 < k < heads - 1 else str(k + 1) for k in range(heads)]
     for place, name in zip(places, words, strict=True):
         spot = (place, middle + half + tall / 2)
         close = min(0.16, 0.24 / max(heads - 1, 1)) * wide if heads > 1 and place > places[1] else across
@@ -80,18 +76,15 @@ def erase_off(canvas: Canvas, *, speed: float, lap: float | None = None, heads: 
     after = np.linspace(places[1], wide - 0.9, POINTS)
     fainter = float(db_to_amplitude(-OLDER_DB))
     strong, pale = style.sequence(canvas.profile, 2)
-    layers = [
-        sheet.shape(
-            layer_edges(along, gain * notes_along(along, shift), middle, 0.9 * half), width=0, zorder=z
-        )
-        for along, gain, shift, z in (
-            (before, 1, 0.3, 2.1),
-            (after, fainter, 0.3, 2.2),
-            (after, 1, 0.75, 2.15),
-        )
-    ]
-    for layer, color in zip(layers, (pale, pale, strong), strict=True):
-        layer.set_facecolor(color)
+    layers = []
+    for along, gain, shift, z, color in (
+        (before, 1, 0.3, 2.1, pale),
+        (after, fainter, 0.3, 2.2, pale),
+        (after, 1, 0.75, 2.15, strong),
+    ):
+        notes = gain * np.exp(-2.5 * np.mod(-along / BURST + shift, 1.0))  # one every `BURST`
+        layers.append(sheet.shape(layer_edges(along, notes, middle, 0.9 * half), width=0, zorder=z))
+        layers[-1].set_facecolor(color)
     low = middle - half - 1.0
     said = [] if short else [(places[1] / 2, "old sound"), ((places[1] + wide) / 2, "new over old")]
     labels = [sheet.words((at, low), text, role="echo") for at, text in said]

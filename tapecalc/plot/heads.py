@@ -10,7 +10,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
-from matplotlib.ticker import AutoMinorLocator, MaxNLocator, MultipleLocator
+from matplotlib.ticker import AutoMinorLocator, MultipleLocator
 from numpy.typing import NDArray
 
 from tapecalc import words
@@ -164,11 +164,8 @@ def head_rhythm(
     bottom = rows[-1] + (1 if len(again) else 0)
     axes.set(xlim=(0, last), ylim=(bottom + 0.6, -0.6))
     names = ["R" if canvas.symbols_only else "note", *_row_names(canvas, layout)]
-    names += (
-        ["$n$ > 1" if canvas.symbols_only else "later" if profile.narrow else "later\nrepeats"]
-        if len(again)
-        else []
-    )
+    if len(again):
+        names.append("$n$ > 1" if canvas.symbols_only else "later" if profile.narrow else "later\nrepeats")
     every = int(np.ceil(_lines_a_row(canvas)))  # where heads are very many not each row is named
     axes.set_yticks(range(bottom + 1), [name if k % every == 0 else "" for k, name in enumerate(names)])
     roles = ["dry", *["echo"] * bottom]
@@ -587,7 +584,6 @@ def comb_of_heads(
     peak_db, low_db = float(comb_db.max()), float(comb_db.min())
     room_db = max(1.0, 0.22 * (peak_db - low_db))
     axes.set(xlim=(0, top), ylim=(min(low_db, -0.5) - room_db, max(peak_db, 0.5) + room_db))
-    axes.xaxis.set_major_locator(MaxNLocator(2 if profile.narrow else MOST_GRID, steps=(1, 2, 5, 10)))
     names = ("$|H|$", "1") if canvas.symbols_only else ("together", "one alone")
     canvas.name_lines((comb, alone), names)
     if span:

@@ -85,7 +85,8 @@ def level_ladder(
     numbers = [str(k + 1) for k in range(len(nodes))]
     chart.frame(numbers if canvas.symbols_only else named, signals, low, high, past=past)
     names = ("$L$", "max", "$N$") if canvas.symbols_only else ("signal", "limit", "noise")
-    canvas.note(chart.at(0, signals[0]), names[0], "above", "dry")
+    close = not chart.down and stages[0].max_dbu - signals[0] < 0.2 * (high - low)  # to what is named above
+    canvas.note(chart.at(0, signals[0]), names[0], "below" if close else "above", "dry")
     chart.words(0, (stages[0].max_dbu + high) / 2, names[1], "limit", **canvas.plate())
     if heard:
         _tell_noise(chart, diagram, heard[max(heard)], "" if chart.down and past else names[2], low)

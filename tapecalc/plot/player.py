@@ -123,7 +123,7 @@ class Listening:
         with style.context(profile):
             figure = style.new_figure(profile)
             row = figure.subplots(1, len(self.clips), sharex=True, sharey=True, squeeze=False)[0]
-            color = style.line_style(profile, 0)["color"]
+            color = profile.ground.dry
             bent = bool(self.clips[0].pitch_cents)
             for axes, clip in zip(row, self.clips, strict=True):
                 if bent:

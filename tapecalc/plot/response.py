@@ -35,16 +35,13 @@ def audible(contact: response.HeadContact, speed: float) -> NDArray[np.float64]:
 
     Where nulls come so closely that no picture can show them the steps stay at 0.5 Hz.
     """
-    apart = [speed / length for length in _slits(contact) if length > 0 and speed / length < AUDIBLE[1]]
+    # Lengths of tape that the gap takes in, and that the track does because the gap is tilted.
+    taken = contact.gap * contact.gap_factor, contact.track_width * abs(math.tan(contact.azimuth_angle))
+    apart = [speed / length for length in taken if length > 0 and speed / length < AUDIBLE[1]]
     if not apart:
         return FREQUENCIES
     step = max(min(apart) / 40, 0.5)
     return np.union1d(FREQUENCIES, step * np.arange(np.ceil(AUDIBLE[0] / step), AUDIBLE[1] / step))
-
-
-def _slits(contact: response.HeadContact) -> tuple[float, float]:
-    """Length of tape that the gap takes in, and that the track does because the gap is tilted."""
-    return contact.gap * contact.gap_factor, contact.track_width * abs(math.tan(contact.azimuth_angle))
 
 
 @figure(

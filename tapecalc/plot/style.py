@@ -216,23 +216,6 @@ def line_look(profile: str | Profile, role: str, **changes: Any) -> dict[str, An
     return look | {"solid_capstyle": "butt"} | changes
 
 
-#: By number, for panels of lines that have no role: dashes tell them apart in gray.
-LINES = ("-", (0, (5, 1.6)), (0, (1.2, 1.2)), DASH_DOT, (0, (3, 1.2, 1, 1.2, 1, 1.2)))
-_MARKERS = ("o", "s", "^", "D", "v")
-
-
-def line_style(profile: str | Profile, index: int, *, marker: bool = False) -> dict[str, Any]:
-    """Return the look of the line number `index`, from 0: color, line style and, if asked, marker."""
-    profile, number = as_profile(profile), index % len(ROLES)
-    return {
-        "color": profile.ground.role(ROLES[number]),
-        "linestyle": LINES[number],
-        "linewidth": profile.line_pt,
-        "marker": _MARKERS[number] if marker else "none",
-        "markersize": 2.2 * profile.line_pt + 2,
-    }
-
-
 def sequence(profile: str | Profile, count: int) -> list[str]:
     """Return 1 to 32 colors from strong to pale, for repeats; each has a contrast of 3:1."""
     strong, faint = map(_parts, as_profile(profile).ground.ramp)
@@ -373,7 +356,8 @@ def style_axes(
         spine.set(color=ground.frame, linewidth=thin, visible=side in ("left", "bottom"))
     for axis in (axes.xaxis, axes.yaxis):
         if axis.get_scale() == "linear" and not isinstance(axis.get_major_locator(), FixedLocator):
-            axis.set_major_locator(MaxNLocator(MOST_GRID, steps=(1, 2, 5, 10)))
+            most = 3 if profile.narrow and axis is axes.xaxis else MOST_GRID  # or numbers run together
+            axis.set_major_locator(MaxNLocator(most, steps=(1, 2, 5, 10)))
     if grid:
         which: Any = grid
         axes.grid(True, which="major", axis=which, color=ground.grid, linewidth=GRID * profile.line_pt)

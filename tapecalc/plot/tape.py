@@ -154,10 +154,6 @@ class TapePicture:
         placed = spread(wanted, halves[1:] + halves[:-1], -np.inf, np.inf)
         self.labels = [Label(*row) for row in zip(self.names, wanted.tolist(), placed.tolist(), strict=True)]
 
-    def _below(self) -> float:
-        """What the other side of the tape needs: the pinch roller, or the ruler."""
-        return max(2 * self.roller + 0.4, self.numbers if self.down else 2.4)
-
     def _set_deck(self, body: float, name: float) -> bool:
         """Share the sheet between packs, or the ends of a loop, and what the tape passes."""
         self.first = self.labels[0].place - self._half(self.names[0]) - 0.3
@@ -167,7 +163,9 @@ class TapePicture:
             -edge - HEAD * body / 2 - self.guide - APART * body,
             self.capstan + self.capstan_radius + self.guide + 2 * APART * body,
         )
-        below, above = self._below(), self.reach + 0.3
+        # The other side of the tape needs the pinch roller, or the ruler.
+        below = max(2 * self.roller + 0.4, self.numbers if self.down else 2.4)
+        above = self.reach + 0.3
         up = 4.4 if self.down else LINE
         named = 2 * self.capstan_radius + 0.5 + up  # to where the capstan's name ends
         if self.deck.packs is None:
@@ -505,19 +503,20 @@ class TapePicture:
             if len(marks) < 2:
                 marks = np.array([reach])
             texts = [f"{mark:.6g}" for mark in marks.tolist()]
-            if not taken:
-                texts[-1] += f" {unit}"
-            half = [NOTE * (LINE / 2 if self.down else 0.3 * len(text) + 0.2) for text in texts]
-            more = 0.0 if self.down else 0.9 * NOTE  # for the unit
+            room = 0.0 if self.down else 0.3 * NOTE * len(f" {unit}")  # any of them may carry the unit
             shown = [
-                k for k in range(len(marks)) if not (taken and self._hidden(marks[k] * each, half[k] + more))
+                k
+                for k, text in enumerate(texts)
+                if not (taken and self._hidden(marks[k] * each, self._half_number(text) + room))
             ]
-            if all(step * each > one + other for one, other in zip(half, half[1:], strict=False)):
+            if not shown:
+                continue
+            texts[shown[-1]] += f" {unit}"
+            ends = [marks[k] * each + np.array([-1, 1]) * self._half_number(texts[k]) for k in shown]
+            if all(one[1] < other[0] for one, other in itertools.pairwise(ends)):
                 break
         if not shown:
             return
-        if taken:
-            texts[shown[-1]] += f" {unit}"
         fine = np.arange(0, reach * (1 + 1e-9), step / 5) if step * each > 0.8 else marks
         for size, rows in ((0.22, fine), (0.42, marks)):
             for mark in rows.tolist():
@@ -530,6 +529,10 @@ class TapePicture:
         for k in shown:
             at = self.spot(marks[k] * each, side * (RIBBON / 2 + 0.5))
             self.sheet.words(at, texts[k], ha=ha, va=va, size=NOTE)
+
+    def _half_number(self, text: str) -> float:
+        """Half of what a number of a ruler takes along the tape."""
+        return NOTE * (LINE / 2 if self.down else 0.3 * len(text) + 0.2)
 
     def _hidden(self, along: float, half: float) -> bool:
         """Whether a head, or on a narrow sheet its name, stands within a half width of a place."""

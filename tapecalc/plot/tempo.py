@@ -62,10 +62,10 @@ def tempo_map(
     quiet = canvas.line_look("context", linewidth=STRUCTURE * canvas.profile.line_pt)
     for note in values:
         curves += axes.plot(tempos, from_si(tempo.delay_from_tempo(tempos, note.beats), "ms"), **quiet)
-    notes_span = from_si(tempo.delay_from_tempo([high, low], [values[-1].beats, values[0].beats]), "ms")
-    span = _span(own, notes_span)
+    ends = from_si(tempo.delay_from_tempo([high, low], [values[-1].beats, values[0].beats]), "ms")
+    least, most = np.clip([own.min(), own.max()], ends / [BESIDE, 1], ends * [1, BESIDE])  # and what is near
     canvas.style_axes(x=("tempo (beats per minute)", "bpm", ""), y=("delay", "$T$", "ms"))
-    axes.set(yscale="log", xlim=(low, high), ylim=(span[0] / 1.3, span[1] * 1.6))
+    axes.set(yscale="log", xlim=(low, high), ylim=(least / 1.3, most * 1.6))
     axes.yaxis.set(
         major_locator=FixedLocator(_round_between(*axes.get_ylim())),
         major_formatter="{x:g}",
@@ -86,7 +86,8 @@ def tempo_map(
         across, band = _reaches(canvas, own, low, high)
     else:
         across, names = _levels(canvas, own, speeds, (low, high))
-        first, *others = *_tempos_at(canvas, fits, bpm, low + 0.94 * (high - low)), *names
+        told = sorted(fits, key=lambda fit: fit.away(bpm))[: 1 if own.size > MOST_NAMES else None]
+        first, *others = *_tempos_at(canvas, told, low + 0.94 * (high - low)), *names
         notes += [first, *names, *others]
     (dots,) = axes.plot([fit.bpm for fit in fits], [fit.ms for fit in fits], **canvas.dots(3.2))
     canvas.fewer(dict.fromkeys(notes), off=[(fit.bpm, fit.ms) for fit in fits])
@@ -160,12 +161,6 @@ def _finding(
     return title, answer, f"the nearest that fits {with_article(nearest.note)}"
 
 
-def _span(own: NDArray[np.float64], notes: NDArray[np.float64]) -> tuple[float, float]:
-    """Lowest and highest delay that is shown: the notes, and what is not far beyond them."""
-    low, high = notes.tolist()
-    return max(min(own.min(), low), low / BESIDE), min(max(own.max(), high), high * BESIDE)
-
-
 def _round_between(low: float, high: float) -> list[float]:
     """Choose at most five round numbers of a logarithmic axis."""
     for digits in ((1, 2, 5), (1, 3), (1,)):
@@ -176,13 +171,12 @@ def _round_between(low: float, high: float) -> list[float]:
     return shown
 
 
-def _tempos_at(canvas: Canvas, fits: list[_Fit], bpm: float | None, right: float) -> list[Text]:
-    """Write the tempo at each dot, that nearest to the song first."""
-    nearest_first = sorted(fits, key=lambda fit: fit.away(bpm))
-    sides = ("upper left" if fit.bpm > right else "upper right" for fit in nearest_first)
+def _tempos_at(canvas: Canvas, fits: list[_Fit], right: float) -> list[Text]:
+    """Write the tempo at each dot."""
+    sides = ("upper left" if fit.bpm > right else "upper right" for fit in fits)
     return [
         canvas.note((fit.bpm, fit.ms), f"{fit.bpm:.0f}", side, **canvas.plate())
-        for fit, side in zip(nearest_first, sides, strict=True)
+        for fit, side in zip(fits, sides, strict=True)
     ]
 
 

@@ -1,11 +1,19 @@
 """Every figure as a proofreader sees it, in each size, for machines of all kinds."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from figure_proof import few_samples, markers_outside, problems, strange_colors, texts_over_lines
-from figure_texts import every_size
+from figure_proof import (
+    few_samples,
+    markers_outside,
+    problems,
+    run_together,
+    strange_colors,
+    texts_over_lines,
+)
+from figure_texts import every_size, text_problems
 from machines import MACHINES
 
 from tapecalc.machine import machine_from_text
@@ -25,6 +33,8 @@ ODD = {
     "30 ips": _heads([30, 15], [12, 14]),
     "1.875 ips and 25 s": _heads([1.875], [1190], "[song]\nbpm = 60\n"),
     "closed_loop": MACHINES["closed_loop"],
+    "too loud": MACHINES["measured"].replace("instrument_dbu = -10", "instrument_dbu = 6"),
+    "eight heads": _heads([15, 7.5], range(25, 166, 20), "[mixer]\nreturn_send_db = -22\n[song]\nbpm = 96\n"),
 }
 #: Each figure with one of them a day, with all of them each week.
 TODAY = set(zip(CATALOG, itertools.cycle(ODD), strict=False))
@@ -57,6 +67,14 @@ def test_figures_of_odd_machines_stand_it_too(name, kind):
         assert problems(draw(name, machine, profile=size), size) == []
 
 
+@pytest.mark.parametrize("spacing", [80, 100, 150, 300, 700])
+def test_numbers_along_the_tape_stand_apart(spacing):
+    machine = machine_from_text(_heads([7.5], [spacing]))
+    for size in (style.PROFILES["notebook"], replace(style.PROFILES["page"], width_in=6.3, text_pt=10.5)):
+        figure = draw("tape_path", machine, profile=size).figure
+        assert text_problems(figure, size) + run_together(figure) == []
+
+
 # ---- that the proof sees what it is for ----
 
 
@@ -75,6 +93,14 @@ def plain(canvas):
 
 def test_a_plain_figure_has_no_problem():
     assert problems(drawn(plain), "notebook") == []
+
+
+@pytest.mark.parametrize(("gap", "found"), [(0.2, [("200", "300 ms")]), (0.6, [])])
+def test_texts_that_run_together_are_seen(gap, found):
+    figure = style.new_figure("notebook")
+    figure.text(0.1, 0.5, "200", ha="right", fontsize=10)
+    figure.text(0.1 + gap * 10 * figure.dpi / 72 / figure.bbox.width, 0.5, "300 ms", ha="left", fontsize=10)
+    assert run_together(figure) == found
 
 
 def test_text_over_a_line_is_seen_and_a_plate_helps():

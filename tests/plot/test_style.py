@@ -32,7 +32,7 @@ def sample(profile, legend=True):
     with style.context(profile) as profile:
         figure = style.new_figure(profile)
         axes = style.style_axes(figure.subplots(), profile, x="time (s)", y="level (dB)", title="A line")
-        axes.plot([0, 1, 2], [0, -3, -5], label="$T$ = 2", **style.line_style(profile, 1, marker=True))
+        axes.plot([0, 1, 2], [0, -3, -5], label="$T$ = 2", **style.line_look(profile, "echo", marker="s"))
         if legend:
             axes.legend()
         return style.fix_layout(figure)
@@ -78,13 +78,6 @@ def test_roles_stay_apart_in_gray_and_when_a_cone_is_missing(ground):
         assert abs(lightness(first) - lightness(second)) >= 14, (first, second)
         for kind in ("deuteranopia", "protanopia"):
             assert color_distance(simulate(first, kind), simulate(second, kind)) >= 14
-
-
-def test_no_two_lines_share_color_and_style():
-    looks = [style.line_style("notebook", i, marker=True) for i in range(5)]
-    assert len({look["color"] for look in looks}) == 5
-    assert len({str(look["linestyle"]) for look in looks}) == 5
-    assert len({look["marker"] for look in looks}) == 5
 
 
 @pytest.mark.parametrize("name", ["notebook", "notebook_dark", "notebook_transparent"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -28,8 +29,21 @@ def problems(drawn, profile):
     profile, figure = style.as_profile(profile), drawn.figure
     found = [f"text: {one}" for one in text_problems(figure, profile)]
     found += [f"text over a line: {one}" for one in texts_over_lines(figure)]
+    found += [f"run together: {one}" for one in run_together(figure)]
     found += markers_outside(figure) + few_samples(figure) + strange_colors(figure, profile)
     found += head_problems(drawn, profile) + ink_problems(figure, profile) + small_type(figure, profile)
+    return found
+
+
+def run_together(figure):
+    """Pairs of texts in one row with less than a quarter of their height between them: they read as one."""
+    found = []
+    texts = [(text, box) for text, box in shown_texts(figure) if "\n" not in text]
+    for (one, first), (other, second) in itertools.permutations(texts, 2):
+        low, high = sorted((first.height, second.height))
+        in_row = high < 1.6 * low and abs(first.y0 + first.y1 - second.y0 - second.y1) < low  # none is turned
+        if in_row and 0 <= second.x0 - first.x1 < 0.25 * low:
+            found.append((one, other))
     return found
 
 
