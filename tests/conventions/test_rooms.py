@@ -31,7 +31,7 @@ print(json.dumps(loaded))
 #: Lengths of the inch and the foot, as digits without zeros and points.
 INCH_DIGITS = {"254", "3048"}
 #: The most that one person can hold: all lines, lines of code, and docstring lines for each of them.
-MOST_LINES, MOST_CODE, MOST_DOCSTRING = 31_180, 21_850, 0.55
+MOST_LINES, MOST_CODE, MOST_DOCSTRING = 31_300, 21_950, 0.55
 MOST_SCRIPT = 12_800  # lines of JavaScript
 LARGEST_FILE, LONGEST_FUNCTION = 700, 60  # lines of code
 
