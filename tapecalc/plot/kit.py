@@ -469,7 +469,7 @@ def _text_look(profile: Profile) -> Look:
 def _last_shown(line: Line2D) -> tuple[float, float]:
     """Where a line ends, or leaves the chart at its top or bottom."""
     low, high = sorted(cast(Axes, line.axes).get_ylim())
-    points = np.asarray(line.get_xydata())
+    points = np.nan_to_num(np.asarray(line.get_xydata(), dtype=float), nan=-np.inf)  # not drawn: far below
     shown = points[(points[:, 1] >= low) & (points[:, 1] <= high)]
     x, y = shown[-1] if shown.size else np.clip(points[-1], (-np.inf, low), (np.inf, high))
     return x, y

@@ -148,7 +148,7 @@ def machine_chain(canvas: Canvas, *, passes: Sequence[response.OnePass]) -> Draw
     (lines["record"],) = axes.plot(f, record, **canvas.line_look("context", linewidth=thin))
     (lines["both"],) = axes.plot(f, both, **canvas.line_look("context"))
     (lines["tape"],) = axes.plot(f, tape, **canvas.line_look("tape"))
-    widths = canvas.weights([one.speed for one in passes])
+    widths = canvas.weights([one.speed for one in aligned.values()])
     for (name, one), width in zip(aligned.items(), widths, strict=True):
         (lines[name],) = axes.plot(f, one.level_db(f), **canvas.line_look("echo", linewidth=width))
     window = _home_window(canvas)
@@ -330,8 +330,8 @@ def measured_output(canvas: Canvas) -> Drawn:
 @figure(
     "what the poles of the head do to the bass",
     lambda m: {"speed": m.speeds[0], "pole_length": m.pole_length},
-    suits=lambda m: m.pole_length,
-    needs="poles of some length",
+    suits=lambda m: WAVES_SHOWN[0] * m.speeds[0] < 1e3 * m.pole_length,
+    needs="poles that make waves in the bass",
     units=True,
 )
 def head_bumps(canvas: Canvas, *, speed: float, pole_length: float) -> Drawn:
@@ -499,12 +499,12 @@ def one_repeat(canvas: Canvas, *, one_pass: response.OnePass, number: int = 5) -
     )
     wave_axes = _axes_below(canvas)
     levels = [response.repeat_level_db(one_pass, f, n) for n in range(1, number + 1)]
+    top = float(np.clip(np.max(levels) + 1.5, 3, 20))
     levels = [np.where(level < DARKEST_DB, np.nan, level) for level in levels]
     thin = canvas.line_look("context", linewidth=style.STRUCTURE * profile.line_pt)
     (first,) = canvas.axes.plot(f, levels[0], **thin)
     (line,) = canvas.axes.plot(f, levels[-1], **canvas.line_look("echo"))
     canvas.style_response(y=("level", "$L$", "dB"))
-    top = float(np.clip(np.nanmax(levels) + 1.5, 3, 20))
     canvas.axes.set_ylim(DARKEST_DB - ROOM * (top - DARKEST_DB), top)
     canvas.axes.yaxis.set_major_locator(MultipleLocator(20 if top > 6 or profile.portrait else 10))
     time = finely(0, WAVES / NOTE, 1 / NOTE)

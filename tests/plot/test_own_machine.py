@@ -433,3 +433,24 @@ def test_speeds_stand_from_the_fastest_down_at_the_gap():
     lengths = draw("wavelength_at_gap", FIVE["closed_loop"]).artists["lengths"]
     # 40 cm/s and 10 cm/s over 10 kHz
     assert [text.get_text() for text in lengths] == ["40 cm/s, 40 µm", "10 cm/s, 10 µm"]
+
+
+@pytest.mark.parametrize("name", ["machine_chain", "one_repeat", "head_bumps"])
+@pytest.mark.parametrize(
+    "lines",
+    [
+        # twice one speed, and hardly a pole; then one that is mute
+        "transport.speeds_ips = [7.5, 7.5]\nheads.pole_length_mm = 0.01",
+        "transport.speeds_cm_s = [7.5]\nheads.gap_um = 50.0\nheads.spacing_loss_um = 50.0\n"
+        "heads.low_cut_hz = 1000.0\nheads.azimuth_error_arcmin = 300.0\nheads.track_width_mm = 60.0",
+    ],
+)
+def test_what_hardly_plays_is_drawn_or_refused_in_words(name, lines):
+    machine = machine_from_text(f"unusual = true\n{lines}\nplayback_heads = [{{spacing_mm = 41.5}}]")
+    if name == "head_bumps" and "0.01" in lines:
+        with pytest.raises(ValueError, match="needs poles that make waves in the bass, which 'my machine'"):
+            draw(name, machine)
+        return
+    drawn = draw(name, machine)
+    drawn.figure.draw_without_rendering()
+    assert "nan" not in drawn.caption
