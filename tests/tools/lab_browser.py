@@ -127,9 +127,9 @@ def open_and_run(tab, server, name):
     tab.get_by_role("menuitem", name="Run All Cells", exact=True).click()
     tab.wait_for_function(
         """idle => {
-            const shown = [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')]
-                .map(prompt => prompt.innerText.trim()).filter(Boolean); // a folded cell has none
-            const ran = shown.length > 0 && shown.every(prompt => /\\[\\d+\\]/.test(prompt));
+            const prompts = [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')];
+            const shown = prompts.map(prompt => prompt.innerText.trim()).filter(Boolean); // or folded
+            const ran = prompts.length > 0 && shown.every(prompt => /\\[\\d+\\]/.test(prompt));
             return ran && document.querySelector('#jp-main-statusbar').innerText.includes(idle);
         }""",
         arg=STARTED,
