@@ -20,6 +20,7 @@ function show(number) {
   document.body.classList.add("showing");
   bar.hidden = false;
   slides[at].classList.add("now");
+  slides[at].querySelector("h3")?.setAttribute("aria-level", "2"); // alone it stands below the page's title
   slides[at].focus();
   count.textContent = `${at + 1} of ${slides.length}`;
 }
@@ -29,6 +30,7 @@ function turn(by) {
 function leave() {
   const last = slides[at];
   last?.classList.remove("now");
+  for (const slide of slides) slide.querySelector("h3")?.removeAttribute("aria-level");
   document.body.classList.remove("showing");
   bar.hidden = true;
   at = -1;

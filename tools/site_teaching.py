@@ -153,7 +153,13 @@ def _ends(wrong):
 
 def add_teaching(site, pages, notebooks, figures, render, common):
     """The teacher's page, a worksheet for each lesson, all solutions, and the slides."""
-    lessons = [teaching_of(page, notebooks[page.name], render) for page in pages if page.number]
+    lessons = []
+    for page in (page for page in pages if page.number):
+        try:
+            lessons.append(teaching_of(page, notebooks[page.name], render))
+        except (LookupError, AttributeError, TypeError, StopIteration) as error:
+            why = f"{type(error).__name__}: {error}"
+            raise ValueError(f"{page.name} has not what pages for teachers need ({why})") from None
     shared = {"lessons": lessons, "figures": figures, "deck": the_deck(), "solutions": SOLUTIONS,
               "slides": SLIDES, "teaching": TEACHING, "within": TEACHING, **common}  # fmt: skip
 

@@ -152,6 +152,16 @@ def test_each_slide_has_one_figure_with_its_finding_as_its_heading(made):
     assert script in page and not re.search(r"https?:|fetch\(|innerHTML|eval\(", script)
 
 
+def test_a_lesson_that_lacks_a_part_is_refused_by_name():
+    site = tool.Site(tool.tracked())
+    (lesson, *_) = LESSONS
+    without = tool.copy.deepcopy(lesson.content)
+    without.cells = [cell for cell in without.cells if "### Cleared up" not in cell.source]
+    page = site.page(lesson.name, without)
+    with pytest.raises(ValueError, match=f"{lesson.name} has not what pages for teachers need .*Cleared up"):
+        teaching.add_teaching(site, [page], {lesson.name: without}, FIGURES, str, {})
+
+
 def test_an_exercise_without_a_place_in_the_text_is_seen(made):
     """The rule above can fail: a cell that checks an exercise under no heading leaves one out."""
     (lesson, *_) = LESSONS
