@@ -499,10 +499,7 @@ def write_mp4(
         if wrong := _encode(command, frames(scene, fps, progress=progress), temporary):
             raise OSError(f"cannot write {path}: ffmpeg {wrong}")
         words.write_text(captions(scene), "utf-8")
-        said = PngImagePlugin.PngInfo()
-        for key, text in _credits(scene).items():
-            said.add_itxt({"artist": "Author"}.get(key, key.title()), text)
-        still(scene, scene.poster).convert("RGB").save(poster, pnginfo=said)
+        still(scene, scene.poster).convert("RGB").save(poster, pnginfo=_said_in_png(scene))
     return Path(path)
 
 
@@ -615,6 +612,13 @@ def _credits(scene: Scene) -> dict[str, str]:
     return said | {"artist": style.CREATOR, "copyright": style.CREDIT}
 
 
+def _said_in_png(scene: Scene) -> PngImagePlugin.PngInfo:
+    said = PngImagePlugin.PngInfo()
+    for key, text in _credits(scene).items():
+        said.add_itxt({"artist": "Author"}.get(key, key.title()), text)
+    return said
+
+
 def _grouped(scene: Scene, apart: float) -> list[tuple[float, float, str]]:
     """Events in groups that begin so many s apart: begin, begin of the next, and their names.
 
@@ -710,8 +714,9 @@ def write_frames(
         if not silent:
             _write_wave(scene, temporary, fps)
         write_file(temporary / "about.txt", _about(scene, fps, silent=silent))
+        look: Any = {"compress_level": 3, "pnginfo": _said_in_png(scene)}
         for k, pixels in enumerate(frames(scene, fps, progress=progress)):
-            Image.fromarray(pixels).save(temporary / f"frame_{k:05d}.png", compress_level=3)
+            Image.fromarray(pixels).save(temporary / f"frame_{k:05d}.png", **look)
     return Path(folder)
 
 

@@ -377,9 +377,11 @@ def runaway_frequency(
     beyond = found.frequency is not None and found.frequency > AUDIBLE[1]
     teeth = sum(map(bool, loop.head_gains)) > 1
     gray, far = teeth and likely is not None and profile.narrow, margin(found.margin_db, at_least=at_least)
+    heads = f"{len(loop.delays)} head{'s, from' if len(loop.delays) > 1 else ','}"
+    more = "; gray: likely bumps" * gray + ", beyond what is heard" * beyond
     canvas.head(
         _first_tone(found, at_least=at_least),
-        _heads_of(loop, "; gray: likely bumps" * gray + ", beyond what is heard" * beyond),
+        f"{heads} {delay_text(loop.delays[0])}{more}",
         answer=far,
         means=margin_means(found.stable, at_least=at_least),
     )
@@ -429,12 +431,6 @@ def runaway_frequency(
         f"at the tone that comes first and a shaded band of those that may start as well: {said}.",
         (NYQUIST,),
     )
-
-
-def _heads_of(loop: loops.EchoLoop, more: str) -> str:
-    """Count the heads, say when the first answers, and what more there is to say."""
-    many = len(loop.delays) > 1
-    return f"{len(loop.delays)} head{'s, from' if many else ','} {delay_text(loop.delays[0])}{more}"
 
 
 def _name_gains(canvas: Canvas, lines: dict[str, Line2D], plate: dict[str, Any]) -> None:

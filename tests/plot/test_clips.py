@@ -485,6 +485,7 @@ def test_numbered_frames_come_with_their_sound_and_replace_their_like(tmp_path):
     assert names == ["SHA256SUMS", "about.txt", *(f"frame_{k:05d}.png" for k in range(30)), "sound.wav"]
     with Image.open(folder / "frame_00004.png") as picture:
         assert picture.mode == "RGBA"
+        assert picture.info["Author"] == style.CREATOR and picture.info["Copyright"] == style.CREDIT
     assert soundfile.info(folder / "sound.wav").duration == 3.0
     about = (folder / "about.txt").read_text()
     assert written.caption in about and written.level in about and "CC BY 4.0" in about
