@@ -495,28 +495,29 @@ class TapePicture:
 
     def _ruler(self, side: int, reach: float, unit: str, *, taken: bool) -> None:
         """Print one edge of the tape; where heads stand there is no room."""
-        each, marks, step = self.places[-1] / reach, np.array([]), reach
+        each, found = self.places[-1] / reach, None
+        room = 0.0 if self.down else 0.3 * NOTE * len(f" {unit}")  # any number may carry the unit
         for step in (m * 10.0**k for k in range(-3, 7) for m in (1, 2, 5)):
             if step * min(40, 6 * self.places[-1]) < reach:
                 continue
             marks = step * np.arange(0, reach / step * (1 + 1e-9))
             if len(marks) < 2:
                 marks = np.array([reach])
-            texts = [f"{mark:.6g}" for mark in marks.tolist()]
-            room = 0.0 if self.down else 0.3 * NOTE * len(f" {unit}")  # any of them may carry the unit
-            shown = [
-                k
-                for k, text in enumerate(texts)
-                if not (taken and self._hidden(marks[k] * each, self._half_number(text) + room))
-            ]
-            if not shown:
+            texts = {mark: f"{mark:.6g}" for mark in marks.tolist()}
+            for mark, half in [(mark, self._half_number(text)) for mark, text in texts.items()]:
+                if taken and self._hidden(mark * each, half + room):
+                    del texts[mark]
+            if not texts:
                 continue
-            texts[shown[-1]] += f" {unit}"
-            ends = [marks[k] * each + np.array([-1, 1]) * self._half_number(texts[k]) for k in shown]
+            texts[max(texts)] += f" {unit}"
+            ends = [m * each + np.array([-1, 1]) * self._half_number(text) for m, text in texts.items()]
             if all(one[1] < other[0] for one, other in itertools.pairwise(ends)):
-                break
-        if not shown:
+                found = step, marks, texts
+                if len(texts) > 1:  # else a rounder one
+                    break
+        if found is None:
             return
+        step, marks, texts = found
         fine = np.arange(0, reach * (1 + 1e-9), step / 5) if step * each > 0.8 else marks
         for size, rows in ((0.22, fine), (0.42, marks)):
             for mark in rows.tolist():
@@ -526,9 +527,9 @@ class TapePicture:
                 self.sheet.line([self.spot(*end) for end in ends], role="text", width=GRID, zorder=2.75)
         beside, over = ("left", "bottom") if side > 0 else ("right", "top")
         va, ha = ("center", beside) if self.down else (over, "center")
-        for k in shown:
-            at = self.spot(marks[k] * each, side * (RIBBON / 2 + 0.5))
-            self.sheet.words(at, texts[k], ha=ha, va=va, size=NOTE)
+        for mark, text in texts.items():
+            at = self.spot(mark * each, side * (RIBBON / 2 + 0.5))
+            self.sheet.words(at, text, ha=ha, va=va, size=NOTE)
 
     def _half_number(self, text: str) -> float:
         """Half of what a number of a ruler takes along the tape."""
