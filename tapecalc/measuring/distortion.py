@@ -15,7 +15,7 @@ from tapecalc import words
 from tapecalc.calc.quantity import Delay, calculator
 from tapecalc.measuring.dsp import Array, Bools, cut_windows, power_spectrum
 from tapecalc.measuring.estimate import CannotTell, Estimate, Reading, mean_of
-from tapecalc.measuring.recording import Recording
+from tapecalc.measuring.recording import Recording, channel_health
 from tapecalc.sound.test_signal import REFERENCE_TONE, SWEEPS, Sweep
 
 MOL_SHARE = 0.03  # third harmonic at the maximum output level; IEC 60094-3 (from memory)
@@ -43,6 +43,8 @@ def measure_distortion(parts: Mapping[str, Recording], *, delay: Delay[float]) -
     if "sweeps" not in parts or parts["sweeps"].dry is None:
         raise CannotTell("distortion needs the sweeps of the test signal in full, dry and played back")
     recording = parts["sweeps"]
+    if any(channel_health(recording, name).clipped for name in ("dry", "playback")):
+        raise CannotTell("the sweeps are clipped, which distorts more than a tape; record them lower")
     played = [_turned_back(recording, sweep, delay) for sweep in SWEEPS]
     # Around the reference tone, where every sweep but the softest passes.
     near = [np.abs(np.log2(f / REFERENCE_TONE)) < 0.4 for f, _, _, _ in played]

@@ -141,8 +141,7 @@ class ChannelHealth:
         if self.clipped:
             said.append(f"The {self.name} channel is clipped at {self.clipped} samples: record it lower.")
         if abs(self.offset) > 0.01:  # less is not worth a sentence
-            offset = f"{self.offset:+.3f} of full scale"
-            said.append(f"The {self.name} channel has an offset of {offset}; it is ignored.")
+            said.append(f"The {self.name} channel has an offset of {self.offset:+.3f}; it is ignored.")
         return tuple(said)
 
 
@@ -192,9 +191,7 @@ def _top(piece: Array) -> _Top:
     at_edge = np.flatnonzero(piece >= EDGE * high) if high > 0 else np.zeros(0, int)
     apart = np.diff(at_edge)
     if len(apart) and len(np.unique(apart)) <= 2 and np.mean(apart == 1) < 0.6:
-        at_edge = at_edge[
-            :0
-        ]  # a tone that the sample rate is a multiple of meets the same places of each wave
+        at_edge = at_edge[:0]  # a tone whose waves all meet the samples at the same places
     return _Top(high, len(at_edge), int(np.count_nonzero(piece >= 0.99 * high)) - len(at_edge))
 
 

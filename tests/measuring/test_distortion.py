@@ -43,6 +43,15 @@ def harmonics(limit, size):
     return 2 * np.mean(wave * np.sin(x)), 2 * np.mean(wave * np.sin(3 * x))
 
 
+def test_sweeps_that_the_interface_clips_say_nothing_of_the_tape():
+    clean = played(8 * REFERENCE)["sweeps"]
+    dry, wet = (clean.read(channel, 0, clean.count) for channel in ("dry", "playback"))
+    clipped = np.clip(wet, -0.5 * np.max(np.abs(wet)), 0.5 * np.max(np.abs(wet)))
+    cut = open_recording(np.stack([dry, clipped], axis=1), sample_rate=RATE)
+    with pytest.raises(CannotTell, match="sweeps are clipped"):
+        measure_distortion({"sweeps": cut}, delay=DELAY)
+
+
 def test_third_harmonic_against_level_is_that_of_the_tape():
     limit = 4 * REFERENCE
     reading = measure_distortion(played(limit), delay=DELAY)
