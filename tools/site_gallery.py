@@ -147,13 +147,16 @@ def looks(drawn, profiles):
     """A figure on the light ground as each profile has it, (profile, SVG, PNG): only its colors change."""
     figure, about = drawn.figure, {"title": drawn.title, "alt": drawn.alt}
     own = _colors_in(figure)
-    drawing = style.figure_bytes(figure, "svg", **about)  # which is as fine in all
+    drawings = {"light": style.figure_bytes(figure, "svg", **about)}  # which are as fine in all
     for profile in profiles:
         ground = profile.ground.name
         for artist, colors in own:
             artist.set(**{name: _twin(color, ground) for name, color in colors.items()})
         figure.set_dpi(profile.dpi)
-        yield profile, style.on_ground(drawing, ground), _png(figure, **about)
+        if ground not in drawings:  # where colors let something through, each artist tells it in its own way
+            clear = ground == "transparent" and style.figure_bytes(figure, "svg", **about)
+            drawings[ground] = clear or style.on_ground(drawings["light"], ground)
+        yield profile, drawings[ground], _png(figure, **about)
 
 
 def _png(figure, title, alt):
