@@ -439,7 +439,9 @@ def try_machine(data, folder, number):
 
 
 def try_page(data, folder, number):
-    """Write everything that belongs to a plan into a folder."""
+    """Write everything that belongs to a plan into a folder, and draw one figure more."""
+    from tapecalc.plot.catalog import CATALOG, draw
+    from tapecalc.plot.style import figure_bytes
     from tapecalc.report.plan_page import write_plan
 
     path = folder / "case.toml"
@@ -454,6 +456,10 @@ def try_page(data, folder, number):
         harmless(page.read_text(encoding="utf-8"))
     for picture in (folder / "out" / "figures").glob("*.svg"):
         harmless(picture.read_text(encoding="utf-8"))
+    name = list(CATALOG)[number % len(CATALOG)]
+    if CATALOG[name].suits(plan.machine):
+        drawn = draw(name, plan.machine, profile="page")
+        harmless(figure_bytes(drawn.figure, "svg", alt=drawn.alt).decode())
     return "planned"
 
 
