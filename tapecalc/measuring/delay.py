@@ -148,8 +148,6 @@ def _plausible(windows: Windows) -> Bools:
     return good
 
 
-# ---- the phase that remains over all windows ----
-
 #: Equalizers of tape machines advance the treble, so that a delay reads up to 0.04 ms too short; judgement
 U_LEAD = 20e-6  # s
 

@@ -8,10 +8,11 @@ Long windows serve the bass, short ones the treble.
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
-from scipy import fft, optimize
+from scipy import fft, ndimage, optimize
 
 from tapecalc import words
 from tapecalc.calc.contour import bump_gain
@@ -86,9 +87,6 @@ def measure_response(recording: Recording, track: DelayTrack) -> PassResponse:
         coherence=coherence,
         sentences=(dull,) if frequency[-1] < 10000 else (),
     )
-
-
-# ---- spectra of dry channel and playback, each window set back by its delay ----
 
 
 def _aligned_spectra(recording: Recording, track: DelayTrack, size: int, every: int) -> tuple[Array, Spectra]:
@@ -190,9 +188,6 @@ def _band(spectra: Spectra, frequency: Array, width: float, own: Bools) -> _Band
     scatter = jackknife(10 * np.log10((of_it / (less + 1e-300)) ** 2 @ weight + 1e-300))
     sigma = scatter if scatter > 1.9 * sigma else sigma
     return _Band(float(weight @ frequency), float(10 * np.log10(power)), coherence, sigma, width)
-
-
-# ---- what explains a response ----
 
 
 @dataclass(frozen=True, eq=False)
@@ -311,23 +306,28 @@ class _Fitter:
         def misfits(p: Array) -> Array:
             return (self.level_db(names, p) - self.measured) / self.sigma
 
-        # A null that moves past a band is a wall for the search: begin at the best of many points, each with
-        # the gain that fits it best.
+        # A null that moves past a band is a wall for the search: begin in several valleys, each with the gain
+        # that fits it best, and go on in that which promises most.
         weight = self.sigma**-2 / np.sum(self.sigma**-2)
         count = 2 + len(names)
-        best, start = np.inf, np.zeros(count)
         shares = np.linspace(0, 1, {0: 1, 1: 61, 2: 10}[len(names)])
+        starts = []
         for point in itertools.product(*(shares ** CAUSES[name].power for name in names)):
             rest = self.measured - self.level_db(names, np.array([0.0, 20.0, *point]))
             gain = weight @ rest
-            if (misfit := np.sum(((rest - gain) / self.sigma) ** 2)) < best:
-                best, start = misfit, np.array([gain, 20.0, *point])
-        answer = optimize.least_squares(
+            starts.append((np.sum(((rest - gain) / self.sigma) ** 2), gain, 20.0, *point))
+        table = np.array(starts)
+        valleys = table[:, 0].reshape([len(shares)] * len(names) or [1])
+        lowest = np.flatnonzero((valleys == ndimage.minimum_filter(valleys, 3)).ravel())
+        search = partial(
+            optimize.least_squares,
             misfits,
-            start + 1e-4,
             bounds=([-40, 0, 0, 0][:count], [40, 400, 4, 4][:count]),
             x_scale=[1, 10, 0.1, 0.1][:count],
         )
+        best = lowest[np.argsort(table[lowest, 0])][:4]
+        firsts = [search(start + 1e-4, max_nfev=10) for start in table[best, 1:]]
+        answer = search(min(firsts, key=lambda first: first.cost).x)
         level = self.level_db(names, answer.x)
         stretch = max(1.0, 2 * answer.cost / max(len(level) - count, 1))
         size = np.linalg.norm(answer.jac, axis=0) + 1e-12

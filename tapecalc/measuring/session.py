@@ -124,9 +124,6 @@ class Measurement:
         return not (self.delays or self.flutter or self.repeats or self.noise or self.tracks)
 
 
-# ---- from takes to figures ----
-
-
 @calculator
 def measure(
     takes: Sequence[Take],

@@ -6,6 +6,7 @@ Each time a few are drawn from fixed seeds; each week 200, from seeds that nobod
 import math
 import secrets
 from collections import defaultdict
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -35,10 +36,9 @@ class Reading(NamedTuple):
 def taken(drawn: Drawn) -> Measurement:
     """What the library reads from a take, handed in as a person would."""
     both = drawn.samples
+    recording = open_recording(both, sample_rate=drawn.rate)
     if drawn.kind == "two files":
-        recording = open_recording(both[:, 0], both[:, 1], sample_rate=drawn.rate, common_start=False)
-    else:
-        recording = open_recording(both, sample_rate=drawn.rate)
+        recording = replace(recording, common_start=False, one_clock=False)
     kind, mode = ("tone", drawn.kind) if drawn.kind == "test tape" else (drawn.kind, "simultaneous")
     kind = "program" if kind == "two files" else kind
     return measure([Take(recording=recording, kind=kind, record_mode=mode)])
