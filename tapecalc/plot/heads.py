@@ -697,7 +697,7 @@ def crossed_returns(canvas: Canvas, *, echo: EchoLoop, level_db: float = -30.0) 
     axes.tick_params(axis="y", length=0)
     short = canvas.symbols_only
     for name, sign, side in (("left", -1, "L"), ("right", 1, "R")):
-        canvas.note((longest, 0.25 * sign), side if short else name, "left", "echo")
+        canvas.note((longest, 0.25 * sign), side if short else name, "left", "echo", **canvas.plate())
     said = (
         f"A sound on the left of two tracks, answers {delay_text(max(echo.delays))} apart. Straight, it "
         "stays left. Half crossed, both sides are alike from the second on. All crossed, they take turns"
