@@ -512,8 +512,9 @@ class TapePicture:
             texts[max(texts)] += f" {unit}"
             ends = [m * each + np.array([-1, 1]) * self._half_number(text) for m, text in texts.items()]
             if all(one[1] < other[0] for one, other in itertools.pairwise(ends)):
-                found = step, marks, texts
-                if len(texts) > 1:  # else a rounder one
+                if len(texts) > 1 or not taken or min(texts) == step:  # one alone must be round
+                    found = step, marks, texts
+                if len(texts) > 1:
                     break
         if found is None:
             return
