@@ -374,14 +374,12 @@ def runaway_frequency(
     """
     axes, profile, found = canvas.axes, canvas.profile, loops.stability(loop, count_modes=False)
     (frequency, level), start, thin = _outline(loop), _start(found), STRUCTURE * canvas.profile.line_pt
-    beyond = found.frequency is not None and found.frequency > AUDIBLE[1]
-    teeth = sum(map(bool, loop.head_gains)) > 1
+    beyond, teeth = (found.frequency or 0) > AUDIBLE[1], sum(map(bool, loop.head_gains)) > 1
     gray, far = teeth and likely is not None and profile.narrow, margin(found.margin_db, at_least=at_least)
-    heads = f"{len(loop.delays)} head{'s, from' if len(loop.delays) > 1 else ','}"
-    more = "; gray: likely bumps" * gray + ", beyond what is heard" * beyond
+    count, more = len(loop.delays), "; gray: likely bumps" * gray + ", beyond what is heard" * beyond
     canvas.head(
         _first_tone(found, at_least=at_least),
-        f"{heads} {delay_text(loop.delays[0])}{more}",
+        f"{count} head{'s, from' if count > 1 else ','} {delay_text(loop.delays[0])}{more}",
         answer=far,
         means=margin_means(found.stable, at_least=at_least),
     )
