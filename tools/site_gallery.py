@@ -114,7 +114,13 @@ def layouts():
     for profile in style.PROFILES.values():
         layout = replace(profile, name="", dpi=0, ground=style.GROUNDS["light"])
         groups.setdefault(layout, []).append(profile)
-    return sorted(groups.values(), key=len, reverse=True)  # what takes longest begins first
+    # What takes longest begins first.
+    return sorted(groups.values(), key=lambda group: sum(map(_points, group)), reverse=True)
+
+
+def _points(profile):
+    across, down = profile.pixels
+    return across * down
 
 
 def archives(profiles):

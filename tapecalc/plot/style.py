@@ -451,25 +451,28 @@ def _letters(svg: str) -> tuple[tuple[str, str], ...]:
     return tuple((face, "".join(sorted(letters))) for face, letters in sorted(found.items()))
 
 
-@lru_cache
 def type_css(letters: tuple[tuple[str, str], ...] = ()) -> str:
     """Write the CSS that brings the type along: some letters of some faces, or all of all."""
-    rules, options = [], subset.Options(flavor="woff", layout_features=["kern"], hinting=False)
-    for face, wanted in letters or [(face, "") for face in FACES]:
-        weight, slope = FACES[face]
-        with TTFont(type_file(face), recalcTimestamp=False) as font, io.BytesIO() as buffer:
-            if wanted:
-                chosen = subset.Subsetter(options)
-                chosen.populate(text=wanted)
-                chosen.subset(font)
-            font.flavor = options.flavor
-            font.save(buffer)
-            data = base64.b64encode(buffer.getvalue()).decode()
-        rules.append(
-            f"@font-face{{font-family:'{FAMILY}';font-weight:{weight};font-style:{slope};"
-            f"src:url(data:font/woff;base64,{data})}}"
-        )
-    return "".join(rules)
+    return "".join(_face_css(face, wanted) for face, wanted in letters or [(face, "") for face in FACES])
+
+
+@lru_cache(1000)  # figures have many in common
+def _face_css(face: str, wanted: str) -> str:
+    """The rule for some letters of a face, or for all."""
+    options = subset.Options(flavor="woff", layout_features=["kern"], hinting=False)
+    with TTFont(type_file(face), recalcTimestamp=False) as font, io.BytesIO() as buffer:
+        if wanted:
+            chosen = subset.Subsetter(options)
+            chosen.populate(text=wanted)
+            chosen.subset(font)
+        font.flavor = options.flavor
+        font.save(buffer)
+        data = base64.b64encode(buffer.getvalue()).decode()
+    weight, slope = FACES[face]
+    return (
+        f"@font-face{{font-family:'{FAMILY}';font-weight:{weight};font-style:{slope};"
+        f"src:url(data:font/woff;base64,{data})}}"
+    )
 
 
 def _tagged(drawn: io.BytesIO, title: str, alt: str) -> bytes:
