@@ -125,7 +125,7 @@ export function piecesPanel(facts) {
       "Two charts over time in s. Above: delay in ms, a sine with a dot for each of 20 pieces. Below: " +
       "error of each piece in microseconds on a logarithmic scale, and a level line for their rms.",
     controls: [
-      slider("piece_ms", "length of a piece", 20, { low: 5, high: 200, step: 0.02, unit: "ms", log: true }),
+      slider("piece_ms", "length of a piece", 20, { low: 5, high: 100, step: 0.02, unit: "ms", log: true }),
       slider("snr_db", "signal over noise", 40, { low: 0, high: 60, step: 1, unit: "dB" }),
       slider("wobble_percent", "wobble of the speed", 0.2, { low: 0, high: 0.5, step: 0.01, unit: "%" }),
       slider("rate_hz", "rate of the wobble", 2, { low: 0.5, high: 10, step: 0.1, unit: "Hz" }),

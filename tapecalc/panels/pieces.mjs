@@ -11,7 +11,8 @@ const REACH_S = 1.6e-3; // how far from the usual delay is looked
 const HIGHEST_HZ = 4000; // of the noise
 const SMOOTH_TAPS = 64; // to either side
 const KNOT = 32; // samples between two delays that are worked out
-const [COARSE, LIKELY] = [4, 0.4]; // samples from look to look; share of the best from which on it may be the best
+const LONG = 1600; // samples of a piece, of which a few are enough for a first look
+const [LIKELY, NEARLY] = [0.4, 0.9]; // of the best of a look, from which on the best may be near
 
 /**
  * Mirrors tapecalc.calc.flutter.fluttered_delay of the first repeat.
@@ -128,9 +129,9 @@ function likeness(piece, stretch, step) {
 }
 
 /**
- * The delay of one piece: where it is most like the echo, refined by a parabola. A first look at every fourth place
- * counts every second sample, since noise up to 4 kHz stays alike that long; then all is counted around each
- * place that may be the best.
+ * The delay of one piece: where it is most like the echo, refined by a parabola. The first look is at every
+ * fourth place, the second at every other beside those that may be the best, both with few of the samples,
+ * since noise up to 4 kHz stays alike that long; all are counted beside those that still may.
  * @param {Float64Array} dry @param {Float64Array} played @param {number} length
  * @param {{begin: number, span: [number, number]}} place
  * @returns {number} s
@@ -138,17 +139,23 @@ function likeness(piece, stretch, step) {
 export function pieceDelay(dry, played, length, { begin, span }) {
   const last = span[1] - span[0] - length;
   const [piece, stretch] = [dry.subarray(begin, begin + length), played.subarray(...span)];
-  const look = (/** @type {number} */ k) => likeness(piece, stretch.subarray(COARSE * k), 2);
-  const looks = Array.from({ length: Math.floor(last / COARSE) + 1 }, (_, k) => look(k));
-  const enough = LIKELY * Math.max(...looks);
-  const found = new Float64Array(last + 1).fill(-Infinity);
+  const look = (/** @type {number} */ at, /** @type {number} */ step) =>
+    likeness(piece, stretch.subarray(at), step);
+  const [first, second, found] = [0, 1, 2].map(() => new Float64Array(last + 1).fill(-Infinity));
+  for (let at = 0; at <= last; at += 4) first[at] = look(at, length > LONG ? 4 : 2);
+  const likely = LIKELY * Math.max(...first);
+  for (let at = 0; at <= last; at += 2) {
+    const beside = at % 4 ? Math.max(first[at - 2], first[at + 2] ?? -Infinity) : first[at];
+    if (beside >= likely) second[at] = look(at, 2);
+  }
   const known = (/** @type {number} */ shift) => {
-    if (found[shift] === -Infinity) found[shift] = likeness(piece, stretch.subarray(shift), 1);
+    if (found[shift] === -Infinity) found[shift] = look(shift, 1);
     return found[shift];
   };
-  for (const [at, look] of looks.entries()) {
-    const [from, to] = [COARSE * at - COARSE / 2, COARSE * at + COARSE / 2];
-    for (let near = Math.max(from, 0); look >= enough && near <= Math.min(to, last); near += 1) known(near);
+  const nearly = NEARLY * Math.max(...second);
+  for (let at = 0; at <= last; at += 2) {
+    if (second[at] < nearly) continue;
+    for (let near = Math.max(at - 1, 0); near <= Math.min(at + 1, last); near += 1) known(near);
   }
   const top = Math.min(Math.max(found.indexOf(Math.max(...found)), 1), last - 1);
   const [left, peak, right] = [known(top - 1), known(top), known(top + 1)];

@@ -59,8 +59,8 @@ combPanel         | second_db 0 | silence
 combPanel         | second_db -10.7 | -3.0 dB
 returnPanel       | feeds the last alone, return_send_db -6 | safe by 10.5 dB, and a click has 8 echoes
 crossedPanel      | crossed_percent 50 | the echo becomes mono
-piecesPanel       | wobble_percent 0, piece_ms 200 | off by 0.12 \u00b5s rms
-piecesPanel       | wobble_percent 0.2, piece_ms 200 | off by
+piecesPanel       | wobble_percent 0, piece_ms 100 | off by 0.12 \u00b5s rms
+piecesPanel       | wobble_percent 0.2, piece_ms 100 | off by
 """.strip()
 #: Move one control, as a hand does: it hears of it as it would.
 MOVE = """([panel, at, value]) => {
