@@ -309,7 +309,7 @@ def test_a_run_that_is_asked_to_end_again_clears_up_all_the_same(name):
     code = (
         "import os, signal, sys; from tapecalc import cli\n"
         "names = ('SIGTERM', 'SIGHUP', 'SIGINT'); ask = signal.raise_signal\n"
-        "signal.signal(signal.SIGINT, signal.default_int_handler)  # in the background it is ignored\n"
+        "for name in names: signal.signal(getattr(signal, name, signal.SIGINT), signal.SIG_DFL)\n"
         "def parse(_):\n"
         "    try: ask(getattr(signal, sys.argv[1]))\n"
         "    finally:\n"
