@@ -29,7 +29,7 @@ export function flutteredDelay(time, depth, rate, delay) {
   return found;
 }
 
-/** @type {{dry: Float64Array, spline: Float64Array, hiss: Float64Array} | null} */
+/** @type {{dry: Float64Array, spline: Float64Array, hiss: Float64Array, played: Float64Array} | null} */
 let keptSounds = null;
 
 /** Noise up to 4 kHz, its cubic spline, and hiss; both sounds have a root mean square of 1. */
@@ -51,7 +51,7 @@ export function pieceSounds() {
   const rms = Math.sqrt(raw.reduce((sum, value) => sum + value * value, 0) / count);
   const dry = raw.map((value) => value / rms);
   const hiss = Float64Array.from({ length: count }, (_, at) => steadyHiss(at));
-  keptSounds = { dry, spline: splineOf(dry), hiss };
+  keptSounds = { dry, spline: splineOf(dry), hiss, played: new Float64Array(count) };
   return keptSounds;
 }
 
@@ -84,8 +84,8 @@ function splineAt(spline, place) {
  * @param {(time: number) => number} delayAt s @param {number} hissGain @param {[number, number][]} spans
  */
 export function playedPieces(delayAt, hissGain, spans) {
-  const { spline, hiss, dry } = pieceSounds();
-  const played = new Float64Array(dry.length);
+  const { spline, hiss, played } = pieceSounds(); // always the same place: a new one takes as long to clear away
+  played.fill(0);
   let done = 0;
   for (const [from, to] of spans) {
     let knot = Math.floor(Math.max(from, done) / KNOT) * KNOT;
