@@ -84,7 +84,7 @@ function splineAt(spline, place) {
  * @param {(time: number) => number} delayAt s @param {number} hissGain @param {[number, number][]} spans
  */
 export function playedPieces(delayAt, hissGain, spans) {
-  const { spline, hiss, played } = pieceSounds(); // always the same place: a new one takes as long to clear away
+  const { spline, hiss, played } = pieceSounds(); // one place, since new ones must be cleared away
   played.fill(0);
   let done = 0;
   for (const [from, to] of spans) {
