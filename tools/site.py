@@ -733,9 +733,9 @@ def add_rest(site, contents, common):
         light=style.GROUNDS["light"], dark=style.GROUNDS["dark"]
     )
     sheet = (
-        f"{filled('report', 'page_style.css.jinja')}\n{look}\n{EXERCISES_STYLE.read_text('utf-8')}\n"
+        f"{filled('report', 'page_style.css.jinja')}{listening.STYLE}{live_check.STYLE}\n{look}\n"
+        f"{EXERCISES_STYLE.read_text('utf-8')}\n"
         f"{TEACHING_STYLE.read_text('utf-8')}\n"
-        f"{listening.STYLE}{live_check.STYLE}"
         f"{panels_style().removeprefix(style.type_css())}"
     )
     site.files["style.css"] = sheet.encode()
