@@ -3,7 +3,6 @@
 import lab_browser
 import pytest
 from lab_browser import violations
-from site_pages import tool
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -21,20 +20,11 @@ SOLUTIONS = """() => [...document.querySelectorAll('details')]
     .map(one => one.getBoundingClientRect().height > 0 && one.checkVisibility())"""
 
 
-@pytest.fixture(scope="module")
-def site(tmp_path_factory):
-    if lab_browser.CHROMIUM is None:
-        pytest.skip("no Chromium on this machine: install it to look at the pages")
-    return tool.write_site(tool.site_files(plan=False), tmp_path_factory.mktemp("answered") / "site")
-
-
 @pytest.fixture
 def tab(site):
     """A browser that has kept nothing yet and reaches no network."""
-    with lab_browser.page() as tab:
-        tab.context.set_offline(True)
+    with lab_browser.offline_page() as tab:
         yield tab
-        assert (tab.problems, tab.outside) == ([], [])
 
 
 def opened(tab, site, page):

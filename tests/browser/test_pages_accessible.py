@@ -73,8 +73,7 @@ FOCUS = """() => {
 @pytest.fixture(scope="module")
 def tab(site):
     """A page without a network."""
-    with lab_browser.page() as tab:
-        tab.context.set_offline(True)
+    with lab_browser.offline_page() as tab:
         yield tab
 
 

@@ -52,8 +52,7 @@ GROUND_OF_PAGE = "() => getComputedStyle(document.body).backgroundColor"
 def browser_tab():
     if lab_browser.CHROMIUM is None:
         pytest.skip("no Chromium on this machine: install it to run the browser tests")
-    with lab_browser.page() as tab:
-        tab.context.set_offline(True)
+    with lab_browser.offline_page() as tab:
         yield tab
 
 

@@ -135,11 +135,9 @@ def disk(page):
     """A page from disk without a network."""
     if lab_browser.CHROMIUM is None:
         pytest.skip("no Chromium on this machine: install it to run the browser tests")
-    with lab_browser.page(1280, 900) as tab:
-        tab.context.set_offline(True)
+    with lab_browser.offline_page(1280, 900) as tab:
         tab.goto(page)
         yield tab
-        silent(tab)
 
 
 def test_the_file_plays_from_disk_and_stops_at_a_key(disk):

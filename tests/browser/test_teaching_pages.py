@@ -17,10 +17,8 @@ NOW = """() => [...document.querySelectorAll('.slide')]
 
 @pytest.fixture
 def tab(site):
-    with lab_browser.page() as tab:
-        tab.context.set_offline(True)
+    with lab_browser.offline_page() as tab:
         yield tab
-        assert (tab.problems, tab.outside) == ([], [])
 
 
 def sheets_of(tab):

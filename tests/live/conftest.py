@@ -26,8 +26,7 @@ def played(tmp_path_factory):
 def browser_tab():
     if lab_browser.CHROMIUM is None:
         pytest.skip("no Chromium on this machine: install it to run the browser tests")
-    with lab_browser.page(1280, 800) as tab:
-        tab.context.set_offline(True)
+    with lab_browser.offline_page(1280, 800) as tab:
         yield tab
 
 

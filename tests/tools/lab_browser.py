@@ -103,6 +103,15 @@ def page(width=1300, height=1600):
             browser.close()
 
 
+@contextmanager
+def offline_page(width=1300, height=1600):
+    """A page without a network, on which nothing may have gone wrong at the end."""
+    with page(width, height) as tab:
+        tab.context.set_offline(True)
+        yield tab
+        assert (tab.problems, tab.outside) == ([], [])
+
+
 def watched(tab):
     """The page, with a list of what goes wrong on it and one of what it asks for outside this machine."""
     tab.set_default_timeout(PATIENCE)
