@@ -30,10 +30,7 @@ class Sounds(Shown):
 
     def __init__(self, listening: plain.Listening) -> None:
         self.listening = listening
-        own = {"_esm": joined("switch") + _RENDER, "_css": STYLE, "page": listening.html}
-        for name, value in own.items():
-            self.set_trait(name, value)
-        super().__init__()
+        super().__init__(joined("switch") + _RENDER, STYLE, own={"page": listening.html})
 
     def __repr__(self) -> str:
         return repr(self.listening)

@@ -25,9 +25,7 @@ class LiveCheck(Shown):
     """The check, where the notebook runs."""
 
     def __init__(self) -> None:
-        for name, value in {"_esm": joined("check") + _RENDER, "_css": STYLE}.items():
-            self.set_trait(name, value)
-        super().__init__()
+        super().__init__(joined("check") + _RENDER, STYLE)
 
     def __repr__(self) -> str:
         return "A live check of the wiring: level, channel, tape or source, and the delay."

@@ -1,5 +1,6 @@
 """What a notebook shows by a script while it runs, and what stands there for those who only read it."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import anywidget
@@ -11,6 +12,12 @@ class Shown(anywidget.AnyWidget):
 
     _esm = traitlets.Unicode(read_only=True).tag(sync=True)
     _css = traitlets.Unicode(read_only=True).tag(sync=True)
+
+    def __init__(self, script: str, css: str, *, own: Mapping[str, Any] | None = None, **known: Any) -> None:
+        """Give it script, style and what else of its `own` only we may set, then what is `known`."""
+        for name, value in {"_esm": script, "_css": css, **(own or {})}.items():
+            self.set_trait(name, value)
+        super().__init__(**known)
 
     def still(self) -> str:
         """What it shows where no script runs, as HTML."""

@@ -38,10 +38,9 @@ class Playable(Shown):
     def __init__(self, machine: Machine) -> None:
         self._machine, facts = machine, playable_facts(machine)
         front_end = f"{joined('widget')}\nexport default {{ render }};\n"
-        own = {"_esm": front_end, "_css": style_sheet(), "facts": facts, "worklet": joined("worklet")}
-        for name, value in {**own, "phrase": line_address(facts["setting"]["bpm"])}.items():
-            self.set_trait(name, value)
-        super().__init__(setting=facts["setting"])
+        phrase = line_address(facts["setting"]["bpm"])
+        own = {"facts": facts, "worklet": joined("worklet"), "phrase": phrase}
+        super().__init__(front_end, style_sheet(), own=own, setting=facts["setting"])
 
     @property
     def machine(self) -> Machine:

@@ -46,10 +46,9 @@ class Panel(Shown):
         self.module, self.function = module, function
         self.told = told().get(function, NOT_DRAWN)
         show = f"export default {{ render: (given) => showPanel(given, {function}) }};\n"
-        own = {"_esm": f"{joined('show', module)}\n{show}", "_css": style_sheet(), "kit": kit()}
-        for name, value in {**own, "facts": dict(facts)}.items():
-            self.set_trait(name, value)
-        super().__init__(values=self.first, readout=self.told["sentence"], table=self.told["rows"])
+        script, own = f"{joined('show', module)}\n{show}", {"kit": kit(), "facts": dict(facts)}
+        first = {"values": self.first, "readout": self.told["sentence"], "table": self.told["rows"]}
+        super().__init__(script, style_sheet(), own=own, **first)
 
     @property
     def name(self) -> str:
