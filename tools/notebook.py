@@ -34,7 +34,7 @@ import jupytext
 import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError, CellTimeoutError
-from notebook_file import read_notebook, reason
+from notebook_file import UNFOLDED, read_notebook, reason
 
 from tapecalc.files import write_file
 
@@ -45,7 +45,6 @@ LONGEST_CELL = 12  # lines
 LONGEST_LINE = 96  # characters; a longer one is cut off beside the side bar
 LARGEST_FILE = 1_500_000  # bytes
 MUST_FAIL = "raises-exception"
-SHOWN, YOURS = "shown", "yours"
 ASKS = re.compile(r"(?m)^\w+ = None\b")
 METADATA = {
     "kernelspec": {"display_name": "Python 3 (ipykernel)", "language": "python", "name": "python3"},
@@ -107,7 +106,7 @@ def tidy(notebook):
 
 def _for_the_reader(source, tags):
     """Whether a cell is one to write in, or tagged as one to read; of any other the code is folded."""
-    return bool({SHOWN, YOURS} & set(tags)) or bool(ASKS.search(source))
+    return bool(UNFOLDED & set(tags)) or bool(ASKS.search(source))
 
 
 def too_long(notebook):

@@ -8,6 +8,7 @@ import nbformat
 from tapecalc.files import read_bounded
 
 LARGEST_READ = 20_000_000  # bytes
+UNFOLDED = {"shown", "yours"}  # tags of cells whose code a reader sees at once
 
 
 def read_notebook(path):

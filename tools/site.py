@@ -40,7 +40,7 @@ from latex2mathml.converter import convert
 from markupsafe import Markup
 from nbconvert.filters import strip_ansi
 from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
-from notebook_file import read_notebook, reason
+from notebook_file import UNFOLDED, read_notebook, reason
 from pygments import highlight
 from pygments.formatters import HtmlFormatter
 from pygments.lexers import PythonLexer
@@ -100,7 +100,6 @@ PLAY_IT = (
     "press <em>Play</em> and drag the head there.</p>"
 )
 MUST_FAIL = "raises-exception"
-UNFOLDED = {"shown", "yours"}  # tags of cells whose code a page shows at once
 #: What a check says of an answer that is not there yet, and what a page without a kernel says instead.
 NOTHING_YET = re.compile(rf"<p role='status'[^>]*><b aria-hidden='true'>{MARKS['open']}</b>.*?</p>", re.S)
 IN_NOTEBOOK = '<p class="live">In the notebook, what you write here is checked.</p>'

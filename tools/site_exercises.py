@@ -15,7 +15,7 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from tapecalc.course.exercise import COMMON, Asked, Exercise
+from tapecalc.course.exercise import COMMON, Asked, Exercise, met
 from tapecalc.course.look_back import look_back, variants_for
 from tapecalc.live.modules import joined
 from tapecalc.live.pages import in_script
@@ -69,7 +69,7 @@ class Exercises:
         return [self._true(one) for one in self.met]
 
     def _true(self, one):
-        return f"It is {self.found[one].data['truth']}." if one in self.found else one
+        return met(None, self.found.get(one, one))
 
     def around(self, cell, parts):
         """What stands on the page for a cell: `parts`, or a place where a number is asked for."""

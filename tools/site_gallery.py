@@ -159,9 +159,10 @@ def looks(drawn, profiles):
         for artist, colors in own:
             artist.set(**{name: _twin(color, ground) for name, color in colors.items()})
         figure.set_dpi(profile.dpi)
-        if ground not in drawings:  # where colors let something through, each artist tells it in its own way
-            clear = ground == "transparent" and style.figure_bytes(figure, "svg", **about)
-            drawings[ground] = clear or style.on_ground(drawings["light"], ground)
+        if ground == "transparent" and ground not in drawings:  # each artist lets through in its own way
+            drawings[ground] = style.figure_bytes(figure, "svg", **about)
+        elif ground not in drawings:
+            drawings[ground] = style.on_ground(drawings["light"], ground)
         yield profile, drawings[ground], _png(figure, **about)
 
 

@@ -82,24 +82,21 @@ class Teaching:
         return [(anchor, said) for level, anchor, said in self.page.sections if level == 2][:-END]
 
 
-def teaching_of(page, notebook, render):
-    """What a teacher needs of one lesson; `render` makes HTML of markdown."""
-    topic = page.exercises.topic
-    told = tomllib.loads((HERE / "site_teaching.toml").read_text("utf-8"))[topic]
+def teaching_of(page, notebook, told, render):
+    """What a teacher needs of one lesson, of which no notebook says what is `told`; `render` makes HTML."""
     text = _with_checks(notebook, page.exercises)
-    asked = GUESSES.search(text)
-    of_guesses = next(cell.source for cell in notebook.cells if GUESSES.search(cell.source))
+    asked = next(found for cell in notebook.cells if (found := GUESSES.search(cell.source)))
     _, *blocks = re.split(r"^### ", TASKS.search(text)[1], flags=re.M)
     named = {title: block for title, _, block in (block.partition("\n") for block in blocks)}
-    tasks = [_task(NUMBERED.fullmatch(title)[1], block, render)
+    tasks = [_task(NUMBERED.fullmatch(title)[1], block, page.exercises.found, render)
              for title, block in named.items() if NUMBERED.fullmatch(title)]  # fmt: skip
-    module = importlib.import_module(f"tapecalc.course.{topic}")
+    module = importlib.import_module(f"tapecalc.course.{page.exercises.topic}")
     questions = [one for one in vars(module).values() if isinstance(one, Question)]
     return Teaching(
         page=page, minutes=int(MINUTES.search(notebook.cells[0].source)[1]), aims=told["aims"],
         bring=told["bring"], plan=[(minutes, render(step)) for minutes, step in told["plan"]],
         slides=told["slides"], asks=asked["title"],
-        guesses=render(IN_A_CELL.sub("", GUESSES.search(of_guesses)["text"])),
+        guesses=render(IN_A_CELL.sub("", asked["text"])),
         truths=page.exercises.told, tasks=tasks, fresh=[_for_two_groups(one) for one in questions],
         errors=render(named[ERRORS].partition("<!--")[0]),
     )  # fmt: skip
@@ -114,11 +111,10 @@ def _with_checks(notebook, exercises):
     return "\n\n".join(texts)
 
 
-def _task(title, block, render):
-    question, *rest = re.split(r"<details>|<!--", block)
-    checks = re.search(f"{CHECKS}(\\w+)\\.(\\w+)", block)
-    module = checks and importlib.import_module(f"tapecalc.course.{checks[1]}")
-    exercise = getattr(module, checks[2]) if checks else None
+def _task(title, block, exercises, render):
+    question, *_ = re.split(r"<details>|<!--", block)
+    checks = re.search(rf"{CHECKS}(\S+)", block)
+    exercise = exercises[checks[1]] if checks else None
     return Task(title, render(question), render(FOLD.search(block)[1]), exercise)
 
 
@@ -153,10 +149,11 @@ def _ends(wrong):
 
 def add_teaching(site, pages, notebooks, figures, render, common):
     """The teacher's page, a worksheet for each lesson, all solutions, and the slides."""
-    lessons = []
+    lessons, told = [], tomllib.loads((HERE / "site_teaching.toml").read_text("utf-8"))
     for page in (page for page in pages if page.number):
         try:
-            lessons.append(teaching_of(page, notebooks[page.name], render))
+            topic = page.exercises.topic
+            lessons.append(teaching_of(page, notebooks[page.name], told[topic], render))
         except (LookupError, AttributeError, TypeError, StopIteration) as error:
             why = f"{type(error).__name__}: {error}"
             raise ValueError(f"{page.name} has not what pages for teachers need ({why})") from None

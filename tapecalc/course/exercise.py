@@ -348,10 +348,11 @@ def meet(*guesses: tuple[object, Guess | str]) -> Met:
     2. By a few. You said: dozens.
     3. No.
     """
-    return Met(tuple(_met(said, true) for said, true in guesses))
+    return Met(tuple(met(said, true) for said, true in guesses))
 
 
-def _met(said: object, true: Guess | str) -> str:
+def met(said: object, true: Guess | str) -> str:
+    """Set one guess, None where there is none, beside the truth."""
     if isinstance(true, Guess):
         return f"It is {true.data['truth']}." if said is None else true.check(said).sentence
     return true if said is None else f"{true} You said: {str(said).rstrip('.')}."
