@@ -56,7 +56,8 @@ export function rangeControl({ name, spoken, least, most, step, words }, changed
     oninput: () => { tell(); changed(Number(input.value), false); },
     onchange: () => changed(Number(input.value), true),
   });
-  const output = element("output", { for: id });
+  const ends = [words(least), words(most)].sort((one, other) => one.length - other.length);
+  const output = element("output", { for: id, "data-longest": ends[1] }); // whose room it always has
   const tell = () => {
     output.textContent = words(Number(input.value));
     input.setAttribute("aria-valuetext", output.textContent);
