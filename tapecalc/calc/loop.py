@@ -654,7 +654,7 @@ def _enclosed(loop: EchoLoop, f: NDArray[np.float64]) -> NDArray[np.float64]:
     turns = (before == here) & (here == after) & lower
     start, end, sign = f[..., :-2][turns], f[..., 2:][turns], here[turns]
     step = 1e-6 / max(loop.delays)
-    middle = _root(lambda x: sign * (_gain_at(loop, x + step) - _gain_at(loop, x)).imag, start, end)
+    middle = _root(lambda x: sign * (_gain_at(loop, x + step) - _gain_at(loop, x)).imag, start, end, step)
     hidden = sign * _gain_at(loop, middle).imag < 0
     pairs = [
         (f[..., :-1][change], f[..., 1:][change]),
@@ -676,8 +676,12 @@ def _root(
     function: Callable[[NDArray[np.float64]], NDArray[np.float64]],
     left: NDArray[np.float64],
     right: NDArray[np.float64],
+    within: float = 0.0,
 ) -> NDArray[np.float64]:
-    """Find where a function changes its sign, between many pairs at once, by false position (Illinois)."""
+    """Find where a function changes its sign, between many pairs at once, by false position (Illinois).
+
+    It ends with a step of `within`, or of the last digit.
+    """
     # The root finders of scipy take longer to load than a plan takes to print.
     other, here = left, right
     at_other, at_here = function(other), function(here)
@@ -686,7 +690,7 @@ def _root(
         apart = at_here - at_other
         share = at_here / np.where(apart == 0, 1, apart)
         step = np.where(done, 0, share * (other - here))
-        done |= np.abs(step) <= 4 * np.finfo(float).eps * np.abs(here)
+        done |= np.abs(step) <= np.maximum(within, 4 * np.finfo(float).eps * np.abs(here))
         if np.all(done):
             break
         last, at_last = here, at_here
