@@ -167,12 +167,14 @@ def is_moved(cell):
 
 
 def minutes(notebook):
-    """How long a lesson takes: reading it, moving and hearing what there is, and working out its tasks."""
+    """How long a lesson takes: reading it and its output, moving and hearing what there is, working out tasks."""
     words = 0
     for _, cell in notebook.prose:
         before = cell.source.partition("## Sources")[0]
         words += len(re.sub(r"(?s)<details>.*?</details>|<!--.*?-->", "", before).split())
     cells = [cell for _, cell in notebook.code]
+    printed = [output.text for cell in cells for output in cell.outputs if output.output_type == "stream"]
+    words += sum(len(text.split()) for text in printed)
     moved = sum(map(is_moved, cells))
     heard = sum(str(cell.outputs).count("<audio") for cell in cells)
     worked = sum(len(re.findall(r"\.(?:check|ask)\(", cell.source)) for cell in cells)
