@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from lesson_sounds import levels_db, sounds
+from lesson_sounds import cents, levels_db, sounds
 from scipy import signal
 
 from tapecalc.machine import example_machine
@@ -11,17 +11,6 @@ from tapecalc.sound.line import line
 HEARD = sounds("05_flutter")
 DECK = example_machine()
 DELAY = DECK.delays(DECK.speeds[0])[0]
-
-
-def cents(sound, hertz, start, end):
-    """Pitch against a frequency from its zero crossings, cents: for each cycle the mean of seven."""
-    samples, rate = sound
-    spectrum, tones = np.fft.rfft(samples), np.fft.rfftfreq(len(samples), 1 / rate)
-    wave = np.fft.irfft(np.where(np.abs(tones - hertz) < 0.3 * hertz, spectrum, 0), len(samples))
-    below = np.flatnonzero((wave[:-1] < 0) & (wave[1:] >= 0))
-    moments = (below - wave[below] / (wave[below + 1] - wave[below])) / rate
-    inside = moments[(moments > start) & (moments < end)]
-    return 1200 * np.log2(7 / (inside[7:] - inside[:-7]) / hertz)
 
 
 @pytest.mark.parametrize(("number", "least", "most"), [(1, 30, 38), (2, 0, 2), (3, 30, 38)])

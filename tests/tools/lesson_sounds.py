@@ -46,3 +46,14 @@ def lag_of(sound, other, least=0.05):
     likeness = np.fft.irfft(product / (np.abs(product) + 1e-9 * np.abs(product).max()))[: len(samples) // 2]
     first = round(least * rate)
     return (first + int(np.argmax(likeness[first:]))) / rate
+
+
+def cents(sound, hertz, start, end):
+    """Pitch against a frequency from its zero crossings, cents: for each cycle the mean of seven."""
+    samples, rate = sound
+    spectrum, tones = np.fft.rfft(samples), np.fft.rfftfreq(len(samples), 1 / rate)
+    wave = np.fft.irfft(np.where(np.abs(tones - hertz) < 0.3 * hertz, spectrum, 0), len(samples))
+    below = np.flatnonzero((wave[:-1] < 0) & (wave[1:] >= 0))
+    moments = (below - wave[below] / (wave[below + 1] - wave[below])) / rate
+    inside = moments[(moments > start) & (moments < end)]
+    return 1200 * np.log2(7 / (inside[7:] - inside[:-7]) / hertz)
