@@ -166,15 +166,20 @@ def is_moved(cell):
     return PANEL_SAYS in str(cell.outputs) or "tc.playable(" in cell.source or ".Workbench(" in cell.source
 
 
+def printed(output):
+    """What a cell prints or writes as text; the words below a picture, in italics, stand for the picture."""
+    said = output.get("text", "") or output.get("data", {}).get("text/markdown", "")
+    return "" if said.startswith("*") else said
+
+
 def minutes(notebook):
-    """How long a lesson takes: reading it and its output, moving and hearing what there is, working out tasks."""
+    """How long a lesson takes: reading it and its output, moving, hearing, and working out its tasks."""
     words = 0
     for _, cell in notebook.prose:
         before = cell.source.partition("## Sources")[0]
         words += len(re.sub(r"(?s)<details>.*?</details>|<!--.*?-->", "", before).split())
     cells = [cell for _, cell in notebook.code]
-    printed = [output.text for cell in cells for output in cell.outputs if output.output_type == "stream"]
-    words += sum(len(text.split()) for text in printed)
+    words += sum(len(printed(output).split()) for cell in cells for output in cell.outputs)
     moved = sum(map(is_moved, cells))
     heard = sum(str(cell.outputs).count("<audio") for cell in cells)
     worked = sum(len(re.findall(r"\.(?:check|ask)\(", cell.source)) for cell in cells)
