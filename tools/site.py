@@ -450,11 +450,12 @@ class Site:
                 played = PLAY_IT if TAPE_STILL in shown else ""
                 parts.append({"kind": "html", "html": Markup(played + NOTHING_YET.sub(IN_NOTEBOOK, shown))})
             elif "text/markdown" in data:
-                caption = Markup(markdown.render(data["text/markdown"]))
+                text = data["text/markdown"]
                 if parts and parts[-1]["kind"] == "picture" and not parts[-1]["caption"]:
-                    parts[-1]["caption"] = caption
+                    caption, _, _ = text.partition("\n\n<details>")  # the page has these words in its place
+                    parts[-1]["caption"] = Markup(markdown.render(caption))
                 else:
-                    parts.append({"kind": "prose", "html": caption})
+                    parts.append({"kind": "prose", "html": Markup(markdown.render(text))})
             elif "text/latex" in data:
                 formula = to_mathml(data["text/latex"].strip().strip("$"), block=True)
                 parts.append({"kind": "prose", "html": Markup(f'<p class="formula">{formula}</p>')})

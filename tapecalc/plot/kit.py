@@ -2,6 +2,7 @@
 
 import base64
 import functools
+import html
 import inspect
 import io
 import re
@@ -75,13 +76,18 @@ class Drawn:
         return {"image/png": picture, "text/plain": self.caption}, metadata
 
     def _ipython_display_(self) -> None:
-        """Show the picture and, below it, its description for those who cannot see it."""
+        """Show the picture, below it its caption and, folded, its description for those who cannot see it.
+
+        JupyterLab shows a picture without the text that stands in its place.
+        """
         from IPython.display import display
 
         data, metadata = self._repr_mimebundle_()
         display(data, raw=True, metadata=metadata)
-        text = f"{self.caption} {_not_said(self.alt, self.caption)}"
-        display({"text/markdown": f"*{text}*", "text/plain": text}, raw=True)
+        words = _not_said(self.alt, self.caption)
+        folded = f"\n\n<details><summary>The picture in words</summary>{html.escape(words)}</details>"
+        text = f"*{self.caption}*{folded if words else ''}"
+        display({"text/markdown": text, "text/plain": f"{self.caption} {words}".strip()}, raw=True)
 
 
 def _few_colors(png: bytes) -> bytes:

@@ -41,6 +41,8 @@ def test_a_drawn_figure_shows_picture_and_sentence(capsys):
     said = drawn.caption.rpartition(". ")[2]
     sentence = shown.partition("text/markdown")[2].partition("text/plain")[0]
     assert said in drawn.alt and sentence.count(said) == 1
+    caption, _, words = sentence.partition("<details>")
+    assert f"*{drawn.caption}*" in caption and "</summary>Line chart of delay in ms" in words
 
 
 def test_a_description_that_ends_as_the_caption_does_is_cut_there():

@@ -153,7 +153,7 @@ def test_nothing_is_fetched_from_elsewhere_and_nothing_runs_but_scripts_of_ours(
 
 
 @slow
-def test_every_picture_is_described(pages):
+def test_every_picture_is_described(pages, files):
     short = [
         f"{name}: {image['src'][:40]} {image.get('alt')!r}"
         for name, page in pages.items()
@@ -162,6 +162,9 @@ def test_every_picture_is_described(pages):
     ]
     keeps(short)
     assert all(page.all("img") for name, page in pages.items() if name[:2].isdigit())  # lessons
+    assert not [
+        name for name, content in files.items() if b"The picture in words" in content
+    ]  # which is twice
 
 
 @slow
