@@ -537,18 +537,12 @@ def _taps_of(machine: Machine) -> dict[str, Any]:
 
 @figure("what answers that follow closely do to the tone", _taps_of)
 def comb_of_heads(
-    canvas: Canvas,
-    *,
-    delays: Sequence[float],
-    levels: Sequence[float],
-    repeats: bool = False,
-    suggested: bool = False,
+    canvas: Canvas, *, delays: Sequence[float], levels: Sequence[float], repeats: bool = False
 ) -> Drawn:
     """Draw the level of summed heads over frequency, against the loudest head alone: a comb.
 
     `delays` in s and the amplitudes `levels`, below 0 where inverted, are one for each head, or with
-    `repeats` for each repeat of one head; heads that the machine has not are `suggested`. Some eight teeth
-    of the closest two are shown.
+    `repeats` for each repeat of one head. Some eight teeth of the closest two are shown.
 
     >>> comb_of_heads(delays=(0.1, 0.105), levels=(1, 1)).caption
     'Two heads 5.0 ms apart: peaks of +6.0 dB, notches from 100 Hz on, 200 Hz apart.'
@@ -572,7 +566,7 @@ def comb_of_heads(
     if span and regular:
         answer, means = frequency_text(1 / apart), "from one peak to the next"
     answers = "answers" if repeats else "heads" if regular else "the closest"
-    where = f"{'a suggestion: ' if suggested else ''}{answers} {apart_text(apart)} apart" if span else ""
+    where = f"{answers} {apart_text(apart)} apart" if span else ""
     canvas.head(title, where, answer=minus(answer), means=means)
     (comb,) = axes.plot(frequency, comb_db, **canvas.line_look("echo"))
     (alone,) = axes.plot(

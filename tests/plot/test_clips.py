@@ -19,9 +19,8 @@ from PIL import Image
 
 from tapecalc.machine import example_machine, machine_from_text, with_changes
 from tapecalc.plot import film, style
-from tapecalc.plot.catalog import CATALOG, draw
+from tapecalc.plot.catalog import draw
 from tapecalc.plot.clips import CLIPS, make_scene, write_clip
-from tapecalc.plot.clips.motion import close_heads
 from tapecalc.plot.transport import own_deck
 
 SMALL = replace(style.as_profile("video_1080"), dpi=20)  # 320 x 180, laid out as 1080 lines are
@@ -91,8 +90,6 @@ def test_any_machine_can_be_filmed(name, text):
 
 #: Clips that play one of several heads, whose still shows all.
 OF_ONE_HEAD = ("one_repeat", "runaway_frequency")
-#: How a machine becomes the arguments of a still, where a clip changes them.
-STILLS = {"comb_of_heads": close_heads}
 LOOKS = [
     *(("example", size) for size in ("wide", "vertical_dark", "article_single")),
     *((machine, "wide") for machine in ("three_heads", "closed_loop")),
@@ -108,8 +105,7 @@ def test_a_clip_ends_as_the_still_of_its_name(name, machine, size):
     profile = SMALL if size == "wide" else replace(style.as_profile(size), dpi=40)
     scene = make_scene(name, machine=machine, profile=profile, seconds=5)
     last = pixels_at(scene, scene.seconds)
-    arguments = STILLS.get(name, CATALOG[name].arguments)(machine)
-    drawn = CATALOG[name].function(**arguments, profile=profile).figure
+    drawn = draw(name, machine, profile=profile).figure
     with style.context("notebook"):
         drawn.canvas.draw()
     assert np.array_equal(last, np.asarray(drawn.canvas.buffer_rgba()))

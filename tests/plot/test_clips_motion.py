@@ -9,10 +9,10 @@ from machines import MACHINES as FIVE
 from scipy import signal
 
 from tapecalc.calc.transport import delay_at
-from tapecalc.machine import example_machine, machine_from_text
+from tapecalc.machine import machine_from_text
 from tapecalc.plot import film, style
 from tapecalc.plot.clips import make_scene
-from tapecalc.plot.clips.motion import between_stops, close_heads, note_in_reach, read_between
+from tapecalc.plot.clips.motion import between_stops, note_in_reach, read_between
 from tapecalc.plot.clips.sounds import with_phrase
 
 SMALL = replace(style.as_profile("video_1080"), dpi=20)
@@ -116,8 +116,14 @@ def lag_heard(scene, time):
     return 1000 * (first + int(np.argmax(both[first:last]))) / RATE
 
 
+CLOSE_7_IPS = "[transport]\nspeeds_ips = [7.5]\n" + "".join(
+    f"[[playback_heads]]\nspacing_mm = {place}\n" for place in (40, 40.9525)
+)
+
+
 def test_the_comb_heard_is_that_which_is_seen():
-    scene = make_scene("comb_of_heads", profile=SMALL, seconds=60)
+    # By hand: 0.9525 mm at 190.5 mm/s are 5 ms.
+    scene = make_scene("comb_of_heads", machine=machine_from_text(CLOSE_7_IPS), profile=SMALL, seconds=60)
     lags = []
     for time in (3.0, 20.0, 35.0, 58.0):
         scene.update(time)
@@ -132,21 +138,38 @@ def test_the_comb_heard_is_that_which_is_seen():
         assert level_db[0] == pytest.approx(20 * np.log10(2))
         assert said(scene, "number") == f"{float(f'{1000 / apart:.2g}'):g} Hz" or apart < 5
         lags.append(apart)
-    # By hand: half of 5 ms, one and a half, and at the end 5.
+    # Half of 5 ms, one and a half, and at the end 5.
     assert (lags[0], lags[2], lags[3]) == (2.5, 7.5, 5.0)
+    assert scene.caption.startswith("Head 2, moved while noise is played: 2.5 ms apart")
 
 
-def test_only_heads_that_ears_blend_are_taken_as_they_are():
-    # Source: 2 mm at 762 mm/s are 2.6 ms; the other machines' heads stand more than 40 ms apart, or alone.
-    close = close_heads(machine_from_text(CLOSE_30_IPS))
-    assert np.diff(close["delays"]) == pytest.approx([0.0026247], rel=1e-3)
-    for machine in (example_machine(), machine_from_text(FIVE["three_heads"])):
-        assert np.diff(close_heads(machine)["delays"]) == pytest.approx([0.005])
-    scene = make_scene("comb_of_heads")
-    assert "a suggestion: heads 5.0 ms apart" in [text.get_text() for text in scene.figure.texts]
-    assert scene.caption.startswith("A suggestion: a second gap 0.953 mm behind")
-    own = make_scene("comb_of_heads", machine=machine_from_text(CLOSE_30_IPS)).caption
-    assert own.startswith("Head 2, moved while noise is played: 1.3 ms apart")
+def test_the_repeats_of_one_head_are_heard_as_far_apart_as_they_are_seen():
+    # One head, 200 ms at 190.5 mm/s: bursts come again after half of that, one and a half, and all of it.
+    machine = machine_from_text(FIVE["one_head"])
+    scene = make_scene("comb_of_heads", machine=machine, profile=SMALL, seconds=60)
+    assert scene.caption.startswith("The head, moved while bursts of noise are played: 100 ms apart")
+    seen = []
+    for time in (3.0, 35.0, 58.0):
+        scene.update(time)
+        apart = next(
+            milliseconds(a.get_text()) for a in scene.moving if "ms" in getattr(a, "get_text", str)()
+        )
+        at, head = marks(scene, "s")[-1][:, 0]  # the record head stands still
+        frequency, level_db = scene.moving[0].get_data()
+        peak = frequency[(frequency > 500 / apart) & (frequency < 1500 / apart)]
+        level = level_db[(frequency > 500 / apart) & (frequency < 1500 / apart)]
+        assert peak[np.argmax(level)] == pytest.approx(1000 / apart, rel=0.01)
+        part = part_of(scene, time, 6.0)
+        both = np.fft.irfft(np.abs(np.fft.rfft(part, 1 << 20)) ** 2)
+        first, last = RATE // 20, RATE // 2
+        heard = 1000 * (first + int(np.argmax(both[first:last]))) / RATE
+        if time != 58.0:  # where the sound ends
+            assert heard == pytest.approx(apart, rel=0.02)
+        seen.append((apart, at, head))
+    assert [apart for apart, *_ in seen] == [100, 300, 200]
+    assert len({at for _, at, _ in seen}) == 1
+    ways = [head - at for _, at, head in seen]
+    assert ways == pytest.approx([ways[2] / 2, 1.5 * ways[2], ways[2]])
 
 
 # ---------------------------------------------------------------- two speeds
@@ -276,6 +299,12 @@ def test_a_sound_is_read_between_its_samples():
             FIVE["one_head"].replace("[19.05, 9.525]", "[4.76]"),
             1,
             "or more for an echo to be heard, got 1",
+        ),
+        (
+            "comb_of_heads",
+            FIVE["one_head"].replace("= -8", "= -90"),
+            10,
+            "needs two answers: turn the return send up, or add a head",
         ),
         (
             "flutter_comb",

@@ -74,7 +74,7 @@ CLIPS = {
         ClipEntry("head_rhythm", head_rhythm, "a head layout playing its rhythm"),
         ClipEntry("flutter_comb", flutter_comb, "a wobble that cancels and doubles while the delay is swept"),
         ClipEntry(
-            "comb_of_heads", comb_of_heads, "the teeth of two close heads, moving as one of them slides"
+            "comb_of_heads", comb_of_heads, "the teeth of answers that follow closely, as a head slides"
         ),
         ClipEntry("delay_map", delay_map, "the delay and its pitch while the speed is switched"),
         ClipEntry("tape_as_ruler", tape_as_ruler, "a head that slides until its echo falls on the beat"),

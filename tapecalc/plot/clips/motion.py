@@ -58,7 +58,7 @@ TONE = 440.0  # Hz
 #: How a delay is swept: (share of the clip, delay over that of the still). Eased from one to the next.
 SWEEP = ((0.0, 0.5), (0.55, 1.5), (0.85, 1.0))
 TURNS = 3  # of a wobble, that it is heard as one
-CLOSE = 0.005  # s from one gap of a head to a second one, which makes a comb
+BURST = 0.03  # s in which a burst of noise falls to a third
 NOISE = 50.0, 6000.0  # Hz, as wide as can be read between samples
 RAMP = 0.3  # s that a motor takes to another speed, along half a cosine; common practice, no source
 MOST_CHANGE = 8.0  # between two speeds, as the engine takes it
@@ -299,51 +299,45 @@ def _turning_points(clock: Array, turns: Array) -> tuple[tuple[float, str], ...]
 # ---- teeth that move ----
 
 
-def close_heads(machine: Machine) -> dict[str, Any]:
-    """Give the arguments of `comb_of_heads`: the machine's heads where two are so close that ears blend them.
+def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
+    """Show how the teeth of answers that follow each other move while a head slides, and let it be heard.
 
-    Else a suggestion: its first head with a second gap, which plays `CLOSE` later.
+    The sound is ``sum of a_k x(t - T_k(t))`` from the first answer on: noise, or bursts of it where ears
+    tell the answers apart. One head slides away from the record head, of several one of the closest two.
     """
     own = CATALOG["comb_of_heads"].arguments(machine)
-    gaps = np.diff(own["delays"])
-    if not own.get("repeats") and np.any((gaps > 0) & (gaps <= FUSION_LIMIT)):
-        return own
-    return {"delays": (own["delays"][0], own["delays"][0] + CLOSE), "levels": (1.0, 1.0), "suggested": True}
-
-
-def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: float) -> film.Scene:
-    """Show how the teeth of two close heads move while one of them slides, and let it be heard in noise.
-
-    The sound is ``sum of a_k x(t - T_k(t))``, the still that of `close_heads`.
-    """
-    own = close_heads(machine)
-    still, delays = Still("comb_of_heads", own, profile, units), np.array(own["delays"])
-    gaps = np.diff(delays)
+    delays, repeats = np.array(own["delays"]), own.get("repeats", False)
+    if not np.ptp(delays):
+        raise ValueError("comb_of_heads as a clip needs two answers: turn the return send up, or add a head")
+    still, gaps = Still("comb_of_heads", own, profile, units), np.diff(delays)
     slides = 1 + int(np.argmin(np.where(gaps > 0, gaps, np.inf)))
     apart, stops, clock = float(gaps[slides - 1]), _sweep(seconds), clock_of(seconds)
 
     def taps(now: Any) -> list[Any]:
+        if repeats:
+            return [n * now for n in range(len(delays))]
         later = [*delays - delays[0]]
         later[slides] = later[slides - 1] + now
         return later
 
-    longest = float(np.ptp(delays)) + apart
+    longest = max(taps(max(factor for _, factor in SWEEP) * apart))
     noise, swept = _noise(seconds + longest), apart * between_stops(clock, stops)
+    what = "noise" if apart <= FUSION_LIMIT else "bursts of noise"
+    if apart > FUSION_LIMIT:
+        since = (clock_of(len(noise) / RATE) - longest - LEAD) % max(1.0, 1.1 * longest)
+        noise = noise * np.exp(-since / BURST) * film.eased(since / film.FADE)
     heard = sum(
         gain * read_between(noise, (clock + longest - later) * RATE)
         for gain, later in zip(own["levels"], taps(swept), strict=True)
     )
-    pose = _pose_of_teeth(still, taps, own["levels"], apart, slides)
+    stand = (lambda now: [0.0, now]) if repeats else taps
+    pose = _pose_of_teeth(still, taps, stand, own["levels"], apart, 1 if repeats else slides)
     sound, level = leveled(_from_lead(np.asarray(heard)))
     said = [
         f"{heads.apart_text(apart * factor)} apart, teeth {frequency_text(1 / (apart * factor))} apart"
         for _, factor in SWEEP
     ]
-    behind, gap = (
-        length(CLOSE * max(machine.speeds), units),
-        own != CATALOG["comb_of_heads"].arguments(machine),
-    )
-    which = f"A suggestion: a second gap {behind} behind the first" if gap else f"Head {slides + 1}"
+    which = "The head" if repeats else f"Head {slides + 1}"
     return film.Scene(
         figure=still.drawn.figure,
         moving=still.moving(),
@@ -351,13 +345,13 @@ def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: fl
         sound=sound,
         level=level,
         events=tuple(
-            (time, f"{'noise, ' if time == LEAD else ''}{words}")
+            (time, f"{what + ', ' if time == LEAD else ''}{words}")
             for (time, _), words in zip(stops, said, strict=True)
         ),
         poster=stops[1][0],
         title="A head that slides moves the teeth",
-        caption=f"{which}, moved while noise is played: {said[0]}, then {said[1]}, and back to "
-        f"{heads.apart_text(apart)}. {still.drawn.caption}",
+        caption=f"{which}, moved while {what} {'is' if what == 'noise' else 'are'} played: {said[0]}, "
+        f"then {said[1]}, and back to {heads.apart_text(apart)}. {still.drawn.caption}",
         alt=f"{still.drawn.alt} Above, heads on the tape; one of them slides, and the teeth are squeezed "
         "together and let go.",
         sources=still.drawn.sources,
@@ -376,9 +370,14 @@ def _noise(seconds: float) -> Array:
 
 
 def _pose_of_teeth(
-    still: Still, taps: Callable[[float], list[float]], levels: Sequence[float], apart: float, slides: int
+    still: Still,
+    taps: Callable[[float], list[float]],
+    heads_at: Callable[[float], list[float]],
+    levels: Sequence[float],
+    apart: float,
+    slides: int,
 ) -> Pose:
-    """Give what draws the comb of heads of which two are so far apart, in s, and where they stand."""
+    """Give what draws the comb of answers of which two are so far apart, in s, and where heads stand then."""
     comb = still.drawn.artists["comb"]
     frequency, loudest = np.asarray(comb.get_xdata()), float(np.max(np.abs(levels)))
     numbers = [text for text in still.texts() if text.anncoords == "offset points"]
@@ -388,7 +387,7 @@ def _pose_of_teeth(
     places = still.adds("tape", "s", size=1.2 * DOT, **up)
     write = still.runs("number", frequency_text(1 / apart))
     hidden, gap = [*numbers, *still.hides("subtitle")], still.says("tape")  # they are of the still's teeth
-    nearest, farthest = (taps(pick(factor for _, factor in SWEEP) * apart) for pick in (min, max))
+    nearest, farthest = (heads_at(pick(factor for _, factor in SWEEP) * apart) for pick in (min, max))
     middle = (nearest[slides - 1] + nearest[slides]) / 2  # which lies between both heads all the time
     gap.set_x(0.1 + 0.8 * middle / max(farthest))
 
@@ -399,7 +398,7 @@ def _pose_of_teeth(
         comb.set_data(points, amplitude_to_db(np.maximum(sums, db_to_amplitude(heads.FAINTEST_DB))))
         for text in hidden:
             text.set_visible(False)
-        stand = [0.1 + 0.8 * later / max(farthest) for later in taps(now)]
+        stand = [0.1 + 0.8 * later / max(farthest) for later in heads_at(now)]
         places.set_data(stand, [0.94] * len(stand))
         gap.set_text(heads.apart_text(told))
         write(frequency_text(1 / told))
