@@ -147,6 +147,8 @@ class Bench:
         along, up, ha = SIDES[self.parts[name].side]
         along_by, up_by = self.reach(name)
         place = self.spot(name) + (along * (along_by + 0.2), up + np.sign(up) * (0 if along else up_by))
+        if along > 0:  # within the body, which ends where the sheet does
+            place[0] = min(place[0], self.sheet.width - EDGE - 0.62 * max(map(len, text.split("\n"))) - 0.25)
         self.words(place, text, ha=ha, role="text" if role == "context" else role)
 
     def words(self, place: Place, text: str, *, size: float = 1.0, **look: Any) -> Text:

@@ -682,7 +682,7 @@ def crossed_returns(canvas: Canvas, *, echo: EchoLoop, level_db: float = -30.0) 
             axes.vlines(times[loud], row, tops, color=look["color"], linewidth=STRUCTURE * profile.line_pt)
             ends[name] += axes.plot(times[loud], tops, **look)
             last = max(last, *times[loud], 0.0)
-    longest = min(longest, last + (2 if profile.narrow else 1) * max(echo.delays))
+    longest = max(last + max(echo.delays), last / (0.7 if profile.narrow else 0.88))  # sides are named there
     axes.hlines(range(len(CROSSED)), 0, longest, color=canvas.color("frame"), linewidth=profile.line_pt / 3)
     names = ["0", "1/2", "1"] if canvas.symbols_only else list(CROSSED)
     canvas.style_axes(x=("time", "$t$", "s"), grid="x")

@@ -5,6 +5,7 @@ import functools
 import html
 import inspect
 import io
+import itertools
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -282,12 +283,15 @@ class Canvas:
 
         Of several notes that are one, the first that fits stays; no letters lie on the points to keep `off`.
         """
+        ways = [[options] if isinstance(options, Text) else options for options in notes]
+        for other in itertools.chain.from_iterable(options[1:] for options in ways):
+            other.set_in_layout(False)  # or what may go would make the chart small
         self.figure.draw_without_rendering()
         chart, size = self.axes.get_window_extent().padded(1), self.profile.text_pt * self.figure.dpi / 72
         points, kept = [self.axes.transData.transform(point) for point in off], list[Any]()
-        for options in notes:
+        for options in ways:
             free = True
-            for note in [options] if isinstance(options, Text) else options:
+            for note in options:
                 line = Text.get_window_extent(note)
                 ink, box = (
                     Bbox(line.get_points() + [[0, 0.2 * size], [0, -0.3 * size]]),

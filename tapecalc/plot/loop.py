@@ -7,6 +7,7 @@ import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.lines import Line2D
 from matplotlib.patches import Circle
+from matplotlib.text import Text
 from numpy.typing import NDArray
 
 from tapecalc.calc import loop as loops
@@ -257,12 +258,15 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = Fa
         answer=margin(found.margin_db, at_least=at_least),
         means=margin_means(found.stable, at_least=at_least),
     )
-    thin = STRUCTURE * canvas.profile.line_pt
+    thin, gains = STRUCTURE * canvas.profile.line_pt, [loops.loop_gain(loop, f) for f in (beside, nearest)]
+    size = max(float(np.abs(gain).max()) for gain in gains)
+    half, left, right = _frame(canvas.profile, size)
+    ends = (-0.25, 0.25) if half < 1 else (0.0, 1.0)  # crumbs of its left side would be seen
     curves = {
-        "gain": (loops.loop_gain(loop, beside), canvas.line_look("context", linewidth=thin)),
-        "turn": (loops.loop_gain(loop, nearest), canvas.line_look("echo")),
+        "gain": (gains[0], canvas.line_look("context", linewidth=thin)),
+        "turn": (gains[1], canvas.line_look("echo")),
         "limit": (
-            np.exp(2j * np.pi * np.linspace(0, 1, 400)),
+            np.exp(2j * np.pi * np.linspace(ends[0], ends[1], 400)),
             canvas.line_look("limit", linewidth=thin, linestyle=DASH_DOT),
         ),
         "marks": (loops.loop_gain(loop, first + quarters), canvas.dots(3, color=canvas.color("echo"))),
@@ -274,15 +278,14 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = Fa
     z = curves["marks"][0][0]
     to_one = canvas.line_look("limit", linewidth=2 * thin)
     artists["distance"] = axes.plot([z.real, 1], [z.imag, 0], **to_one, zorder=3)[0]
-    size = max(float(np.abs(curves[name][0]).max()) for name in ("gain", "turn"))
-    half, left, right = _frame(canvas.profile, size)
     look = canvas.hatched() | {"edgecolor": canvas.color("limit"), "linewidth": thin, "zorder": 2.5}
     artists["danger"] = axes.add_patch(Circle((1, 0), DISK * half, **look))
     canvas.style_axes(grid=None)
     axes.set(xlim=(left, right), ylim=(-half, half), aspect="equal", xticks=[], yticks=[])
     for spine in axes.spines.values():
         spine.set(visible=spine.spine_type in ("left", "bottom"), position="zero", color=canvas.color("grid"))
-    _name_turn(canvas, curves["marks"][0], quarters, start, size / half)
+    names = _names_of_turn(canvas, curves["marks"][0], quarters, start, size / half)
+    canvas.fewer(names, off=[(1, 0), *((z.real, z.imag) for z in curves["turn"][0][::2])])
     return Drawn(
         canvas.figure,
         artists,
@@ -296,8 +299,8 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = Fa
 
 def _frame(profile: Profile, size: float) -> tuple[float, float, float]:
     """Frame a loop gain of some size and the point 1: upper, left and right end, as the sheet is shaped."""
-    half = max(1.15 * size, 0.5)
-    left, right = -max(1.15 * size, 0.5), max(1.15 * size, 1 + 0.7 * half)
+    half, beside = max(1.25 * size, 0.5), 0.65 if profile.portrait else 0.8  # for what is named there
+    left, right = -max(1.15 * size, 0.5), max(1 + 0.7 * half, size + beside * half)
     shape = 1.05 if profile.portrait else 1.5 if profile.layout == "third" else 2.0
     return max(half, (right - left) / 2 / shape), left, right
 
@@ -322,30 +325,35 @@ def _distance(found: loops.Stability, *, at_least: bool) -> str:
     return f"the loop is {verdict} {margin(found.margin_db, at_least=at_least)} {distance}{where}"
 
 
-def _name_turn(
+def _names_of_turn(
     canvas: Canvas, marks: NDArray[np.complex128], quarters: NDArray[np.float64], start: str, share: float
-) -> None:
-    """Name the point 1, and along the turn what brings it a quarter further, where there is room for it."""
+) -> list[Text | list[Text]]:
+    """Name the point 1, and along the turn what brings it a quarter further."""
     right, half = canvas.axes.get_xlim()[1], canvas.axes.get_ylim()[1]
-    words = not canvas.symbols_only
-    names = [canvas.note((1, -DISK * half), "the point 1" if words else "1", "below", "limit")]
+    words, slim = not canvas.symbols_only, {"bbox": canvas.plate()["bbox"] | {"pad": 0.5}}
+    one, low = "the point 1" if words else "1", (1, -DISK * half)
+    names: list[Text | list[Text]] = [
+        [canvas.note(low, one, side, "limit", **slim) for side in ("below", "lower left", "lower right")]
+    ]
     step = float(quarters[1])
     places = max(0, 1 - int(np.floor(np.log10(step))))
     for z, more in zip(marks, quarters, strict=True):
         beside = ("left" if z.real > 0 else "right") if abs(z.real) > abs(z.imag) else "above"
         beside = "below" if beside == "above" and z.imag > 0 else "right" if z.real > 1 else beside
         text = f"+{more:.{places}f} Hz" if more else start
+        sides = (beside, {"above": "below", "below": "above", "left": "right", "right": "left"}[beside])
         if share > 0.3:
-            names.append(canvas.note((z.real, z.imag), text, beside, "echo", **canvas.plate()))
-    at = np.sqrt(max(0.0, 1 - (0.8 * half) ** 2)) if half < 1.25 else 0.6
+            at = (z.real, z.imag)
+            names.append([canvas.note(at, text, side, "echo", **canvas.plate()) for side in sides])
+    x = np.sqrt(max(0.0, 1 - (0.8 * half) ** 2)) if half < 1.25 else 0.6
     around = "size 1" if words else "$|L|$ = 1"
-    names.append(canvas.note((at, 0.8 * min(half, 1)), around, "right", "limit", **canvas.plate()))
+    place = (x, 0.8 * min(half, 1))
+    names.append([canvas.note(place, around, side, "limit", **canvas.plate()) for side in ("right", "left")])
     if not canvas.profile.portrait:
         names.append(canvas.note((right, 0), "in step" if words else r"Re $L$", "lower left", "frame"))
     ahead = "a quarter turn ahead" if words else r"Im $L$"
     names.append(canvas.note((0, half), ahead, "lower right", "frame", **canvas.plate()))
-    names[0].set_bbox({"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 0.5})
-    canvas.fewer(names)
+    return names
 
 
 @figure(

@@ -14,7 +14,7 @@ from tapecalc.calc import tempo
 from tapecalc.calc.units import from_si
 from tapecalc.machine import Machine
 from tapecalc.plot.kit import Canvas, Drawn, Look, delay_text, figure, from_to, note_fraction
-from tapecalc.plot.style import MOST_GRID, STRUCTURE
+from tapecalc.plot.style import GRID, MOST_GRID, STRUCTURE, sequence
 from tapecalc.words import listed, with_article
 
 #: The note values that a song is most likely to want, the longest first.
@@ -43,6 +43,7 @@ def tempo_map(
     """Draw delay over tempo, a curve per note value, with the machine's delays across, by speed and head.
 
     Tempos in quarter notes per minute; `bpm` marks that of a song. The dots ``"fits"`` are tempos that fit.
+    Of very many delays one is strong and has dots: that which fits a note nearest to the song's tempo.
     Where the speed can be any `between` two, each head is an upright line from its shortest to its longest
     delay, there is one ``"band"`` of them all, and the dots are the notes within it at the song's tempo.
 
@@ -55,7 +56,11 @@ def tempo_map(
     low, high = min(ends.min(), 0.95 * ends[2]), max(ends.max(), 1.05 * ends[2])
     fits = list(_fits(np.array(delays), low, high, bpm, between=between))
     finding, answer, means = _finding(own, fits, bpm, between=between)
+    if own.size > MOST_NAMES and not between:  # one of them is enough to read
+        nearest = min(fits, key=lambda fit: fit.away(bpm), default=_Fit(0, 0, "", 0.0, 0.0))
+        fits = [fit for fit in fits if (fit.speed, fit.head) == (nearest.speed, nearest.head)]
     ways = listed(map(canvas.speed, speeds)) if len(speeds) < 4 else f"{len(speeds)} speeds"
+    ways = f"{own.size} delays, {ways}" if own.size > MOST_NAMES else ways
     said_speeds = f"any speed from {canvas.speed(min(speeds))} to {canvas.speed(max(speeds))}"
     canvas.head(finding, said_speeds if between else ways, answer=answer, means=means)
     tempos, curves = np.linspace(low, high, 200), []
@@ -76,7 +81,7 @@ def tempo_map(
     )
     brief = canvas.symbols_only or canvas.profile.narrow
     canvas.name_lines(curves, [note_fraction(note) if brief else note.name for note in values])
-    band, notes = None, []
+    band, notes = None, list[Text | list[Text]]()
     if bpm is not None:
         axes.axvline(bpm, **canvas.line_look("dry", linewidth=STRUCTURE * canvas.profile.line_pt))
         song, side = f"{bpm:g} bpm", "left" if bpm > (low + high) / 2 else "right"
@@ -85,12 +90,13 @@ def tempo_map(
     if between:
         across, band = _reaches(canvas, own, low, high)
     else:
-        across, names = _levels(canvas, own, speeds, (low, high))
-        told = sorted(fits, key=lambda fit: fit.away(bpm))[: 1 if own.size > MOST_NAMES else None]
-        first, *others = *_tempos_at(canvas, told, low + 0.94 * (high - low)), *names
-        notes += [first, *names, *others]
+        strong = None if own.size <= MOST_NAMES else nearest[:2]
+        across, names = _levels(canvas, own, speeds, (low, high), strong)
+        told = sorted(fits, key=lambda fit: fit.away(bpm))
+        tempos_at = _tempos_at(canvas, told, low + 0.94 * (high - low))
+        notes += [*tempos_at[:1], *names, *tempos_at[1:]]
     (dots,) = axes.plot([fit.bpm for fit in fits], [fit.ms for fit in fits], **canvas.dots(3.2))
-    canvas.fewer(dict.fromkeys(notes), off=[(fit.bpm, fit.ms) for fit in fits])
+    canvas.fewer(notes, off=[(fit.bpm, fit.ms) for fit in fits])
     said = "; ".join(_said(canvas, own, speeds, fits, bpm, between=between))
     form = "an upright line for the reach of each head" if between else "level lines for the machine's delays"
     return Drawn(
@@ -181,32 +187,38 @@ def _tempos_at(canvas: Canvas, fits: list[_Fit], right: float) -> list[Text]:
 
 
 def _levels(
-    canvas: Canvas, own: NDArray[np.float64], speeds: Sequence[float], ends: tuple[float, float]
-) -> tuple[list[Line2D], list[Text]]:
+    canvas: Canvas,
+    own: NDArray[np.float64],
+    speeds: Sequence[float],
+    ends: tuple[float, float],
+    strong: tuple[int, ...] | None,
+) -> tuple[list[Line2D], list[list[Text]]]:
     """Draw each delay as a level line, the slower the speed the heavier, with its name at the right below.
 
-    A delay that lies beyond the chart is named at its edge, if there is room. Of very many only the shortest
-    and the longest are named: a name would cover its neighbors.
+    A delay that lies beyond the chart is named at its edge, if there is room. Where one of very many is to be
+    `strong`, by speed and head, the others are thin and pale and have no name.
     """
-    names: tuple[list[Text], ...] = ([], [])  # of what is seen, and of what lies beyond
+    names: tuple[list[list[Text]], ...] = ([], [])  # of what is seen, and of what lies beyond
     lines, (bottom, top) = [], canvas.axes.get_ylim()
-    weights, crowded = canvas.weights(speeds), 1 if own.size <= MOST_NAMES else 0.6
+    weights, pale = canvas.weights(speeds), sequence(canvas.profile, 2)[-1]
     brief = canvas.symbols_only or canvas.profile.narrow
     plate: Look = {"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 0.5}
     for (speed, head), ms in np.ndenumerate(own):
-        look = canvas.line_look("echo", linewidth=crowded * weights[speed])
+        look = canvas.line_look("echo", linewidth=weights[speed])
+        if strong not in (None, (speed, head)):
+            look |= {"color": pale, "linewidth": GRID * canvas.profile.line_pt, "zorder": 1.5}
         lines += canvas.axes.plot(ends, [ms, ms], **look)
-        parts = [f"head {head + 1}", delay_text(ms / 1000), canvas.speed(speeds[speed])]
-        name = ", ".join(parts[1 if own.shape[1] == 1 else 0 :])
-        if own.size > MOST_NAMES and ms not in (own.min(), own.max()):
+        if strong not in (None, (speed, head)):
             continue
-        if brief:
-            name = parts[1] if own.shape[1] == 1 else f"{head + 1}: {parts[1]}"
+        parts = [f"head {head + 1}", delay_text(ms / 1000), canvas.speed(speeds[speed])]
+        first, short = (1, parts[1]) if own.shape[1] == 1 else (0, f"{head + 1}: {parts[1]}")
         beyond = "" if brief or bottom < ms < top else ", beyond"
         at, side = (min(ms, top), "lower left") if ms > 1.2 * bottom else (1.06 * bottom, "upper left")
-        side = "upper left" if own.size > MOST_NAMES and ms == own.max() < top else side
-        note = canvas.note((ends[1], at), name + beyond, side, "echo", bbox=plate)
-        names[not bottom < ms < top].append(note)
+        ways = [short] if brief else [", ".join(parts[first:]) + beyond, parts[1] + beyond]
+        options = [canvas.note((ends[1], at), name, side, "echo", bbox=plate) for name in ways]
+        for note in options if side == "lower left" else ():
+            note.set_y(-canvas.profile.text_pt)  # so that a tempo has room above the line
+        names[not bottom < ms < top].append(options)
     return lines, names[0] + names[1]
 
 
@@ -233,17 +245,18 @@ def _said(
     *,
     between: bool,
 ) -> Iterator[str]:
-    """Say of each delay, or each head, which tempos or notes it fits; of very many only the first."""
+    """Say of each delay, or each head, which tempos or notes it fits; of very many only what fits."""
     if between:
         for head, row in enumerate(own.T):
             plays = [fit.note for fit in fits if fit.head == head]
             at = f", at {bpm:g} {listed(plays) if plays else 'none of these notes'}" if bpm else ""
             yield f"head {head + 1} reaches {from_to(row / 1000, 'ms')}{at}"
         return
-    for number, ((speed, head), ms) in enumerate(np.ndenumerate(own)):
-        if number == MOST_NAMES and own.size > MOST_NAMES + 1:
-            yield f"and {own.size - MOST_NAMES} more delays"
-            return
+    for (speed, head), ms in np.ndenumerate(own):
         fitting = [f"{fit.note} at {fit.bpm:.1f}" for fit in fits if (fit.speed, fit.head) == (speed, head)]
+        if own.size > MOST_NAMES and not fitting:
+            continue
         where = "" if own.shape[1] == 1 else f"head {head + 1} at {canvas.speed(speeds[speed])}, "
         yield f"{where}{delay_text(ms / 1000)} fits {listed(fitting) if fitting else 'none of these notes'}"
+    if own.size > MOST_NAMES:
+        yield f"{'pale, ' if fits else ''}the other delays of {from_to(own.ravel() / 1000, 'ms')}"

@@ -134,6 +134,19 @@ def test_nyquist_curve_is_the_loop_gain_and_keeps_clear_of_the_point_when_stable
     assert marks.get_xydata()[0] == pytest.approx([10 ** (-found.margin_db / 20), 0], abs=1e-6)
 
 
+@pytest.mark.parametrize("size", ["notebook", "slide", "article_single", "vertical"])
+@pytest.mark.parametrize("machine", [HOT, with_heads((41.5, True), (60.0, True), send_db=3.0)])
+def test_no_words_bite_the_turn_that_passes_the_point(machine, size):
+    drawn = draw("nyquist_picture", machine, profile=size)
+    boxes = dict(shown_texts(drawn.figure))
+    turn = drawn.artists["turn"]
+    way = turn.get_transform().transform(turn.get_xydata())
+    for text, box in boxes.items():
+        low, high = box.min + [0, 0.3 * box.height], box.max - [0, 0.3 * box.height]
+        assert not np.any(np.all((way > low) & (way < high), axis=1)), text
+    assert "the point 1" in boxes and [text for text in boxes if text.endswith(" Hz") and "+" not in text]
+
+
 def test_turns_are_those_of_the_heads_in_the_loop():
     alone = nyquist_picture(loop=with_heads((41.5, True)).echo_loop(SPEED))
     beside = nyquist_picture(loop=with_heads((41.5, True), (400.0, False)).echo_loop(SPEED))

@@ -34,6 +34,7 @@ ODD = {
     "1.875 ips and 25 s": _heads([1.875], [1190], "[song]\nbpm = 60\n"),
     "closed_loop": MACHINES["closed_loop"],
     "too loud": MACHINES["measured"].replace("instrument_dbu = -10", "instrument_dbu = 6"),
+    "runs away": MACHINES["measured"].replace("return_send_db = -6", "return_send_db = 3"),
     "eight heads": _heads([15, 7.5], range(25, 166, 20), "[mixer]\nreturn_send_db = -22\n[song]\nbpm = 96\n"),
 }
 #: Each figure with one of them a day, with all of them each week.

@@ -1,5 +1,6 @@
 """The figure of tempo and delay: its dots are tempos that fit."""
 
+import numpy as np
 import pytest
 from figure_texts import shown_texts
 from matplotlib.transforms import Bbox
@@ -71,7 +72,33 @@ def test_no_name_and_no_tempo_lies_on_a_dot_of_many_heads(size):
         )  # of the line, letters
         assert not any(ink.contains(*dot) for dot in dots), text
     named = [text for text in boxes if "ms" in text and "delay" not in text]
-    assert 1 <= len(named) <= 2  # the shortest and the longest: others would be covered
+    # The one that comes nearest to the middle of the tempos, 104: 45 / 0.441 = 102 for a dotted eighth.
+    assert len(named) == 1 and "441 ms" in named[0]
+    lines = drawn.artists["delays"]
+    widest = max(lines, key=lambda line: line.get_linewidth())
+    assert sum(line.get_color() == widest.get_color() for line in lines) == 1
+    assert widest.get_ydata()[0] == pytest.approx(1000 * 0.042 / 0.09525)
+    assert np.ptp(dots[:, 1]) == 0
+    assert "102" in boxes and "the other delays of 115 to 441 ms" in drawn.caption
+
+
+@pytest.mark.parametrize("size", ["notebook", "slide"])
+def test_eight_heads_show_the_one_that_fits_nearest_to_the_song(size):
+    # 125 mm at 381 mm/s: 328.1 ms; an eighth at 30 / 0.3281 = 91.4. Of 16 delays no other comes nearer to 96.
+    heads = "".join(f"[[playback_heads]]\nspacing_mm = {place}\n" for place in range(25, 166, 20))
+    machine = machine_from_text(f"[transport]\nspeeds_ips = [15, 7.5]\n{heads}[song]\nbpm = 96\n")
+    drawn = draw("tempo_map", machine, profile=size)
+    shown = [text for text, _ in shown_texts(drawn.figure)]
+    assert "91.4 bpm" in shown and {"61", "91", "137"} <= set(shown)
+    assert [text for text in shown if "328 ms" in text] and len(drawn.artists["delays"]) == 16
+    assert "head 6 at 38.1 cm/s, 328 ms fits eighth triplet at 61.0, eighth at 91.4" in drawn.caption
+
+
+def test_each_tempo_stands_above_the_line_and_the_delay_below():
+    machine = machine_from_text("[transport]\nspeeds_ips = [7.5]\n[[playback_heads]]\nspacing_mm = 50\n")
+    # 262.5 ms: 15, 20, 30 and 45 / 0.2625.
+    shown = [text for text, _ in shown_texts(draw("tempo_map", machine).figure)]
+    assert {"76", "114", "171", "262 ms, 19.05 cm/s"} <= set(shown)
 
 
 def test_what_is_seen_is_named_before_what_lies_beyond():
