@@ -301,7 +301,8 @@ def wavelength_at_gap(
         title = "The gap reads a mean"
         answer, means = in_db(slow), f"of {tone}, by the gap"
     title = title if gap else "A gap without length takes no treble"
-    canvas.head(title, f"{tone}, one ribbon for each speed", answer=answer, means=means)
+    each = ", one ribbon for each speed" if len(speeds) > 1 else ""
+    canvas.head(title, f"{tone}{each}", answer=answer, means=means)
     sheet, below = canvas.sketch(), 2.2
     row, window = (sheet.height - below) / len(speeds), max(2.2 * max(lengths), 1.6 * width)
     weights = [width / canvas.profile.line_pt for width in canvas.weights(speeds)]

@@ -54,7 +54,8 @@ def level_ladder(
     'Levels along the way. Least headroom: tape, 13 dB; 52 dB above the noise at the end.'
     """
     diagram = levels.level_diagram(stages, source_dbu)
-    nodes, worst, chart = diagram.nodes, diagram.first_to_clip, _Chart(canvas, down=canvas.profile.narrow)
+    slim = canvas.profile.narrow or canvas.profile.layout == "third"  # too narrow for names side by side
+    nodes, worst, chart = diagram.nodes, diagram.first_to_clip, _Chart(canvas, down=slim)
     signals = [node.dbu for node in nodes]
     heard = {k: node.noise_dbu for k, node in enumerate(nodes) if node.noise_dbu is not None}
     past = worst.headroom_db < 0
@@ -216,7 +217,7 @@ class _Chart:
         """
         axes, label = self.canvas.axes, ("level", "$L$", "dBu")
         if self.down:
-            self.canvas.style_axes(x=label, grid="x")
+            self.canvas.style_axes(x=label, grid=None)  # which would run through the names
             axes.set(xlim=(low, high), ylim=(len(names) - 0.5, -1))
             axes.set_yticks([])
             middle = low + 0.45 * (high - low)
@@ -224,7 +225,7 @@ class _Chart:
             for k, (name, dbu) in enumerate(zip(names, signals, strict=True)):
                 at, side = ((beside, k), "left") if dbu > middle else ((dbu, k), "right")
                 at, side = ((low, k), "right") if past else (at, side)
-                self.canvas.note(at, name.replace("\n", " "), side, **self.canvas.plate())
+                self.canvas.note(at, name.replace("\n", " "), side)
         else:
             self.canvas.style_axes(y=label)
             axes.set(xlim=(-0.5, len(names) - 0.5), ylim=(low, high))

@@ -36,7 +36,7 @@ def test_without_a_tape_or_a_boost_there_is_no_limit_of_treble():
     assert drawn.artists["treble"][0].get_xydata().size == 0 and "10 kHz" not in drawn.caption
 
 
-@pytest.mark.parametrize("size", ["vertical", "article_single"])
+@pytest.mark.parametrize("size", ["vertical", "article_single", "slide"])
 def test_on_a_narrow_sheet_the_signal_goes_down_past_the_names_of_its_stages(size):
     drawn = draw("level_ladder", profile=size)
     levels_dbu, places = drawn.artists["signal"].get_data()
