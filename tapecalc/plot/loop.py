@@ -302,7 +302,8 @@ def _frame(profile: Profile, size: float) -> tuple[float, float, float]:
     half, beside = max(1.25 * size, 0.5), 0.65 if profile.portrait else 0.8  # for what is named there
     left, right = -max(1.15 * size, 0.5), max(1 + 0.7 * half, size + beside * half)
     shape = 1.05 if profile.portrait else 1.5 if profile.layout == "third" else 2.0
-    return max(half, (right - left) / 2 / shape), left, right
+    half = max(half, (right - left) / 2 / shape)
+    return 1.05 if 0.8 < half < 1.05 else half, left, right  # all of the circle, or clearly not
 
 
 def _verdict(found: loops.Stability, *, at_least: bool) -> str:
@@ -332,9 +333,8 @@ def _names_of_turn(
     right, half = canvas.axes.get_xlim()[1], canvas.axes.get_ylim()[1]
     words, slim = not canvas.symbols_only, {"bbox": canvas.plate()["bbox"] | {"pad": 0.5}}
     one, low = "the point 1" if words else "1", (1, -DISK * half)
-    names: list[Text | list[Text]] = [
-        [canvas.note(low, one, side, "limit", **slim) for side in ("below", "lower left", "lower right")]
-    ]
+    ways = [(one, "below"), (one, "lower left"), (one, "lower right"), ("1", "below")]
+    names: list[Text | list[Text]] = [[canvas.note(low, *way, "limit", **slim) for way in ways]]
     step = float(quarters[1])
     places = max(0, 1 - int(np.floor(np.log10(step))))
     for z, more in zip(marks, quarters, strict=True):
