@@ -156,7 +156,8 @@ def held_sound(sound: Samples, sample_rate: int) -> Samples:
 
 def eased(share: Any) -> Any:
     """Go from 0 to 1 without a jolt, ``sin^2(pi x / 2)``."""
-    return np.sin(np.pi / 2 * np.clip(share, 0, 1)) ** 2
+    inside = min(max(share, 0.0), 1.0) if isinstance(share, float) else np.clip(share, 0, 1)
+    return np.sin(np.pi / 2 * inside) ** 2
 
 
 def remaining(time: Any, end: float) -> Any:
@@ -211,7 +212,8 @@ def _drawn(scene: Scene, times: Iterable[float]) -> Iterator[Pixels]:
         canvas.draw()
     desk = _Desk(canvas.get_renderer())
     background, base = desk.sheet.copy(), desk.sheet.copy()
-    moving = [_Printed(artist, desk) for artist in scene.moving]
+    wiped = {artist.axes for artist in scene.moving if _is_long(artist)}
+    moving = [_Printed(artist, desk, tight=artist.axes not in wiped) for artist in scene.moving]
     lying = before = 0  # how many that move are in the base, and how many stood still in the last frame
     touched: set[Place] = set()
 
@@ -351,13 +353,16 @@ class _Kept:
 class _Printed:
     """An artist whose pixels are put back where it looks as before: drawing takes long."""
 
-    def __init__(self, artist: Artist, desk: _Desk) -> None:
+    def __init__(self, artist: Artist, desk: _Desk, *, tight: bool = False) -> None:
         self.artist: Any = artist
         self.desk, self.words = desk, isinstance(artist, Text)
         self.look: Any = None
         self.place = NOWHERE  # where it is drawn
         self.kept: dict[Any, _Kept] = {}  # by its looks, of words; they come again
         self.stays = False  # whether it is kept as it looks
+        self.tight = tight and isinstance(artist, Patch)  # whether less than its chart is wiped out for it
+        self.bounds = Bbox.null()  # of a patch,
+        self.bounded: Any = None  # for this path and width of its line
 
     def changed(self) -> bool:
         """Look at it once a frame."""
@@ -378,8 +383,7 @@ class _Printed:
             return
         if not self.stays:
             artist.draw(desk.renderer)
-            few = isinstance(artist, Line2D) and np.size(artist.get_xdata()) <= FEW_POINTS
-            box = None if few else _clip(artist)
+            box = self._bounds() if isinstance(artist, Patch) or _is_long(artist) else None
             self.place = desk.place(box or _box(artist, desk.renderer))
             return
         hangs = self.words and not _led(artist)
@@ -395,6 +399,26 @@ class _Printed:
             self.place = kept.put(artist, desk, by)
         else:
             artist.draw(desk.renderer)
+
+    def _bounds(self) -> Bbox | None:
+        """Where at most it is drawn, if that is bounded: a patch within its corners and the ends of bends."""
+        artist, clip = self.artist, _clip(self.artist)
+        if not self.tight or clip is None:
+            return clip
+        path, width = artist.get_path(), artist.get_linewidth()
+        known = (path, width) if isinstance(artist, PathPatch) else None
+        if known is None or known != self.bounded:
+            points = path.vertices if path.codes is None else path.vertices[path.codes != path.CLOSEPOLY]
+            places, wide = artist.get_transform().transform(points), 3 + width * artist.figure.dpi / 72
+            box = Bbox([places.min(axis=0) - wide, places.max(axis=0) + wide]) if len(points) else clip
+            self.bounds, self.bounded = Bbox.intersection(box, clip) or Bbox.null(), known
+        return self.bounds
+
+
+def _is_long(artist: Any) -> bool:
+    """Whether to reckon where it is takes longer than to wipe out its whole chart."""
+    few = isinstance(artist, Line2D) and np.size(artist.get_xdata()) <= FEW_POINTS
+    return not (few or isinstance(artist, Patch | Text))
 
 
 def _anchor(words: Any) -> Any:

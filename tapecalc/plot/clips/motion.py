@@ -273,6 +273,7 @@ def _pose_of_comb(still: Still, rate: float, delay: float, *, known: bool) -> Po
         return f"{TIMES} {_bend(rate, now):.1f}" if known else frequency_text(1 / now)
 
     write, tell = still.runs("number", number(delay)), still.runs("subtitle", amount(delay, "ms"))
+    is_new = new_to()
 
     def pose(now: float, told: float) -> None:
         for later in (second, *ends):
@@ -281,8 +282,9 @@ def _pose_of_comb(still: Still, rate: float, delay: float, *, known: bool) -> Po
         if known:
             dots.set_ydata(_bend(places, now))
         rider.set_data([rate], [_bend(rate, now)])
-        write(number(told))
-        tell(amount(told, "ms"))
+        if is_new(told, still.rested):
+            write(number(told))
+            tell(amount(told, "ms"))
 
     return pose
 
@@ -390,6 +392,7 @@ def _pose_of_teeth(
     nearest, farthest = (heads_at(pick(factor for _, factor in SWEEP) * apart) for pick in (min, max))
     middle = (nearest[slides - 1] + nearest[slides]) / 2  # which lies between both heads all the time
     gap.set_x(0.1 + 0.8 * middle / max(farthest))
+    is_new = new_to()
 
     def pose(now: float, told: float) -> None:
         turns = np.arange(0, frequency[-1], 0.5 / now)  # or notches would flicker between two points
@@ -400,8 +403,9 @@ def _pose_of_teeth(
             text.set_visible(False)
         stand = [0.1 + 0.8 * later / max(farthest) for later in heads_at(now)]
         places.set_data(stand, [0.94] * len(stand))
-        gap.set_text(heads.apart_text(told))
-        write(frequency_text(1 / told))
+        if is_new(told, still.rested):
+            gap.set_text(heads.apart_text(told))
+            write(frequency_text(1 / told))
 
     return pose
 
