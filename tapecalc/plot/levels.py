@@ -86,9 +86,13 @@ def level_ladder(
     numbers = [str(k + 1) for k in range(len(nodes))]
     chart.frame(numbers if canvas.symbols_only else named, signals, low, high, past=past)
     names = ("$L$", "max", "$N$") if canvas.symbols_only else ("signal", "limit", "noise")
-    close = not chart.down and stages[0].max_dbu - signals[0] < 0.2 * (high - low)  # to what is named above
-    canvas.note(chart.at(0, signals[0]), names[0], "below" if close else "above", "dry")
-    chart.words(0, (stages[0].max_dbu + high) / 2, names[1], "limit", **canvas.plate())
+    full = stages[0].max_dbu
+    close = 0 <= full - signals[0] < 0.2 * (high - low)  # to what is named above, or on the right
+    look: dict[str, Any] = {"ha": "right"} if close and chart.down else {}
+    side = "below" if close and not chart.down else "above"
+    canvas.note(chart.at(0, signals[0]), names[0], side, "dry", **canvas.plate() | look)
+    inside = (full + (high if signals[0] <= full else signals[0])) / 2
+    chart.words(0, inside, names[1], "limit", **canvas.plate())
     if heard:
         _tell_noise(chart, diagram, heard[max(heard)], "" if chart.down and past else names[2], low)
     told = _tell_limits(chart, diagram, stages, treble, lift_db)
