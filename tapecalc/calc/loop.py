@@ -678,11 +678,8 @@ def _root(
     right: NDArray[np.float64],
     within: float = 0.0,
 ) -> NDArray[np.float64]:
-    """Find where a function changes its sign, between many pairs at once, by false position (Illinois).
-
-    It ends with a step of `within`, or of the last digit.
-    """
-    # The root finders of scipy take longer to load than a plan takes to print.
+    """Find where a function changes its sign, to `within`, in many pairs at once: false position."""
+    # Illinois. The root finders of scipy take longer to load than a plan takes to print.
     other, here = left, right
     at_other, at_here = function(other), function(here)
     done = at_here == 0

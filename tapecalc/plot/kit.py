@@ -85,10 +85,9 @@ class Drawn:
 
         data, metadata = self._repr_mimebundle_()
         display(data, raw=True, metadata=metadata)
-        words = _not_said(self.alt, self.caption)
-        folded = f"\n\n<details><summary>The picture in words</summary>{html.escape(words)}</details>"
-        text = f"*{self.caption}*{folded if words else ''}"
-        display({"text/markdown": text, "text/plain": f"{self.caption} {words}".strip()}, raw=True)
+        folded = f"<details><summary>The picture in words</summary>{html.escape(self.alt)}</details>"
+        text = {"text/markdown": f"*{self.caption}*\n\n{folded}", "text/plain": f"{self.caption} {self.alt}"}
+        display(text, raw=True)
 
 
 def _few_colors(png: bytes) -> bytes:
@@ -98,17 +97,6 @@ def _few_colors(png: bytes) -> bytes:
         few = picture.convert("RGB").quantize(128, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
         few.save(buffer, "png", optimize=True)
     return buffer.getvalue()
-
-
-def _not_said(alt: str, caption: str) -> str:
-    """Leave out of a description what the caption beside it has said word for word."""
-    known, kept = caption.casefold(), []
-    for sentence in re.split(r"(?<=\.)\s+(?=[A-Z])", alt.removesuffix(".")):
-        sentence = sentence.removesuffix(".")
-        head, colon, tail = sentence.rpartition(": ")
-        if sentence.casefold() not in known:
-            kept.append(f"{head}." if colon and tail.casefold() in known else f"{sentence}.")
-    return " ".join(kept)
 
 
 # ---- the register of figures ----
