@@ -26,7 +26,7 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -361,8 +361,7 @@ class _Printed:
         self.kept: dict[Any, _Kept] = {}  # by its looks, of words; they come again
         self.stays = False  # whether it is kept as it looks
         self.tight = tight and isinstance(artist, Patch)  # whether less than its chart is wiped out for it
-        self.bounds = Bbox.null()  # of a patch,
-        self.bounded: Any = None  # for this path and width of its line
+        self.bounds: Any = (None, None)  # the path of a patch and the width of its line, and where that is
 
     def changed(self) -> bool:
         """Look at it once a frame."""
@@ -407,12 +406,12 @@ class _Printed:
             return clip
         path, width = artist.get_path(), artist.get_linewidth()
         known = (path, width) if isinstance(artist, PathPatch) else None
-        if known is None or known != self.bounded:
+        if known is None or known != self.bounds[0]:
             points = path.vertices if path.codes is None else path.vertices[path.codes != path.CLOSEPOLY]
             places, wide = artist.get_transform().transform(points), 3 + width * artist.figure.dpi / 72
             box = Bbox([places.min(axis=0) - wide, places.max(axis=0) + wide]) if len(points) else clip
-            self.bounds, self.bounded = Bbox.intersection(box, clip) or Bbox.null(), known
-        return self.bounds
+            self.bounds = known, Bbox.intersection(box, clip) or Bbox.null()
+        return cast(Bbox, self.bounds[1])
 
 
 def _is_long(artist: Any) -> bool:

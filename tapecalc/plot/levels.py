@@ -88,9 +88,8 @@ def level_ladder(
     names = ("$L$", "max", "$N$") if canvas.symbols_only else ("signal", "limit", "noise")
     full = stages[0].max_dbu
     close = 0 <= full - signals[0] < 0.2 * (high - low)  # to what is named above, or on the right
-    look: dict[str, Any] = {"ha": "right"} if close and chart.down else {}
-    side = "below" if close and not chart.down else "above"
-    canvas.note(chart.at(0, signals[0]), names[0], side, "dry", **canvas.plate() | look)
+    side, ha = "below" if close and not chart.down else "above", "right" if chart.down else "center"
+    canvas.note(chart.at(0, signals[0]), names[0], side, "dry", ha=ha, **canvas.plate())
     inside = (full + (high if signals[0] <= full else signals[0])) / 2
     chart.words(0, inside, names[1], "limit", **canvas.plate())
     if heard:

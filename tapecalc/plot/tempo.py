@@ -56,13 +56,10 @@ def tempo_map(
     low, high = min(ends.min(), 0.95 * ends[2]), max(ends.max(), 1.05 * ends[2])
     fits = list(_fits(np.array(delays), low, high, bpm, between=between))
     finding, answer, means = _finding(own, fits, bpm, between=between)
-    if own.size > MOST_NAMES and not between:  # one of them is enough to read
-        nearest = min(fits, key=lambda fit: fit.away(bpm), default=_Fit(0, 0, "", 0.0, 0.0))
-        fits = [fit for fit in fits if (fit.speed, fit.head) == (nearest.speed, nearest.head)]
-    ways = listed(map(canvas.speed, speeds)) if len(speeds) < 4 else f"{len(speeds)} speeds"
-    ways = f"{own.size} delays, {ways}" if own.size > MOST_NAMES else ways
-    said_speeds = f"any speed from {canvas.speed(min(speeds))} to {canvas.speed(max(speeds))}"
-    canvas.head(finding, said_speeds if between else ways, answer=answer, means=means)
+    if own.size > MOST_NAMES and fits and not between:  # one of them is enough to read
+        nearest = min(fits, key=lambda fit: fit.away(bpm))
+        fits = [fit for fit in fits if fit[:2] == nearest[:2]]
+    canvas.head(finding, _ways(canvas, own, speeds, between=between), answer=answer, means=means)
     tempos, curves = np.linspace(low, high, 200), []
     quiet = canvas.line_look("context", linewidth=STRUCTURE * canvas.profile.line_pt)
     for note in values:
@@ -90,10 +87,8 @@ def tempo_map(
     if between:
         across, band = _reaches(canvas, own, low, high)
     else:
-        strong = None if own.size <= MOST_NAMES else nearest[:2]
-        across, names = _levels(canvas, own, speeds, (low, high), strong)
-        told = sorted(fits, key=lambda fit: fit.away(bpm))
-        tempos_at = _tempos_at(canvas, told, low + 0.94 * (high - low))
+        across, names = _levels(canvas, own, speeds, (low, high), [fit[:2] for fit in fits])
+        tempos_at = _tempos_at(canvas, fits, bpm, low + 0.94 * (high - low))
         notes += [*tempos_at[:1], *names, *tempos_at[1:]]
     (dots,) = axes.plot([fit.bpm for fit in fits], [fit.ms for fit in fits], **canvas.dots(3.2))
     canvas.fewer(notes, off=[(fit.bpm, fit.ms) for fit in fits])
@@ -177,12 +172,20 @@ def _round_between(low: float, high: float) -> list[float]:
     return shown
 
 
-def _tempos_at(canvas: Canvas, fits: list[_Fit], right: float) -> list[Text]:
-    """Write the tempo at each dot."""
-    sides = ("upper left" if fit.bpm > right else "upper right" for fit in fits)
+def _ways(canvas: Canvas, own: NDArray[np.float64], speeds: Sequence[float], *, between: bool) -> str:
+    """Say at which speeds, and of very many delays how many they are."""
+    if between:
+        return f"any speed from {canvas.speed(min(speeds))} to {canvas.speed(max(speeds))}"
+    ways = listed(map(canvas.speed, speeds)) if len(speeds) < 4 else f"{len(speeds)} speeds"
+    return f"{own.size} delays, {ways}" if own.size > MOST_NAMES else ways
+
+
+def _tempos_at(canvas: Canvas, fits: list[_Fit], bpm: float | None, right: float) -> list[Text]:
+    """Write the tempo at each dot, that nearest to the song's first."""
     return [
-        canvas.note((fit.bpm, fit.ms), f"{fit.bpm:.0f}", side, **canvas.plate())
-        for fit, side in zip(fits, sides, strict=True)
+        canvas.note((fit.bpm, fit.ms), f"{fit.bpm:.0f}", f"upper {side}", **canvas.plate())
+        for fit in sorted(fits, key=lambda fit: fit.away(bpm))
+        for side in ("left" if fit.bpm > right else "right",)
     ]
 
 
@@ -191,12 +194,12 @@ def _levels(
     own: NDArray[np.float64],
     speeds: Sequence[float],
     ends: tuple[float, float],
-    strong: tuple[int, ...] | None,
+    fitting: Sequence[tuple[int, ...]],
 ) -> tuple[list[Line2D], list[list[Text]]]:
     """Draw each delay as a level line, the slower the speed the heavier, with its name at the right below.
 
-    A delay that lies beyond the chart is named at its edge, if there is room. Where one of very many is to be
-    `strong`, by speed and head, the others are thin and pale and have no name.
+    A delay that lies beyond the chart is named at its edge, if there is room. Of very many those that are
+    not `fitting`, by speed and head, are thin and pale and have no name.
     """
     names: tuple[list[list[Text]], ...] = ([], [])  # of what is seen, and of what lies beyond
     lines, (bottom, top) = [], canvas.axes.get_ylim()
@@ -205,10 +208,10 @@ def _levels(
     plate: Look = {"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 0.5}
     for (speed, head), ms in np.ndenumerate(own):
         look = canvas.line_look("echo", linewidth=weights[speed])
-        if strong not in (None, (speed, head)):
+        if quiet := own.size > MOST_NAMES and (speed, head) not in fitting:
             look |= {"color": pale, "linewidth": GRID * canvas.profile.line_pt, "zorder": 1.5}
         lines += canvas.axes.plot(ends, [ms, ms], **look)
-        if strong not in (None, (speed, head)):
+        if quiet:
             continue
         parts = [f"head {head + 1}", delay_text(ms / 1000), canvas.speed(speeds[speed])]
         first, short = (1, parts[1]) if own.shape[1] == 1 else (0, f"{head + 1}: {parts[1]}")

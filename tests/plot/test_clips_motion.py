@@ -140,14 +140,14 @@ def test_the_comb_heard_is_that_which_is_seen():
         lags.append(apart)
     # Half of 5 ms, one and a half, and at the end 5.
     assert (lags[0], lags[2], lags[3]) == (2.5, 7.5, 5.0)
-    assert scene.caption.startswith("Head 2, moved while noise is played: 2.5 ms apart")
+    assert scene.caption.startswith("Head 2, moved while one hears noise: 2.5 ms apart")
 
 
 def test_the_repeats_of_one_head_are_heard_as_far_apart_as_they_are_seen():
     # One head, 200 ms at 190.5 mm/s: bursts come again after half of that, one and a half, and all of it.
     machine = machine_from_text(FIVE["one_head"])
     scene = make_scene("comb_of_heads", machine=machine, profile=SMALL, seconds=60)
-    assert scene.caption.startswith("The head, moved while bursts of noise are played: 100 ms apart")
+    assert scene.caption.startswith("The head, moved while one hears bursts of noise: 100 ms apart")
     seen = []
     for time in (3.0, 35.0, 58.0):
         scene.update(time)

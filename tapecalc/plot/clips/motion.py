@@ -265,7 +265,7 @@ def _pose_of_comb(still: Still, rate: float, delay: float, *, known: bool) -> Po
     places = np.asarray(dots.get_xdata(), dtype=float)
     ends = [text for text in still.texts() if text.get_color() == second.get_color()]
     still.moves(first, second, dots, *ends)
-    rider = still.adds("echo", size=LARGER * DOT)
+    rider, is_new = still.adds("echo", size=LARGER * DOT), new_to()
     guides = still.adds("frame", "", linewidth=style.GRID * still.profile.line_pt, zorder=1.5)
     guides.set_data(np.repeat(places, 3), np.tile([0, 2, np.nan], places.size))
 
@@ -273,7 +273,6 @@ def _pose_of_comb(still: Still, rate: float, delay: float, *, known: bool) -> Po
         return f"{TIMES} {_bend(rate, now):.1f}" if known else frequency_text(1 / now)
 
     write, tell = still.runs("number", number(delay)), still.runs("subtitle", amount(delay, "ms"))
-    is_new = new_to()
 
     def pose(now: float, told: float) -> None:
         for later in (second, *ends):
@@ -332,28 +331,23 @@ def comb_of_heads(machine: Machine, *, profile: Profile, units: str, seconds: fl
         gain * read_between(noise, (clock + longest - later) * RATE)
         for gain, later in zip(own["levels"], taps(swept), strict=True)
     )
-    stand = (lambda now: [0.0, now]) if repeats else taps
-    pose = _pose_of_teeth(still, taps, stand, own["levels"], apart, 1 if repeats else slides)
+    pose = _pose_of_teeth(still, taps, own, apart, 1 if repeats else slides)
     sound, level = leveled(_from_lead(np.asarray(heard)))
     said = [
         f"{heads.apart_text(apart * factor)} apart, teeth {frequency_text(1 / (apart * factor))} apart"
         for _, factor in SWEEP
     ]
-    which = "The head" if repeats else f"Head {slides + 1}"
     return film.Scene(
         figure=still.drawn.figure,
         moving=still.moving(),
         update=still.update(lambda *times: pose(*apart * between_stops(times, stops)), seconds),
         sound=sound,
         level=level,
-        events=tuple(
-            (time, f"{what + ', ' if time == LEAD else ''}{words}")
-            for (time, _), words in zip(stops, said, strict=True)
-        ),
+        events=tuple(zip((time for time, _ in stops), (f"{what}, {said[0]}", *said[1:]), strict=True)),
         poster=stops[1][0],
         title="A head that slides moves the teeth",
-        caption=f"{which}, moved while {what} {'is' if what == 'noise' else 'are'} played: {said[0]}, "
-        f"then {said[1]}, and back to {heads.apart_text(apart)}. {still.drawn.caption}",
+        caption=f"{'The head' if repeats else f'Head {slides + 1}'}, moved while one hears {what}: "
+        f"{said[0]}, then {said[1]}, and back to {heads.apart_text(apart)}. {still.drawn.caption}",
         alt=f"{still.drawn.alt} Above, heads on the tape; one of them slides, and the teeth are squeezed "
         "together and let go.",
         sources=still.drawn.sources,
@@ -372,27 +366,21 @@ def _noise(seconds: float) -> Array:
 
 
 def _pose_of_teeth(
-    still: Still,
-    taps: Callable[[float], list[float]],
-    heads_at: Callable[[float], list[float]],
-    levels: Sequence[float],
-    apart: float,
-    slides: int,
+    still: Still, taps: Callable[[float], list[float]], own: dict[str, Any], apart: float, slides: int
 ) -> Pose:
     """Give what draws the comb of answers of which two are so far apart, in s, and where heads stand then."""
-    comb = still.drawn.artists["comb"]
+    comb, levels, shown = still.drawn.artists["comb"], own["levels"], 2 if own.get("repeats") else None
     frequency, loudest = np.asarray(comb.get_xdata()), float(np.max(np.abs(levels)))
     numbers = [text for text in still.texts() if text.anncoords == "offset points"]
     still.moves(comb, *numbers)
     up: dict[str, Any] = {"transform": still.axes.transAxes, "solid_capstyle": "butt"}
     still.adds("ribbon", "", linewidth=3 * still.profile.line_pt, **up).set_data([0.0, 1.0], [0.94, 0.94])
     places = still.adds("tape", "s", size=1.2 * DOT, **up)
-    write = still.runs("number", frequency_text(1 / apart))
+    write, is_new = still.runs("number", frequency_text(1 / apart)), new_to()
     hidden, gap = [*numbers, *still.hides("subtitle")], still.says("tape")  # they are of the still's teeth
-    nearest, farthest = (heads_at(pick(factor for _, factor in SWEEP) * apart) for pick in (min, max))
+    nearest, farthest = (taps(pick(factor for _, factor in SWEEP) * apart)[:shown] for pick in (min, max))
     middle = (nearest[slides - 1] + nearest[slides]) / 2  # which lies between both heads all the time
     gap.set_x(0.1 + 0.8 * middle / max(farthest))
-    is_new = new_to()
 
     def pose(now: float, told: float) -> None:
         turns = np.arange(0, frequency[-1], 0.5 / now)  # or notches would flicker between two points
@@ -401,7 +389,7 @@ def _pose_of_teeth(
         comb.set_data(points, amplitude_to_db(np.maximum(sums, db_to_amplitude(heads.FAINTEST_DB))))
         for text in hidden:
             text.set_visible(False)
-        stand = [0.1 + 0.8 * later / max(farthest) for later in heads_at(now)]
+        stand = [0.1 + 0.8 * later / max(farthest) for later in taps(now)[:shown]]
         places.set_data(stand, [0.94] * len(stand))
         if is_new(told, still.rested):
             gap.set_text(heads.apart_text(told))
