@@ -249,9 +249,12 @@ class TapePicture:
         apart = max(HUBS * body, sum(radii) + 0.2)
         half = max(CORNERS * body, apart + 2 * max(radii)) / 2
         self.guides = min(middle - half, self.erase - 1.5), max(middle + half, self.capstan + 1.5)
-        up = HUBS_UP * body
+        up = max(HUBS_UP * body, max(radii) + 1.0)
+        if self.down and not self.letters:  # beyond the name of the capstan
+            aside = max(0.0, abs(self.capstan - middle - apart / 2) - LINE / 2)
+            up = max(up, 2 * self.capstan_radius + 5.0 + math.sqrt(max(0.0, radii[1] ** 2 - aside**2)))
         sides = zip((-1, 1), radii, strict=True)
-        self.packs = [(middle + sign * apart / 2, max(up, radius + 1.0), radius) for sign, radius in sides]
+        self.packs = [(middle + sign * apart / 2, up, radius) for sign, radius in sides]
         self.first = self.labels[0].place - self._half(self.names[0])
         low, high = self.guides[0] - self.guide - 0.3, self.guides[1] + self.guide + 0.3
         high = max(high, self.capstan + self.roller + self.below_roller)
@@ -442,8 +445,6 @@ class TapePicture:
         self._turns((at, -thick - touch), 0.7 * thick, clockwise=True)
         name = self.spot(at, 2 * thin + touch + 0.3)
         look: Any = {"ha": "left", "va": "center"} if self.down else {"ha": "center", "va": "bottom"}
-        if self.side < 0 and self.down:  # over a pack
-            look["bbox"] = {"facecolor": sheet.color("fill"), "edgecolor": "none", "pad": 1}
         sheet.words(name, "C" if self.letters else "capstan", **look)
         if not self.roller_named:
             return

@@ -151,3 +151,13 @@ def test_a_range_of_delays_has_room_down_a_narrow_sheet():
     sheet, boxes = drawn.figure.axes[0].get_window_extent(), dict(shown_texts(drawn.figure))
     for name in ("erase", "record", "capstan", "playback\n188 to\n500 ms"):
         assert sheet.y0 < boxes[name].y0 and boxes[name].y1 < sheet.y1
+
+
+def test_the_name_of_the_capstan_stands_clear_of_the_packs_of_a_cassette():
+    drawn = draw("tape_path", machine_from_text(MACHINES["cassette"]), profile="vertical")
+    name, to_sheet = dict(shown_texts(drawn.figure))["capstan"], drawn.figure.axes[0].transData
+    circles = [p for p in drawn.figure.axes[0].patches if isinstance(p, Circle)]
+    for pack in sorted(circles, key=lambda p: -p.radius)[:2]:
+        middle, rim = to_sheet.transform([pack.center, np.add(pack.center, (pack.radius, 0))])
+        nearest = np.clip(middle, name.min, name.max)
+        assert np.hypot(*(nearest - middle)) > rim[0] - middle[0]
