@@ -223,7 +223,7 @@ class Names:
             wide, tall = self._size(text)
             over = across + wide > self.size[0]  # the flag goes to the left
             left = across - wide if over else across
-            below = [top for a, _, b, top in self.taken if a < left + wide and left < b]
+            below = [top for a, _, b, top in self.taken if a < left + wide + 0.3 and left < b]
             low = max(up, least, *below) + 0.2
             crossed = any(a < across < b and up < bottom for a, bottom, b, _ in self.taken)
             if left >= 0 and low + tall <= self.size[1] and not crossed:

@@ -1,8 +1,10 @@
 """Figures of wow and flutter: data as the library says."""
 
+import itertools
+
 import numpy as np
 import pytest
-from figure_texts import SIZES, text_problems
+from figure_texts import SIZES, shown_texts, text_problems
 
 from tapecalc.calc import flutter
 from tapecalc.calc.parts import TurningPart, part_rates, part_repeat_deviations
@@ -69,3 +71,12 @@ def test_the_number_of_a_short_delay_lies_in_the_picture():
     assert numbers == ["11 Hz"] and drawn.figure.axes[0].get_xlim()[1] > 10.6
     rate, bend = drawn.artists["first"].get_data()
     assert np.interp(1 / 6 / 0.01575, rate, bend) == pytest.approx(1, abs=1e-3)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_names_of_two_parts_do_not_read_as_one(size):
+    for figure in ("flutter_comb", "flutter_fingerprint"):
+        boxes = dict(shown_texts(draw(figure, profile=size).figure))
+        names = sorted((boxes[part.name] for part in MACHINE.turning_parts), key=lambda box: box.x0)
+        for one, other in itertools.combinations(names, 2):
+            assert abs(one.y0 - other.y0) > 0.8 * one.height or other.x0 - one.x1 > 0.4 * one.height
