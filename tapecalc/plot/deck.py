@@ -165,7 +165,7 @@ class _Picture:
             "take-up reel": np.array([wide - self.reels - 0.5, up]),
             "capstan": np.array([(0.5 if self.narrow else 0.56) * wide, self.tape + 0.68]),
             "motor": np.array([(0.16 if self.narrow else 0.22) * wide, 0.54 * self.tape]),
-            "guide roller": np.array([(0.2 if self.narrow else 0.34) * wide, self.tape + 0.88]),
+            "guide roller": np.array([(0.2 if self.narrow else 0.3) * wide, self.tape + 0.88]),
         }
         sheet.bar((wide / 2, sheet.height / 2), (wide, sheet.height), fill="fill", width=0, zorder=0.2)
         self._way_of_the_tape()

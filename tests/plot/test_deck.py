@@ -1,5 +1,6 @@
 """The works of the deck: which part is marked, and how often each turns."""
 
+import numpy as np
 import pytest
 from figure_texts import shown_texts, text_problems
 from matplotlib.colors import to_hex
@@ -68,3 +69,13 @@ def test_without_a_known_part_the_number_is_the_speed_or_its_range():
     text = "[transport]\nspeed_range_cm_s = [9, 24]\n[[playback_heads]]\nspacing_mm = 45\n"
     written = {text for text, _ in shown_texts(draw("deck_works", machine_from_text(text)).figure)}
     assert {"9 to 24 cm/s", "in general form, tape at 9 to 24 cm/s"} <= written
+
+
+@pytest.mark.parametrize("size", ["slide", "video_1080", "notebook"])
+def test_the_belt_runs_clear_of_the_guide_roller_and_its_name(size):
+    drawn = draw("deck_works", profile=size)
+    axes, name = drawn.figure.axes[0], dict(shown_texts(drawn.figure))["guide roller"]
+    way = drawn.artists["belt"].get_path().interpolated(50).vertices
+    guide = drawn.artists["guide roller"]
+    assert np.hypot(*(way - guide.center).T).min() > 1.2 * guide.radius
+    assert not any(name.padded(0.1 * name.height).contains(*at) for at in axes.transData.transform(way))
