@@ -36,7 +36,7 @@ MOST_TAPS = 100  # repeats that make one comb
 MOST_NUMBERS = 8  # beats that are numbered on one ruler
 BAR = 4  # beats in which later answers are shown, or twice the longest delay
 #: How much of a return crosses over, by name, how many longest delays are shown, and the highest stroke.
-CROSSED, ROUNDS, TALLEST = {"straight": 0.0, "half crossed": 0.5, "all crossed": 1.0}, 8, 0.44
+CROSSED, ROUNDS, TALLEST = {"straight": 0.0, "half crossed": 0.5, "all crossed": 1.0}, 8, 0.4
 #: Height of a mark on a ruler by how many sixteenths it stands from a beat.
 MARK_HEIGHTS = (0.30, 0.12, 0.20, 0.12)
 PARTS = (
@@ -682,7 +682,8 @@ def crossed_returns(canvas: Canvas, *, echo: EchoLoop, level_db: float = -30.0) 
             axes.vlines(times[loud], row, tops, color=look["color"], linewidth=STRUCTURE * profile.line_pt)
             ends[name] += axes.plot(times[loud], tops, **look)
             last = max(last, *times[loud], 0.0)
-    longest = max(last + max(echo.delays), last / (0.7 if profile.narrow else 0.88))  # sides are named there
+    share = 0.7 if profile.narrow else 0.8 if profile.layout == "third" else 0.88
+    longest = max(last + max(echo.delays), last / share)  # sides are named there
     axes.hlines(range(len(CROSSED)), 0, longest, color=canvas.color("frame"), linewidth=profile.line_pt / 3)
     names = ["0", "1/2", "1"] if canvas.symbols_only else list(CROSSED)
     canvas.style_axes(x=("time", "$t$", "s"), grid="x")

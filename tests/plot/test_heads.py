@@ -6,13 +6,14 @@ from figure_texts import every_size, shown_texts, text_problems
 from flat_machines import ONE_HEAD, THREE_HEADS, flat_machine
 
 from tapecalc.calc import head_design, heads, tempo
-from tapecalc.machine import example_machine
+from tapecalc.machine import example_machine, with_changes
 from tapecalc.plot import heads as head_figures
 from tapecalc.plot import style
 from tapecalc.plot.catalog import draw
 from tapecalc.plot.heads import comb_of_heads, head_rhythm, reachable_rhythms, ruler_marks, tape_as_ruler
 
 FAST, SLOW = example_machine().speeds
+HOT = with_changes(example_machine(), {"mixer.return_send_db": 3.0})
 LAYOUT = heads.Heads(spacings=(0.075, 0.113, 0.150), feeds_return=(False, True, True))
 LIMITS = head_design.MechanicalLimits(first=0.030, pitch=0.018, longest=0.140, ruler_step=0.001)
 MAKE = {
@@ -190,10 +191,23 @@ def test_crossed_returns_take_turns_and_half_crossed_ones_are_alike():
     assert times[0] == [[0.2, 0.4, 0.6, 0.8], [0.2, 0.4, 0.6], [0.2, 0.6]]
     assert times[1] == [[], [0.4, 0.6], [0.4, 0.8]]
     # Full height for 0 dB, none for -30 dB; rows 1 apart, left is up, which is below in numbers.
-    assert left[0].get_ydata() == pytest.approx(-0.44 * (1 - np.array([0, 8, 16, 24]) / 30), abs=1e-4)
-    assert right[1].get_ydata() == pytest.approx(1 + 0.44 * (1 - np.array([14.0206, 22.0206]) / 30), abs=1e-4)
-    assert right[2].get_ydata() == pytest.approx(2 + 0.44 * (1 - np.array([8, 24]) / 30), abs=1e-4)
+    assert left[0].get_ydata() == pytest.approx(-0.4 * (1 - np.array([0, 8, 16, 24]) / 30), abs=1e-4)
+    assert right[1].get_ydata() == pytest.approx(1 + 0.4 * (1 - np.array([14.0206, 22.0206]) / 30), abs=1e-4)
+    assert right[2].get_ydata() == pytest.approx(2 + 0.4 * (1 - np.array([8, 24]) / 30), abs=1e-4)
     assert "answers 200 ms apart" in drawn.caption
+
+
+def test_sides_are_named_clear_of_the_echoes_of_a_loop_that_runs_away_and_rows_stay_apart():
+    for size in ("slide", "notebook", "vertical"):
+        drawn = draw("crossed_returns", HOT, profile=size)
+        box, to_sheet = dict(shown_texts(drawn.figure))["left"], drawn.figure.axes[0].transData
+        lefts, rights = (
+            [to_sheet.transform(end.get_xydata()) for end in drawn.artists[side]]
+            for side in ("left", "right")
+        )
+        assert lefts[0][:, 0].max() < box.x0 - 0.5 * box.height
+        dot = drawn.artists["left"][0].get_markersize() * drawn.figure.dpi / 72
+        assert rights[1][:, 1].min() - lefts[2][:, 1].max() > 2 * dot
 
 
 def test_of_many_heads_the_first_that_feeds_the_return_is_drawn_on_either_track():
