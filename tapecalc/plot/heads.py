@@ -1,7 +1,7 @@
 """Figures of many heads: their rhythm, the tape as its ruler, the map of rhythms, the comb of close heads."""
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -299,7 +299,7 @@ def tape_as_ruler(
         lines, numbers = _ribbon(canvas, row, *ruler_marks(speed, bpm, farthest), end)
         marks.append(lines)
         hits += axes.plot(on_tape, np.full(places.size, row), **_mark(canvas, "echo", "o"))
-        notes += [*_beats_at(canvas, row, on_tape.tolist(), taken.tolist(), bpm, end), *numbers]
+        notes += [*_beats_at(canvas, row, zip(places, on_tape, taken, strict=True), bpm), *numbers]
     canvas.style_axes(x=("distance" if brief else "from the record head", "$d$", unit), grid=None)
     axes.set(xlim=(-0.02 * end, 1.02 * end), ylim=(rows[-1] + RIBBON, HEAD_ROW - 0.2))
     axes.tick_params(axis="x", which="both", direction="in", color=canvas.color("text"))
@@ -393,23 +393,22 @@ def _ribbon(
 
 
 def _beats_at(
-    canvas: Canvas, row: int, places: list[float], delays: list[float], bpm: float, end: float
+    canvas: Canvas, row: int, hits: Iterable[tuple[float, float, float]], bpm: float
 ) -> list[list[Text]]:
-    """Write beats above the ribbon at each head, on either side, with the note where ears take it for one."""
+    """Write beats above the ribbon for each place of a head, place of its dot and delay, best on its left."""
     notes, brief = [], canvas.symbols_only or canvas.profile.narrow
-    for x, delay in sorted(zip(places, delays, strict=True)):
+    for head, dot, delay in sorted(hits):
         texts = (beats_text(delay, bpm, brief=short) for short in (brief, True))
-        first = len(places) > 1 and x == min(places)
-        sides = ("upper left", "upper right")[:: 1 if first or x > 0.75 * end else -1]
+        sides = ("upper left", min(head, dot)), ("upper right", max(head, dot))
         ways = itertools.product(texts, sides)
-        notes.append([canvas.note((x, row - RIBBON), text, side, "echo") for text, side in ways])
+        notes.append([canvas.note((x, row - RIBBON), text, side, "echo") for text, (side, x) in ways])
     return notes
 
 
 def beats_text(delay: float, bpm: float, *, brief: bool = False) -> str:
     """Write how many beats a delay lasts, and unless it shall be brief the note, or that there is none."""
     fit, beats = tempo.nearest_fits(delay, bpm)[0], tempo.beats_from_delay(delay, bpm)
-    return f"{beats:.2f}" + ("" if brief else " beats" if fit.audible else f" {fit.note.name}")
+    return f"{beats:.2f}" + ("" if brief else " beats" if fit.audible else f", {fit.note.name}")
 
 
 def _mark(canvas: Canvas, role: str, shape: str) -> dict[str, Any]:

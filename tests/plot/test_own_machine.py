@@ -81,10 +81,27 @@ def test_the_ruler_holds_the_heads_against_the_beats_of_each_speed():
 def test_the_ruler_writes_beats_and_names_a_note_only_where_ears_take_it_for_one():
     drawn = draw("tape_as_ruler", FIVE["three_heads"])
     written = texts(drawn)
-    assert {"0.25 sixteenth", "0.50 eighth", "1.00 quarter"} <= set(written)
+    assert {"0.25, sixteenth", "0.50, eighth", "1.00, quarter"} <= set(written)
     assert "At 20 cm/s: 0.25 beats (sixteenth), 0.50 beats (eighth), 1.00 beats (quarter)." in drawn.caption
     # At 92 bpm and 10 cm/s 1.84 beats are 104 ms from a half note: ears take it for none.
     assert "1.38 beats, 1.84 beats." in draw("tape_as_ruler", FIVE["closed_loop"]).caption
+
+
+@pytest.mark.parametrize("size", ["slide", "vertical"])
+def test_the_ruler_writes_the_beats_of_every_head_left_of_it(size):
+    drawn = draw("tape_as_ruler", FIVE["closed_loop"], profile=size)
+    boxes, to_sheet = shown_texts(drawn.figure), drawn.figure.axes[0].transData
+    places = to_sheet.transform([(mm, 0) for mm in (0, 30, 60, 90, 120)])[:, 0]
+    # As above at 10 cm/s, a quarter of it at 40 cm/s.
+    for beats in (["0.46", "0.92", "1.38", "1.84"], ["0.11", "0.23", "0.34", "0.46"]):
+        for low, high, said in zip(places[:-1], places[1:], beats, strict=True):
+            assert any(
+                text[:4] == said and low < (box.x0 + box.x1) / 2 and box.x1 < high for text, box in boxes
+            )
+    measured = draw("tape_as_ruler", FIVE["measured"], profile=size)
+    beats = [box for text, box in shown_texts(measured.figure) if text.startswith("0.28") and box.y0 > 0]
+    head = measured.figure.axes[0].transData.transform((41.5, 0))[0]
+    assert any(box.x1 < head < box.x1 + 1.2 * box.height for box in beats)
 
 
 # ---- the comb ----

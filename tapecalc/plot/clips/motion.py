@@ -617,10 +617,10 @@ def _pose_of_ruler(
     segments, rests = ways.get_segments(), [np.array(dots.get_xdata()) for dots in hits]
     names = [text for text in still.texts() if tuple(text.xy) == (place, heads.HEAD_ROW)]
     beats = [
-        (text, x[0], machine.delays(v)[0])
+        (text, text.xy[0], machine.delays(v)[0])
         for row, (x, v) in enumerate(zip(rests, machine.speeds, strict=True), 1)
         for text in still.texts()
-        if tuple(text.xy) == (x[0], row - heads.RIBBON)
+        if text.xy[0] in (x[0], place) and text.xy[1] == row - heads.RIBBON
     ]
     still.moves(square, ways, *hits, *names, *(text for text, _, _ in beats))
     low, high = 1 - heads.RIBBON, 1 + heads.RIBBON
