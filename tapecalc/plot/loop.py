@@ -285,7 +285,9 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = Fa
     for spine in axes.spines.values():
         spine.set(visible=spine.spine_type in ("left", "bottom"), position="zero", color=canvas.color("grid"))
     names = _names_of_turn(canvas, curves["marks"][0], quarters, start, size / half)
-    canvas.fewer(names, off=[(1, 0), *((z.real, z.imag) for z in curves["turn"][0][::2])])
+    arc = curves["limit"][0]  # what stands above is not to cover its end
+    lines = [*curves["turn"][0][::2], *arc[arc.imag > 0.9 * half]]
+    canvas.fewer(names, off=[(1, 0), *((z.real, z.imag) for z in lines)])
     return Drawn(
         canvas.figure,
         artists,
@@ -300,7 +302,7 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = Fa
 def _frame(profile: Profile, size: float) -> tuple[float, float, float]:
     """Frame a loop gain of some size and the point 1: upper, left and right end, as the sheet is shaped."""
     half, beside = max(1.25 * size, 0.5), 0.65 if profile.portrait else 0.8  # for what is named there
-    left, right = -max(1.15 * size, 0.5), max(1 + 0.7 * half, size + beside * half)
+    left, right = -max(1.15 * size, 0.5), max(1 + 0.7 * max(half, 0.65), size + beside * half)
     shape = 1.05 if profile.portrait else 1.5 if profile.layout == "third" else 2.0
     half = max(half, (right - left) / 2 / shape)
     return 1.05 if 0.8 < half < 1.05 else half, left, right  # all of the circle, or clearly not

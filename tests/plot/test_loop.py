@@ -323,3 +323,15 @@ def test_names_of_bumps_leave_a_narrow_comb_free():
     texts = [text for text, _ in shown_texts(draw("runaway_frequency", machine, profile="vertical").figure)]
     assert not {"likely bumps", "largest bumps"} & set(texts)
     assert any("gray: likely bumps" in text.replace("\n", " ") for text in texts)
+
+
+@pytest.mark.parametrize("size", ["slide", "video_1080"])
+def test_no_plate_cuts_the_circle_of_size_one_and_its_axis_is_named_beside_the_point(size):
+    for machine in (MACHINE, with_changes(MACHINE, {"mixer.return_send_db": -10.0})):
+        drawn = draw("nyquist_picture", machine, profile=size)
+        boxes, to_sheet = dict(shown_texts(drawn.figure)), drawn.figure.axes[0].transData
+        arc = to_sheet.transform(drawn.artists["limit"].get_xydata())
+        ahead = boxes.get("a quarter turn ahead")
+        assert ahead is None or not any(ahead.contains(*at) for at in arc)
+        rim = to_sheet.transform((1 + drawn.artists["danger"].radius, 0))[0]
+        assert boxes["in step"].x0 > rim + 0.4 * boxes["in step"].height
