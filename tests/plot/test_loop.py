@@ -325,6 +325,19 @@ def test_names_of_bumps_leave_a_narrow_comb_free():
     assert any("gray: likely bumps" in text.replace("\n", " ") for text in texts)
 
 
+def test_names_of_bumps_hide_no_dip_of_a_narrow_chart():
+    # 50 mm at 19.05 cm/s, 10 dB less on the way back: the bumps reach down to where the names stood.
+    quiet = with_changes(MACHINE, {"playback_heads.1.spacing_mm": 50.0, "mixer.return_send_db": -10.0})
+    for size in ("vertical", "article_single"):
+        drawn = draw("runaway_frequency", quiet, profile=size)
+        boxes, axes = dict(shown_texts(drawn.figure)), drawn.figure.axes[0]
+        for name in ("gain", "likely"):
+            way = axes.transData.transform(drawn.artists[name].get_xydata())
+            assert not any(
+                boxes[text].contains(*at) for text in ("likely bumps", "largest bumps") for at in way
+            )
+
+
 @pytest.mark.parametrize("size", ["slide", "video_1080"])
 def test_no_plate_cuts_the_circle_of_size_one_and_its_axis_is_named_beside_the_point(size):
     for machine in (MACHINE, with_changes(MACHINE, {"mixer.return_send_db": -10.0})):
