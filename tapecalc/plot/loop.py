@@ -408,9 +408,8 @@ def runaway_frequency(
     canvas.style_response(y=("loop gain", "$|L|$", "dB"))
     plate: dict[str, Any] = {"facecolor": canvas.color("face"), "edgecolor": "none", "pad": 1}
     top, lowest = max(0.0, level.max()), max(float(level.min()), float(level.max()) - MOST_DB)
-    room = 0.16 * (top - lowest)
-    below = 2.0 if profile.narrow and not teeth else 0.5  # for names
-    axes.set_ylim(lowest - below * room, top + 1.8 * room)
+    room = 0.16 * (top - lowest)  # four times as much below where names stand there
+    axes.set_ylim(lowest - (2.0 if profile.narrow and not teeth else 0.5) * room, top + 1.8 * room)
     axes.axhspan(0, top + 1.8 * room, **canvas.hatched(zorder=0.1))
     if found.band is not None and found.frequency is not None and not beyond:
         f = max(found.frequency, AUDIBLE[0])
