@@ -441,7 +441,7 @@ def test_tape_that_is_not_erased_passes_as_many_heads_as_there_are(name):
 
 def test_the_works_of_a_narrow_key_are_the_fastest_and_the_slowest_speed():
     narrow, wide = (
-        texts(draw("reachable_rhythms", FIVE["closed_loop"], profile=p)) for p in ("vertical", "slide")
+        texts(draw("reachable_rhythms", FIVE["closed_loop"], profile=p)) for p in ("vertical", "notebook")
     )
     assert {"40 cm/s", "10 cm/s"} <= set(narrow) and "20 cm/s" not in narrow and "20 cm/s" in wide
 
