@@ -285,8 +285,8 @@ def nyquist_picture(canvas: Canvas, *, loop: loops.EchoLoop, at_least: bool = Fa
     for spine in axes.spines.values():
         spine.set(visible=spine.spine_type in ("left", "bottom"), position="zero", color=canvas.color("grid"))
     names = _names_of_turn(canvas, curves["marks"][0], quarters, start, size / half)
-    arc = curves["limit"][0]  # what stands above is not to cover its end
-    lines = [*curves["turn"][0][::2], *arc[arc.imag > 0.9 * half]]
+    arc = 0.98 * curves["limit"][0]  # what stands above is not to touch its end
+    lines = [*curves["turn"][0][::2], *arc[arc.imag > 0.88 * half]]
     canvas.fewer(names, off=[(1, 0), *((z.real, z.imag) for z in lines)])
     return Drawn(
         canvas.figure,
