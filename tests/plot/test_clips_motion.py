@@ -245,6 +245,17 @@ def test_the_head_comes_from_12_percent_short_to_the_beat_and_back_to_its_place(
     assert scene.caption.endswith("The machine has it at 41.5 mm, 0.28 beats.")
 
 
+def test_the_beats_ride_with_the_head_where_its_delay_was_measured_too():
+    scene = make_scene(
+        "tape_as_ruler", machine=machine_from_text(FIVE["measured"]), profile=SMALL, seconds=10
+    )
+    scene.update(1.31)
+    head = marks(scene, "s")[0][0, 0]
+    beats = [text for text in scene.figure.axes[0].texts if re.match(r"0\.\d\d", text.get_text())]
+    assert len(beats) == 2 and head < 0.9 * 41.5
+    assert [text.xy[0] for text in beats] == pytest.approx([head, head], abs=0.5)  # to the pixel
+
+
 def test_each_echo_is_heard_when_the_note_on_the_tape_meets_the_head():
     scene = make_scene("tape_as_ruler", profile=SMALL, seconds=10)
     notes = [time for time, name in scene.events if name == "note"]
