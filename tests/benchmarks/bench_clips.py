@@ -1,10 +1,9 @@
 """Filming a clip: drawing only what moves, against saving every frame.
 
 All in one run: the CPU time of a frame that moves, over a clip of usual length and its dissolve, must stay
-under `LARGEST_SHARE` of that of one saved PNG. Where what moves is most of the picture (a comb drawn anew,
-waves in two windows) that is not reached yet. What is held costs nothing and is not counted. Then ten
-seconds of 1080p30 with sound, by the clock;
-under `MOST_SECONDS` on two cores that are not busy with other things.
+under `LARGEST_SHARE` of that of one saved PNG: on a machine that is not busy, or caches are shared and the
+share grows by half. What is held costs nothing and is not counted. Then ten seconds of 1080p30 with sound,
+by the clock, under `MOST_SECONDS` on two cores.
 """
 
 import io
