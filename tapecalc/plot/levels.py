@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from matplotlib.markers import TICKLEFT
 from matplotlib.text import Text
 
 from tapecalc.calc import levels
@@ -74,7 +75,8 @@ def level_ladder(
     treble = chart.line(
         lifted,
         [stages[k].max_dbu - lift_db for k in lifted],
-        **canvas.dots(9, marker="|" if chart.down else "_", markeredgewidth=canvas.profile.line_pt),
+        # To the left of the headroom, whose number stands right.
+        **canvas.dots(9, marker="|" if chart.down else TICKLEFT, markeredgewidth=canvas.profile.line_pt),
     )
     signal = _draw_signal(chart, signals, tape)
     first = nodes.index(worst)
