@@ -390,11 +390,17 @@ class Judge:
             self.end()
 
     def order(self, mistake: Mistake) -> list[str]:
-        """Name the tests that may notice a mistake, those first that are likely to do so soon."""
+        """Name the tests that may notice a mistake, those first that are likely to do so soon.
+
+        What one test has made, by a fixture of its file or a cache, others of the file look at as well.
+        """
         runs = {test for line in mistake.lines for test in self.runs.by_line.get(line, ())}
-        some = runs if self._within(mistake) else self.runs.seconds
+        files = {test.partition("::")[0] for test in runs}
+        within = self._within(mistake)
+        some = [one for one in self.runs.seconds if not within or one.partition("::")[0] in files]
         known = [test for test in self.noticing.get(mistake.function, []) if test in some]
-        return [*known, *sorted(set(some) - set(known), key=lambda test: (self.runs.seconds[test], test))]
+        rest = set(some) - set(known)
+        return [*known, *sorted(rest, key=lambda one: (one not in runs, self.runs.seconds[one], one))]
 
 
 class Swap:
