@@ -7,7 +7,7 @@ rates, an interface clock that is off by anything up to 100 ppm, offsets, 16-bit
 import deck_generator as generator
 import measure_grid as grid
 import pytest
-from interval_counts import counted, covered, enough, honest, parts
+from interval_counts import counted, covered, enough, parts
 
 pytestmark = pytest.mark.slow
 
@@ -17,7 +17,7 @@ def test_delays_and_tracks_are_covered_as_stated(count):
     errors = counted(grid.delays(count.of(32), seed=7101))
     assert covered(errors["track"])
     for name in ("delay, clock and wander", "drift"):
-        assert honest(errors[name]), name
+        assert count.honest(errors[name]), name
     # What equalizers may advance is in it, and here are none: it must cover, and may be wide.
     assert enough(errors["delay"])
 
@@ -28,7 +28,7 @@ def test_delays_are_covered_as_stated_whatever_became_of_the_sound(trouble, coun
     errors = counted(grid.delays(count.of(12), seed=7102, **{trouble: True}))
     assert covered(errors["track"])
     for name in ("delay, clock and wander", "drift"):
-        assert honest(errors[name]), name
+        assert count.honest(errors[name]), name
     # A part of it is for what became of the sound, which does not err alike in every recording.
     assert enough(errors["delay"])
 
@@ -40,5 +40,5 @@ def test_delays_of_speech_are_covered_as_stated(count):
     errors = counted(grid.delays(count.of(48), seed=7103, sound=grid.speech))
     assert covered(errors["track"])
     for name in ("delay, clock and wander", "drift"):
-        assert honest(errors[name]), name
+        assert count.honest(errors[name]), name
     assert enough(errors["delay"])

@@ -9,7 +9,7 @@ import deck_generator as generator
 import measure_grid as grid
 import numpy as np
 import pytest
-from interval_counts import counted, enough, honest, parts
+from interval_counts import counted, enough, parts
 
 pytestmark = pytest.mark.slow
 
@@ -33,7 +33,7 @@ def errors_of(case, number):
 @pytest.mark.parametrize("case", CASES)
 def test_responses_are_covered_as_stated_whatever_the_cause(case, count):
     errors = errors_of(case, count.of(16))
-    assert honest(errors["level"])
+    assert count.honest(errors["level"])
     assert enough(errors["explanation"])
     # What it is must be among what cannot be told apart.
     assert np.all(errors["verdict"] <= 1)
@@ -42,7 +42,7 @@ def test_responses_are_covered_as_stated_whatever_the_cause(case, count):
 @parts(1 / 8)
 def test_explanations_are_covered_as_stated(count):
     errors = np.concatenate([errors_of(case, count.of(16))["explanation"] for case in CASES])
-    assert honest(errors)
+    assert count.honest(errors)
 
 
 @parts(1 / 3)

@@ -40,12 +40,6 @@ def covered(errors):
     return enough(errors) and np.count_nonzero(errors <= 1) <= most
 
 
-def honest(errors):
-    """Whether the right share is covered, and no interval is so wide that most errors are in its middle."""
-    crowd = max(len(errors) / 2, stats.binom.ppf(1 - RARE, len(errors), BELOW_TIMID))
-    return covered(errors) and np.count_nonzero(errors < TIMID) <= crowd
-
-
 @dataclass(frozen=True)
 class Count:
     """A share of the recordings of a count."""
@@ -55,6 +49,13 @@ class Count:
     def of(self, number):
         """How many recordings are made of so many."""
         return round(self.share * number)
+
+    def honest(self, errors):
+        """Whether the right share is covered, and errors do not crowd in the middle of too wide intervals."""
+        crowd = stats.binom.ppf(1 - RARE, len(errors), BELOW_TIMID)
+        if self.share == 1:
+            crowd = max(len(errors) / 2, crowd)
+        return covered(errors) and np.count_nonzero(errors < TIMID) <= crowd
 
 
 def parts(share):
