@@ -7,10 +7,11 @@
 The mistakes are mutmut's: one operator for another, a number one higher, an argument left out ... Its own
 runner leaves out constants and decorated functions, which is where most of this library stands. So they are
 tried here, each in a copy of a process that has loaded all it needs. A mistake inside a function takes the
-place of its code, and only the tests that run the changed lines are tried, what noticed a mistake of the same
-function and the quickest before the rest. Any other, and one whose lines run when a module is loaded, takes
-the place of the module; what builds on it is loaded anew and all tests of the file are tried. In constants of
-a module the last digit is changed too. All happens in a copy in a temporary folder.
+place of its code, and only tests of those files are tried of which one runs the changed lines: first what
+noticed a mistake of the same function, then those that run the lines, the quickest before the rest. Any
+other, and one whose lines run when a module is loaded, takes the place of the module; what builds on it is
+loaded anew and all tests of the file are tried. In constants of a module the last digit is changed too. All
+happens in a copy in a temporary folder.
 
 What describes a quantity is left alone; mistakes in strings and errors count as wording.
 Any other that no test notices must stand in `mutants.toml` with the reason why it need not be.
