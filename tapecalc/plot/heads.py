@@ -488,13 +488,13 @@ def reachable_rhythms(
         reached += axes.plot(second[which], first[which], label=canvas.speed(speed), **look)
         keys.append((look, canvas.speed(speed)))
         served.append(f"{canvas.speed(speed)} serves {np.count_nonzero(which)}")
-    brief, slim = canvas.symbols_only or profile.narrow, profile.narrow or profile.layout == "third"
-    keys = [*keys[:2], keys[-1]] if slim and len(speeds) > 3 else keys  # or they lie on the points
+    brief = canvas.symbols_only or profile.narrow
+    keys = [*keys[:2], keys[-1]] if profile.slim and len(speeds) > 3 else keys  # or they lie on the points
     canvas.style_axes(x=("second head", "$b_2$", ""), y=("first head", "$b_1$", ""), grid=None)
     span = (-0.6, len(names) - 0.4)
     axes.set(xlim=span, ylim=span)
     plain = [k for k, note in enumerate(table.notes) if " " not in note.name]
-    across, up = (plain if few else range(len(names)) for few in (slim, profile.narrow))
+    across, up = (plain if few else range(len(names)) for few in (profile.slim, profile.narrow))
     axes.set_xticks(across, [names[k] for k in across])
     spoken = [f"{note.name}  {name}" for note, name in zip(table.notes, names, strict=True)]
     axes.set_yticks(up, [(names if brief else spoken)[k] for k in up])

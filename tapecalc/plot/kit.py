@@ -77,10 +77,7 @@ class Drawn:
         return {"image/png": picture, "text/plain": self.caption}, metadata
 
     def _ipython_display_(self) -> None:
-        """Show the picture, below it its caption and, folded, its description for those who cannot see it.
-
-        JupyterLab shows a picture without the text that stands in its place.
-        """
+        """Show picture, caption and, folded, description: JupyterLab shows no text in a picture's place."""
         from IPython.display import display
 
         data, metadata = self._repr_mimebundle_()

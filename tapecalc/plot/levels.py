@@ -55,8 +55,7 @@ def level_ladder(
     'Levels along the way. Least headroom: tape, 13 dB; 52 dB above the noise at the end.'
     """
     diagram = levels.level_diagram(stages, source_dbu)
-    slim = canvas.profile.narrow or canvas.profile.layout == "third"  # too narrow for names side by side
-    nodes, worst, chart = diagram.nodes, diagram.first_to_clip, _Chart(canvas, down=slim)
+    nodes, worst, chart = diagram.nodes, diagram.first_to_clip, _Chart(canvas, down=canvas.profile.slim)
     signals = [node.dbu for node in nodes]
     heard = {k: node.noise_dbu for k, node in enumerate(nodes) if node.noise_dbu is not None}
     past = worst.headroom_db < 0

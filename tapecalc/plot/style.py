@@ -141,6 +141,11 @@ class Profile:
         return self.width_in * 72 / self.text_pt < 35
 
     @property
+    def slim(self) -> bool:
+        """Whether a chart has less than the usual width: it is narrow, or the answer stands beside it."""
+        return self.narrow or self.layout == "third"
+
+    @property
     def type_share(self) -> float:
         """Size of its type over the height of the figure, whatever the pixels."""
         return self.text_pt / 72 / self.height_in
@@ -368,7 +373,7 @@ def style_axes(
 def frequency_axis(axes: Axes, profile: str | Profile, *, low: float, high: float) -> Axes:
     """Make the x axis logarithmic from `low` to `high` in Hz, with ticks in words: 100, 1k, 10k."""
     profile = as_profile(profile)
-    steps = (1,) if profile.narrow or profile.layout == "third" else (1, 2, 5)
+    steps = (1,) if profile.slim else (1, 2, 5)
     decades = [step * 10.0**power for power in range(6) for step in steps]
     axes.set_xscale("log")
     axes.set_xlim(float(positive("low", low, "Hz")), float(positive("high", high, "Hz")))

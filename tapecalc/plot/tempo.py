@@ -228,12 +228,11 @@ def _levels(
 def _reaches(canvas: Canvas, own: NDArray[np.float64], low: float, high: float) -> tuple[list[Line2D], Patch]:
     """Draw the reach of each head as an upright line with its number, and that of all as a band."""
     color, lines, top = canvas.color("echo"), [], canvas.axes.get_ylim()[1]
-    slim = canvas.profile.narrow or canvas.profile.layout == "third"
     for head, (first, last) in enumerate(zip(*np.sort(own, axis=0), strict=True)):
         at = low + (high - low) * (0.05 + 0.06 * head)
         look: Look = {"color": color, "marker": "_", "markersize": 4 * canvas.profile.line_pt}
         lines += canvas.axes.plot([at, at], [first, last], linewidth=canvas.profile.line_pt, **look)
-        name = f"{head + 1}" if head or canvas.symbols_only or slim else "head 1"
+        name = f"{head + 1}" if head or canvas.symbols_only or canvas.profile.slim else "head 1"
         canvas.note((at, min(last, top / 1.3)), name, "above", "echo", **canvas.plate())
     fill = canvas.color("fill")
     return lines, canvas.axes.axhspan(own.min(), own.max(), facecolor=fill, edgecolor="none", zorder=0.5)
