@@ -137,7 +137,7 @@ class Profile:
 
     @property
     def narrow(self) -> bool:
-        """Whether fewer than 40 characters of its type fit side by side."""
+        """Whether it is less than 35 times as wide as its type is high."""
         return self.width_in * 72 / self.text_pt < 35
 
     @property
