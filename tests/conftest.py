@@ -1,7 +1,12 @@
 """Drawn examples: few and always the same in `make test`, new ones each week; and which files take long."""
 
+import os
+
 import pytest
 from hypothesis import settings
+
+# BLAS threads that wait for work count as processor time, which some tests measure in what they start.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 settings.register_profile("fixed", max_examples=50, deadline=None, derandomize=True)
 settings.register_profile("free", max_examples=200, deadline=None, print_blob=True)
