@@ -195,7 +195,7 @@ class HeadSection(_Section):
 class PlaybackHead(_Section):
     """One playback head, seen from the record head."""
 
-    spacing_mm: float = _above_0(..., 20_000, "distance from record gap to playback gap")
+    spacing_mm: float = _real(..., 0.1, 20_000, "distance from record gap to playback gap")
     spacing_plus_minus_mm: float = _real(1.0, 0, 200, "how far that distance may be off, in 95 of 100 cases")
     level_db: float = _real(0.0, -90, 20, "level of this head in the sum of all heads")
     feeds_return: bool = Field(True, description="whether this head feeds the return send")

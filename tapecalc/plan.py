@@ -280,7 +280,8 @@ def _echoes(echo: loop.EchoLoop, longest: float, faintest_db: float) -> tuple[_A
         in_time = arrives <= longest
         every_time.append(arrives[in_time])
         every_amplitude.append(np.multiply.outer(amplitudes[loud], heard)[in_time])
-        again = np.multiply.outer(amplitudes[loud], back)[in_time]
+        # A loop of 100 dB in which no tone comes back in phase has a limit too, 300 dB.
+        again = np.clip(np.multiply.outer(amplitudes[loud], back)[in_time], -1e15, 1e15)
         times, amplitudes = _added_up(arrives[in_time], again)
     times, amplitudes = _added_up(np.concatenate(every_time), np.concatenate(every_amplitude))
     loud = np.abs(amplitudes) >= faintest

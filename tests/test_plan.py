@@ -225,6 +225,15 @@ def test_one_head_echoes_at_equal_steps_each_lower_by_the_loop_gain(plan):
     np.testing.assert_allclose(np.diff(20 * np.log10(amplitudes)), plan.loops[0].gain_db, atol=1e-6)
 
 
+def test_echoes_of_a_loop_that_no_tone_limits_stay_numbers():
+    # A hundred passes of 100 dB would be more than a number holds.
+    near = "unusual = true\ntransport.speeds_ips = [300]\nheads = {low_cut_hz = 0, treble_boost_db = 60}\n"
+    head = "mixer.return_send_db = 20\nplayback_heads = [{spacing_mm = 0.1, level_db = 20}]"
+    machine = machine_from_text(near + head)
+    _, amplitudes = echo_pattern(machine, machine.speeds[0], longest=0.002)
+    assert np.all(np.isfinite(amplitudes)) and amplitudes.max() > 1e14
+
+
 def test_echoes_of_two_heads_that_meet_add_up():
     machine = machine_from_text(
         "transport.speeds_cm_s = [10]\nmixer.return_send_db = -6.0206\nheads.low_cut_hz = 0\n"
@@ -373,7 +382,7 @@ def test_a_pattern_that_nobody_hears_is_empty():
 
 
 def test_a_runaway_of_very_short_delays_is_followed_for_so_many_passes_only():
-    hot = {"mixer.return_send_db": 20.0, "playback_heads.1.spacing_mm": 0.01, "unusual": True}
+    hot = {"mixer.return_send_db": 20.0, "playback_heads.1.spacing_mm": 0.1, "unusual": True}
     times, amplitudes = echo_pattern(with_changes(example_machine(), hot), 0.1905)
     assert len(times) == MOST_PASSES == 100 and np.all(np.isfinite(amplitudes))
 

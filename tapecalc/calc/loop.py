@@ -202,7 +202,8 @@ def fastest_growth_db_per_s(loop: EchoLoop) -> float:
     """Compute how fast the tone of a loop changes that in the end is the loudest; it grows above 0 dB.
 
     The real part of the pole furthest to the right, ``1 = g R sum_k a_k exp(-s T_k)``, with R as it is at the
-    pole's frequency; for one head it is `growth_db_per_s`.
+    pole's frequency; for one head it is `growth_db_per_s`. Where no pole is found, as of a head so close that
+    its tones lie above `HIGHEST_FREQUENCY`, it is the rate that no tone exceeds.
 
     Source: R. Bellman and K. L. Cooke, Differential-Difference Equations, 1963: the roots (from memory).
     """
@@ -214,6 +215,9 @@ def fastest_growth_db_per_s(loop: EchoLoop) -> float:
         if frequency is None:
             raise ValueError("loop must have a tone that comes back in phase, got one without")
         found = _pole_near(unit, send, complex(sigma, 2 * np.pi * frequency))
+        if found is None:
+            sigma = _growth_at_most(unit, send, sigma)
+            break
         if is_pole and (level_db + amplitude_to_db(send) < 1e-9 or found.real <= sigma):
             break
         sigma, is_pole = found.real, True
@@ -448,7 +452,11 @@ def _floored_db(amplitude: float) -> float:
 
 def _loudest_db(loop: EchoLoop) -> float:
     """Compute the level of all heads in phase at the loudest frequency, the return send fully up."""
-    return _floored_db(sum(abs(gain) for gain in loop.head_gains)) + loudest(loop.one_pass)[1]
+    # Through a wide gap at a crawl a bump beyond the first null can be louder than all below it.
+    levels_db = loop.one_pass.level_db(np.geomspace(0.01, HIGHEST_FREQUENCY, 2000))
+    return _floored_db(sum(abs(gain) for gain in loop.head_gains)) + max(
+        loudest(loop.one_pass)[1], np.max(levels_db)
+    )
 
 
 def _unit_return(loop: EchoLoop) -> EchoLoop:
@@ -522,8 +530,9 @@ def _enclosed_in_bands(
     """
     width, loudest_response = _cell_width(unit), db_to_amplitude(float(np.max(levels_db)))
     gains, delays = np.abs(unit.head_gains), np.array(unit.delays)
-    # How far the sum of the heads can go from the center of a cell to its edge, in size and at all.
-    slack = np.pi * width * np.sum(gains * np.abs(delays - np.mean(delays)))
+    # How far the sum of the heads can go from the center of a cell to its edge, in size and at all; in size
+    # only what one turns against another counts.
+    slack = np.pi * width * min(np.sum(gains * np.abs(delays - delay)) for delay in delays)
     turned = np.pi * width * np.sum(gains * delays)
     least = db_to_amplitude(least_db)
     centers = _loud_cells(unit, width, bands * _BAND, db_to_amplitude(least_db - levels_db) - slack)
@@ -585,14 +594,33 @@ def _louder(
 def _damped(unit: EchoLoop, rate: float) -> EchoLoop:
     """Return the loop for tones that grow by a rate in 1/s, as if they stayed: heads answer from before."""
     gains = np.array(unit.head_gains) * np.exp(-rate * np.array(unit.delays))
-    return replace(unit, heads=replace(unit.heads, gains=tuple(gains)))
+    heard = np.abs(gains) >= db_to_amplitude(NULL_DB) * np.max(np.abs(gains))  # a late head is long over
+    spacings = np.array(unit.heads.spacings)[heard]
+    return replace(unit, heads=Heads(spacings=tuple(spacings), gains=tuple(gains[heard])))
 
 
-def _pole_near(unit: EchoLoop, send: float, start: complex) -> complex:
-    """Solve ``1 = L(s)`` by Newton's rule for its logarithm, the response as it is at each step."""
+def _growth_bound(unit: EchoLoop, send: float) -> float:
+    """Compute in 1/s what no tone exceeds, as if all heads were the first and in phase, and 1 dB louder."""
+    return max(_loudest_db(unit) + amplitude_to_db(send) + 1, 0) * math.log(10) / 20 / min(unit.delays)
+
+
+def _growth_at_most(unit: EchoLoop, send: float, low: float) -> float:
+    """Halve the rates in 1/s down to one above which no tone comes back louder than it left."""
+    high = _growth_bound(unit, send)
+    for _ in range(12):
+        middle = (low + high) / 2
+        louder = _first_in_phase(_damped(unit, middle))[1] + amplitude_to_db(send) > 0
+        low, high = (middle, high) if louder else (low, middle)
+    return high
+
+
+def _pole_near(unit: EchoLoop, send: float, start: complex) -> complex | None:
+    """Solve ``1 = L(s)`` by Newton's rule for its logarithm, the response as it is at each step.
+
+    None where the steps end elsewhere.
+    """
     gains, delays = np.array(unit.head_gains), np.array(unit.delays)
-    bound_db = _loudest_db(unit) + amplitude_to_db(send)
-    fastest, slowest = max(bound_db, 0) * math.log(10) / 20 / min(delays), -600 / max(delays)
+    fastest, slowest = _growth_bound(unit, send), -600 / max(delays)
 
     def miss(s: complex) -> tuple[complex, complex]:
         """How far L(s) is from 1, as a logarithm, and by how much s moves for each step of that."""
@@ -611,7 +639,7 @@ def _pole_near(unit: EchoLoop, send: float, start: complex) -> complex:
         else:
             break
         s, (off, turn) = there, found
-    return s
+    return s if abs(off) < 1e-6 else None
 
 
 def _growing_modes(loop: EchoLoop, excess_db: float) -> int:

@@ -338,6 +338,35 @@ def test_growth_of_heads_with_bumps_and_phase_is_that_of_a_search_over_rates_and
     assert loop.fastest_growth_db_per_s(made) == pytest.approx(rightmost_pole(made, 1500, 30), rel=1e-6)
 
 
+def test_far_over_and_a_head_too_near_for_a_tone_of_its_own_no_growth_is_told_too_small():
+    # The near head alone comes back in phase above 40 kHz only: 60 dB over, Newton's rule is led to no pole.
+    one_pass = OnePass(
+        speed=SPEED, today=GOOD, aligned=GOOD, boost_db=0, low_cut=0, pole_length=5e-3, pole_shape="plates"
+    )
+    made = echo(delays=(15e-6, 5.6e-3), head_gains=(1, 10), return_gain=10, one_pass=one_pass)
+    true = rightmost_pole(made, 1000, 1500)
+    assert true < loop.fastest_growth_db_per_s(made) < 3 * true
+
+
+def test_a_bump_beyond_the_first_null_may_be_the_loudest():
+    # At 2.5 mm/s a tilt of 5 degrees has its first null at 15 Hz; one head grows by its gain each delay.
+    tilted = dataclasses.replace(GOOD, azimuth_angle=math.radians(5))
+    one_pass = OnePass(
+        speed=2.54e-3,
+        today=tilted,
+        aligned=tilted,
+        boost_db=24,
+        low_cut=30,
+        pole_length=1.3e-3,
+        pole_shape="plates",
+    )
+    made = EchoLoop(heads=Heads.from_delays((1.0,), 2.54e-3), return_gain=10, one_pass=one_pass)
+    found = loop.stability(made)
+    assert one_pass.level_db(found.frequency) > loudest(one_pass)[1] + 3
+    assert found.bound_db <= found.margin_db < 0
+    assert loop.fastest_growth_db_per_s(made) == pytest.approx(-found.margin_db / 1.0, rel=1e-6)
+
+
 def test_a_closed_return_dies_at_once():
     # The floor of -300 dB stands for nothing at all.
     assert loop.fastest_growth_db_per_s(echo(return_gain=0)) == pytest.approx(-300 / 0.25, rel=1e-9)

@@ -1,5 +1,6 @@
 """Files that nobody should send: one printable line comes of them, and nothing else."""
 
+import argparse
 import json
 import os
 import random
@@ -77,6 +78,21 @@ def test_a_row_of_draws_makes_its_case_again_and_a_changed_one_another(tmp_path)
     others = [fuzz.changed(random.Random(seed), [row, small]) for seed in range(20)]
     assert len({tuple(other) for other in others}) > 10
     assert len({fuzz.machine_case(fuzz.Draws("seed", other)) for other in others}) > 10
+
+
+def test_a_case_that_fails_changes_none_after_it(tmp_path, monkeypatch, capsys):
+    tried = []
+
+    def fails(case, folder, number):
+        tried.append(case)
+        raise AssertionError("as planted")
+
+    monkeypatch.setattr(fuzz.resource, "setrlimit", lambda *limits: None)
+    monkeypatch.setitem(fuzz.KINDS_OF_CASES, "machine", (*fuzz.KINDS_OF_CASES["machine"][:2], fails, 5.0))
+    for first, cases in ((1, 6), (6, 1)):
+        options = argparse.Namespace(what="machine", first=first, cases=cases, seed=7, grow=None)
+        assert fuzz.try_all(options, tmp_path, [])[0]["failed"] == cases
+    assert tried[5] == tried[6] and "as planted" in capsys.readouterr().out
 
 
 def test_steps_of_the_library_are_followed_and_the_fewest_rows_lead_to_all_of_them():
@@ -361,7 +377,7 @@ FAR_FETCHED = {
         transport.speeds_cm_s = [0.38]
         heads = {gap_um = 50, azimuth_error_arcmin = -300}
         mixer.return_send_db = 17
-        playback_heads = [{spacing_mm = 0.0019}, {spacing_mm = 14, level_db = -90}]""",
+        playback_heads = [{spacing_mm = 0.1}, {spacing_mm = 100, level_db = -90}]""",
     "far beyond": """
         transport.speeds_cm_s = [7.5]
         heads = {treble_boost_db = 60, aligned_spacing_loss_um = 50, spacing_loss_um = 0}
@@ -438,7 +454,11 @@ def test_heads_millimeters_and_meters_away_are_planned_within_what_is_promised(s
 @pytest.mark.parametrize(
     "changes",
     [
-        {"playback_heads.1.spacing_mm": 0.01, "unusual": True},  # an echo too soon to be rendered
+        {
+            "playback_heads.1.spacing_mm": 0.1,
+            "transport.speeds_ips": [300],
+            "unusual": True,
+        },  # an echo too soon to be rendered
         {"transport.speeds_ips": [0.1], "unusual": True},  # and one after the end of the preview
     ],
 )
