@@ -81,16 +81,6 @@ def sum_power_db(levels_db: Levels) -> Level:
 
 
 @calculator
-def crosstalk_sum_db(level_db: Level, neighbor_db: Level, crosstalk_db: Level) -> Level:
-    """Compute the level of a track together with another sound that leaks in from its neighbor.
-
-    ``10 log10(10^(L/10) + 10^((Ln + C)/10))``; `crosstalk_db` is what is left of the neighbor.
-    """
-    leak_db = neighbor_db + crosstalk_db
-    return np.logaddexp(NATURAL_PER_DB * level_db, NATURAL_PER_DB * leak_db) / NATURAL_PER_DB
-
-
-@calculator
 def leak_ripple_db(leak_db: Leak) -> tuple[Level, Level]:
     """Compute how far a sound that leaks into itself can lower and raise its level, in dB.
 

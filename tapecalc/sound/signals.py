@@ -18,10 +18,6 @@ PHRASE_STARTS = (0.0, 0.0, 0.75, 1.0, 1.75, 2.5, 2.75, 3.25, 3.5)
 PHRASE_NOTES = (50, 57, 65, 64, 60, 62, 57, 53, 55)
 PHRASE_STRENGTHS = (1.0, 0.7, 0.9, 0.8, 0.9, 1.0, 0.6, 0.8, 0.9)
 
-#: The spoken rhythm: start in beats and stress of each syllable. A line of nine, our own.
-SPEECH_STARTS = (0.0, 0.5, 0.75, 1.25, 1.75, 2.0, 2.75, 3.0, 3.5)
-SPEECH_STRESSES = (1.0, 0.4, 0.6, 1.0, 0.5, 0.8, 0.4, 1.0, 0.6)
-
 PluckPlace = Annotated[T, Is(least=1e-3, most=0.5, words="fraction of the string", usual=(0.1, 0.4))]
 PhraseTempo = Annotated[T, Is(least=20, most=400, words="quarter notes a minute", usual=(60.0, 180.0))]
 
@@ -140,24 +136,6 @@ def phrase(
             frequency = note_frequency(note)
             string = pluck(frequency, length, sample_rate=sample_rate, decay=1.4, seed=number, level_db=0)
             rest[: len(string)] += strength * string[: len(rest)]
-    return with_peak(sound, level_db)
-
-
-@calculator
-def speech_clicks(
-    sample_rate: SampleRate[int] = 48000,
-    *,
-    bpm: PhraseTempo[float] = 76.0,
-    seconds: Duration[float] = 6.0,
-    level_db: PeakLevel[float] = -12.0,
-) -> Array:
-    """Tap out a spoken line of the phrase's length: nine stressed and unstressed syllables as clicks."""
-    sound = np.zeros(_length(seconds, sample_rate))
-    for start, stress in zip(SPEECH_STARTS, SPEECH_STRESSES, strict=True):
-        at = 0.01 + start * (60 / bpm)  # room for the first click's rise
-        if at < len(sound) / sample_rate:
-            # A stressed syllable is louder and darker: a longer click.
-            sound += stress * click(seconds, sample_rate, at=at, width=0.001 + 0.002 * stress, level_db=0)
     return with_peak(sound, level_db)
 
 

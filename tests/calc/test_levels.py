@@ -34,8 +34,8 @@ def test_levels_far_below_the_range_of_powers_still_add():
 
 
 def test_a_leak_ten_decibels_down_adds_four_tenths():
-    assert levels.crosstalk_sum_db(0, 0, -10) == pytest.approx(10 * math.log10(1.1))
-    assert levels.crosstalk_sum_db(-300, 0, -50) == pytest.approx(-50)
+    assert levels.sum_power_db([0, -10]) == pytest.approx(10 * math.log10(1.1))
+    assert levels.sum_power_db([-300, -50]) == pytest.approx(-50)
 
 
 def test_a_leak_of_half_the_amplitude_dips_six_decibels_and_peaks_at_three_halves():

@@ -43,14 +43,6 @@ def test_a_sum_of_powers_is_the_sum_of_the_powers(values):
     assert 10 ** (levels.sum_power_db(values) / 10) == pytest.approx(sum(powers), rel=1e-9)
 
 
-@given(decibels, decibels, st.floats(-100, 0))
-def test_a_leak_never_lowers_the_power_and_fades_with_the_crosstalk(level, neighbor, crosstalk):
-    both = levels.crosstalk_sum_db(level, neighbor, crosstalk)
-    assert both >= level - 1e-9
-    assert levels.crosstalk_sum_db(level, neighbor, crosstalk - 10) <= both + 1e-9
-    assert both == pytest.approx(levels.sum_power_db([level, neighbor + crosstalk]), abs=1e-9)
-
-
 @given(st.floats(-120, -0.1))
 def test_the_dip_of_a_leak_is_deeper_than_its_peak_is_high(leak):
     dip, peak = levels.leak_ripple_db(leak)
