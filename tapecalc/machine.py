@@ -762,7 +762,9 @@ def _comma(text: str, reason: str) -> str:
     """Give a hint where the line that is not TOML has a number with a decimal comma."""
     found = re.search(r"at line (\d+)", reason)
     line = text.splitlines()[int(found[1]) - 1 :][:1] if found else []
-    number = re.search(r"\d+,\d+", line[0]) if line else None
+    number = (
+        re.search(r"\d{1,15},\d{1,15}", line[0]) if line else None
+    )  # bounded: no square of a line of digits
     return f"; numbers have a decimal point: {number[0].replace(',', '.')}" if number else ""
 
 

@@ -416,7 +416,7 @@ def _wished_send_db(echo: loop.EchoLoop, wanted: int, faded_db: float) -> float 
     exact_db = amplitude_to_db(loop.return_gain_for_repeats(echo, wanted, faded_db))
     send_db = float(np.clip(exact_db, *SENDS_DB))
     gain_db = faded_db / (wanted - 0.5) + send_db - exact_db
-    return send_db if loop.repeats_heard(gain_db, faded_db) == wanted else None
+    return send_db if gain_db < 0 and loop.repeats_heard(gain_db, faded_db) == wanted else None
 
 
 def _settles_dbu(machine: Machine, speed: float, over_db: float) -> tuple[float, float]:

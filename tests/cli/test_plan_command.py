@@ -57,12 +57,12 @@ BAD = [
         ["plan", "--spacing-mm", "4", "--speed-ips", "7.5", "--speed-cm-s", "9"],
         "give --speed-ips or --speed-cm-s, not both",
     ),
-    (["plan", "--spacing-mm", "0", "--speed-ips", "7.5"], ": --spacing-mm must be greater than 0, got 0"),
+    (["plan", "--spacing-mm", "0", "--speed-ips", "7.5"], ": --spacing-mm must be 0.1 or more, got 0"),
     (["plan", "--spacing-mm", "nan", "--speed-ips", "7.5"], ": --spacing-mm must be a finite number"),
     (["plan", "--spacing-mm", "inf", "--speed-ips", "7.5"], ": --spacing-mm must be a finite number"),
     (
-        ["plan", "--spacing-mm", "0.04", "--speed-ips", "7.5"],
-        ": --spacing-mm = 0.04 is nearer than 1 mm: is the unit right; if it is right, write a machine file",
+        ["plan", "--spacing-mm", "0.4", "--speed-ips", "7.5"],
+        ": --spacing-mm = 0.4 is nearer than 1 mm: is the unit right; if it is right, write a machine file",
     ),
     (
         ["plan", *9 * ["--spacing-mm", "40"], "--speed-ips", "7.5"],

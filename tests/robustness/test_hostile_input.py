@@ -163,6 +163,7 @@ def bombs():
         "one string": '"' + "a" * most,
         "quotes": '"' * most,
         "digits": "a = " + "9" * most,
+        "bare digits": "9" * most + "'",
         "hexadecimal": "a = 0x" + "f" * (most - 10),
         "underscores": "a = " + "1_" * (most // 2) + "1",
         "heads": LEAST.replace("[{", "[" + "{x = 1}, " * (most // 10) + "{"),
