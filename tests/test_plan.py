@@ -1003,3 +1003,11 @@ def test_the_noise_of_the_tape_is_weighted_as_it_is_asked_for():
         assert noise_db[0] - noise_db[1] > 1
         # +1 dBu over the reference of 4 dBu and the noise below it.
         assert [one.snr_db[0], one.snr_a_db] == pytest.approx([1 - 4 - db for db in noise_db], abs=1e-4)
+
+
+def test_a_wish_that_the_lowest_send_overshoots_names_no_send():
+    heads = ", ".join(f"{{spacing_mm = {40 + n}, level_db = 20}}" for n in range(8))
+    text = "heads = {treble_boost_db = 60, aligned_spacing_loss_um = 50, spacing_loss_um = 0}\n"
+    song = f"song = {{wanted_repeats = 1, faded_db = -100}}\nplayback_heads = [{heads}]"
+    plan = make_plan(machine_from_text(f"unusual = true\ntransport.speeds_ips = [7.5]\n{text}{song}"))
+    assert plan.loops[0].return_send_db is None
