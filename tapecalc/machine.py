@@ -762,9 +762,8 @@ def _comma(text: str, reason: str) -> str:
     """Give a hint where the line that is not TOML has a number with a decimal comma."""
     found = re.search(r"at line (\d+)", reason)
     line = text.splitlines()[int(found[1]) - 1 :][:1] if found else []
-    number = (
-        re.search(r"\d{1,15},\d{1,15}", line[0]) if line else None
-    )  # bounded: no square of a line of digits
+    # Of so many digits at most, or a line of digits would take the square of its length.
+    number = re.search(r"\d{1,15},\d{1,15}", line[0]) if line else None
     return f"; numbers have a decimal point: {number[0].replace(',', '.')}" if number else ""
 
 

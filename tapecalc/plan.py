@@ -280,8 +280,9 @@ def _echoes(echo: loop.EchoLoop, longest: float, faintest_db: float) -> tuple[_A
         in_time = arrives <= longest
         every_time.append(arrives[in_time])
         every_amplitude.append(np.multiply.outer(amplitudes[loud], heard)[in_time])
-        # A loop of 100 dB in which no tone comes back in phase has a limit too, 300 dB.
-        again = np.clip(np.multiply.outer(amplitudes[loud], back)[in_time], -1e15, 1e15)
+        # Also where nothing else holds a loop, no sound is more than the least level is less.
+        most = db_to_amplitude(-response.NULL_DB)
+        again = np.clip(np.multiply.outer(amplitudes[loud], back)[in_time], -most, most)
         times, amplitudes = _added_up(arrives[in_time], again)
     times, amplitudes = _added_up(np.concatenate(every_time), np.concatenate(every_amplitude))
     loud = np.abs(amplitudes) >= faintest

@@ -46,6 +46,9 @@ START_DB = 1.0
 #: Bands that are looked through from either end for the first of these tones: some 2000 turns.
 _EDGE_BANDS = 4
 
+#: Frequencies in Hz at which a response is looked at on its own, 0.8 % from one to the next.
+_FREQUENCIES = np.geomspace(0.01, HIGHEST_FREQUENCY, 2000)
+
 #: Poles tried, one further to the right than the last, and steps to find one.
 _MOST_POLES, _MOST_STEPS = 50, 100
 
@@ -212,13 +215,15 @@ def fastest_growth_db_per_s(loop: EchoLoop) -> float:
     for _ in range(_MOST_POLES):
         # What grows faster than sigma would, damped by it, come back in phase and louder than it left.
         frequency, level_db = _first_in_phase(_damped(unit, sigma))
+        if is_pole and level_db + amplitude_to_db(send) < 1e-9:
+            break
         if frequency is None:
             raise ValueError("loop must have a tone that comes back in phase, got one without")
         found = _pole_near(unit, send, complex(sigma, 2 * np.pi * frequency))
         if found is None:
             sigma = _growth_at_most(unit, send, sigma)
             break
-        if is_pole and (level_db + amplitude_to_db(send) < 1e-9 or found.real <= sigma):
+        if is_pole and found.real <= sigma:
             break
         sigma, is_pole = found.real, True
     return 20 * math.log10(math.e) * sigma
@@ -452,11 +457,9 @@ def _floored_db(amplitude: float) -> float:
 
 def _loudest_db(loop: EchoLoop) -> float:
     """Compute the level of all heads in phase at the loudest frequency, the return send fully up."""
-    # Through a wide gap at a crawl a bump beyond the first null can be louder than all below it.
-    levels_db = loop.one_pass.level_db(np.geomspace(0.01, HIGHEST_FREQUENCY, 2000))
-    return _floored_db(sum(abs(gain) for gain in loop.head_gains)) + max(
-        loudest(loop.one_pass)[1], np.max(levels_db)
-    )
+    # At a crawl a bump beyond the first null of a gap or a tilt can be louder than all below it.
+    loudest_db = max(loudest(loop.one_pass)[1], np.max(loop.one_pass.level_db(_FREQUENCIES)))
+    return _floored_db(sum(abs(gain) for gain in loop.head_gains)) + loudest_db
 
 
 def _unit_return(loop: EchoLoop) -> EchoLoop:
@@ -509,7 +512,7 @@ def _start_band(unit: EchoLoop, least_db: float) -> tuple[float, float]:
 
 def _response_band(loop: EchoLoop, least_db: float) -> tuple[float, float]:
     """Find the band in which the heads, all in phase, reach a level; a grid step more at either end."""
-    grid = np.concatenate([[0.0], np.geomspace(0.01, HIGHEST_FREQUENCY, 2000)])
+    grid = np.concatenate([[0.0], _FREQUENCIES])
     heads_db = _floored_db(sum(abs(gain) for gain in loop.head_gains)) + _floored_db(loop.return_gain)
     levels_db = loop.one_pass.level_db(grid) + heads_db
     inside = np.nonzero(levels_db >= min(least_db, levels_db.max()))[0]  # the peak may lie between two steps
@@ -551,7 +554,7 @@ def _band_levels_db(one_pass: OnePass, band: float) -> NDArray[np.float64]:
     """Compute how loud the response is, at most, in each of the bands of a width in Hz that follow 0 Hz."""
     count = math.ceil(HIGHEST_FREQUENCY / band)
     edges = np.arange(count + 1) * band
-    inside = np.append(np.geomspace(0.01, HIGHEST_FREQUENCY, 2000), loudest(one_pass)[0])
+    inside = np.append(_FREQUENCIES, loudest(one_pass)[0])
     levels_db = np.maximum(one_pass.level_db(edges[:-1]), one_pass.level_db(edges[1:]))
     place = np.minimum(inside // band, count - 1).astype(int)
     np.maximum.at(levels_db, place, one_pass.level_db(inside))
@@ -615,10 +618,7 @@ def _growth_at_most(unit: EchoLoop, send: float, low: float) -> float:
 
 
 def _pole_near(unit: EchoLoop, send: float, start: complex) -> complex | None:
-    """Solve ``1 = L(s)`` by Newton's rule for its logarithm, the response as it is at each step.
-
-    None where the steps end elsewhere.
-    """
+    """Solve ``1 = L(s)`` by Newton's rule for its logarithm, R as it is at each step; None if that fails."""
     gains, delays = np.array(unit.head_gains), np.array(unit.delays)
     fastest, slowest = _growth_bound(unit, send), -600 / max(delays)
 
