@@ -1,6 +1,8 @@
 """Drawn examples: few and always the same in `make test`, new ones each week; and which files take long."""
 
 import os
+import sys
+from collections.abc import Generator
 
 import pytest
 from hypothesis import settings
@@ -25,3 +27,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.path.with_suffix("").as_posix().endswith(tuple(LONG)):
             item.add_marker(pytest.mark.slow)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call() -> Generator[None]:
+    """Fail the test that takes away the trace by which coverage counts all that comes after it."""
+    before = sys.gettrace()
+    yield
+    assert sys.gettrace() is before, "the trace that was there is gone"

@@ -788,9 +788,10 @@ def try_all(options, folder, strays):
     needed, ended = needs(), Counter()
     corpus, found, known = read_rows(CORPUS / f"{options.what}.txt"), [], set()
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+    before = sys.gettrace()  # that of coverage, where a test calls us
     for number, seed, given in rows_to_try(options, corpus):
         draws, steps = Draws(seed, given), Steps()
-        sys.settrace(steps if options.grow else None)
+        sys.settrace(steps if options.grow else before)
         try:
             outcome = limited(
                 seconds * (10 if options.grow else 1), call, make(draws, needed), folder, number
@@ -804,7 +805,7 @@ def try_all(options, folder, strays):
             said = f"{type(error).__name__} {str(error)[:300]!r}"
             print(f"case {number}: {said} in {where.name}, line {where.lineno}", flush=True)
         finally:
-            sys.settrace(None)
+            sys.settrace(before)
         if not steps.taken <= known and len(draws.drawn) < LONGEST_ROW:
             known |= steps.taken
             found.append((draws.drawn, steps.taken))
