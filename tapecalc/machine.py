@@ -55,6 +55,7 @@ USUAL_POLES = 5e-3  # m, length of a head's poles; at most half the way to the r
 USUAL_SPEEDS = 0.006, 1.6  # m/s, a factor of two beyond those that machines have
 USUAL_SPACINGS = 0.001, 2.0  # m, between which heads stand
 OCTAVE_SLACK = 0.2  # how far, in octaves, neighboring speeds of a machine are from half or double
+NEAREST_MM = 0.1  # of a playback head, by its distance or by its measured delay
 FARTHEST = 1.5  # times the plus/minus between a measured delay and spacing over speed
 ROUNDED = 1e-5  # relative, what the digits of a file may cost
 
@@ -195,7 +196,7 @@ class HeadSection(_Section):
 class PlaybackHead(_Section):
     """One playback head, seen from the record head."""
 
-    spacing_mm: float = _real(..., 0.1, 20_000, "distance from record gap to playback gap")
+    spacing_mm: float = _real(..., NEAREST_MM, 20_000, "distance from record gap to playback gap")
     spacing_plus_minus_mm: float = _real(1.0, 0, 200, "how far that distance may be off, in 95 of 100 cases")
     level_db: float = _real(0.0, -90, 20, "level of this head in the sum of all heads")
     feeds_return: bool = Field(True, description="whether this head feeds the return send")
@@ -416,10 +417,12 @@ class Machine(_Section):
             delay_ms, u_delay_ms = (from_si(time, "ms") for time in stated)
             both_ms = math.hypot(COVERAGE_FACTOR * u_delay_ms, measured.delay_plus_minus_ms)
             reach_ms = FARTHEST * both_ms + ROUNDED * delay_ms
-            if abs(measured.delay_ms - delay_ms) > reach_ms:
+            nearest_ms = delay_ms * NEAREST_MM / self.playback_heads[measured.head - 1].spacing_mm
+            low, high = max(delay_ms - reach_ms, nearest_ms), delay_ms + reach_ms
+            if not low <= measured.delay_ms <= high:
                 yield (
-                    f"{key}.delay_ms must be spacing over speed, {delay_ms:.6g} ms, within {reach_ms:.3g} ms "
-                    f"({FARTHEST:g} times its plus/minus), got {measured.delay_ms:.6g}"
+                    f"{key}.delay_ms must be spacing over speed, {delay_ms:.6g} ms, give or take "
+                    f"{FARTHEST:g} times its plus/minus: {low:.6g} to {high:.6g}, got {measured.delay_ms:.6g}"
                 )
 
     # ---- the same in SI ----
@@ -503,11 +506,8 @@ class Machine(_Section):
         measured = {m.head - 1: m for m in self.measured_delays if self.speeds[m.speed - 1] == speed}
         for head in range(len(self.playback_heads)):
             if found := measured.get(head):
-                yield (
-                    to_si(found.delay_ms, "ms"),
-                    to_si(found.delay_plus_minus_ms, "ms") / COVERAGE_FACTOR,
-                    True,
-                )
+                u_delay = to_si(found.delay_plus_minus_ms, "ms") / COVERAGE_FACTOR
+                yield to_si(found.delay_ms, "ms"), u_delay, True
             else:
                 yield *self._stated_delay(head, speed), False
 
