@@ -17,7 +17,7 @@ from tapecalc import words
 from tapecalc.measuring.delay_windows import Grid, Spectra, Windows, fit_windows, learn_path
 from tapecalc.measuring.dsp import Array, Bools, phase_ramp
 from tapecalc.measuring.estimate import COVERAGE_FACTOR, U_CLOCK, CannotTell, Estimate, Reading, jackknife
-from tapecalc.measuring.lag import HIGHPASS, Lag, find_lag
+from tapecalc.measuring.lag import HIGHPASS, Lag, find_lag, refuse_doubtful
 from tapecalc.measuring.recording import Recording, channel_health
 
 
@@ -74,7 +74,7 @@ def measure_delay(recording: Recording, lag: Lag | None = None) -> DelayTrack:
             raise CannotTell(f"the {channel.name} channel is empty")
         sentences += channel.sentences()
     lag = lag or find_lag(recording)
-    _refuse_lag(lag)
+    refuse_doubtful(lag)
     grid = Grid(recording.sample_rate)
     late = round(lag.seconds * grid.rate)
     path = learn_path(recording, grid, late, lag.polarity, dry.loudest)
@@ -107,22 +107,6 @@ def measure_delay(recording: Recording, lag: Lag | None = None) -> DelayTrack:
         drift=drift,
         sentences=tuple(sentences),
     )
-
-
-def _refuse_lag(lag: Lag) -> None:
-    """Refuse where several lags fit, and where the channels are exchanged."""
-    if lag.rivals:
-        lags = sorted((lag.seconds, *lag.rivals))
-        some = words.listed(
-            f"{1e3 * other:.0f}" for other in ([later for later in lags if later > 0] or lags)[:4]
-        )
-        raise CannotTell(
-            f"the sound repeats itself: {some} ms fit alike, and maybe others; play something that does not, "
-            "such as speech, noise or music of many notes, one head at a time"
-        )
-    if lag.seconds < 0:
-        early = words.amount(-lag.seconds, "ms")
-        raise CannotTell(f"the playback comes {early} before the dry sound: the channels are swapped")
 
 
 def judge(track: Array, lag: Lag) -> None:

@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import fft, ndimage, signal
 
+from tapecalc import words
 from tapecalc.measuring.dsp import Array, cut_windows, power_spectrum
 from tapecalc.measuring.estimate import CannotTell
 from tapecalc.measuring.recording import Recording
@@ -68,6 +69,20 @@ def find_lag(recording: Recording) -> Lag:
             "machine plays its source (switch it from source to tape), or direct monitoring is on"
         )
     return Lag(seconds=best.seconds, polarity=best.polarity, rivals=tuple(rivals))
+
+
+def refuse_doubtful(lag: Lag) -> None:
+    """Refuse a lag that others fit as well, and one at which the channels are exchanged."""
+    if lag.rivals:
+        lags = sorted((lag.seconds, *lag.rivals))
+        some = words.listed(f"{1e3 * one:.0f}" for one in ([late for late in lags if late > 0] or lags)[:4])
+        raise CannotTell(
+            f"the sound repeats itself: {some} ms fit alike, and maybe others; play something that does not, "
+            "such as speech, noise or music of many notes, one head at a time"
+        )
+    if lag.seconds < 0:
+        early = words.amount(-lag.seconds, "ms")
+        raise CannotTell(f"the playback comes {early} before the dry sound: the channels are swapped")
 
 
 class _Fit(NamedTuple):

@@ -14,7 +14,7 @@ from tapecalc import words
 from tapecalc.calc.units import amplitude_to_db
 from tapecalc.measuring.dsp import Array, Bools, power_spectrum
 from tapecalc.measuring.estimate import CannotTell
-from tapecalc.measuring.lag import Lag, find_lag
+from tapecalc.measuring.lag import Lag, find_lag, refuse_doubtful
 from tapecalc.measuring.recording import Recording, channel_health
 from tapecalc.measuring.test_signal import find_signal
 from tapecalc.sound.test_signal import SIGNAL_LENGTH
@@ -99,6 +99,7 @@ def _look_at_sound(seen: Look, kind: str) -> None:
     elif recording.common_start and kind not in ("tracks", "silence"):
         lag = _which_is_which(seen, recording)
         if kind == "program":
+            refuse_doubtful(lag)
             _look_along(seen, lag, seen.recording)
     seen.pieces[kind] = seen.recording
 

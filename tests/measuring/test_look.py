@@ -157,14 +157,21 @@ def test_two_files_without_a_common_start_are_never_exchanged():
     assert not found.delays and any("start" in sentence for sentence in found.sentences)
 
 
-@pytest.mark.parametrize("played_s", [0.36, 0.5, 0.7, 1.0])
-def test_of_a_tape_that_stopped_at_once_nothing_is_told(played_s):
+@pytest.mark.parametrize(
+    ("played_s", "said"),
+    [
+        (0.5, "the sound repeats itself"),
+        (0.7, "from 0.5 s on nothing comes from the tape"),
+        (1.0, "from 0.8 s on nothing comes from the tape"),
+    ],
+)
+def test_of_a_tape_that_stopped_at_once_nothing_is_told(played_s, said):
     dry = generator.noise(6, RATE)
     wet = generator.echo(dry, RATE, DECK)
     wet[round(played_s * RATE) :] = 0.0
     found = measure.measure([measure.Take(recording=opened(dry, wet))])
     assert found.empty and found.lights[0].light == "useless"
-    assert "s on nothing comes from the tape: it had stopped" in found.sentences[0]
+    assert f"Nothing can be told of this take, because {said}" in found.sentences[0]
 
 
 def test_of_silence_no_ratio_is_taken():
