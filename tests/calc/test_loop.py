@@ -239,6 +239,13 @@ def test_two_heads_of_two_decibels_grow_by_nineteen_decibels_a_second():
     assert loop.fastest_growth_db_per_s(made) == pytest.approx(18.889, abs=1e-3)
 
 
+def test_without_a_pole_the_growth_told_is_a_hair_above_the_true_one(monkeypatch):
+    # The same two heads; 12 halvings of 9.02 dB in 0.21 s, as if both were the first and 1 dB louder.
+    made = echo(delays=(0.21, 0.84), head_gains=(1, 1), return_gain=db_to_amplitude(2))
+    monkeypatch.setattr(loop, "_pole_near", lambda *_: None)
+    assert 18.889 <= loop.fastest_growth_db_per_s(made) <= 18.890 + 9.03 / 0.21 / 2**12
+
+
 def test_an_inverted_head_grows_as_the_pair_of_roots_says():
     # 1 = 1.2 z - 2 z^2 has two roots of size 1 / sqrt(2): the level rises by 3.0103 dB every 0.2 s.
     made = echo(delays=(0.2, 0.4), head_gains=(1.2, -2.0), return_gain=1.0)
