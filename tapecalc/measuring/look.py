@@ -198,10 +198,10 @@ def _look_along(seen: Look, lag: Lag, clear: Recording) -> None:
     last = len(dead) - int(np.argmin(dead[::-1])) if not dead.all() else 0
     if np.count_nonzero(dead[last:]) * block > 1.0:
         stop = float(np.flatnonzero(sounds)[last]) * block
-        why = f"from {stop:.1f} s on nothing comes from the tape: it had stopped, or run out"
+        stopped = "nothing comes from the tape: it had stopped, or run out; record again"
         if stop < 1.0:  # of so little nothing would be told
-            raise CannotTell(why)
-        seen.say(f"{why[0].upper()}{why[1:]}. Record again.")
+            raise CannotTell(f"from {stop:.1f} s on {stopped}")
+        seen.say(f"From {stop:.1f} s on {stopped}.")
         seen.recording = seen.recording.part(0, stop - 0.3)
     elif (slope := _leveled(dry, played, sounds)) > 0.5:
         why = "an automatic level control is on"
