@@ -25,6 +25,11 @@ FOCUS = """() => {
     const name = one.ariaLabel || one.innerText || '';
     return [`${one.tagName.toUpperCase()} ${name}`.slice(0, 30).trim(), before, outlined || circled, here];
 }"""
+#: Whether the first is above the second, both shown; asked at once, as the plan is written anew meanwhile.
+ABOVE = """places => {
+    const [upper, lower] = places.map(place => document.querySelector(place)?.getBoundingClientRect());
+    return upper?.height > 0 && lower?.height > 0 && upper.top < lower.top;
+}"""
 HEAD, STILL = ".tape-page [role=slider]", "figure.tape-still"
 
 
@@ -112,10 +117,7 @@ def test_the_workbench_opens_with_the_tape_and_its_plan_follows(server, tab):
     repeats.fill("3")
     repeats.press("Enter")
     tab.locator(".widget-html td", has_text="as set").or_(tab.get_by_text("repeat 3 keeps")).first.wait_for()
-    tape, plan = (
-        tab.locator(place).first.bounding_box()["y"] for place in (".tape-page", ".widget-html table")
-    )
-    assert tape < plan
+    tab.wait_for_function(ABOVE, arg=[".tape-page", ".widget-html table"])
     assert tab.locator(STILL).count() == 0
     assert lab_browser.errors_shown(tab) == []
     silent(tab)
