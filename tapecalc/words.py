@@ -47,10 +47,8 @@ def speed_twice(value: float, units: str = "inches") -> str:
 
 def length(value: float, units: str = "metric") -> str:
     """Write a length of the size of a head spacing, or of a loop of tape: ``"41.5 mm"``, ``"1.63 in"``."""
-    metric = known_name("units", units, UNIT_SYSTEMS) == "metric"
-    if metric and value >= 0.9995:
-        return amount(value, "m", ".3g")
-    return amount(value, "mm" if metric else "in", ".3g")
+    metric = "m" if value >= 0.9995 else "mm"
+    return amount(value, metric if known_name("units", units, UNIT_SYSTEMS) == "metric" else "in", ".3g")
 
 
 def frequency(value: float, digits: int | None = None) -> str:
@@ -114,6 +112,11 @@ def with_uncertainty(value: float, plus_minus: float, unit: str = "") -> str:
 def with_article(noun: str) -> str:
     """Write a noun with its indefinite article: ``"an eighth"``, ``"a quarter"``; for notes and the like."""
     return f"{'an' if noun[0] in 'aeio' else 'a'} {noun}"
+
+
+def sentence(text: str) -> str:
+    """Begin a text as a sentence begins, and leave the rest as it is: ``"Reel B"`` of ``"reel B"``."""
+    return text[:1].upper() + text[1:]
 
 
 def listed(texts: Iterable[str]) -> str:

@@ -100,6 +100,8 @@ def test_a_noun_gets_its_article(noun, written):
         (words.with_uncertainty(-0.004, 0.1), "0.00 +/- 0.10"),
         (words.duration(8 * 3600), "8 h"),
         (words.duration(3599), "59 min"),
+        (words.sentence("the reel of A. B"), "The reel of A. B"),
+        (words.sentence(""), ""),
         (words.listed(["a"]), "a"),
         (words.listed(["a", "b", "c"]), "a, b and c"),
     ],

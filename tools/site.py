@@ -69,6 +69,7 @@ from tapecalc.plot.catalog import CATALOG
 from tapecalc.plot.templates import filled
 from tapecalc.report.plan_page import write_plan
 from tapecalc.report.try_page import try_page
+from tapecalc.words import sentence
 
 ROOT = Path(__file__).resolve().parents[1]
 FIRST = ("00_index", "workbench")  # then the lessons by their numbers
@@ -401,7 +402,7 @@ class Site:
         return Page(
             name=name,
             title=titles[0],
-            sentence=_capital(" ".join(said["finds"].split()) + "." if said else first_sentence(lead)),
+            sentence=sentence(" ".join(said["finds"].split()) + "." if said else first_sentence(lead)),
             figure=OTHER_FIGURE.get(name, said["figure"] if said else FIGURE),
             head=head,
             lead=lead,
@@ -532,10 +533,6 @@ def _joined(parts):
 def first_sentence(text):
     """The first sentence of some HTML, in words."""
     return re.split(r"(?<=[.!?]) ", plain(text), maxsplit=1)[0]
-
-
-def _capital(words):
-    return words[:1].upper() + words[1:]
 
 
 def bare_notebook(notebook):

@@ -109,7 +109,7 @@ def _look_at_signal(seen: Look) -> None:
     try:
         found = find_signal(seen.recording)
     except CannotTell as refusal:
-        seen.say(f"{refusal.reason[0].upper()}{refusal.reason[1:]}; it is taken as any other sound.")
+        seen.say(f"{words.sentence(refusal.reason)}; it is taken as any other sound.")
         _look_at_sound(seen, "program")
         return
     if found.rate_ratio != 1:
@@ -187,7 +187,7 @@ def _look_along(seen: Look, lag: Lag, clear: Recording) -> None:
     ):
         if strength > 0.01:
             spoils = ("tone", "silence", "sweeps") if strength > 0.05 else ()
-            said = f"{what[0].upper()}{what[1:]}, about {amplitude_to_db(strength):+.0f} dB against the echo"
+            said = f"{words.sentence(what)}, about {amplitude_to_db(strength):+.0f} dB against the echo"
             seen.say(f"{said}: {do}, and record again.", spoils=spoils, why=what)
     dry, played, block = _levels(seen.recording, lag.seconds)
     sounds = dry > 0.03 * np.quantile(dry, 0.95) if len(dry) else dry > 0

@@ -226,9 +226,8 @@ class WhatIf(Reading):
         'The machine as it was aligned leaves 0.1 dB unexplained.'
         """
         said = " and ".join(CAUSES[name].words.format(text) for name, text in self._texts().items())
-        verb = "leave" if len(self.parts) > 1 else "leaves"
-        said = said or "the machine as it was aligned"
-        return f"{said[0].upper()}{said[1:]} {verb} {self.misfit_db:.1f} dB unexplained."
+        said = words.sentence(said or "the machine as it was aligned")
+        return f"{said} {'leave' if len(self.parts) > 1 else 'leaves'} {self.misfit_db:.1f} dB unexplained."
 
 
 class _Cause(NamedTuple):

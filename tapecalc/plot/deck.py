@@ -14,7 +14,7 @@ from tapecalc.plot.kit import COMMON_PRACTICE, Canvas, Drawn, figure
 from tapecalc.plot.sketch import NARROW, Sketch
 from tapecalc.plot.style import GRID
 from tapecalc.plot.tape import LINE, belt
-from tapecalc.words import listed
+from tapecalc.words import listed, sentence
 
 #: Kind of each part that is drawn, by the name that it has where the machine file names none.
 DRAWN = {
@@ -134,11 +134,9 @@ def _write_head(
         title, all_of = "The capstan sets the speed of the tape", canvas.speed(*speeds)
         canvas.head(title, f"in general form, tape at {all_of}", answer=all_of, means="tape speed")
         return
-    short = len(part.name) <= LONGEST
-    times = f"{rate:.3g} times a second"
-    name = f"the {part.name}" if short else "this part"
+    name = f"the {part.name}" if len(part.name) <= LONGEST else "this part"
     canvas.head(
-        f"{name[0].upper()}{name[1:]} turns {times}",
+        f"{sentence(name)} turns {rate:.3g} times a second",
         at,
         answer=f"{rate:.3g}/s",
         means=f"turns per second of {name}",

@@ -17,7 +17,7 @@ from tapecalc.machine import Machine
 from tapecalc.plot import style
 from tapecalc.plot.kit import Canvas, Drawn, figure, finely
 from tapecalc.plot.style import Profile, frequency_text
-from tapecalc.words import amount, listed
+from tapecalc.words import amount, listed, sentence
 
 MOST_ARCHES = 6  # of the comb that are shown, where no part turns faster
 MANY = 10.0  # s
@@ -98,7 +98,7 @@ def flutter_comb(
         f"Pitch bend of a repeat over the wobble that causes it, {which}: {said}.",
         "Line chart of bend over wobble against the rate of the wobble in Hz; arches between 0 and 2, twice "
         f"as many for the second repeat, zero at multiples of {nulls}; a dot for each part. "
-        f"{said[0].upper()}{said[1:]}.",
+        f"{sentence(said)}.",
         (PITCH_OF_A_REPEAT,),
     )
 
@@ -145,7 +145,7 @@ def flutter_fingerprint(
     tallest, names = np.maximum(wobbles, bends), [part.name for part in parts]
     worst, of_head = int(np.argmax(bends)), f" of head {head}" if head else ""
     canvas.head(
-        f"{_which(names[worst]).capitalize()} bends the first repeat most"
+        f"{sentence(_which(names[worst]))} bends the first repeat most"
         if bends[worst]
         else "No part bends the pitch",
         f"at {canvas.speed(speed)} and {_long(delay)}{of_head}",

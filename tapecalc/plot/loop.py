@@ -17,7 +17,7 @@ from tapecalc.machine import Machine
 from tapecalc.plan import LONGEST_ECHO, echo_pattern
 from tapecalc.plot.kit import AUDIBLE, Canvas, Drawn, delay_text, figure, minus
 from tapecalc.plot.style import DASH_DOT, STRUCTURE, Profile, frequency_text, sequence
-from tapecalc.words import amount, margin
+from tapecalc.words import amount, margin, sentence
 
 NYQUIST = "H. Nyquist, Regeneration Theory, Bell System Technical Journal 11, 1932 (from memory)"
 TURNS = 3  # of the loop gain around zero that are shown: the whole band would be a solid disk
@@ -108,7 +108,7 @@ def decay_of_repeats(
     return Drawn(
         canvas.figure,
         artists,
-        f"{title}. {said[0].upper()}{said[1:]}.",
+        f"{title}. {sentence(said)}.",
         "Chart of level in dB over time in s: a dot for each answer of the tape, the first at 0 dB, and a "
         f"dash-dotted line where they are gone; {said}.",
         ("repeat n is n - 1 times the loop gain in dB below the first",),

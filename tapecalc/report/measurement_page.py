@@ -155,7 +155,7 @@ def steps(found: Measurement, figures: Sequence[Figure]) -> Sequence[Step]:
         every.append(Step("Demagnetize", "a magnetized head takes treble and adds noise", (DEMAGNETIZE,)))
     if accused:
         sure = {name: words.amount(verdict.sure, "percent") for name, verdict in accused.items()}
-        how = [f"{name.capitalize()} ({sure[name]} sure): {v.advice}" for name, v in accused.items()]
+        how = [f"{words.sentence(name)} ({sure[name]} sure): {v.advice}" for name, v in accused.items()]
         title = "Look at belts and rollers, machine off and unplugged"
         every.append(Step(title, f"the flutter points to {words.listed(accused)}", how))
     if named & {"azimuth", "gap"} or slow or dull:

@@ -60,6 +60,9 @@ def test_the_finding_is_that_of_the_machine():
     assert draw("flutter_comb").title == "A repeat doubles some wobble and hides some"
     assert flutter_comb(delay=0.016).title == "A short delay hides slow wobble"
     assert draw("flutter_fingerprint").title == "The capstan bends the first repeat most"
+    belt = [TurningPart(name="DC belt", diameter=0.008, wobble=1e-3)]
+    named = flutter_fingerprint(parts=belt, speed=SPEED, delay=0.2).title
+    assert named == "The DC belt bends the first repeat most"  # as its owner writes it
     still = [TurningPart(name="capstan", diameter=0.008)]
     assert flutter_fingerprint(parts=still, speed=SPEED, delay=0.2).title == "No part bends the pitch"
 

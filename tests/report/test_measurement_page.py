@@ -1,5 +1,7 @@
 """The page of a measurement: what stands on it, in which order, and that it needs nothing from elsewhere."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from page_outline import ADDRESSES, Outline
@@ -52,6 +54,10 @@ def test_what_to_do_stands_in_the_order_in_which_it_is_to_be_done():
     found = measured()
     titles = [step.title for step in steps(found, measurement_figures(found, MACHINE))]
     assert titles == ["Clean", "Demagnetize", "Look at belts and rollers, machine off and unplugged"]
+    verdict = found.suspects[0][0]
+    found.suspects[0] = [replace(verdict, part=replace(PART, name="DC belt"))]
+    (belt,) = (one for one in steps(found, measurement_figures(found, MACHINE)) if "belts" in one.title)
+    assert belt.how[0].startswith("DC belt (")  # as its owner writes it
     tilted = [WhatIf({"azimuth": Estimate(0.003, 1e-5, "rad")}, LOW_CUT, 0.4, 9.0, np.zeros(3))]
     found.what_ifs[Place(0, 0)] = tilted
     every = steps(found, measurement_figures(found, MACHINE))
