@@ -44,8 +44,7 @@ PANELS = {"repeats": "runaway_panel", "patching": "patch_panel"}
 
 @pytest.fixture(scope="session")
 def server(tmp_path_factory):
-    if lab_browser.CHROMIUM is None:
-        pytest.skip("no Chromium on this machine: install it to run the browser tests")
+    lab_browser.skip_without_chromium()
     folder = tmp_path_factory.mktemp("lab")
     for part in ("notebooks", "figures"):  # notebooks show figures by their place
         shutil.copytree(lab_browser.ROOT / part, folder / part, ignore=shutil.ignore_patterns("out", ".*"))
@@ -66,8 +65,7 @@ def server(tmp_path_factory):
 @pytest.fixture(scope="session")
 def site(tmp_path_factory):
     """The site's folder, built once for all that look at its pages."""
-    if lab_browser.CHROMIUM is None:
-        pytest.skip("no Chromium on this machine: install it to look at the pages")
+    lab_browser.skip_without_chromium()
     return site_tool.write_site(site_tool.site_files(), tmp_path_factory.mktemp("pages") / "site")
 
 

@@ -36,6 +36,7 @@ globalThis.offline = async (late_s) => {
 @pytest.fixture
 def opened(tmp_path):
     """A function that opens the page with some flags of the browser."""
+    lab_browser.skip_without_chromium()
     page = tmp_path / "check.html"
     page.write_text(PAGE % (POLICY, joined("check")), encoding="utf-8")
     with sync_playwright() as driver:

@@ -135,8 +135,6 @@ def page(tmp_path_factory):
 @pytest.fixture
 def disk(page):
     """A page from disk without a network."""
-    if lab_browser.CHROMIUM is None:
-        pytest.skip("no Chromium on this machine: install it to run the browser tests")
     with lab_browser.offline_page(1280, 900) as tab:
         tab.goto(page)
         yield tab
@@ -183,8 +181,6 @@ def test_a_link_holds_the_setting(disk, page):
 
 
 def test_without_scripts_there_is_a_picture_a_sentence_and_the_plan(page):
-    if lab_browser.CHROMIUM is None:
-        pytest.skip("no Chromium on this machine: install it to run the browser tests")
     with lab_browser.page(1280, 900) as tab:
         bare = lab_browser.watched(tab.context.browser.new_page(java_script_enabled=False))
         bare.goto(page)

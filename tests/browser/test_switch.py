@@ -12,8 +12,6 @@ CHOSEN = "() => [...document.querySelectorAll('input')].map(one => one.checked)"
 
 
 def test_each_group_keeps_a_choice_of_its_own(tmp_path):
-    if lab_browser.CHROMIUM is None:
-        pytest.skip("no Chromium on this machine: install it to look at pages")
     scripts = "".join(
         f"<script type=module>{joined('switch')}\nmountSwitch(document.getElementById('{name}'))</script>"
         for name in ("a", "b")

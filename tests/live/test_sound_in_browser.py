@@ -149,8 +149,7 @@ def address(facts, tmp_path_factory):
 @pytest.fixture(scope="module")
 def opened(address):
     """A way to open the page in a browser of its own, without a network."""
-    if lab_browser.CHROMIUM is None:
-        pytest.skip("no Chromium on this machine: install it to run the browser tests")
+    lab_browser.skip_without_chromium()
 
     @contextmanager
     def page(*flags):

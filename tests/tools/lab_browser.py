@@ -18,6 +18,8 @@ import urllib.request
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).resolve().parents[2]
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 QUIET = (
@@ -90,11 +92,18 @@ def _wait_for(address, server, seconds=60):
     raise RuntimeError(f"JupyterLab did not answer within {seconds} s")
 
 
+def skip_without_chromium():
+    """Skip the test on a machine that has none."""
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine: install it to run the browser tests")
+
+
 @contextmanager
 def page(width=1300, height=1600):
     """A page of a fresh browser, watched."""
     from playwright.sync_api import sync_playwright
 
+    skip_without_chromium()
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
         try:
