@@ -62,6 +62,7 @@ def test_slides_turn_by_keyboard_and_by_finger(tab, site):
     assert tab.evaluate(NOW)[0].startswith("1 Delay")
     tab.keyboard.press(" ")
     picture = tab.locator(".slide.now img")
+    picture.evaluate("one => one.decode()")  # it is loaded when it is first shown
     box, size = picture.bounding_box(), tab.viewport_size
     assert box["width"] > 0.5 * size["width"] and box["y"] + box["height"] < size["height"]
     assert tab.evaluate("document.activeElement.matches('.slide.now')")
