@@ -47,8 +47,8 @@ def speed_twice(value: float, units: str = "inches") -> str:
 
 def length(value: float, units: str = "metric") -> str:
     """Write a length of the size of a head spacing, or of a loop of tape: ``"41.5 mm"``, ``"1.63 in"``."""
-    metric = "m" if value >= 0.9995 else "mm"
-    return amount(value, metric if known_name("units", units, UNIT_SYSTEMS) == "metric" else "in", ".3g")
+    inches = known_name("units", units, UNIT_SYSTEMS) == "inches"
+    return amount(value, "in" if inches else "m" if value >= 0.9995 else "mm", ".3g")
 
 
 def frequency(value: float, digits: int | None = None) -> str:
